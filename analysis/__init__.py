@@ -1,0 +1,1 @@
+"""From a run to figures, verdict, causes, fleet, limits: pure functions, no files, no screens."""

@@ -1,0 +1,107 @@
+"""Standard uncertainties of means, and of anything by Monte Carlo.
+
+Random scatter is averaged with its autocorrelation taken into account; a sensor's systematic
+error sources are carried along unaveraged (see `analysis.measurement`).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.measurement import Measurement
+from ingest.run import Sensor
+
+Floats = NDArray[np.float64]
+
+FEWEST_EFFECTIVE: Final = 2.0
+"""A mean is never credited with fewer effective samples than this, nor with fewer than it shows."""
+
+
+def effective_size(values: Floats) -> float:
+    """Number of independent samples that carry as much about the mean as these correlated ones.
+
+    ``n / (1 + 2 * sum of autocorrelations)``, the sum cut where the sum of two neighbouring
+    autocorrelations first turns negative (Geyer, Statist. Sci. 7, 1992, 473, initial positive
+    sequence).
+
+    Parameters
+    ----------
+    values
+        Evenly spaced samples, shape (n,), without NaN.
+
+    Returns
+    -------
+    float
+        Between 2 (or n, if less) and n.
+    """
+    n = values.size
+    if n < 4:
+        return float(max(n, 1))
+    centered = values - values.mean()
+    variance = float(centered @ centered) / n
+    scale = max(1.0, float(np.abs(values).max()))
+    if variance <= (1e-12 * scale) ** 2:
+        return float(n)
+    spectrum = np.fft.rfft(centered, 1 << (2 * n - 1).bit_length())
+    correlation = np.fft.irfft(spectrum.real**2 + spectrum.imag**2)[:n] / (n * variance)
+    even = correlation[: 2 * (n // 2)]
+    pairs = even[0::2] + even[1::2]
+    negative = np.flatnonzero(pairs <= 0)
+    stop = int(negative[0]) if negative.size else pairs.size
+    inflation = max(1.0, 2.0 * float(pairs[:stop].sum()) - 1.0)
+    return float(min(n, max(min(FEWEST_EFFECTIVE, n), n / inflation)))
+
+
+def mean_random(values: Floats, resolution: float = 0.0) -> float:
+    """Standard uncertainty of the mean of evenly spaced samples from their own scatter.
+
+    Rounding to `resolution` is added as a rectangular contribution (JCGM 100:2008, F.2.2.1); it
+    averages down only where the scatter is larger than the step.
+    """
+    n = values.size
+    if n == 0:
+        return math.inf
+    size = effective_size(values)
+    scatter = float(values.std(ddof=1)) if n > 1 else 0.0
+    rounding = resolution / math.sqrt(12.0)
+    if scatter > resolution / 2.0:
+        rounding /= math.sqrt(size)
+    return math.hypot(scatter / math.sqrt(size), rounding)
+
+
+def shared_parts(sensor: Sensor, reading: float) -> dict[str, float]:
+    """Signed systematic standard uncertainties of one sensor at a reading, by source."""
+    parts: dict[str, float] = {}
+    for source in sensor.errors:
+        part = source.u + source.slope * (reading - source.at)
+        parts[source.name] = parts.get(source.name, 0.0) + part
+    return parts
+
+
+def level(sensor: Sensor, values: Floats, window: tuple[float, float]) -> Measurement:
+    """Mean of a sensor's evenly spaced readings in a window, with its uncertainty budget.
+
+    Parameters
+    ----------
+    sensor
+        The sensor, for its systematic errors and resolution.
+    values
+        Readings in the stored unit, shape (n,); NaN are left out.
+    window
+        From and to, s from engine start.
+    """
+    valid = values[~np.isnan(values)]
+    if valid.size == 0:
+        return Measurement.missing(sensor.quantity.unit, f"no valid reading of {sensor.point}")
+    mean = float(valid.mean())
+    return Measurement(
+        mean,
+        sensor.quantity.unit,
+        mean_random(valid, sensor.resolution),
+        shared_parts(sensor, mean),
+        window=window,
+    )

@@ -1,0 +1,1 @@
+"""Pictures, pages and reports. Computes nothing."""

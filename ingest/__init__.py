@@ -1,0 +1,1 @@
+"""From bytes to a run: files, ports, clocks, units. Knows nothing of heaters."""

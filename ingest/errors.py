@@ -1,0 +1,56 @@
+"""What can go wrong with the data, as one exception tree.
+
+::
+
+    LukewarmError            anything the user can do something about
+    ├── UnusableRun          the data cannot be used; carries one Fault for each thing wrong
+    └── LostPort             a serial port went away and did not come back
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong with the input, in four parts that make one line.
+
+    Parameters
+    ----------
+    where
+        File, row or channel, e.g. ``log.csv row 12`` or ``run.toml [channels.outlet]``.
+    found
+        What stands there.
+    expected
+        What should stand there.
+    remedy
+        What the user can do about it.
+    """
+
+    where: str
+    found: str
+    expected: str
+    remedy: str
+
+    def __str__(self) -> str:
+        line = f"{self.where}: found {self.found}; expected {self.expected}; {self.remedy}"
+        # A fault is one line whatever the file put into it.
+        return " ".join(line.split())
+
+
+class LukewarmError(Exception):
+    """Base of every error the user can do something about."""
+
+
+class UnusableRun(LukewarmError):  # noqa: N818 - a state of the data, named as users name it
+    """The data cannot be used; `faults` says why, one line each."""
+
+    def __init__(self, faults: Fault | Iterable[Fault]) -> None:
+        self.faults: tuple[Fault, ...] = (faults,) if isinstance(faults, Fault) else tuple(faults)
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+class LostPort(LukewarmError):  # noqa: N818 - see UnusableRun
+    """A serial port went away and did not come back."""

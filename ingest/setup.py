@@ -1,0 +1,312 @@
+"""The set-up of a run: `run.toml`, read and validated.
+
+Every mistake is one `Fault` naming its place in the file; all are reported at once. Keys this
+version does not know are kept in `Setup.unknown` and become a finding, so that a misspelt option
+is never passed over in silence.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+
+from ingest.errors import Fault, UnusableRun
+from ingest.points import POINTS, QUANTITIES, Quantity
+
+if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
+
+Heater = Literal["blend-air", "water-valve", "combined"]
+Purpose = Literal["complaint", "after-repair", "baseline", "road-test"]
+SensorKind = Literal[
+    "thermocouple", "temperature", "rtd", "ntc", "pressure", "voltage", "speed", "position"
+]
+
+ColumnRef = str | int
+"""A column by its name or its 1-based number."""
+
+SENSOR_QUANTITY: Final[dict[str, str]] = {
+    "thermocouple": "temperature",
+    "temperature": "temperature",
+    "rtd": "temperature",
+    "ntc": "temperature",
+    "pressure": "pressure",
+    "voltage": "voltage",
+    "speed": "speed",
+    "position": "position",
+}
+
+QUANTITY_SENSOR: Final[dict[str, SensorKind]] = {
+    "temperature": "temperature",
+    "pressure": "pressure",
+    "voltage": "voltage",
+    "speed": "speed",
+    "rotation": "speed",
+    "position": "position",
+}
+
+
+class _Table(BaseModel):
+    """A TOML table that remembers keys it does not know."""
+
+    model_config = ConfigDict(frozen=True, extra="allow", arbitrary_types_allowed=True)
+
+    def unknown_keys(self) -> tuple[str, ...]:
+        return tuple(self.model_extra or ())
+
+
+class RunTable(_Table):
+    """`[run]`: which car, which heater, when."""
+
+    vehicle: str = Field(min_length=1, max_length=200)
+    family: str | None = None
+    purpose: Purpose | None = None
+    heater: Heater = "blend-air"
+    started: datetime | None = None
+    engine_start: float | None = Field(default=None, allow_inf_nan=False)
+    barometer: str | None = None
+    altitude: str | None = None
+    plant: str | None = None
+    operator: str | None = None
+    logger: str | None = None
+
+
+class TimeTable(_Table):
+    """`[log] time`: which column or columns hold the time and how they are written."""
+
+    column: ColumnRef | None = None
+    columns: tuple[ColumnRef, ...] | None = None
+    unit: str | None = None
+    format: str | None = None
+    timezone: str | None = None
+
+    @model_validator(mode="after")
+    def _one_of(self) -> TimeTable:
+        if (self.column is None) == (self.columns is None):
+            msg = "give either column or columns"
+            raise ValueError(msg)
+        return self
+
+
+class LogTable(_Table):
+    """`[log]`: the log file and what its dialect is where detection fails."""
+
+    file: str = Field(min_length=1)
+    time: TimeTable | None = None
+    layout: Literal["wide", "long"] = "wide"
+    name: ColumnRef | None = None
+    value: ColumnRef | None = None
+    unit: ColumnRef | None = None
+    header: bool | None = None
+    delimiter: str | None = None
+    decimal: Literal[".", ","] | None = None
+    thousands: str | None = None
+    encoding: str | None = None
+    units_row: bool | None = None
+    no_reading: tuple[str, ...] = ()
+
+    @field_validator("no_reading", mode="before")
+    @classmethod
+    def _words(cls, value: Any) -> Any:
+        if isinstance(value, list):
+            return tuple(str(word) for word in value)
+        return value
+
+    @model_validator(mode="after")
+    def _long_names_its_columns(self) -> LogTable:
+        if self.layout == "long" and (self.name is None or self.value is None):
+            msg = 'layout = "long" needs name = "..." and value = "..."'
+            raise ValueError(msg)
+        return self
+
+
+class Scale(_Table):
+    """Linear scale of a transducer: two raw values and what they mean."""
+
+    from_: tuple[float, float] = Field(validation_alias="from")
+    to: tuple[float, float]
+    unit: str
+    ratiometric_to: float | None = None
+    """Supply voltage the raw values belong to, V; with `supply` names the supply's channel."""
+    supply: str | None = None
+
+    @model_validator(mode="after")
+    def _spans(self) -> Scale:
+        if self.from_[0] == self.from_[1]:
+            msg = "from = [a, b] needs two different values"
+            raise ValueError(msg)
+        return self
+
+
+class ChannelTable(_Table):
+    """`[channels.NAME]`: one measuring point and the sensor on it."""
+
+    column: ColumnRef
+    sensor: SensorKind | None = None
+    type: Literal["B", "E", "J", "K", "N", "R", "S", "T"] = "K"
+    unit: str | None = None
+    cold_junction: str | float | None = None
+    tolerance_class: Literal[1, 2, 3] | str | None = None
+    tolerance: float | None = Field(default=None, gt=0, allow_inf_nan=False)
+    """Half-width of the sensor's own limits of error in its stored unit, where it is known."""
+    time_constant: float | None = Field(default=None, ge=0, allow_inf_nan=False)
+    scale: Scale | None = None
+    reference: Literal["vacuum", "gauge", "absolute"] | None = None
+    r0: float = Field(default=100.0, gt=0)
+    """Platinum resistance at 0 °C, ohm."""
+    beta: float | None = Field(default=None, gt=0)
+    r25: float | None = Field(default=None, gt=0)
+    steinhart_hart: tuple[float, float, float] | None = None
+
+    @field_validator("type", mode="before")
+    @classmethod
+    def _letter(cls, value: Any) -> Any:
+        return value.strip().upper() if isinstance(value, str) else value
+
+    @field_validator("column")
+    @classmethod
+    def _from_one(cls, value: ColumnRef) -> ColumnRef:
+        if isinstance(value, int) and value < 1:
+            msg = "columns are numbered from 1"
+            raise ValueError(msg)
+        return value
+
+
+class EventsTable(_Table):
+    """`[events]`: the file of control events and its clock against the logger's."""
+
+    file: str = Field(min_length=1)
+    offset: float = Field(default=0.0, allow_inf_nan=False)
+
+
+class Setup(_Table):
+    """A whole run.toml."""
+
+    run: RunTable
+    log: LogTable
+    channels: dict[str, ChannelTable] = Field(default_factory=dict)
+    events: EventsTable | None = None
+    serial: dict[str, Any] = Field(default_factory=dict)
+    plan: dict[str, Any] = Field(default_factory=dict)
+    limits: dict[str, Any] = Field(default_factory=dict)
+
+    def quantity(self, point: str) -> Quantity | None:
+        """What a channel measures; None where neither its name nor its sensor says so."""
+        if point in POINTS:
+            return POINTS[point]
+        kind = self.channels[point].sensor
+        return QUANTITIES[SENSOR_QUANTITY[kind]] if kind else None
+
+    def sensor_kind(self, point: str) -> SensorKind:
+        """The sensor word of a channel; where none is given, what its measuring point implies."""
+        kind = self.channels[point].sensor
+        if kind is not None:
+            return kind
+        quantity = POINTS.get(point)
+        return QUANTITY_SENSOR[quantity.name] if quantity else "temperature"
+
+    def unknown(self) -> tuple[str, ...]:
+        """Keys of the file this version does not know, as ``[table] key``."""
+        places: list[tuple[str, _Table | None]] = [
+            ("", self),
+            ("[run] ", self.run),
+            ("[log] ", self.log),
+            ("[log] time.", self.log.time),
+            ("[events] ", self.events),
+            *((f"[channels.{point}] ", table) for point, table in self.channels.items()),
+        ]
+        return tuple(
+            f"{place}{key}" for place, table in places if table for key in table.unknown_keys()
+        )
+
+
+def parse_setup(text: str, file: str = "run.toml") -> Setup:
+    """Validate the text of a run.toml.
+
+    Raises
+    ------
+    UnusableRun
+        With one fault for each mistake.
+    """
+    try:
+        document = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise UnusableRun(
+            Fault(file, f"text that is not TOML ({error})", "a TOML file", "correct that line")
+        ) from error
+    try:
+        return Setup.model_validate(document)
+    except ValidationError as error:
+        raise UnusableRun(
+            [_fault(file, document, details) for details in error.errors()]
+        ) from error
+
+
+def read_setup(path: Path) -> Setup:
+    """Read and validate a run.toml.
+
+    Raises
+    ------
+    UnusableRun
+        Where it is missing, not UTF-8, not TOML or not a set-up.
+    """
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise UnusableRun(
+            Fault(
+                str(path),
+                f"no readable file ({error.strerror or error})",
+                "a run.toml",
+                "draft one with `lukewarm setup LOG --out run.toml`",
+            )
+        ) from error
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise UnusableRun(
+            Fault(
+                path.name,
+                f"bytes that are not UTF-8 (at byte {error.start})",
+                "TOML in UTF-8",
+                "save the file as UTF-8",
+            )
+        ) from error
+    return parse_setup(text, path.name)
+
+
+def _fault(file: str, document: dict[str, Any], details: ErrorDetails) -> Fault:
+    place = [str(part) for part in details["loc"]]
+    # pydantic appends the branch of a union it tried; users know only their own keys
+    while len(place) > 1 and place[-1] in {"str", "int", "float", "constrained-str"}:
+        place.pop()
+    table, key = (place[:-1], place[-1]) if len(place) > 1 else ([], place[0])
+    where = f"{file} [{'.'.join(table)}] {key}" if table else f"{file} {key}"
+    if details["type"] == "missing":
+        found = "nothing"
+        near = difflib.get_close_matches(key, _keys_at(document, table), n=1)
+        remedy = f"did you mean this by {near[0]!r}?" if near else f"add {key} = ..."
+        return Fault(where, found, "a value", remedy)
+    found = repr(details["input"])
+    found = found if len(found) <= 80 else found[:77] + "..."
+    expected = details["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
+    return Fault(where, found, expected, "correct it in the file")
+
+
+def _keys_at(document: dict[str, Any], table: list[str]) -> list[str]:
+    here: Any = document
+    for key in table:
+        here = here.get(key) if isinstance(here, dict) else None
+    return list(here) if isinstance(here, dict) else []
