@@ -59,6 +59,10 @@ class Context:
         """Whether all these points have readings on the grid."""
         return all(point in self.grid.values for point in points)
 
+    def has_any(self, *points: str) -> bool:
+        """Whether at least one of these points has readings on the grid."""
+        return any(point in self.grid.values for point in points)
+
     def values(self, point: str) -> Floats:
         """Grid readings of a point (NaN where there is none)."""
         return self.grid.value(point)

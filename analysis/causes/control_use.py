@@ -1,0 +1,111 @@
+"""How the controls stood: whether the run shows the heater used as the test needs it.
+
+All shares are of the time the engine ran. The thresholds are generous on purpose: a full test plan
+spends a third of its time on sweeps, cold-end holds and the defroster, and is no misuse.
+Common practice, no source.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from ingest.points import MODES
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+HOT_END: Final = 95.0
+"""Lever position from which it counts as at the hot end, %."""
+
+LITTLE_HOT: Final = 0.2
+"""Share of the time at the hot end below which the lever was not used as the test needs it."""
+
+MOST: Final = 0.6
+"""Share of the time that counts as most of it."""
+
+SHORTEST_RUN_S: Final = 120.0
+"""Below this the controls of a run say nothing."""
+
+ELSEWHERE: Final = ("off", "vent", "defrost", "recirculate")
+"""Modes that send the heat, or take the air, elsewhere than a floor heater test needs."""
+
+
+def misuses(context: Context) -> list[str] | None:
+    """Sentences, one for each way in which the controls stood otherwise than the test needs.
+
+    Returns
+    -------
+    list of str, or None
+        Empty where they stood right; None where no control was noted at all.
+    """
+    grid = context.grid
+    if not grid.controls and not np.any(grid.mode >= 0):
+        return None
+    running = context.engine_on
+    if running.sum() * grid.step < SHORTEST_RUN_S:
+        return None
+    checks = (_lever, _mode, _defrost, _blower, _blower_before_door)
+    return [sentence for check in checks if (sentence := check(context, running))]
+
+
+def _share(condition: np.ndarray, running: np.ndarray) -> float:
+    return float(np.mean(condition[running]))
+
+
+def _lever(context: Context, running: np.ndarray) -> str | None:
+    lever = context.grid.control("temp_lever")
+    if np.isnan(lever[running]).all():
+        return None
+    hot = _share(lever >= HOT_END, running)
+    between = _share((lever > 5.0) & (lever < HOT_END), running)
+    if hot < LITTLE_HOT and between > MOST:
+        typical = float(np.nanmedian(lever[running]))
+        return (
+            f"the lever stood between its ends for {between:.0%} of the time "
+            f"(mostly near {typical:.0f} %) and at the hot end for {hot:.0%}"
+        )
+    cold = _share(lever <= 5.0, running)
+    if hot < LITTLE_HOT and cold > MOST:
+        return f"the lever stood at the cold end for {cold:.0%} of the time"
+    return None
+
+
+def _mode(context: Context, running: np.ndarray) -> str | None:
+    mode = context.grid.mode
+    for word in ELSEWHERE:
+        share = _share(mode == MODES.index(word), running)
+        if share > MOST:
+            return f"the mode stood at {word} for {share:.0%} of the time"
+    return None
+
+
+def _defrost(context: Context, running: np.ndarray) -> str | None:
+    share = _share(context.grid.control("defrost") >= 50.0, running)
+    if share > MOST:
+        return f"the defroster was left on for {share:.0%} of the time"
+    return None
+
+
+def _blower(context: Context, running: np.ndarray) -> str | None:
+    blower = context.grid.control("blower")
+    if np.isnan(blower[running]).all():
+        return None
+    low = _share(blower <= 1.0, running)
+    if low > 0.75:
+        step = float(np.nanmedian(blower[running]))
+        state = "off" if step == 0 else f"at step {step:.0f}"
+        return f"the blower stood {state} or lower for {low:.0%} of the time"
+    return None
+
+
+def _blower_before_door(context: Context, running: np.ndarray) -> str | None:
+    door, blower = context.grid.control("air_door"), context.grid.control("blower")
+    if np.isnan(door).all():
+        return None
+    # suction of the blower holds a shut fresh-air door shut, so the order of the two matters
+    sucked = _share((door <= 5.0) & (blower >= 1.0), running)
+    if sucked * running.sum() * context.grid.step > 20.0:
+        return "the blower ran before its fresh-air door was opened, and suction holds that door"
+    return None

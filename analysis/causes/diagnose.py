@@ -1,0 +1,96 @@
+"""The causes of one run, ranked and explained, and the check to do next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analysis.causes.engine import Ranking, rank
+from analysis.causes.evidence import Evidence, Usual, evidence_of
+from analysis.causes.explain import reasons
+from analysis.causes.knowledge import knowledge
+from analysis.causes.next_check import NextCheck, propose
+
+if TYPE_CHECKING:
+    from analysis.pipeline import Measured
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One cause with its probability and why.
+
+    Parameters
+    ----------
+    cause
+        The contract's name.
+    title
+        In plain words.
+    probability
+        Over all causes; they sum to 1.
+    evidence
+        Sentences naming figures, values and what is usual.
+    next_check
+        The check that confirms or clears it, in one sentence.
+    """
+
+    cause: str
+    title: str
+    probability: float
+    evidence: tuple[str, ...]
+    next_check: str
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """Ranked causes and the next check.
+
+    Parameters
+    ----------
+    causes
+        Sorted by probability.
+    next_check
+        The check with the most expected information for each minute.
+    ranking
+        The numbers behind.
+    """
+
+    causes: tuple[Cause, ...]
+    next_check: NextCheck
+    ranking: Ranking
+
+
+def diagnose(
+    measured: Measured,
+    good: Sequence[Evidence] = (),
+    checked: Mapping[str, bool] | None = None,
+) -> Diagnosis:
+    """Rank and explain the causes of a run.
+
+    Parameters
+    ----------
+    measured
+        The run and its figures.
+    good
+        Evidence of the same family's good cars; the table's defaults stand in for none.
+    checked
+        The check sheet: by check, whether it found something.
+    """
+    evidence = evidence_of(measured)
+    usual = Usual.of(good)
+    ranking = rank(evidence, usual, measured.run.setup.run.heater, checked)
+    table = knowledge()
+    causes = []
+    for name, probability in ranking.probability.items():
+        row = table.row(name)
+        causes.append(
+            Cause(
+                name,
+                row.title,
+                probability,
+                reasons(row, measured, evidence, usual, ranking) if probability > 0.01 else (),
+                table.check_row(row.check).title,
+            )
+        )
+    done = frozenset(checked or ())
+    return Diagnosis(tuple(causes), propose(ranking.probability, done), ranking)

@@ -1,0 +1,230 @@
+"""What a run has to say to the cause engine: comparable figures, and signs seen or not seen."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from analysis.causes.knowledge import FigureScale, knowledge
+from analysis.causes.signs import signs_seen
+from analysis.measurement import Measurement
+
+if TYPE_CHECKING:
+    from analysis.pipeline import Measured
+
+SPAN_K: Final = 80.0
+"""Coolant minus outside air that span figures are scaled to, K."""
+
+LATE_S: Final = 900.0
+"""The coolant counts as having had its time to warm after this long, s."""
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """One run's figures and signs.
+
+    Parameters
+    ----------
+    figures
+        Value and standard uncertainty by name, as measured.
+    signs
+        True seen, False not seen, None where these channels cannot tell.
+    air_degC
+        Mean temperature of the air that enters, °C; None where it is not known.
+    """
+
+    figures: Mapping[str, tuple[float, float]]
+    signs: Mapping[str, bool | None]
+    air_degC: float | None  # noqa: N815 - unit in the name
+
+
+def evidence_of(measured: Measured) -> Evidence:
+    """Collect the evidence of a run."""
+    table = knowledge()
+    found: dict[str, tuple[float, float]] = {}
+    for name in table.figures:
+        measurement = measured.figures.get(name)
+        if measurement is not None and measurement.value is not None:
+            found[name] = (measurement.value, measurement.u or 0.0)
+    if "core_effectiveness" in found:
+        # the same outlet reading: counted once, and best where the coolant is known
+        found.pop("steady_outlet_rise", None)
+    if "coolant_plateau" not in found:
+        late = _coolant_reached(measured)
+        if late is not None:
+            found["coolant_reached"] = late
+    return Evidence(found, signs_seen(measured), _air(measured))
+
+
+def _air(measured: Measured) -> float | None:
+    for point in ("ambient", "inlet_air"):
+        if measured.context.has(point):
+            values = measured.context.values(point)
+            return float(np.nanmean(values))
+    return None
+
+
+def _coolant_reached(measured: Measured) -> tuple[float, float] | None:
+    """Coolant temperature late in a run in which the thermostat was not seen to regulate."""
+    context = measured.context
+    time = context.grid.time
+    late = (time > LATE_S) & context.engine_on
+    for point in ("engine_coolant", "coolant_in"):
+        if context.has(point):
+            values = context.values(point)[late]
+            values = values[~np.isnan(values)]
+            if values.size * context.grid.step >= 60.0:
+                sensor = measured.run.sensors[point]
+                shared = math.sqrt(sum(source.u**2 for source in sensor.errors))
+                spread = float(np.std(values))
+                return float(np.quantile(values, 0.9)), math.hypot(shared, spread)
+    return None
+
+
+@dataclass(frozen=True)
+class Usual:
+    """What is usual for a family: a value and a spread for each figure.
+
+    Parameters
+    ----------
+    center, spread
+        By figure, on the figure's own scale before a move is counted (span figures at `SPAN_K`).
+    count
+        Good cars behind each; 0 where the default stands in.
+    plateau_degC
+        Coolant temperature span figures are scaled with, °C.
+    signs
+        How often each sign is seen among the good cars, blended with the table's number.
+    """
+
+    center: Mapping[str, float]
+    spread: Mapping[str, float]
+    count: Mapping[str, int]
+    plateau_degC: float  # noqa: N815 - unit in the name
+    signs: Mapping[str, float]
+
+    @classmethod
+    def of(cls, cars: Sequence[Evidence]) -> Usual:
+        """Learn from good cars; with none, the table's defaults."""
+        table = knowledge()
+        plateaus = [car.figures["coolant_plateau"][0] for car in cars if _has_plateau(car)]
+        default_plateau = table.figures["coolant_plateau"].usual
+        plateau = float(np.median(plateaus)) if plateaus else default_plateau
+        center, spread, count = {}, {}, {}
+        for name, scale in table.figures.items():
+            known = [
+                (on_scale(car.figures[name][0], scale, car.air_degC, plateau), car.figures[name][1])
+                for car in cars
+                if name in car.figures
+            ]
+            center[name], spread[name] = _blend(scale, known)
+            count[name] = len(known)
+        if count["coolant_reached"] == 0 and count["coolant_plateau"] > 0:
+            center["coolant_reached"] = center["coolant_plateau"]
+        signs = {
+            name: _sign_rate(row.usual, [car.signs.get(name) for car in cars])
+            for name, row in table.signs.items()
+        }
+        return cls(center, spread, count, plateau, signs)
+
+
+def _has_plateau(car: Evidence) -> bool:
+    return "coolant_plateau" in car.figures
+
+
+def on_scale(value: float, scale: FigureScale, air: float | None, plateau: float) -> float:
+    """A figure made comparable between cars and days: span figures scaled, logs taken."""
+    if scale.span and air is not None and plateau - air > 20.0:
+        value = value * SPAN_K / (plateau - air)
+    if scale.scale == "log":
+        return math.log(max(value, 0.0) + max(scale.offset, 1e-3))
+    return value
+
+
+def slope_on_scale(value: float, scale: FigureScale, air: float | None, plateau: float) -> float:
+    """Sensitivity of `on_scale` to the value, for its uncertainty."""
+    factor = 1.0
+    if scale.span and air is not None and plateau - air > 20.0:
+        factor = SPAN_K / (plateau - air)
+    if scale.scale == "log":
+        return factor / (max(value * factor, 0.0) + max(scale.offset, 1e-3))
+    return factor
+
+
+PRIOR_CARS: Final = 3.0
+"""The default spread counts as much as this many good cars."""
+
+BROAD_CARS: Final = 6.0
+"""With this many good cars or more the default center has no say."""
+
+
+def _blend(scale: FigureScale, known: list[tuple[float, float]]) -> tuple[float, float]:
+    """Center and predictive spread of a family on the figure's scale.
+
+    The spread of a few good cars is itself uncertain: it is blended with a cautious share of the
+    default's (a scaled inverse chi-square prior worth `PRIOR_CARS`), and widened for the
+    uncertainty of the center (the next car's predictive distribution).
+    """
+    default = scale.usual
+    if scale.scale == "log":
+        default = math.log(scale.usual + max(scale.offset, 1e-3))
+    wide = scale.spread * (abs(scale.usual) if scale.scale == "relative" else 1.0)
+    floor = scale.floor * (abs(scale.usual) if scale.scale == "relative" else 1.0)
+    if not known:
+        return default, wide
+    values = np.array([value for value, _ in known])
+    n = values.size
+    center = float(np.median(values)) if n >= 3 else float(values.mean())
+    # a typo or one faulty car among the good ones must not widen the family: MAD, not variance
+    scatter = 1.4826 * float(np.median(np.abs(values - center))) if n >= 5 else 0.0
+    scatter = max(scatter, 0.7 * float(values.std(ddof=1)) if n >= 2 else 0.0)
+    prior = min(wide, 2.0 * floor)
+    pooled = math.sqrt((PRIOR_CARS * prior**2 + (n - 1) * scatter**2) / (PRIOR_CARS + n - 1))
+    return center, max(floor, pooled) * math.sqrt(1.0 + 1.0 / n)
+
+
+def _sign_rate(usual: float, seen: list[bool | None]) -> float:
+    told = [each for each in seen if each is not None]
+    return min(0.9, (usual * 20.0 + sum(told)) / (20.0 + len(told)))
+
+
+def compare(evidence: Evidence, usual: Usual, name: str) -> tuple[float, float] | None:
+    """How far a figure lies from usual, and its standard uncertainty with the family's spread.
+
+    Both on the scale of the knowledge table's moves; None where it was not measured.
+    """
+    if name not in evidence.figures:
+        return None
+    scale = knowledge().figures[name]
+    value, u = evidence.figures[name]
+    here = on_scale(value, scale, evidence.air_degC, usual.plateau_degC)
+    slope = slope_on_scale(value, scale, evidence.air_degC, usual.plateau_degC)
+    center = usual.center[name]
+    away = here - center
+    sd = math.hypot(abs(slope) * u, usual.spread[name])
+    if scale.scale == "relative":
+        base = max(abs(center), 1e-9)
+        return away / base, sd / base
+    return away, sd
+
+
+def usual_value(usual: Usual, name: str, air: float | None) -> tuple[float, float]:
+    """What is usual of a figure, in the figure's own unit for this run's air, with its spread."""
+    scale = knowledge().figures[name]
+    center, spread = usual.center[name], usual.spread[name]
+    if scale.scale == "log":
+        value = math.exp(center) - max(scale.offset, 1e-3)
+        return max(value, 0.0), math.exp(center) * spread
+    factor = 1.0
+    if scale.span and air is not None and usual.plateau_degC - air > 20.0:
+        factor = (usual.plateau_degC - air) / SPAN_K
+    return center * factor, spread * factor
+
+
+def measurement_of(measured: Measured, name: str) -> Measurement | None:
+    """The measurement behind a piece of evidence, where it is a figure of its own."""
+    return measured.figures.get(name)

@@ -1,0 +1,118 @@
+"""Why a cause is probable: the figures that moved it, in a technician's words and numbers."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from analysis.causes.control_use import misuses
+from analysis.causes.evidence import Evidence, Usual, compare, usual_value
+from analysis.causes.knowledge import NO_FAULT, CauseRow, knowledge
+from analysis.figures import all_figures
+
+if TYPE_CHECKING:
+    from analysis.causes.engine import Ranking
+    from analysis.pipeline import Measured
+
+MOST_REASONS: Final = 4
+NOTABLE: Final = 1.0
+"""A figure this many spreads off usual is worth saying."""
+
+
+def reasons(
+    row: CauseRow, measured: Measured, evidence: Evidence, usual: Usual, ranking: Ranking
+) -> tuple[str, ...]:
+    """Sentences for one cause, the weightiest first.
+
+    Each names a figure, its value and what is usual, or a sign. A cause that none of the logged
+    channels can show says that it keeps its prior.
+    """
+    if row.name == NO_FAULT:
+        return _nothing_unusual(evidence, usual)
+    said = [*_signs(row, evidence, measured), *_figures(row, evidence, usual)]
+    visible = [name for name in (*row.moves, *row.blurs) if name in evidence.figures]
+    told = [name for name in row.signs if evidence.signs.get(name) is not None]
+    if not visible and not told:
+        return (
+            f"these channels cannot show it (it would take {' or '.join(row.channels)}): "
+            "it keeps the probability it had before the test",
+        )
+    if not said:
+        said = [_line(name, evidence, usual) for name in visible[:2]] or [
+            "no figure speaks for or against it"
+        ]
+    severity = ranking.severity.get(row.name)
+    if severity is not None and ranking.probability[row.name] > 0.3 and row.moves:
+        word = "slight" if severity < 1.4 else "moderate" if severity < 2.3 else "severe"
+        said.append(f"taken together the figures fit a {word} case")
+    return tuple(said[: MOST_REASONS + 1])
+
+
+def _figures(row: CauseRow, evidence: Evidence, usual: Usual) -> list[str]:
+    rated: list[tuple[float, str]] = []
+    for name, move in row.moves.items():
+        comparison = compare(evidence, usual, name)
+        if comparison is None:
+            continue
+        away, sd = comparison
+        towards = away * (1.0 if move[1] > 0 else -1.0)
+        weight = towards / sd
+        text = _line(name, evidence, usual)
+        if weight >= NOTABLE:
+            rated.append((weight, text))
+        elif abs(away) < sd and abs(move[1]) > 2.0 * sd:
+            rated.append((-1.0, f"against it: {text}"))
+    rated.sort(key=lambda pair: -pair[0])
+    return [text for _, text in rated[:MOST_REASONS]]
+
+
+def _signs(row: CauseRow, evidence: Evidence, measured: Measured) -> list[str]:
+    table = knowledge()
+    said = []
+    for name, chance in row.signs.items():
+        if evidence.signs.get(name) and chance > table.signs[name].usual:
+            if name == "controls_misused":
+                said.extend(misuses(measured.context) or [])
+            elif name in {"sensor_doubtful", "outlet_unusable"}:
+                said.append(_sensor_sentence(measured, table.signs[name].label))
+            else:
+                said.append(table.signs[name].label)
+    return said
+
+
+def _sensor_sentence(measured: Measured, label: str) -> str:
+    from analysis.causes.signs import DOUBTS, HEATER_POINTS
+
+    for finding in measured.findings:
+        if finding.fault in DOUBTS and finding.channel in HEATER_POINTS:
+            return f"{label}: {finding.detail}"
+    return label
+
+
+def _nothing_unusual(evidence: Evidence, usual: Usual) -> tuple[str, ...]:
+    normal, odd = [], []
+    for name in knowledge().figures:
+        comparison = compare(evidence, usual, name)
+        if comparison is None:
+            continue
+        away, sd = comparison
+        if abs(away) < 2.0 * sd:
+            normal.append((abs(away) / sd, _line(name, evidence, usual)))
+        else:
+            odd.append(f"against it: {_line(name, evidence, usual)}")
+    if not normal and not odd:
+        return ("no figure could be measured, so nothing speaks against a healthy heater",)
+    keep = [text for _, text in sorted(normal)[:3]]
+    return (*keep, *odd[:2])
+
+
+def _line(name: str, evidence: Evidence, usual: Usual) -> str:
+    label = knowledge().figures[name].label
+    value, u = evidence.figures[name]
+    center, spread = usual_value(usual, name, evidence.air_degC)
+    unit = next((each.unit for each in all_figures() if each.name == name), "°C")
+    unit = "" if unit in {"–", "-", "1"} else f" {unit}"
+    digits = 2 if not unit else 1
+    return (
+        f"{label} {value:.{digits}f} ± {2 * u:.{digits}f}{unit}, "
+        f"usual {center:.{digits}f} ± {2 * spread:.{digits}f}{unit}"
+    )

@@ -1,0 +1,211 @@
+"""The knowledge table: `knowledge.toml` and `checks.toml`, validated and turned into arrays."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+Floats = NDArray[np.float64]
+
+SEVERITIES: Final = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0])
+"""Severities integrated over: 1 is slight, 2 moderate, 3 severe, as the table's columns."""
+
+NO_FAULT: Final = "healthy"
+
+
+class _Row(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class FigureScale(_Row):
+    """How a figure is compared with what is usual."""
+
+    scale: Literal["relative", "absolute", "log"]
+    label: str
+    usual: float
+    spread: float = Field(gt=0)
+    floor: float = Field(gt=0)
+    """Smallest spread ever believed of a family: a few good cars never show all of it."""
+    offset: float = 0.0
+    span: bool = False
+
+
+class SignRow(_Row):
+    """A sign that is seen or not seen."""
+
+    usual: float = Field(gt=0, lt=1)
+    label: str
+
+
+class CauseRow(_Row):
+    """What one cause does."""
+
+    name: str
+    title: str
+    prior: float = Field(gt=0, lt=1)
+    channels: tuple[str, ...]
+    check: str
+    moves: Mapping[str, tuple[float, float, float]] = Field(default_factory=dict)
+    blurs: Mapping[str, float] = Field(default_factory=dict)
+    signs: Mapping[str, float] = Field(default_factory=dict)
+    layouts: tuple[str, ...] = ("blend-air", "water-valve", "combined")
+
+
+class CheckRow(_Row):
+    """A check for hands and eyes."""
+
+    name: str
+    title: str
+    order: int
+    minutes: float = Field(gt=0)
+    how: str
+    caution: str
+    found: Mapping[str, float]
+    false_alarm: float = Field(gt=0, lt=1)
+
+
+class Knowledge(_Row):
+    """The whole table."""
+
+    version: str
+    move_spread: float
+    pair_factor: float
+    severity_weights: tuple[float, ...]
+    figures: Mapping[str, FigureScale]
+    signs: Mapping[str, SignRow]
+    cause: tuple[CauseRow, ...]
+    check: tuple[CheckRow, ...] = ()
+
+    @model_validator(mode="after")
+    def _names_agree(self) -> Knowledge:
+        checks = {row.name for row in self.check}
+        for row in self.cause:
+            unknown = ({*row.moves, *row.blurs} - set(self.figures)) | (
+                set(row.signs) - set(self.signs)
+            )
+            if unknown or row.check not in checks:
+                msg = f"{row.name}: unknown names {sorted(unknown)} or check {row.check}"
+                raise ValueError(msg)
+        return self
+
+    def row(self, cause: str) -> CauseRow:
+        """The row of a cause by name."""
+        return next(row for row in self.cause if row.name == cause)
+
+    def check_row(self, check: str) -> CheckRow:
+        """The row of a check by name."""
+        return next(row for row in self.check if row.name == check)
+
+
+@cache
+def knowledge() -> Knowledge:
+    """The table that comes with the program."""
+    here = files("analysis.causes")
+    table = tomllib.loads(here.joinpath("knowledge.toml").read_text(encoding="utf-8"))
+    checks = tomllib.loads(here.joinpath("checks.toml").read_text(encoding="utf-8"))
+    return Knowledge.model_validate({**table, "check": checks["check"]})
+
+
+@dataclass(frozen=True)
+class Hypotheses:
+    """Every explanation considered, single and in pairs, each at several severities.
+
+    Parameters
+    ----------
+    members
+        The causes of each explanation, one or two names.
+    prior
+        Prior probability of each explanation at each severity, shape (h,).
+    explanation
+        Index into `members` of each row, shape (h,).
+    moves
+        Expected move of each figure, shape (h, f).
+    spread
+        Standard deviation of that move, shape (h, f).
+    signs
+        Probability that each sign is seen, shape (h, s).
+    """
+
+    members: tuple[tuple[str, ...], ...]
+    prior: Floats
+    explanation: NDArray[np.int64]
+    moves: Floats
+    spread: Floats
+    signs: Floats
+
+
+@cache
+def hypotheses(layout: str) -> Hypotheses:
+    """All single causes and pairs for a heater layout (computed once)."""
+    table = knowledge()
+    rows = [row for row in table.cause if layout in row.layouts]
+    figures, signs = list(table.figures), list(table.signs)
+    weights = np.array(table.severity_weights) / sum(table.severity_weights)
+    singles = {row.name: _effects(row, figures, table) for row in rows}
+    usual_signs = np.array([table.signs[sign].usual for sign in signs])
+    sign_rows = {
+        row.name: np.array([row.signs.get(sign, table.signs[sign].usual) for sign in signs])
+        for row in rows
+    }
+    members: list[tuple[str, ...]] = []
+    prior, index, moves, spread, seen = [], [], [], [], []
+
+    def add(names: tuple[str, ...], weight: Floats, move: Floats, sd: Floats, sign: Floats) -> None:
+        index.append(np.full(weight.size, len(members)))
+        members.append(names)
+        prior.append(weight)
+        moves.append(move)
+        spread.append(sd)
+        seen.append(np.broadcast_to(sign, (weight.size, len(signs))))
+
+    for row in rows:
+        move, sd = singles[row.name]
+        if row.name == NO_FAULT:
+            move, sd, weight = move[:1], sd[:1], np.array([row.prior])
+        else:
+            weight = row.prior * weights
+        add((row.name,), weight, move, sd, sign_rows[row.name])
+    faults = [row for row in rows if row.name not in (NO_FAULT, "control_use", "sensor_fault")]
+    for place, one in enumerate(faults):
+        for other in faults[place + 1 :]:
+            move_one, sd_one = singles[one.name]
+            move_other, sd_other = singles[other.name]
+            both = (move_one[:, None, :] + move_other[None, :, :]).reshape(-1, len(figures))
+            sd = np.hypot(sd_one[:, None, :], sd_other[None, :, :]).reshape(-1, len(figures))
+            weight = (
+                table.pair_factor * one.prior * other.prior * np.outer(weights, weights).ravel()
+            )
+            sign = np.maximum(sign_rows[one.name], sign_rows[other.name])
+            sign = np.where(sign > usual_signs, sign, usual_signs)
+            add((one.name, other.name), weight, both, sd, sign)
+    total = np.concatenate(prior)
+    return Hypotheses(
+        tuple(members),
+        total / total.sum(),
+        np.concatenate(index),
+        np.concatenate(moves),
+        np.concatenate(spread),
+        np.concatenate(seen),
+    )
+
+
+def _effects(row: CauseRow, figures: list[str], table: Knowledge) -> tuple[Floats, Floats]:
+    """Moves and their spreads of one cause, shape (severities, figures)."""
+    moves = np.zeros((SEVERITIES.size, len(figures)))
+    spread = np.zeros_like(moves)
+    for place, figure in enumerate(figures):
+        if figure in row.moves:
+            moves[:, place] = np.interp(SEVERITIES, [0, 1, 2, 3], [0.0, *row.moves[figure]])
+            spread[:, place] = table.move_spread * np.abs(moves[:, place])
+        if figure in row.blurs:
+            blur = row.blurs[figure] * SEVERITIES / 2.0
+            spread[:, place] = np.hypot(spread[:, place], blur)
+    return moves, spread

@@ -1,0 +1,133 @@
+"""Signs: things seen or not seen that are not figures, one function each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from analysis.causes.control_use import misuses
+
+if TYPE_CHECKING:
+    from analysis.pipeline import Measured
+
+Sign = Callable[["Measured"], bool | None]
+
+WRONG_WAY: Final = frozenset({"lever_works_backwards", "door_goes_wrong_way"})
+"""Findings of a lever or door that works the wrong way round."""
+
+DOUBTS: Final = frozenset(
+    {
+        "open",
+        "shorted",
+        "reversed",
+        "wrong_type",
+        "stuck",
+        "garbage",
+        "dead",
+        "disagrees_at_soak",
+        "swapped",
+        "fell_off",
+        "clipped",
+        "noisy",
+    }
+)
+"""Findings that put a sensor in doubt."""
+
+HEATER_POINTS: Final = frozenset(
+    {"outlet", "coolant_in", "coolant_out", "engine_coolant", "ambient", "inlet_air", "footwell"}
+)
+"""Points whose sensors the heater's figures stand on."""
+
+SUPPLY_COOLER_K: Final = 0.5
+"""Supply this much cooler than the return, with their uncertainty on top, is a sign, K."""
+
+STARVED_SHARE: Final = 0.85
+"""Blower voltage below this share of the usual one at its step is a sign."""
+
+UNUSABLE_SHARE: Final = 0.5
+"""An outlet without valid readings for more than this share of the run is unusable."""
+
+
+def signs_seen(measured: Measured) -> Mapping[str, bool | None]:
+    """Every sign of the knowledge table: seen, not seen, or None where it cannot be told."""
+    return {
+        "supply_cooler_than_return": _supply_cooler(measured),
+        "goes_wrong_way": _wrong_way(measured),
+        "controls_misused": _misused(measured),
+        "outlet_unusable": _outlet_unusable(measured),
+        "sensor_doubtful": _sensor_doubtful(measured),
+        "no_opening": _no_opening(measured),
+        "vacuum_sags": _vacuum_sags(measured),
+        "blower_starved": _blower_starved(measured),
+    }
+
+
+def _supply_cooler(measured: Measured) -> bool | None:
+    drop = measured.figures.get("coolant_drop")
+    if drop is None or drop.value is None:
+        return None
+    return drop.value < -SUPPLY_COOLER_K - 2.0 * (drop.u or 0.0)
+
+
+def _wrong_way(measured: Measured) -> bool | None:
+    if any(finding.fault in WRONG_WAY for finding in measured.findings):
+        return True
+    travel = measured.figures.get("effective_travel")
+    could_tell = travel is not None and travel.value is not None
+    return False if could_tell or measured.context.has("outlet_defrost") else None
+
+
+def _misused(measured: Measured) -> bool | None:
+    sentences = misuses(measured.context)
+    return None if sentences is None else bool(sentences)
+
+
+def _outlet_unusable(measured: Measured) -> bool | None:
+    if "outlet" not in measured.run.sensors:
+        return None
+    if not measured.run.has("outlet"):
+        return True
+    values = measured.context.values("outlet")
+    return bool(np.isnan(values).mean() > UNUSABLE_SHARE)
+
+
+def _sensor_doubtful(measured: Measured) -> bool | None:
+    return any(
+        finding.fault in DOUBTS and finding.channel in HEATER_POINTS
+        for finding in measured.findings
+    )
+
+
+def _no_opening(measured: Measured) -> bool | None:
+    opening = measured.figures.get("thermostat_opening")
+    if opening is None or not measured.context.has_any("engine_coolant", "coolant_in"):
+        return None
+    if opening.value is not None:
+        return False
+    from analysis.causes.evidence import LATE_S
+
+    time = measured.context.grid.time
+    return bool(time.size and time[-1] > LATE_S) or None
+
+
+def _vacuum_sags(measured: Measured) -> bool | None:
+    if not measured.context.has("vacuum_source"):
+        return None
+    return any(finding.fault == "vacuum_sags" for finding in measured.findings)
+
+
+def _blower_starved(measured: Measured) -> bool | None:
+    """Told only where the voltage is logged and the blower stood at its highest noted step."""
+    context = measured.context
+    blower = context.grid.control("blower")
+    if not context.has("blower_voltage") or np.isnan(blower).all():
+        return None
+    top = np.nanmax(blower)
+    at_top = (blower == top) & context.engine_on
+    if top < 3 or at_top.sum() < 30:
+        return None
+    voltage = float(np.nanmedian(context.values("blower_voltage")[at_top]))
+    # a running car's supply is about 13.5 V (common practice, no source)
+    return voltage < STARVED_SHARE * 13.5 * min(1.0, top / 4.0)

@@ -1,0 +1,145 @@
+"""The main job, wired: a run in, figures, verdict and causes out, in the order of work."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from analysis.causes.diagnose import Cause, diagnose
+from analysis.causes.evidence import Evidence, evidence_of
+from analysis.causes.next_check import NextCheck
+from analysis.context import Context
+from analysis.event_clock import align_events
+from analysis.limits import default_limits, limits_for
+from analysis.quality import assess
+from analysis.soak import correct_at_soak
+from analysis.verdict import Judged, judge, overall
+from ingest.run import Finding, Run
+
+if TYPE_CHECKING:
+    from analysis.baseline import Baseline
+    from analysis.limits import Limits
+    from analysis.measurement import Measurement
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A run with its figures, not judged.
+
+    Parameters
+    ----------
+    run
+        The run as the figures saw it: bad stretches null, offsets corrected, events aligned.
+    context
+        Grid and windows, for pictures.
+    figures
+        By the contract's name, in the contract's order.
+    findings
+        All that was found wrong with the log.
+    """
+
+    run: Run
+    context: Context
+    figures: Mapping[str, Measurement]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class Analysis(Measured):
+    """A judged run.
+
+    Parameters
+    ----------
+    judged
+        Every figure with its verdict and limit.
+    verdict
+        Of the whole run.
+    limits_version, limits_basis
+        Which limits were in force.
+    causes
+        Sorted by probability, which sum to 1.
+    """
+
+    judged: Mapping[str, Judged] = field(default_factory=dict)
+    verdict: str = "not measured"
+    limits_version: str = ""
+    limits_basis: str = ""
+    causes: tuple[Cause, ...] = ()
+    next_check: NextCheck | None = None
+
+
+def measure(run: Run, *, soak: bool = True) -> Measured:
+    """Quality, soak correction, event clock, figures.
+
+    Parameters
+    ----------
+    run
+        As it was loaded.
+    soak
+        Whether to correct sensors against each other where the car stood cold.
+    """
+    run = assess(run)
+    if soak:
+        run = correct_at_soak(run)
+    run, _ = align_events(run)
+    context = Context(run)
+    figures = context.figures()
+    return Measured(run, context, figures, (*run.findings, *context.findings))
+
+
+def analyze(
+    run: Run,
+    *,
+    limits: Limits | None = None,
+    baseline: Baseline | None = None,
+    soak: bool = True,
+    checked: Mapping[str, bool] | None = None,
+) -> Analysis:
+    """The whole job for one run.
+
+    Parameters
+    ----------
+    run
+        As it was loaded.
+    limits
+        The limits file in force; the default where None.
+    baseline
+        Known-good cars; where it holds enough of the run's family, the family's spread sets the
+        limits and tells the causes what is usual.
+    soak
+        Whether to correct sensors against each other where the car stood cold.
+    checked
+        The check sheet: by check, whether it found something.
+    """
+    return judge_measured(measure(run, soak=soak), limits, baseline, checked)
+
+
+def judge_measured(
+    measured: Measured,
+    limits: Limits | None = None,
+    baseline: Baseline | None = None,
+    checked: Mapping[str, bool] | None = None,
+) -> Analysis:
+    """Judge figures that were measured before (see `analyze`)."""
+    about = measured.run.setup.run
+    limits = limits or default_limits()
+    in_force = limits_for(limits, about.family, about.heater)
+    good: tuple[Evidence, ...] = ()
+    if baseline is not None:
+        in_force = baseline.limits(about.family, about.heater, in_force)
+        good = tuple(evidence_of(car) for car in baseline.cars(about.family, about.heater))
+    judged = judge(measured.figures, in_force)
+    diagnosis = diagnose(measured, good, checked)
+    return Analysis(
+        measured.run,
+        measured.context,
+        measured.figures,
+        measured.findings,
+        judged,
+        overall(judged),
+        limits.version,
+        limits.basis,
+        diagnosis.causes,
+        diagnosis.next_check,
+    )

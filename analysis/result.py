@@ -1,0 +1,107 @@
+"""The result document: `schema` 1 of docs/contract.md, from an analysis.
+
+Always in SI: programs read it. Screens convert.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+from analysis.figures import all_figures
+
+if TYPE_CHECKING:
+    from analysis.pipeline import Analysis
+    from analysis.verdict import Judged
+
+SCHEMA: Final = 1
+
+DIGITS: Final = 6
+"""Significant digits kept: well below any figure's uncertainty, and readable."""
+
+
+def document(analysis: Analysis) -> dict[str, Any]:
+    """Everything the contract says a result holds, ready for `json.dumps`."""
+    run = analysis.run
+    about = run.setup.run
+    return {
+        "schema": SCHEMA,
+        "run": {
+            "name": run.name,
+            "vehicle": about.vehicle,
+            "family": about.family,
+            "heater": about.heater,
+            "purpose": about.purpose,
+            "started": run.started.isoformat() if run.started else None,
+            "duration_s": rounded(run.duration_s),
+            "sha256": dict(run.sha256),
+        },
+        "figures": {
+            each.name: _figure(analysis.judged[each.name], each.unit) for each in all_figures()
+        },
+        "verdict": analysis.verdict,
+        "limits": {"version": analysis.limits_version, "basis": analysis.limits_basis},
+        "causes": [
+            {
+                "cause": cause.cause,
+                "probability": rounded(cause.probability),
+                "evidence": list(cause.evidence),
+                "next_check": cause.next_check,
+            }
+            for cause in analysis.causes
+        ],
+        "next_check": _next_check(analysis),
+        "quality": [
+            {
+                "channel": finding.channel,
+                "fault": finding.fault,
+                "from_s": rounded(finding.from_s),
+                "to_s": rounded(finding.to_s),
+                "detail": finding.detail,
+            }
+            for finding in analysis.findings
+        ],
+    }
+
+
+def _next_check(analysis: Analysis) -> dict[str, Any] | None:
+    proposed = analysis.next_check
+    if proposed is None:
+        return None
+    return {
+        "check": proposed.check.name,
+        "title": proposed.check.title,
+        "how": proposed.check.how,
+        "caution": proposed.check.caution,
+        "minutes": proposed.check.minutes,
+        "information_bits": rounded(proposed.bits),
+    }
+
+
+def _figure(judged: Judged, unit: str) -> dict[str, Any]:
+    measurement = judged.measurement
+    limit = judged.limit
+    bounds = {}
+    if limit is not None:
+        bounds = {
+            side: bound
+            for side, bound in (("low", rounded(limit.low)), ("high", rounded(limit.high)))
+            if bound is not None
+        }
+    note = "; ".join(part for part in (measurement.note, judged.reason) if part)
+    return {
+        "value": rounded(measurement.value),
+        "unit": unit,
+        "u": rounded(measurement.u),
+        "verdict": judged.verdict,
+        "limit": bounds or None,
+        "note": note or None,
+        "window": [rounded(edge) for edge in measurement.window] if measurement.window else None,
+    }
+
+
+def rounded(number: float | None) -> float | None:
+    """The number to `DIGITS` significant digits; None for None and for what JSON cannot hold."""
+    if number is None or not math.isfinite(number):
+        return None
+    return float(f"{number:.{DIGITS}g}")

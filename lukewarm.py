@@ -1,0 +1,336 @@
+"""The command line: parse, call, print. Everything heavy is imported inside the command."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Iterator
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from analysis.baseline import Baseline
+    from analysis.limits import Limits
+    from analysis.pipeline import Analysis
+    from ingest.errors import LukewarmError
+    from ingest.run import Run
+
+UNUSABLE = 1
+FAILED_LIMITS = 3
+
+app = typer.Typer(
+    name="lukewarm",
+    help="Why is the heater lukewarm? From sensor logs to figures, a verdict and the next check.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+
+class Units(StrEnum):
+    """Units shown on screens; files stay SI."""
+
+    SI = "si"
+    US = "us"
+
+
+RunsArgument = Annotated[
+    list[str],
+    typer.Argument(metavar="RUN...", help="Run folders, or CSV logs with --setup."),
+]
+SetupOption = Annotated[
+    Path | None, typer.Option("--setup", help="The run.toml for logs given without a folder.")
+]
+UnitsOption = Annotated[Units, typer.Option("--units", help="Units to show: si or us.")]
+
+
+def main() -> None:
+    """Run the command line; a fault in the data is a line on standard error, never a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        # A Windows console may stand on a code page without degree signs.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    from ingest.errors import LukewarmError
+
+    try:
+        app()
+    except LukewarmError as error:
+        say_error(error)
+        sys.exit(UNUSABLE)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(UNUSABLE)
+    except KeyboardInterrupt:
+        sys.exit(130)
+
+
+def say(text: str = "") -> None:
+    """Print to standard output."""
+    typer.echo(text)
+
+
+def note(text: str) -> None:
+    """Print to standard error: progress, warnings, faults."""
+    typer.echo(text, err=True)
+
+
+def say_error(error: LukewarmError) -> None:
+    """Print each line of an error on its own."""
+    for line in str(error).splitlines():
+        note(f"error: {line}")
+
+
+@app.command()
+def analyze(
+    runs: RunsArgument,
+    setup: SetupOption = None,
+    limits: Annotated[
+        Path | None, typer.Option("--limits", help="Limits file (TOML) instead of the default.")
+    ] = None,
+    baseline: Annotated[
+        Path | None,
+        typer.Option("--baseline", help="Store or folder of runs of known-good cars."),
+    ] = None,
+    json_out: Annotated[
+        str | None, typer.Option("--json", help="Write the result as JSON; - for the screen.")
+    ] = None,
+    units: UnitsOption = Units.SI,
+    fail_on_verdict: Annotated[
+        bool, typer.Option("--fail-on-verdict", help="Exit 3 when a run fails its limits.")
+    ] = False,
+    soak: Annotated[
+        bool,
+        typer.Option(
+            "--soak-correction/--no-soak-correction",
+            help="Correct sensors against each other where the car stood cold.",
+        ),
+    ] = True,
+    picture: Annotated[
+        Path | None,
+        typer.Option("--picture", help="Also write a picture of the (one) run as HTML."),
+    ] = None,
+) -> None:
+    """Figures, verdict and causes of one or many runs.
+
+    Example: lukewarm analyze sample_logs/SC-014-complaint --baseline sample_logs
+    """
+    from analysis.result import document
+
+    places = expand(runs)
+    in_force = read_limits(limits)
+    good = read_baseline(baseline) if baseline else None
+    documents: list[dict[str, Any]] = []
+    failed = False
+    for place, outcome in each_run(places, setup):
+        if isinstance(outcome, Exception):
+            documents.append(error_document(place, outcome))
+            continue
+        analysis = analyze_run(outcome, in_force, good, soak=soak)
+        failed = failed or analysis.verdict == "fail"
+        documents.append(document(analysis))
+        if picture:
+            write_picture(analysis, picture, units)
+    unusable = any("error" in each for each in documents)
+    show_documents(documents, json_out, units, single=len(places) == 1)
+    if unusable:
+        raise typer.Exit(UNUSABLE)
+    if failed and fail_on_verdict:
+        raise typer.Exit(FAILED_LIMITS)
+
+
+@app.command()
+def check(runs: RunsArgument, setup: SetupOption = None, units: UnitsOption = Units.SI) -> None:
+    """What is wrong with a log: columns, units, gaps, sensors. Does not judge the heater.
+
+    Example: lukewarm check sample_logs/SC-014-complaint
+    """
+    from analysis.quality import assess
+    from dashboard.text import check_lines
+
+    unusable = False
+    for _, outcome in each_run(expand(runs), setup):
+        if isinstance(outcome, Exception):
+            unusable = True
+            continue
+        for line in check_lines(assess(outcome), units.value):
+            say(line)
+    if unusable:
+        raise typer.Exit(UNUSABLE)
+
+
+@app.command("setup")
+def setup_command(
+    log: Annotated[Path, typer.Argument(metavar="LOG", help="The log to draft a run.toml for.")],
+    out: Annotated[Path | None, typer.Option("--out", help="File to write.")] = None,
+) -> None:
+    """Draft a run.toml from a log's names and units; marks what it could not tell.
+
+    Example: lukewarm setup sample_logs/SC-014-complaint/log.csv --out run.toml
+    """
+    from ingest.draft import draft_setup
+    from ingest.errors import Fault, UnusableRun
+
+    draft = draft_setup(log)
+    if out is None:
+        say(draft.text)
+        return
+    if out.exists():
+        raise UnusableRun(
+            Fault(str(out), "a file that is there already", "a new name", "remove or rename it")
+        )
+    out.write_text(draft.text, encoding="utf-8")
+    note(f"wrote {out}; read the lines marked with # and fill in the vehicle")
+
+
+@app.command()
+def convert(
+    runs: RunsArgument,
+    out: Annotated[Path, typer.Option("--out", help="FILE.csv or .parquet; a folder for several.")],
+    setup: SetupOption = None,
+    grid: Annotated[
+        float | None, typer.Option("--grid", min=0.001, help="Step of an even grid, s.")
+    ] = None,
+) -> None:
+    """Readings in physical units with the controls joined.
+
+    Example: lukewarm convert sample_logs/SC-014-complaint --out SC-014.csv --grid 1
+    """
+    from ingest.export import readings_with_controls, write_readings
+
+    places = expand(runs)
+    unusable = False
+    for place, outcome in each_run(places, setup):
+        if isinstance(outcome, Exception):
+            unusable = True
+            continue
+        target = out if len(places) == 1 else out / f"{place.name}.csv"
+        write_readings(readings_with_controls(outcome, grid), target)
+        note(f"wrote {target}")
+    if unusable:
+        raise typer.Exit(UNUSABLE)
+
+
+def expand(runs: Iterable[str]) -> list[Path]:
+    """Run folders meant by the arguments: patterns are expanded, a folder of runs gives its runs.
+
+    Windows shells leave patterns to the program.
+    """
+    from ingest.load import run_folders
+
+    places: list[Path] = []
+    for text in runs:
+        if any(mark in text for mark in "*?[") and not Path(text).exists():
+            pattern = Path(text)
+            anchor = Path(pattern.anchor) if pattern.anchor else Path()
+            found = sorted(anchor.glob(str(pattern.relative_to(anchor))))
+            places.extend(found or [pattern])
+        else:
+            places.extend(run_folders(Path(text)) or [Path(text)])
+    return places
+
+
+def each_run(places: list[Path], setup: Path | None) -> Iterator[tuple[Path, Run | LukewarmError]]:
+    """Load runs one after the other; faults are printed as they come."""
+    from ingest.errors import LukewarmError
+    from ingest.load import load_run
+
+    for place in with_progress(places, "reading"):
+        try:
+            yield place, load_run(place, setup)
+        except LukewarmError as error:
+            if len(places) > 1:
+                note(f"{place}:")
+            say_error(error)
+            yield place, error
+
+
+def with_progress(places: list[Path], what: str) -> Iterator[Path]:
+    """Count on standard error while a terminal watches and there is more than a moment's work."""
+    if len(places) < 5 or not sys.stderr.isatty():
+        yield from places
+        return
+    from rich.console import Console
+    from rich.progress import track
+
+    yield from track(places, description=what, console=Console(stderr=True), transient=True)
+
+
+def read_limits(path: Path | None) -> Limits:
+    """The limits file given, or the default ones."""
+    from analysis.limits import default_limits, parse_limits
+    from ingest.load import read_text
+
+    return default_limits() if path is None else parse_limits(read_text(path), path.name)
+
+
+def read_baseline(place: Path) -> Baseline:
+    """Figures of the known-good cars in a folder of run folders or a store."""
+    from analysis.baseline import Baseline
+    from analysis.pipeline import measure
+    from ingest.errors import Fault, UnusableRun
+    from ingest.load import run_folders
+
+    folders = run_folders(place)
+    good = []
+    for folder, outcome in each_run(folders, None):
+        if isinstance(outcome, Exception):
+            note(f"baseline: {folder} left out")
+        else:
+            good.append(measure(outcome))
+    if not good:
+        raise UnusableRun(
+            Fault(str(place), "no usable run folder", "runs of known-good cars", "check the path")
+        )
+    return Baseline.of(good)
+
+
+def analyze_run(run: Run, limits: Limits, baseline: Baseline | None, *, soak: bool) -> Analysis:
+    """One run through the pipeline."""
+    from analysis.pipeline import analyze as run_pipeline
+
+    return run_pipeline(run, limits=limits, baseline=baseline, soak=soak)
+
+
+def error_document(place: Path, error: LukewarmError) -> dict[str, Any]:
+    """The entry of a run that cannot be used."""
+    from analysis.result import SCHEMA
+
+    return {"schema": SCHEMA, "run": {"name": place.name}, "error": str(error).splitlines()}
+
+
+def show_documents(
+    documents: list[dict[str, Any]], json_out: str | None, units: Units, *, single: bool
+) -> None:
+    """Results as tables for people, or as JSON where asked for."""
+    import json
+
+    from dashboard.text import result_lines
+
+    if json_out is None:
+        for each in documents:
+            if "error" not in each:
+                for line in result_lines(each, units.value, color=sys.stdout.isatty()):
+                    say(line)
+        return
+    text = json.dumps(documents[0] if single else documents, ensure_ascii=False, indent=1)
+    if json_out == "-":
+        say(text)
+    elif not (single and "error" in documents[0]):
+        from ingest.load import write_text
+
+        write_text(Path(json_out), text + "\n")
+
+
+def write_picture(analysis: Analysis, path: Path, units: Units) -> None:
+    """The picture of one run as a self-contained page."""
+    from analysis.result import document
+    from dashboard.run_picture import write_run_picture
+
+    write_run_picture(analysis.run, document(analysis), path, units.value)
+    note(f"wrote {path}")
+
+
+if __name__ == "__main__":
+    main()
