@@ -1,0 +1,142 @@
+"""What was wrong with a log's clock, in sentences a technician understands."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from ingest.clock_order import Ordered, Step
+from ingest.run import Finding, Rejected
+
+if TYPE_CHECKING:
+    from ingest.tables import Table
+
+MOST_NAMED: Final = 5
+"""Places named in one finding; the rest are counted."""
+UNEVEN: Final = 0.25
+"""Half the spread of the middle 90 % of intervals over their median, above which it is said."""
+
+_NAMES: Final = {
+    "roll-over": ("clock_rolled_over", "The clock passed midnight; its day was added"),
+    "overflow": ("clock_rolled_over", "The logger's counter was full and began again at zero"),
+    "restart": (
+        "logger_restart",
+        "The elapsed time began again, so the logger restarted; how long it was off is not "
+        "known, and the rows after it continue one sampling interval later",
+    ),
+    "step back": (
+        "clock_step_back",
+        "The clock was set back; the rows after it continue one sampling interval later",
+    ),
+    "clock set": (
+        "clock_set",
+        "The clock jumped ahead by more than a day, so it was set; the rows after it continue one "
+        "sampling interval later",
+    ),
+}
+
+
+def unread_finding(rejected: Sequence[Rejected], count: int, rows: int) -> tuple[Finding, ...]:
+    """Rows whose time could not be read."""
+    if count <= 0:
+        return ()
+    lines = [each.line for each in rejected if each.reason.startswith("no time")]
+    return (
+        Finding(
+            "rows_without_time",
+            f"{count} of {rows} rows have no readable time and were set aside: "
+            f"{_places(lines, count)}.",
+            evidence={"rows": count},
+        ),
+    )
+
+
+def order_findings(ordered: Ordered, table: Table) -> list[Finding]:
+    """Every policy that changed something, with its count and place."""
+    found: list[Finding] = []
+    for kind in _NAMES:
+        steps = [step for step in ordered.steps if step.kind == kind]
+        if steps:
+            found.append(_steps_finding(steps, table))
+    if ordered.stray.size:
+        lines = [table.line(int(row)) for row in ordered.stray[:MOST_NAMED]]
+        found.append(
+            Finding(
+                "stray_time",
+                f"{ordered.stray.size} rows have a time that jumps away from their neighbors' "
+                f"and comes back; they were set aside: {_places(lines, ordered.stray.size)}.",
+                evidence={"rows": int(ordered.stray.size)},
+            )
+        )
+    if ordered.sorted_rows:
+        found.append(
+            Finding(
+                "rows_out_of_order",
+                f"{ordered.sorted_rows} rows stood slightly out of the order of their times and "
+                "were sorted.",
+                evidence={"rows": ordered.sorted_rows},
+            )
+        )
+    return found
+
+
+def spacing_findings(time: np.ndarray, equal: int, largest: int) -> list[Finding]:
+    """Equal times and uneven sampling of a log with one row a moment.
+
+    Parameters
+    ----------
+    time
+        Log time, s, strictly increasing.
+    equal
+        Rows that had the time of the row before them.
+    largest
+        Most rows that shared one time.
+    """
+    found: list[Finding] = []
+    if equal:
+        found.append(
+            Finding(
+                "equal_times",
+                f"{equal} rows repeat the time of the row before them (up to {largest} rows share "
+                "one time); they were spread evenly over the step to the next time.",
+                evidence={"rows": equal, "largest_group": largest},
+            )
+        )
+    step = np.diff(time)
+    if step.size >= 20:
+        low, middle, high = (float(each) for each in np.percentile(step, [5, 50, 95]))
+        if high - low > 2 * UNEVEN * middle:
+            found.append(
+                Finding(
+                    "uneven_sampling",
+                    f"Rows come unevenly: usually {middle:.3g} s apart, nine in ten between "
+                    f"{low:.3g} s and {high:.3g} s.",
+                    evidence={"median_s": middle, "p5_s": low, "p95_s": high},
+                )
+            )
+    return found
+
+
+def _steps_finding(steps: Sequence[Step], table: Table) -> Finding:
+    name, sentence = _NAMES[steps[0].kind]
+    lines = [table.line(step.row) for step in steps[:MOST_NAMED]]
+    size = max((step.size for step in steps), key=abs)
+    once = len(steps) == 1
+    often = "" if once else f"{len(steps)} times, "
+    biggest = f"by {size:+.6g} s" if once else f"by at most {size:+.6g} s"
+    return Finding(
+        name,
+        f"{sentence} ({often}{biggest}, {_places(lines, len(steps))}).",
+        from_s=steps[0].at,
+        to_s=steps[-1].at,
+        evidence={"count": len(steps), "size_s": size},
+    )
+
+
+def _places(lines: Sequence[int], count: int) -> str:
+    named = ", ".join(str(line) for line in lines[:MOST_NAMED])
+    more = count - min(len(lines), MOST_NAMED)
+    word = "line" if count == 1 else "lines"
+    return f"{word} {named}" + (f" and {more} more" if more > 0 else "")

@@ -1,0 +1,293 @@
+"""One log's way of writing times: which column, which unit or pattern, which zone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, timedelta, timezone, tzinfo
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import polars as pl
+
+from ingest import clock_text
+from ingest.clock_detect import UNIT_WORDS, complete_time, format_of_texts, time_unit
+from ingest.clock_order import Floats
+from ingest.clock_text import DAY_S, Stamps, TextFormat
+from ingest.clock_zone import UnknownZoneError, both_utc, to_utc, zone_of
+from ingest.errors import Fault, UnusableRun
+
+if TYPE_CHECKING:
+    from ingest.setup import LogTable, TimeTable
+    from ingest.tables import Table
+
+PER_SECOND: Final = {"s": 1.0, "ms": 1e3, "us": 1e6, "epoch s": 1.0, "epoch ms": 1e3}
+SECONDS_PER: Final = {"min": 60.0, "h": 3600.0}
+TEXT_UNITS: Final = {
+    "hh:mm:ss": clock_text.CLOCK,
+    "mm:ss": clock_text.MINUTES,
+    "hh:mm": clock_text.HOURS,
+}
+LATEST_S: Final = 4102444800.0
+"""The year 2100; a date before 1970 or after this was written in another unit or pattern."""
+LEAST_READ: Final = 0.5
+"""Share of rows that must have a time; below it the column is not what it is said to be."""
+
+
+@dataclass(frozen=True)
+class TimeReader:
+    """How one log's times are read.
+
+    Parameters
+    ----------
+    refs
+        Its column, or its date and time columns.
+    form
+        The text format; None for plain numbers.
+    unit
+        The unit of plain numbers.
+    zone
+        Zone of times without an offset of their own; None where it is not known.
+    glue
+        What stands between date and time where they are two columns.
+    """
+
+    refs: tuple[str | int, ...]
+    form: TextFormat | None = None
+    unit: str | None = None
+    zone: tzinfo | None = None
+    glue: str = " "
+
+    @property
+    def absolute(self) -> bool:
+        """Whether readings count from 1970-01-01."""
+        if self.form is not None:
+            return self.form.kind == "absolute"
+        return self.unit in {"epoch s", "epoch ms"}
+
+    @property
+    def period(self) -> float | None:
+        """Roll-over of a time of day, s; None where there is none."""
+        if self.form is None or self.form.kind == "absolute":
+            return None
+        return DAY_S / 2 if self.form.twelve_hours else DAY_S
+
+    @property
+    def said(self) -> str:
+        """The unit or format, for messages."""
+        if self.form is not None:
+            return f"a time written as {self.form.said}"
+        return f"a number ({self.unit})"
+
+    def texts(self, table: Table) -> pl.Series:
+        """The times as they stand, date and time joined; null where either is missing."""
+        parts = [table.text(table.find(ref)) for ref in self.refs]
+        if len(parts) == 1:
+            return parts[0]
+        frame = pl.DataFrame([part.alias(str(place)) for place, part in enumerate(parts)])
+        texts: pl.Series = frame.select(pl.concat_str(pl.all(), separator=self.glue)).to_series()
+        return texts
+
+    def readings(self, table: Table) -> Floats:
+        """Clock readings of a table's rows, s; NaN where there is no time.
+
+        Times without an offset of their own count as UTC where no zone is known: their
+        differences are right all the same.
+        """
+        if self.form is None:
+            return self._scaled(table.numbers(table.find(self.refs[0])).values.to_numpy())
+        stamps = clock_text.read_stamps(self.texts(table), self.form)
+        own = np.isfinite(stamps.offset)
+        if self.zone is not None and not own.all():
+            local = to_utc(stamps.seconds, self.zone)
+            return np.where(own, stamps.seconds - stamps.offset, local)
+        return _own_offsets(stamps)
+
+    def candidates(self, texts: Sequence[str]) -> list[Floats]:
+        """Readings of texts written like the log's; a second array where an hour comes twice."""
+        if self.form is None:
+            return [self._scaled(np.array([_number(text) for text in texts], dtype=np.float64))]
+        stamps = clock_text.read_stamps(pl.Series(list(texts), dtype=pl.String), self.form)
+        if self.zone is None or not self.absolute:
+            return [_own_offsets(stamps)]
+        own = np.isfinite(stamps.offset)
+        return [
+            np.where(own, stamps.seconds - stamps.offset, local)
+            for local in both_utc(stamps.seconds, self.zone)
+        ]
+
+    def _scaled(self, numbers: Floats) -> Floats:
+        unit = self.unit or "s"
+        if unit in SECONDS_PER:
+            return numbers * SECONDS_PER[unit]
+        return numbers if PER_SECOND[unit] == 1.0 else numbers / PER_SECOND[unit]
+
+
+def _own_offsets(stamps: Stamps) -> Floats:
+    own = np.isfinite(stamps.offset)
+    if not own.any():
+        return stamps.seconds
+    # a few rows without the offset the others carry cannot be placed among them
+    return np.where(own, stamps.seconds - stamps.offset, np.nan)
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text if "." in text else text.replace(",", "."))
+    except ValueError:
+        return float("nan")
+
+
+def open_reader(table: Table, log: LogTable) -> tuple[TimeReader, Floats]:
+    """Find how a log's times are read, and read them.
+
+    Parameters
+    ----------
+    table
+        The log, or its first chunk.
+    log
+        The set-up's `[log]`.
+
+    Returns
+    -------
+    tuple
+        The reader and the readings of the table's rows, s (NaN where there is no time).
+
+    Raises
+    ------
+    UnusableRun
+        Where the column is missing, the unit, pattern or zone unknown, or most rows have no time.
+    """
+    time = complete_time(table, log.time)
+    reader = _reader(table, time)
+    readings = reader.readings(table)
+    if reader.form is not None and len(reader.refs) > 1 and not np.isfinite(readings).any():
+        for glue in ("", "T"):
+            other = replace(reader, glue=glue)
+            if np.isfinite(found := other.readings(table)).any():
+                reader, readings = other, found
+    known = np.isfinite(readings)
+    if reader.form is clock_text.CLOCK and known.any() and not known.all():
+        # 59:59 followed by 1:00:00: a counter that writes its hours once it has some
+        reader = replace(reader, form=clock_text.CLOCK_SHORT)
+        readings = reader.readings(table)
+        known = np.isfinite(readings)
+    if np.count_nonzero(known) < LEAST_READ * readings.size or not known.any():
+        raise UnusableRun(_mostly_unread(table, reader, known))
+    if reader.absolute:
+        middle = float(np.median(readings[known]))
+        if not 0 <= middle <= LATEST_S:
+            raise UnusableRun(_absurd_date(table, reader, middle))
+    return reader, readings
+
+
+def _reader(table: Table, time: TimeTable) -> TimeReader:
+    refs = (time.column,) if time.column is not None else tuple(time.columns or ())
+    faults: list[Fault] = []
+    zone = form = unit = None
+    if not refs:
+        faults.append(
+            Fault("run.toml [log] time columns", "an empty list", "column names", "name them")
+        )
+    for ref in refs:
+        try:
+            table.find(ref)
+        except UnusableRun as error:
+            faults += error.faults
+    if time.timezone is not None:
+        try:
+            zone = zone_of(time.timezone)
+        except UnknownZoneError as error:
+            faults.append(
+                Fault(
+                    "run.toml [log] time timezone",
+                    repr(time.timezone),
+                    'the name of a time zone such as "America/Detroit", or "UTC", or "-05:00"',
+                    str(error) or "correct it",
+                )
+            )
+    try:
+        form, unit = _written(time)
+    except clock_text.PatternError as error:
+        faults.append(
+            Fault(
+                "run.toml [log] time format",
+                f"{time.format!r} with {error}",
+                '"iso8601" or a strptime pattern such as "%d.%m.%Y %H:%M:%S"',
+                "correct the pattern",
+            )
+        )
+    if form is None and unit is None and time.format is None:
+        faults.append(
+            Fault(
+                "run.toml [log] time unit",
+                repr(time.unit),
+                "one of " + ", ".join(f'"{word}"' for word in UNIT_WORDS),
+                "correct the unit",
+            )
+        )
+    if form is None and len(refs) > 1 and not faults:
+        faults.append(
+            Fault(
+                "run.toml [log] time columns",
+                f'{len(refs)} columns with unit = "{time.unit}"',
+                "columns with a format",
+                'write format = "..." instead of the unit',
+            )
+        )
+    if faults:
+        raise UnusableRun(faults)
+    return TimeReader(refs, form, unit, zone)
+
+
+def _written(time: TimeTable) -> tuple[TextFormat | None, str | None]:
+    """The text format, or the unit of plain numbers; neither where the unit is unknown."""
+    if time.format is not None:
+        plain = "".join(time.format.lower().split()).replace("-", "").replace("_", "")
+        if plain in {"iso", "iso8601"}:
+            return clock_text.ISO, None
+        return clock_text.strptime_format(time.format), None
+    unit = time_unit(time.unit or "")
+    if unit in TEXT_UNITS:
+        return TEXT_UNITS[unit], None
+    return None, unit
+
+
+def _mostly_unread(table: Table, reader: TimeReader, known: np.ndarray) -> Fault:
+    count = int(np.count_nonzero(known))
+    where = f"{table.file} time column {', '.join(repr(str(ref)) for ref in reader.refs)}"
+    texts = reader.texts(table)
+    unread = texts.filter(pl.Series(~known)).drop_nulls().head(100).to_list()
+    if not unread:
+        filled = f"a time in {count} of {known.size} rows" if known.size else "no rows"
+        return Fault(where, filled, "a time in every row", "name the column that holds the time")
+    hint = format_of_texts(unread)
+    place = int(np.flatnonzero(~known & texts.is_not_null().to_numpy())[0])
+    return Fault(
+        f"{where} (line {table.line(place)})",
+        f"{unread[0]!r}, and {known.size - count} of {known.size} rows that cannot be read",
+        reader.said,
+        f"write {hint} in run.toml, [log] time" if hint else "correct its unit or format",
+    )
+
+
+def _absurd_date(table: Table, reader: TimeReader, reading: float) -> Fault:
+    year = 1970 + int(reading / (365.2425 * DAY_S))
+    return Fault(
+        f"{table.file} time column {', '.join(repr(str(ref)) for ref in reader.refs)}",
+        f"the year {year}, read as {reader.said}",
+        "a date between 1970 and 2100",
+        "correct the unit or format in run.toml, [log] time",
+    )
+
+
+def own_zone(reader: TimeReader, table: Table) -> tzinfo | None:
+    """Zone of a log's dates: stated, else the offset of its first time, else UTC for an epoch."""
+    if reader.zone is not None:
+        return reader.zone
+    if reader.form is None:
+        return UTC
+    first = reader.texts(table).drop_nulls().head(20)
+    offsets = clock_text.read_stamps(first, reader.form).offset
+    offsets = offsets[np.isfinite(offsets)]
+    return timezone(timedelta(seconds=float(offsets[0]))) if offsets.size else None

@@ -1,0 +1,370 @@
+"""Times written as text: ISO 8601, strptime patterns and hh:mm:ss, read by whole columns.
+
+A column of times has few *layouts*: texts that are alike but for their digits. Each layout is
+matched once with a regular expression, which says where its fields stand; the fields of all its
+rows are then read from a matrix of digits. So any pattern costs about the same for a column, and
+a text is accepted exactly where the expression accepts it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+DAY_S: Final = 86400.0
+
+TextKind = Literal["absolute", "clock"]
+"""`absolute` has a date; `clock` is hh:mm:ss, elapsed or time of day."""
+
+MONTHS: Final = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+
+_ZONE: Final = r"(?P<z>Z|[+-]\d\d(?::?\d\d)?)"
+_FRACTION: Final = r"(?:[.,](?P<f>\d+))?"
+
+ISO_DATE_TIME: Final = (
+    r"(?P<Y>\d{4})[-/](?P<m>\d{1,2})[-/](?P<d>\d{1,2})"
+    rf"(?:(?:T|\s+)(?P<H>\d{{1,2}}):(?P<M>\d\d)(?::(?P<S>\d\d){_FRACTION})?\s*{_ZONE}?)?"
+)
+ISO_BASIC: Final = (
+    r"(?P<Y>\d{4})(?P<m>\d\d)(?P<d>\d\d)"
+    rf"(?:T|\s+)(?P<H>\d\d)(?P<M>\d\d)(?P<S>\d\d){_FRACTION}\s*{_ZONE}?"
+)
+HMS: Final = (
+    r"(?P<neg>-)?(?:(?P<D>\d+)(?:\s*d(?:ays?)?,?\s*|\s+|\.))?"
+    r"(?P<H>\d+):(?P<M>\d\d):(?P<S>\d{1,2})(?:[.,](?P<f>\d+)|:(?P<ms>\d{3}))?"
+    r"(?:\s*(?P<p>[AP])\.?M\.?)?"
+)
+MS_FRACTION: Final = r"(?P<neg>-)?(?P<M>\d+):(?P<S>\d\d)[.,](?P<f>\d+)"
+MS: Final = r"(?P<neg>-)?(?P<M>\d+):(?P<S>\d\d)"
+HM: Final = r"(?P<H>\d+):(?P<M>\d\d)(?:\s*(?P<p>[AP])\.?M\.?)?"
+
+_DIRECTIVES: Final = {
+    "Y": r"(?P<Y>\d{4})",
+    "y": r"(?P<y>\d\d)",
+    "m": r"(?P<m>\d{1,2})",
+    "d": r"(?P<d>\d{1,2})",
+    "e": r"(?P<d>\d{1,2})",
+    "j": r"(?P<j>\d{1,3})",
+    "b": r"(?P<b>[A-Za-z]{3,9})\.?",
+    "B": r"(?P<b>[A-Za-z]{3,9})\.?",
+    "a": r"[^\W\d]+\.?",
+    "A": r"[^\W\d]+\.?",
+    "H": r"(?P<H>\d{1,2})",
+    "I": r"(?P<I>\d{1,2})",
+    "M": r"(?P<M>\d{1,2})",
+    "S": r"(?P<S>\d{1,2})",
+    "f": r"(?P<f>\d{1,9})",
+    "p": r"(?P<p>[AP])\.?M\.?",
+    "z": _ZONE,
+    "Z": r"(?P<Z>[A-Za-z]+)",
+    "%": "%",
+}
+_COMPOSITE: Final = {
+    "%T": "%H:%M:%S",
+    "%F": "%Y-%m-%d",
+    "%D": "%m/%d/%y",
+    "%R": "%H:%M",
+    "%r": "%I:%M:%S %p",
+    "%.f": ".%f",
+}
+_ODD_SPACES: Final = "[\u00a0\u2007\u2009\u202f]"
+_DIGITS: Final = re.compile(r"\d")
+_MOST_LAYOUTS: Final = 200
+
+
+class PatternError(ValueError):
+    """A strptime pattern that cannot be used; the message says which part."""
+
+
+@dataclass(frozen=True, slots=True)
+class TextFormat:
+    """How the times of a column are written.
+
+    Parameters
+    ----------
+    kind
+        Whether the texts carry a date.
+    expressions
+        Regular expressions with named fields, tried in this order on each layout.
+    said
+        The format as a user would write it, for messages.
+    twelve_hours
+        True for a 12-hour clock without AM and PM: its times start again at noon, too.
+    """
+
+    kind: TextKind
+    expressions: tuple[re.Pattern[str], ...]
+    said: str
+    twelve_hours: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Stamps:
+    """Times read from texts.
+
+    Parameters
+    ----------
+    seconds
+        Shape (n,): since 1970-01-01 on the clock that was written (kind `absolute`), else since
+        midnight or zero; NaN where the text is no time.
+    offset
+        Shape (n,), s: what is to be taken off `seconds` to get UTC; NaN where the text has none.
+    """
+
+    seconds: Floats
+    offset: Floats
+
+
+def _compiled(*expressions: str) -> tuple[re.Pattern[str], ...]:
+    return tuple(re.compile(text, re.IGNORECASE | re.ASCII) for text in expressions)
+
+
+ISO: Final = TextFormat("absolute", _compiled(ISO_DATE_TIME, ISO_BASIC), "iso8601")
+CLOCK: Final = TextFormat("clock", _compiled(HMS, MS_FRACTION), "hh:mm:ss")
+CLOCK_SHORT: Final = TextFormat("clock", _compiled(HMS, MS), "hh:mm:ss")
+"""As `CLOCK`, with hours left off while they are zero."""
+MINUTES: Final = TextFormat("clock", _compiled(MS, MS_FRACTION, HMS), "mm:ss")
+HOURS: Final = TextFormat("clock", _compiled(HM), "hh:mm")
+
+
+def strptime_format(pattern: str) -> TextFormat:
+    """Format of a strptime pattern.
+
+    Directives of Python's strptime that are independent of the locale, English month names, and
+    fractions of any length for ``%f``.
+
+    Raises
+    ------
+    PatternError
+        Where a directive is unknown or the pattern holds no time of day.
+    """
+    for short, long in _COMPOSITE.items():
+        pattern = pattern.replace(short, long)
+    parts: list[str] = []
+    seen: set[str] = set()
+    rest = pattern
+    while rest:
+        directive = re.match(r"%[-#_0]?[3569]?(.)", rest)
+        if directive is not None:
+            letter = directive[1]
+            if letter not in _DIRECTIVES:
+                raise PatternError(f"directive {directive[0]}")
+            group = re.search(r"\?P<(\w+)>", _DIRECTIVES[letter])
+            if group is not None and group[1] in seen:
+                raise PatternError(f"directive {directive[0]} twice")
+            seen |= {group[1]} if group is not None else set()
+            parts.append(_DIRECTIVES[letter])
+            rest = rest[directive.end() :]
+        elif rest[0] == "%":
+            raise PatternError("a single % at its end")
+        elif rest[0].isspace():
+            rest = rest.lstrip()
+            parts.append(r"\s*")
+        elif re.match(r"[.,]%f", rest):
+            parts.append("[.,]")
+            rest = rest[1:]
+        else:
+            parts.append(re.escape(rest[0]))
+            rest = rest[1:]
+    if not seen & {"H", "I"}:
+        raise PatternError("no hour (%H or %I)")
+    dated = seen & {"Y", "y"} and (seen & {"j"} or (seen & {"m", "b"} and "d" in seen))
+    if not dated and seen & {"Y", "y", "m", "b", "d", "j"}:
+        raise PatternError("only part of a date")
+    return TextFormat(
+        "absolute" if dated else "clock",
+        _compiled("".join(parts)),
+        pattern,
+        twelve_hours="I" in seen and "p" not in seen,
+    )
+
+
+def read_stamps(texts: pl.Series, form: TextFormat) -> Stamps:
+    """Read a column of times.
+
+    Parameters
+    ----------
+    texts
+        String series; surrounding blanks do not matter, null is no time.
+    form
+        How they are written.
+
+    Returns
+    -------
+    Stamps
+        Arrays as long as `texts`.
+    """
+    count = len(texts)
+    seconds = np.full(count, np.nan)
+    offset = np.full(count, np.nan)
+    texts = texts.str.strip_chars().fill_null("")
+    if count and texts.str.len_bytes().sum() != texts.str.len_chars().sum():
+        # some programs put a narrow no-break space before AM and a real minus sign
+        texts = texts.str.replace_all(_ODD_SPACES, " ").str.replace_all("\u2212", "-")
+        narrow = texts.str.len_bytes() == texts.str.len_chars()
+        texts = texts.zip_with(narrow, pl.Series([""], dtype=pl.String))
+    lengths = texts.str.len_bytes().to_numpy()
+    for length in np.unique(lengths):
+        if length:
+            rows = np.flatnonzero(lengths == length)
+            mine = texts if rows.size == count else texts.gather(rows)
+            found, shift = _same_length(mine, int(length), form)
+            seconds[rows], offset[rows] = found, shift
+    return Stamps(seconds, offset)
+
+
+def matches(text: str, form: TextFormat) -> bool:
+    """Whether a single text is a time in this format."""
+    return bool(np.isfinite(read_stamps(pl.Series([text], dtype=pl.String), form).seconds[0]))
+
+
+def _same_length(texts: pl.Series, length: int, form: TextFormat) -> tuple[Floats, Floats]:
+    count = len(texts)
+    matrix = np.frombuffer(texts.str.join("").item().encode(), dtype=np.uint8)
+    places = np.ascontiguousarray(matrix.reshape(count, length).T)  # one row a place in the text
+    seconds = np.full(count, np.nan)
+    offset = np.full(count, np.nan)
+    left = np.arange(count)
+    for _ in range(_MOST_LAYOUTS):
+        if left.size == 0:
+            return seconds, offset
+        here = places if left.size == count else places[:, left]
+        alike = _alike(here)
+        match = _match(here[:, 0].tobytes().decode(), form.expressions)
+        if match is not None:
+            all_alike = bool(alike.all())
+            rows = left if all_alike else left[alike]
+            values = _values(match, (here if all_alike else here[:, alike]) - ord("0"))
+            seconds[rows], offset[rows] = values
+        left = left[~alike]
+    for row in left:  # hardly a column of times any more; still each text gets its chance
+        match = _match(places[:, row].tobytes().decode(), form.expressions)
+        if match is not None:
+            value, shift = _values(match, places[:, row : row + 1] - ord("0"))
+            seconds[row], offset[row] = value[0], shift[0]
+    return seconds, offset
+
+
+def _alike(places: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Which texts differ from the first in nothing but their digits."""
+    result = np.ones(places.shape[1], dtype=np.bool_)
+    for place in places:
+        first = place[0]
+        is_digit = ord("0") <= first <= ord("9")
+        result &= (place - np.uint8(ord("0")) < 10) if is_digit else (place == first)
+    return result
+
+
+def _match(text: str, expressions: Sequence[re.Pattern[str]]) -> re.Match[str] | None:
+    return next((found for each in expressions if (found := each.fullmatch(text))), None)
+
+
+class _Fields:
+    """The fields of all rows of one layout, given the match of one of them."""
+
+    def __init__(self, match: re.Match[str], digits: NDArray[np.uint8]) -> None:
+        self.words = {name: text for name, text in match.groupdict().items() if text}
+        self._spans = {name: match.span(name) for name in self.words}
+        self._digits = digits  # one row a place in the text
+        self.count = digits.shape[1]
+
+    def has(self, *names: str) -> bool:
+        return any(name in self.words for name in names)
+
+    def number(self, name: str, default: float = 0.0) -> Floats:
+        if name not in self._spans:
+            return np.full(self.count, default)
+        return self._weighted(range(*self._spans[name]))
+
+    def fraction(self) -> Floats:
+        """Decimals of the second."""
+        for name in ("f", "ms"):
+            if self.has(name):
+                start, stop = self._spans[name]
+                return self.number(name) / 10.0 ** (stop - start)
+        return np.zeros(self.count)
+
+    def pairs(self, name: str) -> Floats:
+        """A zone's digits, ``-05:00`` or ``+0530`` or ``+01``, as seconds."""
+        start, _ = self._spans[name]
+        text = self.words[name]
+        places = [start + found.start() for found in _DIGITS.finditer(text)]
+        result = self._weighted(places[:2]) * 3600.0
+        if len(places) > 2:
+            result += self._weighted(places[2:]) * 60.0
+        return -result if text[0] == "-" else result
+
+    def _weighted(self, places: Sequence[int]) -> Floats:
+        result = np.zeros(self.count)
+        for place in places:
+            result *= 10.0
+            result += self._digits[place]
+        return result
+
+
+def _values(match: re.Match[str], digits: NDArray[np.uint8]) -> tuple[Floats, Floats]:
+    """Seconds and UTC offsets of all rows of one layout."""
+    fields = _Fields(match, digits)
+    dated = fields.has("Y", "y")
+    hour, minute, second = fields.number("H"), fields.number("M"), fields.number("S")
+    valid = second < (61 if dated else 60)  # a leap second only where there is a date
+    if fields.has("I", "p"):
+        twelve = fields.number("I" if fields.has("I") else "H")
+        valid &= (twelve >= 1) & (twelve <= 12)
+        hour = twelve % 12 + (12.0 if fields.words.get("p", "").upper() == "P" else 0.0)
+    if fields.has("H", "I"):
+        valid &= minute < 60
+    if dated:
+        valid &= hour < 24
+    seconds = hour * 3600.0 + minute * 60.0 + second + fields.number("D") * DAY_S
+    seconds += fields.fraction()
+    if fields.has("neg"):
+        seconds = -seconds
+    if dated:
+        seconds = seconds + _days(fields) * DAY_S  # NaN for a day that does not exist
+    offset = np.full(fields.count, np.nan)
+    if fields.has("z"):
+        zulu = fields.words["z"].upper() == "Z"
+        offset = np.zeros(fields.count) if zulu else fields.pairs("z")
+    elif fields.words.get("Z", "").upper() in {"UTC", "GMT", "Z"}:
+        offset = np.zeros(fields.count)
+    return np.where(valid, seconds, np.nan), offset
+
+
+def _days(fields: _Fields) -> Floats:
+    """Days since 1970-01-01; NaN where there is no such day."""
+    if fields.has("Y"):
+        year = fields.number("Y")
+    else:
+        year = fields.number("y")
+        year += np.where(year < 69, 2000.0, 1900.0)  # the pivot of POSIX strptime
+    if fields.has("b"):
+        short = fields.words["b"].lower()[:3]
+        month = np.full(fields.count, MONTHS.index(short) + 1.0 if short in MONTHS else 0.0)
+    else:
+        month = fields.number("m", 1.0)
+    day = fields.number("j" if fields.has("j") else "d")
+    date = (year * 16.0 + month) * 512.0 + day
+    if date.min() == date.max():  # a log seldom sees midnight
+        return np.repeat(
+            _day_numbers(year[:1], month[:1], day[:1], of_year=fields.has("j")), date.size
+        )
+    return _day_numbers(year, month, day, of_year=fields.has("j"))
+
+
+def _day_numbers(year: Floats, month: Floats, day: Floats, *, of_year: bool) -> Floats:
+    """Days since 1970-01-01 of year, month and day (or day of the year)."""
+    months = ((year - 1970) * 12 + month - 1).astype(np.int64).astype("M8[M]")
+    result = months.astype("M8[D]") + (day.astype(np.int64) - 1)
+    whole = "M8[Y]" if of_year else "M8[M]"
+    valid = result.astype(whole) == months.astype(whole)
+    valid &= (month >= 1) & (month <= 12) & (day >= 1) & (year >= 1)
+    return np.where(valid, result.astype(np.int64), np.nan)
