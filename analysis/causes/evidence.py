@@ -50,6 +50,11 @@ def evidence_of(measured: Measured) -> Evidence:
         measurement = measured.figures.get(name)
         if measurement is not None and measurement.value is not None:
             found[name] = (measurement.value, measurement.u or 0.0)
+    ratio = _flow_ratio(found)
+    if ratio is not None:
+        # the same two hoses: counted once, as the ratio that weather and thermostat leave alone
+        found["flow_ratio"] = ratio
+        found.pop("coolant_drop")
     if "core_effectiveness" in found:
         # the same outlet reading: counted once, and best where the coolant is known
         found.pop("steady_outlet_rise", None)
@@ -58,6 +63,21 @@ def evidence_of(measured: Measured) -> Evidence:
         if late is not None:
             found["coolant_reached"] = late
     return Evidence(found, signs_seen(measured), _air(measured))
+
+
+def _flow_ratio(found: Mapping[str, tuple[float, float]]) -> tuple[float, float] | None:
+    """Coolant's drop over the outlet's rise: heat balance makes it air over coolant flow.
+
+    ``C_coolant * drop = C_air * rise`` whatever the coolant's temperature and the core's
+    effectiveness, and cold air that joins behind the core changes both sides alike.
+    """
+    if "coolant_drop" not in found or "steady_outlet_rise" not in found:
+        return None
+    drop, u_drop = found["coolant_drop"]
+    rise, u_rise = found["steady_outlet_rise"]
+    if rise < 4.0 * u_rise or rise <= 0.0:
+        return None
+    return drop / rise, math.hypot(u_drop, drop / rise * u_rise) / rise
 
 
 def _air(measured: Measured) -> float | None:
