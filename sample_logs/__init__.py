@@ -1,0 +1,1 @@
+"""Sample runs of the invented Saltmarsh County van fleet, and the simulator that wrote them."""

@@ -1,0 +1,74 @@
+"""The outlet's settled temperature in closed form: what the heat balance tends to.
+
+Used for the true values of figures that are defined on the settled curve, so that they do not
+depend on how long a lever position was held.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sample_logs.simulator.car import Car
+from sample_logs.simulator.core import settled_off_air
+from sample_logs.simulator.mixing import coolant_share, core_air_share
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """What stays the same while the lever is moved.
+
+    Parameters
+    ----------
+    coolant
+        Coolant in the supply hose, °C.
+    inlet_air, cabin
+        Air before the core and in the cabin, °C.
+    air
+        Heat capacity rate of all the air, W/K.
+    full_flow
+        Heat capacity rate of the coolant with the branch fully open, W/K.
+    leak
+        Share of the air past the core.
+    floor
+        Share of the air to the floor.
+    drawn
+        Stroke of the valve's vacuum actuator, 0 to 1.
+    """
+
+    coolant: float
+    inlet_air: float
+    cabin: float
+    air: float
+    full_flow: float
+    leak: float
+    floor: float
+    drawn: float
+
+
+def settled_outlet(car: Car, travel: Floats, at: Conditions) -> Floats:
+    """Settled floor outlet temperature for door or valve travels, °C, shape (n,)."""
+    shares = core_air_share(car, travel) * (1.0 - at.leak)
+    flows = at.full_flow * coolant_share(car, travel, np.full(travel.size, at.drawn))
+    mixed = np.array(
+        [
+            at.inlet_air
+            + share
+            * (
+                settled_off_air(car.loop, share * at.air, flow, at.coolant, at.inlet_air)
+                - at.inlet_air
+            )
+            for share, flow in zip(shares.tolist(), flows.tolist(), strict=True)
+        ]
+    )
+    ducts = car.ducts
+    air = at.floor * at.air
+    exchanged = -np.expm1(-ducts.wall / air)
+    gain = exchanged * air
+    wall = (gain * mixed + ducts.loss * at.cabin) / (gain + ducts.loss)
+    outlet: Floats = mixed - exchanged * (mixed - wall)
+    return outlet
