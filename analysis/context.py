@@ -10,6 +10,7 @@ from functools import cached_property
 
 import numpy as np
 
+from analysis import coolant, fluctuation, states, windows
 from analysis.figures import all_figures
 from analysis.grid import Floats, Grid, build_grid
 from analysis.measurement import Measurement
@@ -35,6 +36,73 @@ class Context:
     def grid(self) -> Grid:
         """The run on the common grid."""
         return build_grid(self.run)
+
+    @cached_property
+    def engine_on(self) -> states.Bools:
+        """Whether the engine ran, bin by bin."""
+        return states.engine_on(self.grid)
+
+    @cached_property
+    def engine_warm(self) -> states.Bools:
+        """Whether the engine was as warm as it got in this run, bin by bin."""
+        return states.engine_warm(self)
+
+    @cached_property
+    def lever(self) -> Floats:
+        """Position of the temperature lever, %; NaN where it is not known."""
+        return states.lever_position(self)
+
+    @cached_property
+    def at_hot(self) -> states.Bools:
+        """Whether the lever was at the hot end, bin by bin."""
+        return states.at_hot_end(self)
+
+    @cached_property
+    def at_cold(self) -> states.Bools:
+        """Whether the lever was at the cold end, bin by bin."""
+        return states.at_cold_end(self)
+
+    @cached_property
+    def rise_reference(self) -> str | None:
+        """The air temperature the outlet's rise is counted from: ambient, else inlet air."""
+        return states.rise_reference(self)
+
+    @cached_property
+    def rise(self) -> Floats:
+        """Outlet less the reference air, K; the outlet itself where there is no reference."""
+        outlet = self.values("outlet")
+        reference = self.rise_reference
+        return outlet if reference is None else outlet - self.values(reference)
+
+    @cached_property
+    def hot(self) -> windows.Windows:
+        """The steady windows with the lever at the hot end."""
+        return windows.hot_windows(self)
+
+    @cached_property
+    def cold(self) -> windows.Windows:
+        """The steady windows with the lever at the cold end."""
+        return windows.cold_windows(self)
+
+    @cached_property
+    def hot_samples(self) -> fluctuation.Sampled | str:
+        """The outlet's own readings in the steady window, or why they do not serve."""
+        window = self.hot.chosen
+        if window is None:
+            return self.hot.why or "no steady window"
+        time, values = self.run.series("outlet")
+        begin, end = np.searchsorted(time, self.span(window.start, window.stop))
+        return fluctuation.sample(time[begin:end], values[begin:end])
+
+    def span(self, start: int, stop: int) -> tuple[float, float]:
+        """From and to of the bins ``start:stop``, s from engine start."""
+        half = self.grid.step / 2
+        return float(self.grid.time[start] - half), float(self.grid.time[stop - 1] + half)
+
+    @cached_property
+    def coolant(self) -> coolant.CoolantStory:
+        """What the coolant did: when the thermostat opened, where the coolant was held."""
+        return coolant.tell(self)
 
     def figure(self, name: str) -> Measurement:
         """Measure a figure by name, once.
@@ -69,12 +137,11 @@ class Context:
 
     def level(self, point: str, start: int, stop: int) -> Measurement:
         """Mean of a point over the bins ``start:stop``, with its uncertainty budget."""
-        time = self.grid.time
         if stop <= start or not self.has(point):
             return Measurement.missing("", f"no reading of {point}")
-        half = self.grid.step / 2
-        window = (float(time[start] - half), float(time[stop - 1] + half))
-        return level(self.run.sensors[point], self.values(point)[start:stop], window)
+        return level(
+            self.run.sensors[point], self.values(point)[start:stop], self.span(start, stop)
+        )
 
     def reference_air(self, *, prefer: str) -> str | None:
         """The air temperature a rise is counted from: `prefer`, else the other of the two.

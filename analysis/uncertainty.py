@@ -17,6 +17,9 @@ from ingest.run import Sensor
 
 Floats = NDArray[np.float64]
 
+LOWEST_ORDINATES: Final = 4
+"""Periodogram ordinates taken for the spectrum at frequency zero."""
+
 FEWEST_EFFECTIVE: Final = 2.0
 """A mean is never credited with fewer effective samples than this, nor with fewer than it shows."""
 
@@ -56,6 +59,31 @@ def effective_size(values: Floats) -> float:
     return float(min(n, max(min(FEWEST_EFFECTIVE, n), n / inflation)))
 
 
+def mean_variance(values: Floats) -> float:
+    """Variance of the mean of evenly spaced, correlated samples, widened for how little it knows.
+
+    The spectrum at frequency zero over the length of the record, the former estimated from the
+    lowest periodogram ordinates (P. Heidelberger and P. D. Welch, Commun. ACM 24, 1981, 233-245;
+    from memory). A fluctuation with a period well inside the record averages out and does not
+    count; a slow one does. Few ordinates make few degrees of freedom: the result is the variance
+    of Student's t (JCGM 101:2008, 6.4.9.4).
+
+    Parameters
+    ----------
+    values
+        Samples, shape (n,), without NaN; n of 2 at least.
+    """
+    n = values.size
+    centered = values - values.mean()
+    if n < 2 * LOWEST_ORDINATES + 2:
+        freedom = max(n - 1.0, 2.5)
+        return float(centered @ centered) / ((n - 1) * n) * freedom / (freedom - 2.0)
+    spectrum = np.fft.rfft(centered)[1 : LOWEST_ORDINATES + 1]
+    power = float((spectrum.real**2 + spectrum.imag**2).mean()) / n**2
+    freedom = 2.0 * LOWEST_ORDINATES
+    return power * freedom / (freedom - 2.0)
+
+
 def mean_random(values: Floats, resolution: float = 0.0) -> float:
     """Standard uncertainty of the mean of evenly spaced samples from their own scatter.
 
@@ -65,12 +93,12 @@ def mean_random(values: Floats, resolution: float = 0.0) -> float:
     n = values.size
     if n == 0:
         return math.inf
-    size = effective_size(values)
-    scatter = float(values.std(ddof=1)) if n > 1 else 0.0
-    rounding = resolution / math.sqrt(12.0)
-    if scatter > resolution / 2.0:
-        rounding /= math.sqrt(size)
-    return math.hypot(scatter / math.sqrt(size), rounding)
+    if n == 1:
+        return resolution / math.sqrt(12.0)
+    rounding = resolution**2 / 12.0
+    if float(values.std()) > resolution / 2.0:
+        rounding /= effective_size(values)
+    return math.sqrt(mean_variance(values) + rounding)
 
 
 def shared_parts(sensor: Sensor, reading: float) -> dict[str, float]:

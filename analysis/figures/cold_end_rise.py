@@ -1,0 +1,25 @@
+"""`cold_end_rise`: the heat that still comes out with the lever at the cold end."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.figures import figure
+from analysis.levels import inlet_for, level_of, with_note
+from analysis.measurement import Measurement
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+
+@figure("cold_end_rise", "K", order=80, label="Outlet rise at the cold end")
+def cold_end_rise(ctx: Context) -> Measurement:
+    """Settled outlet less inlet air with the lever at the cold end, engine warm, blower running.
+
+    A hold too short to settle is extrapolated along its approach, with the uncertainty of that.
+    """
+    inlet, why = inlet_for(ctx, ctx.cold)
+    if inlet is None:
+        return Measurement.missing("K", why)
+    rise = level_of(ctx, ctx.cold, {"outlet": 1.0, inlet: -1.0})
+    return rise if rise.value is None else with_note(rise, why)

@@ -1,0 +1,18 @@
+"""`coolant_drop`: how much the coolant cools down on its way through the heater."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.figures import figure
+from analysis.levels import level_of
+from analysis.measurement import Measurement
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+
+@figure("coolant_drop", "K", order=130, label="Coolant drop across the heater")
+def coolant_drop(ctx: Context) -> Measurement:
+    """Steady coolant_in less coolant_out at the hot end; negative where the hoses are reversed."""
+    return level_of(ctx, ctx.hot, {"coolant_in": 1.0, "coolant_out": -1.0})

@@ -1,0 +1,57 @@
+"""`core_effectiveness`: what share of the coolant's heat the air takes up at full hot."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from analysis.figures import figure
+from analysis.levels import inlet_for, level_of, with_note
+from analysis.measurement import Measurement
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+LEAST_SPAN_K: Final = 10.0
+"""With the coolant less than this above the inlet air the ratio says nothing."""
+
+
+@figure("core_effectiveness", "–", order=120, label="Core effectiveness")
+def core_effectiveness(ctx: Context) -> Measurement:
+    """Steady (outlet - inlet air) / (coolant in - inlet air) at the hot end.
+
+    Linearized about the window's means (JCGM 100:2008, 5.1.3): what outlet, inlet air and
+    coolant share, in numerator and denominator, is counted once and with its sign.
+    """
+    inlet, why = inlet_for(ctx, ctx.hot)
+    if inlet is None:
+        return Measurement.missing("–", why)
+    if not ctx.has("coolant_in"):
+        return Measurement.missing("–", "coolant in was not logged")
+    window = ctx.hot.chosen
+    assert window is not None  # noqa: S101 - inlet_for has said so
+    part = slice(window.start, window.stop)
+    outlet, air, coolant = (ctx.values(p)[part] for p in ("outlet", inlet, "coolant_in"))
+    together = ~np.isnan(outlet + air + coolant)
+    if not together.any():
+        return Measurement.missing("–", "coolant in has no reading in the steady window")
+    span = float((coolant[together] - air[together]).mean())
+    if span < LEAST_SPAN_K:
+        return Measurement.missing("–", f"the coolant was only {span:.0f} K above the inlet air")
+    ratio = float((outlet[together] - air[together]).mean()) / span
+    terms = {"outlet": 1.0, "coolant_in": -ratio, inlet: ratio - 1.0}
+    linear = level_of(ctx, ctx.hot, terms)
+    if linear.value is None:
+        return replace(linear, unit="–")
+    effectiveness = linear.scaled(1.0 / span, "–")
+    return with_note(
+        replace(
+            effectiveness,
+            value=ratio + effectiveness.known(),
+            note=linear.note,
+            window=linear.window,
+        ),
+        why,
+    )

@@ -1,0 +1,50 @@
+"""`fluctuation_index`: how restless the outlet is at full hot, as a share of its rise."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from analysis import fluctuation
+from analysis.figures import figure
+from analysis.measurement import Measurement
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+
+@figure("fluctuation_index", "%", order=30, label="Outlet fluctuation")
+def fluctuation_index(ctx: Context) -> Measurement:
+    """Standard deviation of the outlet in periods of 8-120 s over `steady_outlet_rise`.
+
+    The sensor's noise is taken out in quadrature, and its lag where it is known. Near zero the
+    interval is that of the variance, turned into one of its root: it then reaches down to zero.
+    """
+    rise = ctx.figure("steady_outlet_rise")
+    if rise.value is None:
+        return Measurement.missing("%", rise.note or "steady_outlet_rise was not measured")
+    if rise.value <= 0.0:
+        return Measurement.missing("%", "the outlet is no warmer than the outside air")
+    sampled = ctx.hot_samples
+    if isinstance(sampled, str):
+        return Measurement.missing("%", sampled)
+    sensor = ctx.run.sensors["outlet"]
+    found = fluctuation.strength(
+        sampled, lag=sensor.time_constant or 0.0, resolution=sensor.resolution
+    )
+    value = 100.0 * found.deviation / rise.value
+    from_rise = value * (rise.u or 0.0) / rise.value
+    return Measurement(
+        value,
+        "%",
+        math.hypot(100.0 * found.u / rise.value, from_rise),
+        note=_note(sampled.step),
+        window=rise.window,
+        details={"deviation_K": found.deviation, "noise_K": found.noise},
+    )
+
+
+def _note(step: float) -> str | None:
+    if step <= fluctuation.SHORTEST_S / 2.0:
+        return None
+    return f"read every {step:.0f} s: periods shorter than {2.0 * step:.0f} s were not seen"

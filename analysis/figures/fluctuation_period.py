@@ -1,0 +1,28 @@
+"""`fluctuation_period`: the rhythm of the outlet's strongest fluctuation."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis import fluctuation
+from analysis.figures import figure
+from analysis.measurement import Measurement
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+
+@figure("fluctuation_period", "s", order=40, label="Period of the fluctuation")
+def fluctuation_period(ctx: Context) -> Measurement:
+    """Period of the strongest fluctuation of the outlet, where it stands above the noise."""
+    sampled = ctx.hot_samples
+    if isinstance(sampled, str):
+        return Measurement.missing("s", sampled)
+    found = fluctuation.period(sampled)
+    if found is None:
+        return Measurement.missing(
+            "s", "no rhythm stands out of the outlet's scatter in the steady window"
+        )
+    window = ctx.hot.chosen
+    used = ctx.span(window.start, window.stop) if window else None
+    return Measurement(found.seconds, "s", found.u, window=used)

@@ -1,0 +1,18 @@
+"""`footwell_deficit`: how much colder the footwell is than the air blown into it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.figures import figure
+from analysis.levels import level_of
+from analysis.measurement import Measurement
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+
+@figure("footwell_deficit", "K", order=150, label="Outlet above footwell")
+def footwell_deficit(ctx: Context) -> Measurement:
+    """Steady outlet less footwell at the hot end."""
+    return level_of(ctx, ctx.hot, {"outlet": 1.0, "footwell": -1.0})

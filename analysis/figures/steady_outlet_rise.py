@@ -1,0 +1,41 @@
+"""`steady_outlet_rise`: how far the heater lifts the air above the outside, settled at full hot."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.figures import figure
+from analysis.levels import level_of, with_note
+from analysis.measurement import Measurement
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+
+@figure("steady_outlet_rise", "K", order=10, label="Steady outlet rise")
+def steady_outlet_rise(ctx: Context) -> Measurement:
+    """Mean of outlet less ambient with the lever at the hot end and the outlet steady.
+
+    Without `ambient`, `inlet_air` stands in for it, except where cabin air recirculates.
+    """
+    window, reference = ctx.hot.chosen, ctx.rise_reference
+    if window is None:
+        return Measurement.missing("K", ctx.hot.why or "no steady window")
+    if reference is None:
+        return Measurement.missing("K", "neither ambient nor inlet air was logged with the outlet")
+    if reference == "inlet_air" and window.recirculating:
+        return Measurement.missing(
+            "K", "ambient was not logged, and inlet air is cabin air while it recirculates"
+        )
+    rise = level_of(ctx, ctx.hot, {"outlet": 1.0, reference: -1.0})
+    if rise.value is None:
+        return rise
+    if reference == "inlet_air":
+        rise = with_note(rise, "from inlet air, because ambient was not logged")
+    if window.recirculating:
+        rise = with_note(rise, "with cabin air recirculating")
+    if np.isnan(ctx.lever).all():
+        rise = with_note(rise, "the lever was not noted: taken as hot while the outlet was hottest")
+    return rise

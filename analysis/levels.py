@@ -1,0 +1,186 @@
+"""Settled levels of points, and of sums and differences of them, in the windows of a hold.
+
+The scatter is taken from the combined series itself, bin by bin, so that what two points do
+together (a thermostat that cycles, seen by coolant and outlet) is not counted twice; the sensors'
+own errors are combined by source (see `analysis.measurement`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from analysis.grid import Floats
+from analysis.measurement import Measurement
+from analysis.steady import Level, settle
+from analysis.uncertainty import mean_random, shared_parts
+from analysis.windows import Window, Windows, is_sure
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+LEAST_SHARE: Final = 0.3
+"""A point serves in a window where it has readings for at least this share of it."""
+
+MOST_COMPARED: Final = 4
+"""Other windows looked at for how well a level repeats."""
+
+
+def level_of(
+    ctx: Context,
+    windows: Windows,
+    terms: Mapping[str, float],
+) -> Measurement:
+    """Settled level of a sum of temperatures, each times its factor, in the chosen window, K.
+
+    Parameters
+    ----------
+    ctx
+        The run.
+    windows
+        Where to look: the hot or the cold end's.
+    terms
+        Factor of every point, e.g. ``{"outlet": 1.0, "ambient": -1.0}``.
+
+    Returns
+    -------
+    Measurement
+        Without a value, and with the reason, where it cannot be had.
+    """
+    if windows.chosen is None:
+        return Measurement.missing("K", windows.why or "no steady window")
+    missing = [point for point in terms if not ctx.has(point)]
+    if missing:
+        return Measurement.missing("K", f"{' and '.join(map(spoken, missing))} not logged")
+    series = sum(
+        (factor * ctx.values(point) for point, factor in terms.items()),
+        np.zeros(ctx.grid.time.size),
+    )
+    candidates = (windows.chosen, *windows.others)
+    window = next((each for each in candidates if _served(series, each)), None)
+    if window is None:
+        return Measurement.missing(
+            "K", f"too few readings of {' and '.join(map(spoken, terms))} in the steady window"
+        )
+    found = _settle_in(ctx, series, window, terms)
+    if found is None:
+        return Measurement.missing("K", "the steady window has too few readings")
+    level, start, stop = found
+    if not is_sure(level):
+        return Measurement.missing("K", _restless(level, terms))
+    rest = [each for each in candidates if each is not window][:MOST_COMPARED]
+    repeat = _repeatability(series, level, rest)
+    return Measurement(
+        level.value,
+        "K",
+        math.hypot(level.random, repeat),
+        _shared(ctx, terms, start, stop),
+        note=describe(ctx, start, stop, len(rest)),
+        window=ctx.span(start, stop),
+        details={
+            "still_to_come": level.to_come,
+            "between_windows": repeat,
+            "windows": 1.0 + len(rest),
+        },
+    )
+
+
+def inlet_for(ctx: Context, windows: Windows) -> tuple[str | None, str]:
+    """The air entering the heater: `inlet_air`, else `ambient` unless cabin air recirculates.
+
+    Returns
+    -------
+    tuple
+        The point and what to note about it; or None and why there is none.
+    """
+    if windows.chosen is None:
+        return None, windows.why or "no steady window"
+    point = ctx.reference_air(prefer="inlet_air")
+    if point is None:
+        return None, "neither inlet air nor ambient was logged"
+    if point == "inlet_air":
+        return point, ""
+    if windows.chosen.recirculating:
+        return None, "inlet air was not logged, and outside air does not enter while recirculating"
+    return point, "from ambient, because inlet air was not logged"
+
+
+def with_note(measurement: Measurement, *more: str) -> Measurement:
+    """Copy with further sentences in its note."""
+    parts = [part for part in (measurement.note, *more) if part]
+    return replace(measurement, note="; ".join(parts) or None)
+
+
+def describe(ctx: Context, start: int, stop: int, others: int = 0) -> str:
+    """Say which window was used."""
+    begin, end = ctx.span(start, stop)
+    text = f"steady from {begin:.0f} to {end:.0f} s"
+    if others:
+        text += f", compared with {others} other window{'s' if others > 1 else ''}"
+    return text
+
+
+def spoken(point: str) -> str:
+    """A measuring point's name as it is said: ``coolant_in`` is `coolant in`."""
+    return point.replace("_", " ")
+
+
+def _served(series: Floats, window: Window) -> bool:
+    part = series[window.start : window.stop]
+    return int(np.count_nonzero(~np.isnan(part))) >= max(4.0, LEAST_SHARE * part.size)
+
+
+def _settle_in(
+    ctx: Context, series: Floats, window: Window, terms: Mapping[str, float]
+) -> tuple[Level, int, int] | None:
+    """Level of the series in a window, with the bins it settled in."""
+    if terms == {"outlet": 1.0, ctx.rise_reference: -1.0}:  # what the window was found by
+        return window.level, window.start, window.stop
+    steps = [(factor * ctx.run.sensors[point].resolution) ** 2 for point, factor in terms.items()]
+    level = settle(
+        series[window.start : window.stop],
+        ctx.grid.step,
+        resolution=math.sqrt(sum(steps)),
+        least_s=60.0,
+    )
+    if level is None:
+        return None
+    return level, window.start + level.start, window.start + level.stop
+
+
+def _repeatability(series: Floats, level: Level, others: list[Window]) -> float:
+    """Scatter between windows beyond what the scatter within them explains (k = 1)."""
+    excess = []
+    for other in others:
+        part = series[other.start : other.stop]
+        part = part[~np.isnan(part)]
+        if part.size < 4:
+            continue
+        own = math.hypot(mean_random(part), other.level.ahead / 2.0)
+        excess.append((float(part.mean()) - level.value) ** 2 - own**2 - level.random**2)
+    # a difference of two windows has twice the variance of one
+    return math.sqrt(max(0.0, float(np.mean(excess)) / 2.0)) if excess else 0.0
+
+
+def _shared(ctx: Context, terms: Mapping[str, float], start: int, stop: int) -> dict[str, float]:
+    total: dict[str, float] = {}
+    for point, factor in terms.items():
+        mean = float(np.nanmean(ctx.values(point)[start:stop]))
+        for source, part in shared_parts(ctx.run.sensors[point], mean).items():
+            total[source] = total.get(source, 0.0) + factor * part
+    return total
+
+
+def _restless(level: Level, terms: Mapping[str, float]) -> str:
+    names = " and ".join(map(spoken, terms))
+    if abs(level.to_come) > level.random / 2.0:
+        way = "rising" if level.to_come > 0 else "falling"
+        return (
+            f"the difference of {names} was still {way} by {abs(level.rate) * 60.0:.1f} K/min "
+            "in the steady window: hold it longer"
+        )
+    return f"{names} were too restless in the steady window"

@@ -1,0 +1,190 @@
+"""What was going on, bin by bin: the engine on and warm, the lever at an end, air coming out."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.grid import Floats, Grid
+from ingest.points import MODES
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+Bools = NDArray[np.bool_]
+
+HOT_END_PCT: Final = 97.0
+COLD_END_PCT: Final = 3.0
+
+LEVER_SLACK_PCT: Final = 1.5
+"""A logged lever may read this much short of an end for its sensor's error."""
+
+WARM_LEAST_C: Final = 35.0
+"""No engine is warm below this, whatever its thermostat does."""
+
+WARM_MARGIN_K: Final = 5.0
+WARM_SHARE: Final = 0.1
+"""Warm is within 5 K, or a tenth of the way it came, of the highest coolant temperature."""
+
+HOTTEST_SHARE: Final = 0.15
+"""Without a lever or a coolant reading, the outlet is hot within this share of its range."""
+
+RUNNING_RPM: Final = 250.0
+VOLTAGE_STEP_V: Final = 0.6
+STILL_V: Final = 1.0
+
+CONDITIONS: Final = ("blower", "air_door", "defrost", "vacuum_isolated")
+"""Numeric controls that must not change within a hold (besides lever and mode)."""
+
+
+def engine_on(grid: Grid) -> Bools:
+    """Whether the engine ran, bin by bin: engine speed, else events, else from time zero on."""
+    noted = grid.control("engine")
+    running = np.where(np.isnan(noted), grid.time >= 0.0, noted > 0.5)
+    speed = grid.value("engine_speed")
+    return np.where(np.isnan(speed), running, speed > RUNNING_RPM)
+
+
+def engine_warm(ctx: Context) -> Bools:
+    """Whether the engine was as warm as it got in this run, bin by bin.
+
+    From `engine_coolant`, else `coolant_in`; without either the outlet itself has to say, and its
+    steadiness decides. `coolant_in` cools down by itself when a valve shuts off its flow, so an
+    engine once warm is then taken to stay warm while it runs.
+    """
+    grid, on = ctx.grid, ctx.engine_on
+    point = next((p for p in ("engine_coolant", "coolant_in") if ctx.has(p)), None)
+    source = smooth(ctx.values(point or "outlet"), max(1, round(15.0 / grid.step)))
+    seen = on & ~np.isnan(source)
+    if not seen.any():
+        return np.zeros(on.size, dtype=bool)
+    values = source[seen]
+    highest = float(np.percentile(values, 98))
+    span = highest - float(values.min())
+    if point is None:
+        enough = highest - HOTTEST_SHARE * span
+    else:
+        enough = max(highest - max(WARM_MARGIN_K, WARM_SHARE * span), WARM_LEAST_C)
+    reached = seen & (source >= enough)
+    if not reached.any():
+        return np.zeros(on.size, dtype=bool)
+    after = np.arange(on.size) >= int(np.argmax(reached))
+    if point == "engine_coolant":
+        after &= np.isnan(source) | (source >= enough - 2.0 * WARM_MARGIN_K)
+    return after & on
+
+
+def rise_reference(ctx: Context) -> str | None:
+    """The air the rise is counted from: `ambient`, else `inlet_air`; None where neither serves.
+
+    A channel that is missing for most of the time the outlet is there does not serve.
+    """
+    outlet = ~np.isnan(ctx.values("outlet"))
+    for point in ("ambient", "inlet_air"):
+        together = outlet & ~np.isnan(ctx.values(point))
+        if outlet.any() and 2 * int(together.sum()) >= int(outlet.sum()):
+            return point
+    return None
+
+
+def smooth(values: Floats, width: int) -> Floats:
+    """Centered mean over `width` samples; NaN are left out, and stay where all are NaN."""
+    if width <= 1:
+        return values
+    valid = ~np.isnan(values)
+    total = np.concatenate(([0.0], np.cumsum(np.where(valid, values, 0.0))))
+    number = np.concatenate(([0], np.cumsum(valid)))
+    place = np.arange(values.size)
+    low = np.maximum(place - width // 2, 0)
+    high = np.minimum(place - width // 2 + width, values.size)
+    count = number[high] - number[low]
+    mean = (total[high] - total[low]) / np.maximum(count, 1)
+    return np.where(count > 0, mean, np.nan)
+
+
+def lever_position(ctx: Context) -> Floats:
+    """Lever position by bin; a logged one is freed of its noise."""
+    position = ctx.grid.control("temp_lever")
+    if ctx.has("temp_lever"):
+        return smooth(position, max(1, round(3.0 / ctx.grid.step)))
+    return position
+
+
+def at_hot_end(ctx: Context) -> Bools:
+    """Whether the lever was at the hot end.
+
+    Where its position is not known at all, it is taken to be there while the outlet was hottest.
+    """
+    position = ctx.lever
+    if not np.isnan(position).all():
+        slack = LEVER_SLACK_PCT if ctx.has("temp_lever") else 0.0
+        return np.asarray(position >= HOT_END_PCT - slack)
+    if np.isnan(ctx.rise).all():
+        return np.zeros(position.size, dtype=bool)
+    width = max(1, round(60.0 / ctx.grid.step))
+    level = smooth(ctx.rise, width)
+    high = float(np.nanpercentile(level, 98))
+    low = min(0.0, float(np.nanmin(level)))
+    hottest = np.asarray(level >= high - HOTTEST_SHARE * (high - low))
+    # the fall that ends such a stretch is not part of it
+    edge = np.flatnonzero(hottest[:-1] & ~hottest[1:])
+    for end in edge:
+        hottest[max(0, end - width) : end + 1] = False
+    return hottest
+
+
+def at_cold_end(ctx: Context) -> Bools:
+    """Whether the lever was at the cold end; nowhere, where its position is not known."""
+    slack = LEVER_SLACK_PCT if ctx.has("temp_lever") else 0.0
+    return np.asarray(ctx.lever <= COLD_END_PCT + slack)
+
+
+def blowing(grid: Grid) -> Bools:
+    """Whether air may have come out: false only where blower or mode are known to be off."""
+    mode_off = grid.mode == MODES.index("off")
+    still = (grid.control("blower") == 0.0) | (grid.value("blower_voltage") < STILL_V) | mode_off
+    return np.asarray(~still)
+
+
+def changes(grid: Grid) -> Bools:
+    """Bins at which a control other than the lever takes a new position."""
+    changed = np.zeros(grid.time.size, dtype=bool)
+    for name in CONDITIONS:
+        held = grid.controls.get(name)
+        if held is not None:
+            filled = np.nan_to_num(held, nan=-1.0)
+            changed[1:] |= filled[1:] != filled[:-1]
+    changed[1:] |= grid.mode[1:] != grid.mode[:-1]
+    voltage = grid.values.get("blower_voltage")
+    if voltage is not None:
+        changed |= _voltage_steps(voltage, max(1, round(5.0 / grid.step)))
+    return changed
+
+
+def _voltage_steps(voltage: Floats, half: int) -> Bools:
+    """Bins at which the blower's voltage moves from one level to another."""
+    before = smooth(voltage, 2 * half)
+    difference = np.zeros(voltage.size)
+    if voltage.size > 2 * half:
+        difference[half:-half] = np.abs(before[2 * half :] - before[: -2 * half])
+    stepped = np.nan_to_num(difference) > VOLTAGE_STEP_V
+    # one mark a step, at its middle
+    first = np.flatnonzero(stepped & ~np.concatenate(([False], stepped[:-1])))
+    last = np.flatnonzero(stepped & ~np.concatenate((stepped[1:], [False])))
+    marks = np.zeros(voltage.size, dtype=bool)
+    marks[(first + last + 1) // 2] = True
+    return marks
+
+
+def stretches(mask: Bools, broken: Bools) -> list[tuple[int, int]]:
+    """Runs of True, cut again before every bin of `broken`; half open, longest first."""
+    edge = np.flatnonzero(
+        np.concatenate(([mask[0]], (mask[1:] != mask[:-1]) | broken[1:], [True]))
+        if mask.size
+        else np.zeros(0, dtype=bool)
+    )
+    found = [(int(start), int(stop)) for start, stop in pairwise(edge) if mask[start]]
+    return sorted(found, key=lambda pair: (pair[0] - pair[1], pair[0]))

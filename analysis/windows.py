@@ -1,0 +1,250 @@
+"""When the lever was held at an end with the engine warm, and the outlet steady.
+
+Found once on the grid and shared by every figure (through `Context`). A *hold* is a stretch in
+which nobody touched a control; its settled tail is a *window*. A figure is measured in the longest
+window; the other windows held under the same controls tell how well it repeats.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from analysis.states import CONDITIONS, Bools, blowing, changes, smooth, stretches
+from analysis.steady import Level, settle
+from analysis.uncertainty import mean_random
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+
+LEAST_HOT_S: Final = 60.0
+LEAST_COLD_S: Final = 20.0
+
+LONGEST_GAP_S: Final = 120.0
+"""A hold is not one hold any more where the outlet was not seen for longer than this."""
+
+MOST_HOLDS: Final = 8
+"""Only the longest holds are looked at; a sweep back and forth makes many short ones."""
+
+SURE_K: Final = 1.5
+SURE_SHARE: Final = 0.05
+"""A level known no better than 1.5 K, or a twentieth of itself (k = 1), is not called steady."""
+
+SPEED_STEP: Final = {"road_speed": 3.0, "engine_speed": 300.0}
+"""Changes of driving (m/s, rpm) that may move the outlet; a window is split where one does."""
+
+LEAST_PLATEAU_S: Final = 60.0
+MOVED_K: Final = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The settled tail of a hold.
+
+    Parameters
+    ----------
+    start, stop
+        Bins of the settled tail, half open.
+    hold_start
+        First bin of the hold.
+    level
+        Where the outlet's rise (the outlet itself where no air temperature is logged) settled.
+    condition
+        Positions of the other controls, for telling like windows from unlike ones.
+    recirculating
+        Whether cabin air entered the heater.
+    """
+
+    start: int
+    stop: int
+    hold_start: int
+    level: Level
+    condition: tuple[float, ...]
+    recirculating: bool
+
+    @property
+    def length(self) -> int:
+        """Number of bins."""
+        return self.stop - self.start
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """The windows of one end of the lever's travel.
+
+    Parameters
+    ----------
+    chosen
+        The longest steady window, or None.
+    others
+        Further steady windows under the same controls, longest first.
+    why
+        Where there is none: the reason, a sentence for a technician.
+    """
+
+    chosen: Window | None
+    others: tuple[Window, ...] = ()
+    why: str | None = None
+
+
+def hot_windows(ctx: Context) -> Windows:
+    """Find the steady windows with the lever at the hot end and the engine warm."""
+    return _windows(ctx, ctx.at_hot, "hot", LEAST_HOT_S)
+
+
+def cold_windows(ctx: Context) -> Windows:
+    """Find the steady windows with the lever at the cold end and the engine warm."""
+    return _windows(ctx, ctx.at_cold, "cold", LEAST_COLD_S)
+
+
+def _windows(ctx: Context, at_end: Bools, end: str, least_s: float) -> Windows:
+    grid = ctx.grid
+    if not ctx.has("outlet"):
+        return Windows(None, why="the outlet temperature was not logged")
+    if not at_end.any():
+        return Windows(None, why=_never_there(ctx, end))
+    mask = at_end & ctx.engine_on & ctx.engine_warm & blowing(grid) & _seen(ctx)
+    holds = stretches(mask, changes(grid))
+    long_enough = [h for h in holds if (h[1] - h[0]) * grid.step >= least_s][:MOST_HOLDS]
+    if not long_enough:
+        return Windows(None, why=_too_short(ctx, at_end, end, least_s, holds))
+    found = [window for hold in long_enough for window in _settled(ctx, *hold, least_s)]
+    steady = [window for window in found if is_sure(window.level)]
+    if not steady:
+        return Windows(None, why=_unsettled(ctx, found, end))
+    # cabin air drawn in again is not what the definitions mean: such a window is the last choice
+    steady.sort(key=lambda window: (window.recirculating, -window.length))
+    chosen = steady[0]
+    alike = tuple(window for window in steady[1:] if window.condition == chosen.condition)
+    return Windows(chosen, alike)
+
+
+def is_sure(level: Level) -> bool:
+    """Whether a level is known well enough to be called steady."""
+    return level.random <= max(SURE_K, SURE_SHARE * abs(level.value))
+
+
+def _seen(ctx: Context) -> Bools:
+    """False within stretches too long without an outlet reading."""
+    missing = np.isnan(ctx.rise)
+    seen = np.ones(missing.size, dtype=bool)
+    if missing.any():
+        for start, stop in stretches(missing, np.zeros(missing.size, dtype=bool)):
+            at_edge = start == 0 or stop == missing.size
+            if at_edge or (stop - start) * ctx.grid.step > LONGEST_GAP_S:
+                seen[start:stop] = False
+    return seen
+
+
+def _settled(ctx: Context, start: int, stop: int, least_s: float) -> list[Window]:
+    """Settled tails of one hold: one, or several where a change of driving moved the outlet."""
+    whole = _window(ctx, start, stop, least_s)
+    if whole is None:
+        return []
+    parts = _driven_apart(ctx, whole)
+    if not parts:
+        return [whole]
+    tails = (_window(ctx, *part, least_s) for part in parts)
+    return [tail for tail in tails if tail is not None]
+
+
+def _window(ctx: Context, start: int, stop: int, least_s: float) -> Window | None:
+    grid = ctx.grid
+    resolution = ctx.run.sensors["outlet"].resolution
+    level = settle(ctx.rise[start:stop], grid.step, resolution=resolution, least_s=least_s)
+    if level is None:
+        return None
+    held = tuple(
+        float(np.nan_to_num(grid.controls[name][start], nan=-1.0))
+        for name in CONDITIONS
+        if name in grid.controls
+    )
+    return Window(
+        start + level.start,
+        start + level.stop,
+        start,
+        level,
+        (*held, float(grid.mode[start])),
+        ctx.recirculating(start, stop),
+    )
+
+
+def _driven_apart(ctx: Context, window: Window) -> list[tuple[int, int]]:
+    """Stretches of steady driving within a window, where the outlet differs between them."""
+    for point, step in SPEED_STEP.items():
+        if not ctx.has(point):
+            continue
+        plateaus = _plateaus(ctx, point, step, window)
+        if len(plateaus) > 1 and _moved(ctx, plateaus):
+            return plateaus
+    return []
+
+
+def _plateaus(ctx: Context, point: str, step: float, window: Window) -> list[tuple[int, int]]:
+    speed = ctx.values(point)[window.start : window.stop]
+    half = max(1, round(5.0 / ctx.grid.step))
+    calm = smooth(speed, half)
+    if calm.size <= 2 * half or np.nanmax(calm) - np.nanmin(calm) < step:
+        return []
+    change = np.zeros(calm.size)
+    change[half:-half] = np.abs(calm[2 * half :] - calm[: -2 * half])
+    still = np.nan_to_num(change) < step / 3.0
+    least = LEAST_PLATEAU_S / ctx.grid.step
+    found = [s for s in stretches(still, np.zeros(still.size, dtype=bool)) if s[1] - s[0] >= least]
+    return sorted((window.start + a, window.start + b) for a, b in found)
+
+
+def _moved(ctx: Context, plateaus: list[tuple[int, int]]) -> bool:
+    """Whether the outlet's level differs between neighbouring plateaus beyond its scatter."""
+    levels = []
+    for start, stop in plateaus:
+        part = ctx.rise[start + (stop - start) // 3 : stop]
+        part = part[~np.isnan(part)]
+        if part.size >= 4:
+            levels.append((float(part.mean()), mean_random(part)))
+    return any(
+        abs(a - b) > max(MOVED_K, 3.0 * np.hypot(ua, ub)) for (a, ua), (b, ub) in pairwise(levels)
+    )
+
+
+def _never_there(ctx: Context, end: str) -> str:
+    position = ctx.lever
+    if np.isnan(position).all():
+        return f"the lever's position was not noted, so nobody knows when it was at the {end} end"
+    extreme = np.nanmax(position) if end == "hot" else np.nanmin(position)
+    return f"the lever was never at the {end} end (it went no further than {extreme:.0f} %)"
+
+
+def _too_short(
+    ctx: Context, at_end: Bools, end: str, least_s: float, holds: list[tuple[int, int]]
+) -> str:
+    there = f"while the lever was at the {end} end"
+    if not (at_end & ctx.engine_on).any():
+        return f"the engine was not running {there}"
+    if not (at_end & blowing(ctx.grid)).any():
+        return f"the blower was off {there}"
+    if not (at_end & ctx.engine_warm).any():
+        return f"the engine was never warm {there}"
+    longest = (holds[0][1] - holds[0][0]) * ctx.grid.step if holds else 0.0
+    return (
+        f"the lever was never at the {end} end for {least_s:.0f} s with the engine warm and "
+        f"blower and mode unchanged (longest: {longest:.0f} s)"
+    )
+
+
+def _unsettled(ctx: Context, found: list[Window], end: str) -> str:
+    if not found:
+        return f"the outlet has too few readings with the lever at the {end} end"
+    longest = max(found, key=lambda window: window.stop - window.hold_start)
+    held = (longest.stop - longest.hold_start) * ctx.grid.step
+    level = longest.level
+    if abs(level.to_come) > level.random / 2.0:
+        way = "rising" if level.to_come > 0 else "falling"
+        seen = f"was still {way} by {abs(level.rate) * 60.0:.1f} K/min"
+    else:
+        seen = f"was too restless (known to {level.random:.1f} K only)"
+    return f"the outlet {seen} after {held:.0f} s with the lever at the {end} end: hold it longer"
