@@ -177,7 +177,7 @@ def put_in_order(
     Raises
     ------
     NotAClockError
-        Where fewer than two readings differ, or they do not increase.
+        Where fewer than two readings differ, they do not increase, or too little to be told apart.
     """
     rows = np.flatnonzero(np.isfinite(raw))
     reading = raw[rows]
@@ -224,7 +224,6 @@ class _Scan:
     restarts: frozenset[int]
     shift: float = 0.0
     begin: float = 0.0
-    out_of_order: bool = False
     keep: NDArray[np.bool_] = field(init=False)
     steps: list[Step] = field(default_factory=list)
     breaks: list[tuple[int, float]] = field(default_factory=list)
@@ -244,8 +243,7 @@ class _Scan:
         if 0 <= size <= DAY_S:
             return  # the rows between were stray
         if 0 < -size <= max(OUT_OF_ORDER_INTERVALS * self.interval, OUT_OF_ORDER_S):
-            self.out_of_order = True
-            return
+            return  # sorted at the end
         if self._reject_stray(before, here, size):
             return
         kind, forward = self._kind(before, here, size)
@@ -283,7 +281,7 @@ class _Scan:
         goes_on = self.interval - size
         if size > DAY_S:
             return "clock set", goes_on
-        if self.period is not None and -size > self.period / 2:
+        if self.period is not None and self.period / 2 < -size < self.period:
             return "roll-over", self.period
         for overflow in self.overflows:
             if 0 < size + overflow <= 10 * self.interval:
@@ -313,13 +311,15 @@ def _finish(scan: _Scan, *, spread: bool, skip: bool) -> Ordered:
     tail = Tail(float(scan.reading[last]), scan.shift, scan.interval, scan.begin)
     rows, time = scan.rows[scan.keep], time[scan.keep]
     sorted_rows = 0
-    if scan.out_of_order:
+    if np.any(np.diff(time) < 0):
         sorted_rows = int(np.count_nonzero(time < np.maximum.accumulate(time)))
         order = np.argsort(time, kind="stable")
         rows, time = rows[order], time[order]
     equal, largest = _groups(time)
     if equal and spread:
         time = spread_equal(time)
+        if np.any(np.diff(time) <= 0):
+            raise NotAClockError("times closer together than their size lets a number hold")
     if skip:
         mine = rows >= 0
         rows, time = rows[mine], time[mine]
