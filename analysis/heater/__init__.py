@@ -1,0 +1,1 @@
+"""The physics of a car heater: heat exchanger and fluids."""
