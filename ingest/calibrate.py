@@ -1,0 +1,340 @@
+"""Turns logged numbers into stored units, each channel with its sensor's error sources.
+
+Nothing is clamped or extrapolated: a reading outside its formula's range becomes NaN, and a finding
+counts and locates the readings lost so. All faults of a set-up are raised together.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest.channel_plan import Plan
+from ingest.errors import Fault, UnusableRun
+from ingest.plans import Plans, make_plans
+from ingest.points import column_name
+from ingest.resolution import resolution
+from ingest.run import ErrorSource, Finding, Sensor
+from ingest.setup import Setup
+from ingest.thermocouple import seebeck, temperature
+from ingest.tolerances import (
+    BAROMETER_FROM_ALTITUDE,
+    BAROMETER_READ,
+    FIXED_COLD_JUNCTION,
+    LOGGER,
+    cold_junction_source,
+    limit_of,
+    source,
+)
+from ingest.transducer import (
+    beta_temperature,
+    platinum_temperature,
+    scaled,
+    steinhart_hart_temperature,
+    vacuum,
+)
+
+Floats = NDArray[np.float64]
+
+LONGEST_BRIDGE_S: Final = 60.0
+"""A cold junction that is logged less often than its thermocouples is interpolated across this: a
+terminal block changes by less than a tenth of a kelvin in a minute."""
+
+ROOM: Final = 23.0
+"""Where a logger's inner cold junction is taken to be for its sensitivity, °C."""
+
+MILLIVOLT: Final = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class RawChannel:
+    """One channel as it was logged.
+
+    Parameters
+    ----------
+    values
+        As logged, shape (n,), NaN for no reading; all channels of a run are on one row index.
+    unit
+        The unit's text found in the log; None where there was none.
+    source
+        The log's own column, as the set-up names it.
+    """
+
+    values: Floats
+    unit: str | None = None
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Calibrated:
+    """All channels of a run in stored units.
+
+    Parameters
+    ----------
+    readings
+        By measuring point, shape (n,), NaN where there is no valid reading.
+    sensors
+        By measuring point, in the same order as the raw channels.
+    findings
+        What was assumed, and what lay outside a formula's range.
+    """
+
+    readings: dict[str, Floats]
+    sensors: dict[str, Sensor]
+    findings: tuple[Finding, ...]
+
+
+def check_channels(
+    setup: Setup,
+    raw_units: Mapping[str, str | None],
+    *,
+    log_file: str,
+    setup_file: str = "run.toml",
+) -> list[Fault]:
+    """Everything wrong with a set-up's channels, found without their data.
+
+    Parameters
+    ----------
+    setup
+        The set-up.
+    raw_units
+        By measuring point of the channels that are there: the unit the log gives, or None.
+    log_file, setup_file
+        Names for the faults' texts.
+    """
+    return make_plans(setup, raw_units, log_file=log_file, setup_file=setup_file).faults
+
+
+def calibrate(
+    setup: Setup,
+    raw: Mapping[str, RawChannel],
+    *,
+    log_file: str,
+    time_s: Floats | None = None,
+    setup_file: str = "run.toml",
+) -> Calibrated:
+    """Convert all channels of a run into stored units.
+
+    Parameters
+    ----------
+    setup
+        The set-up.
+    raw
+        The logged channels by measuring point.
+    log_file, setup_file
+        Names for the texts of faults and findings.
+    time_s
+        Times [s], increasing, shape (n,): they locate findings, and let a cold junction that is
+        logged less often be interpolated across up to `LONGEST_BRIDGE_S`.
+
+    Raises
+    ------
+    UnusableRun
+        With one fault for each thing wrong with the set-up's channels.
+    """
+    units = {point: channel.unit for point, channel in raw.items()}
+    plans = make_plans(setup, units, log_file=log_file, setup_file=setup_file)
+    if plans.faults:
+        raise UnusableRun(plans.faults)
+    worker = _Worker(raw, plans, time_s)
+    for plan in plans.plans.values():
+        worker.convert(plan)
+    return Calibrated(
+        {point: worker.readings[point] for point in raw},
+        {point: worker.sensors[point] for point in raw},
+        tuple(worker.findings),
+    )
+
+
+class _Worker:
+    """Carries out the plans, each channel after those it needs."""
+
+    def __init__(self, raw: Mapping[str, RawChannel], plans: Plans, time_s: Floats | None) -> None:
+        self.raw, self.plans, self.time = raw, plans, time_s
+        self.readings: dict[str, Floats] = {}
+        self.sensors: dict[str, Sensor] = {}
+        self.findings: list[Finding] = []
+        named = [(plan.junction, plan.table.cold_junction) for plan in plans.plans.values()]
+        self.junctions = {name for pair in named for name in pair if name in plans.plans}
+
+    def convert(self, plan: Plan) -> None:
+        """Convert one channel and describe its sensor."""
+        channel = self.raw[plan.point]
+        logged = np.asarray(channel.values, dtype=np.float64)
+        readings = self._physical(plan, self._signal(plan, logged))
+        if plan.reference is not None:
+            readings = vacuum(readings, plan.reference, self.plans.barometer)
+        self.readings[plan.point] = readings
+        self.findings += plan.findings
+        self._count_lost(plan, logged, readings)
+        self.sensors[plan.point] = self._sensor(plan, channel.source, logged, readings)
+
+    def _signal(self, plan: Plan, logged: Floats) -> Floats:
+        """The logged numbers in the signal's stored unit (mV for a thermocouple)."""
+        scale = plan.table.scale
+        if scale is not None:
+            supply = self.readings[scale.supply] if scale.supply else None
+            logged = scaled(logged, scale.from_, scale.to, supply, scale.ratiometric_to)
+        factor, offset = plan.signal.factor, plan.signal.offset
+        if plan.junction is not None:
+            factor /= MILLIVOLT
+        if factor == 1.0 and offset == 0.0:
+            return logged
+        return logged * factor + offset
+
+    def _physical(self, plan: Plan, signal: Floats) -> Floats:
+        """What a signal says of the quantity."""
+        table = plan.table
+        if plan.junction is not None:
+            return temperature(table.type, signal, self._junction(plan, signal))
+        if plan.signal.dimension != "resistance" or plan.quantity.name != "temperature":
+            return signal
+        if plan.kind == "rtd":
+            return platinum_temperature(signal, table.r0)
+        if table.steinhart_hart is not None:
+            return steinhart_hart_temperature(signal, table.steinhart_hart)
+        assert table.beta is not None  # noqa: S101 - seen to when planning
+        assert table.r25 is not None  # noqa: S101
+        return beta_temperature(signal, table.beta, table.r25)
+
+    def _junction(self, plan: Plan, signal: Floats) -> Floats | float:
+        """Cold-junction temperature for each reading of a thermocouple."""
+        if not isinstance(plan.junction, str):
+            assert plan.junction is not None  # noqa: S101 - the caller saw to it
+            return plan.junction
+        junction = self.readings[plan.junction]
+        missing = np.isnan(junction)
+        if self.time is None or not missing.any() or missing.all():
+            return junction
+        wanted = np.flatnonzero(missing & ~np.isnan(signal))
+        known = np.flatnonzero(~missing)
+        after = np.searchsorted(known, wanted)
+        inside = (after > 0) & (after < known.size)
+        wanted, after = wanted[inside], after[inside]
+        left, right = known[after - 1], known[after]
+        gap = self.time[right] - self.time[left]
+        near = (gap > 0.0) & (gap <= LONGEST_BRIDGE_S)
+        wanted, left, right, gap = wanted[near], left[near], right[near], gap[near]
+        share = (self.time[wanted] - self.time[left]) / gap
+        filled = junction.copy()
+        filled[wanted] = junction[left] + share * (junction[right] - junction[left])
+        return filled
+
+    def _count_lost(self, plan: Plan, logged: Floats, readings: Floats) -> None:
+        """Say how many readings lay outside a range, and where."""
+        lost = np.flatnonzero(np.isnan(readings) & ~np.isnan(logged))
+        if not lost.size:
+            return
+        count = int((~np.isnan(logged)).sum())
+        first, last = int(lost[0]), int(lost[-1])
+        begin, end = (None, None) if self.time is None else (self.time[first], self.time[last])
+        because = "outside the range of their formula"
+        if plan.junction is not None:
+            because = f"outside type {plan.table.type}'s range or without a cold junction"
+        elif plan.table.scale is not None:
+            because = f"outside the scale's signals {plan.table.scale.from_}"
+        self.findings.append(
+            Finding(
+                "out_of_range",
+                f"{plan.point}: {lost.size} of {count} readings are {because} and were left out;"
+                f" the first is {logged[first]:g}",
+                plan.point,
+                None if begin is None else float(begin),
+                None if end is None else float(end),
+                forbids=True,
+                evidence={"count": float(lost.size), "of": float(count)},
+            )
+        )
+
+    def _sensor(self, plan: Plan, name: str, logged: Floats, readings: Floats) -> Sensor:
+        few = _sample(readings)
+        low, high = (float(few[few.size // 50]), float(few[-1 - few.size // 50])) if few.size else (
+            0.0, 0.0)  # fmt: skip
+        quantity = plan.quantity
+        junction = plan.table.cold_junction if plan.junction is None else plan.junction
+        return Sensor(
+            point=plan.point,
+            column=column_name(plan.point, quantity),
+            quantity=quantity,
+            kind=plan.kind,
+            source=name or str(plan.table.column),
+            errors=tuple(self._errors(plan, low, high)),
+            resolution=self._resolution(plan, logged, 0.5 * (low + high)),
+            time_constant=plan.table.time_constant,
+            cold_junction=junction if isinstance(junction, str) and junction in self.raw else None,
+        )
+
+    def _errors(self, plan: Plan, low: float, high: float) -> list[ErrorSource]:
+        """Systematic error sources over the range of a channel's readings."""
+        scale = plan.table.scale
+        span = abs(scale.to[1] - scale.to[0]) * plan.signal.factor if scale else None
+        is_cold = plan.point in self.junctions
+        limit = limit_of(plan.kind, plan.quantity.name, plan.table, span, is_cold=is_cold)
+        errors = []
+        if limit is not None:
+            # the error of a cold junction is one and the same in all that use it
+            name = f"cold junction {plan.point}" if is_cold else f"tolerance of {plan.point}"
+            errors.append(source(name, limit.at, low, high))
+        if plan.kind == "thermocouple":
+            errors.append(self._junction_error(plan, low, high))
+        if plan.reference == "absolute":
+            half = BAROMETER_READ if self.plans.barometer_read else BAROMETER_FROM_ALTITUDE
+            errors.append(ErrorSource("barometer", half / math.sqrt(3.0)))
+        return errors
+
+    def _junction_error(self, plan: Plan, low: float, high: float) -> ErrorSource:
+        """What the cold junction's error does to a thermocouple."""
+        letter = plan.table.type
+        stated = plan.table.cold_junction if plan.junction is None else plan.junction
+        if isinstance(stated, str) and stated in self.sensors:
+            few = _sample(self.readings[stated])
+            at = float(few[few.size // 2]) if few.size else ROOM
+            parts = [
+                error.u + error.slope * (at - error.at) for error in self.sensors[stated].errors
+            ]
+            half = math.sqrt(3.0) * math.hypot(*parts)
+            return cold_junction_source(stated, half, letter, at, low, high)
+        if plan.junction is not None:  # a fixed value
+            at = float(plan.junction)
+            name = str(plan.table.cold_junction)
+            return cold_junction_source(name, FIXED_COLD_JUNCTION, letter, at, low, high)
+        limit = limit_of("temperature", "temperature", plan.table, None, is_cold=True)
+        assert limit is not None  # noqa: S101 - there is one for every temperature
+        return cold_junction_source(LOGGER, limit.at(ROOM), letter, ROOM, low, high)
+
+    def _resolution(self, plan: Plan, logged: Floats, at: float) -> float:
+        """Step of the logged numbers in the stored unit, at a typical reading."""
+        step = resolution(logged)
+        if step == 0.0:
+            return 0.0
+        if plan.table.scale is not None:
+            from_, to = plan.table.scale.from_, plan.table.scale.to
+            step *= abs((to[1] - to[0]) / (from_[1] - from_[0]))
+        step *= plan.signal.factor
+        if plan.junction is not None:
+            slope = float(seebeck(plan.table.type, at)) * MILLIVOLT
+            return step / slope if slope > 0.0 else 0.0
+        if plan.signal.dimension == "resistance" and plan.quantity.name == "temperature":
+            return self._resistance_step(plan, logged, step)
+        return step
+
+    def _resistance_step(self, plan: Plan, logged: Floats, step: float) -> float:
+        """Step in kelvin of a resistance logged in steps of `step` ohm."""
+        few = _sample(self._signal(plan, logged))
+        if not few.size:
+            return 0.0
+        typical = float(few[few.size // 2])
+        pair = self._physical(plan, np.array([typical, typical + step]))
+        moved = abs(float(pair[1] - pair[0]))
+        return moved if math.isfinite(moved) else 0.0
+
+
+def _sample(values: Floats, count: int = 512) -> Floats:
+    """Sorted valid values, thinned evenly to about `count`."""
+    few = values[:: max(1, values.size // count)]
+    return np.sort(few[~np.isnan(few)])

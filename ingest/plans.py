@@ -1,0 +1,136 @@
+"""The plans of all channels of a run: barometer, circular cold junctions, order of conversion."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+from ingest.atmosphere import barometric_pressure
+from ingest.channel_plan import Plan, Planner
+from ingest.errors import Fault
+from ingest.setup import Setup
+from ingest.units import UnknownUnit, value_with_unit
+
+BAROMETER_RANGE: Final = (45.0, 110.0)
+"""Air pressure where cars go, kPa: 6000 m up to the deepest valley on its best day."""
+
+
+@dataclass
+class Plans:
+    """The plans of all channels, in the order in which they can be carried out.
+
+    Parameters
+    ----------
+    plans
+        By measuring point.
+    faults
+        Everything wrong with the set-up.
+    barometer
+        Ambient pressure [kPa] where the set-up gives it.
+    barometer_read
+        Whether it was read rather than derived from the altitude.
+    """
+
+    plans: dict[str, Plan] = field(default_factory=dict)
+    faults: list[Fault] = field(default_factory=list)
+    barometer: float | None = None
+    barometer_read: bool = False
+
+
+def make_plans(
+    setup: Setup, units: Mapping[str, str | None], *, log_file: str, setup_file: str
+) -> Plans:
+    """Plan the conversion of all channels.
+
+    Parameters
+    ----------
+    setup
+        The set-up.
+    units
+        By measuring point of the channels that are there: the unit the log gives, or None.
+    log_file, setup_file
+        Names for the faults' texts.
+    """
+    result = Plans()
+    _read_barometer(setup, setup_file, result)
+    cycles = _circular(setup)
+    for point, unit in units.items():
+        planner = Planner(setup, point, unit, log_file, setup_file)
+        if point in cycles:
+            result.faults.append(planner.fault(
+                "cold_junction", " -> ".join(cycles[point]), "a chain that ends", "let it end at a "
+                "channel in degrees or a fixed value",
+            ))  # fmt: skip
+            continue
+        plan = planner.plan(units, has_barometer=result.barometer is not None)
+        result.faults += planner.faults
+        if plan is not None and not planner.faults:
+            result.plans[point] = plan
+    if not result.faults:
+        result.plans = _ordered(result.plans)
+    return result
+
+
+def _read_barometer(setup: Setup, setup_file: str, result: Plans) -> None:
+    """Take the ambient pressure from the set-up's barometer, else from its altitude."""
+    given = {"barometer": setup.run.barometer, "altitude": setup.run.altitude}
+    dimensions = {"barometer": "pressure", "altitude": "length"}
+    examples = {"barometer": '"98.6 kPa"', "altitude": '"300 m"'}
+    for key, text in given.items():
+        if text is None:
+            continue
+        where = f"{setup_file} [run] {key}"
+        try:
+            value = value_with_unit(text, dimensions[key])
+        except UnknownUnit as error:
+            result.faults.append(
+                Fault(
+                    where, str(error), f"a number with a unit, e.g. {examples[key]}", "correct it"
+                )
+            )
+            continue
+        pressure = value if key == "barometer" else barometric_pressure(value)
+        low, high = BAROMETER_RANGE
+        if not low <= pressure <= high:
+            remedy = "give the pressure at the place, not reduced to sea level"
+            result.faults.append(Fault(where, text, f"air of {low:g} to {high:g} kPa", remedy))
+        elif result.barometer is None:
+            result.barometer, result.barometer_read = pressure, key == "barometer"
+
+
+def _circular(setup: Setup) -> dict[str, list[str]]:
+    """Channels whose chain of cold junctions and supplies comes back to them, with the chain."""
+
+    def next_of(point: str) -> list[str]:
+        table = setup.channels[point]
+        named = [table.cold_junction, table.scale.supply if table.scale else None]
+        return [name for name in named if isinstance(name, str) and name in setup.channels]
+
+    found: dict[str, list[str]] = {}
+    for start in setup.channels:
+        stack = [[start]]
+        seen: set[str] = set()
+        while stack:
+            chain = stack.pop()
+            for following in next_of(chain[-1]):
+                if following == start:
+                    found[start] = [*chain, start]
+                elif following not in seen:
+                    seen.add(following)
+                    stack.append([*chain, following])
+    return found
+
+
+def _ordered(plans: dict[str, Plan]) -> dict[str, Plan]:
+    """Plans with every channel after those it needs; there are no circles left."""
+    ordered: dict[str, Plan] = {}
+
+    def add(point: str) -> None:
+        for needed in plans[point].needs:
+            add(needed)
+        ordered.setdefault(point, plans[point])
+
+    for point in plans:
+        add(point)
+    return ordered

@@ -1,0 +1,49 @@
+"""Step of logged numbers: what the logger's converter, bus or number of decimals rounds to."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+SAMPLES: Final = 2048
+"""How many readings, evenly taken, are looked at."""
+
+FEW_LEVELS: Final = 0.25
+"""Fewer distinct values than this share of the readings are levels of a coarse step."""
+
+
+def resolution(values: NDArray[np.float64]) -> float:
+    """Step between neighbouring values, 0 where none shows.
+
+    The smallest difference of two values is the step where nine in ten of the others are whole
+    multiples of it. Where they are not (whole degrees Fahrenheit written in tenths of a degree
+    Celsius are 0.5 and 0.6 apart) and the values are few, it is their median.
+
+    Parameters
+    ----------
+    values
+        As logged, shape (n,); NaN are left out.
+
+    Returns
+    -------
+    float
+        In the unit of `values`.
+    """
+    few = values[:: max(1, values.size // SAMPLES)]
+    few = few[np.isfinite(few)]
+    if few.size < 3:
+        return 0.0
+    levels = np.unique(few)
+    steps = np.diff(levels)
+    steps = steps[steps > 1e-9 * max(abs(float(levels[0])), abs(float(levels[-1])))]
+    if not steps.size:
+        return 0.0
+    smallest = float(steps.min())
+    multiples = steps / smallest
+    # numbers of a few decimals are multiples of their step; those of a converter are not
+    even = np.abs(multiples - np.round(multiples)) < 0.02 * np.maximum(1.0, multiples / 10.0)
+    if even.mean() >= 0.9:
+        return smallest
+    return float(np.median(steps)) if levels.size < FEW_LEVELS * few.size else 0.0
