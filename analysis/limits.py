@@ -1,0 +1,230 @@
+"""Limits of the figures: a file an engineer can read and change, and the default one.
+
+A limit is policy, not physics: it carries its basis in words. Precedence: the family's, the heater
+layout's, the one for all.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from importlib import resources
+from typing import Any, Final, Literal, get_args
+
+from ingest.errors import Fault, UnusableRun
+from ingest.setup import Heater
+
+Side = Literal["low", "high", "both"]
+
+BAD_SIDE: Final[dict[str, Side | None]] = {
+    "steady_outlet_rise": "low",
+    "warm_up_time": "high",
+    "fluctuation_index": "high",
+    "fluctuation_period": None,  # tells causes apart; no period is good or bad
+    "effective_travel": "low",
+    "dead_travel_cold": "high",
+    "dead_travel_hot": "high",
+    "lever_hysteresis": "high",
+    "cold_end_rise": "high",
+    "response_time": "high",
+    "coolant_plateau": "both",
+    "thermostat_opening": "both",
+    "core_effectiveness": "both",  # too good is too little air
+    "coolant_drop": "both",  # too small or negative is a reversed flow
+    "speed_sensitivity": "low",
+    "footwell_deficit": "high",
+    "vacuum_decay": "high",
+    "vacuum_source_low": "low",
+}
+"""Every figure and the side on which a value can be bad; None where no value is."""
+
+_HEADER: Final = ("version", "author", "date", "basis")
+_KEYS: Final = ("low", "high", "basis", "unlimited")
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """What a figure may be, in the figure's own unit; a side that is None is open.
+
+    Parameters
+    ----------
+    low, high
+        Bounds; a value on the bound is good.
+    basis
+        Where they come from, in words.
+    """
+
+    low: float | None
+    high: float | None
+    basis: str
+
+    @property
+    def none(self) -> bool:
+        """Whether both sides are open."""
+        return self.low is None and self.high is None
+
+
+@dataclass(frozen=True)
+class Limits:
+    """A limits file.
+
+    Parameters
+    ----------
+    version, author, date, basis
+        Who set them, when and from what; the version is reported with every verdict.
+    figures
+        By figure, for all heaters.
+    heaters, families
+        By heater layout or family, then by figure; these go before `figures`.
+    """
+
+    version: str
+    author: str
+    date: str
+    basis: str
+    figures: Mapping[str, Limit] = field(default_factory=dict)
+    heaters: Mapping[str, Mapping[str, Limit]] = field(default_factory=dict)
+    families: Mapping[str, Mapping[str, Limit]] = field(default_factory=dict)
+
+
+def limits_for(limits: Limits, family: str | None, heater: str) -> dict[str, Limit]:
+    """The limits in force for one car, by figure; figures without a limit are absent."""
+    merged = {
+        **limits.figures,
+        **limits.heaters.get(heater, {}),
+        **limits.families.get(family or "", {}),
+    }
+    return {name: limit for name, limit in merged.items() if not limit.none}
+
+
+@cache
+def default_limits() -> Limits:
+    """The documented default limits."""
+    text = resources.files("analysis").joinpath("data", "limits.toml").read_text("utf-8")
+    return parse_limits(text, "default limits")
+
+
+def parse_limits(text: str, file: str = "limits.toml") -> Limits:
+    """Read and validate the text of a limits file.
+
+    Raises
+    ------
+    UnusableRun
+        With one fault for each mistake.
+    """
+    try:
+        document = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise UnusableRun(
+            Fault(file, f"text that is not TOML ({error})", "a TOML file", "correct that line")
+        ) from error
+    reader = _Reader(file)
+    header = {key: reader.header(document, key) for key in _HEADER}
+    for key in document:
+        if key not in (*_HEADER, "figure", "heater", "family"):
+            reader.fault(key, "a table or key this version does not know", _near(key, _TABLES))
+    figures = reader.group(document.get("figure", {}), "figure")
+    heaters = reader.groups(document.get("heater", {}), "heater", get_args(Heater))
+    families = reader.groups(document.get("family", {}), "family", None)
+    if not (figures or heaters or families) and not reader.faults:
+        reader.fault("", "no limit", "add [figure.NAME] with low or high")
+    if reader.faults:
+        raise UnusableRun(reader.faults)
+    return Limits(**header, figures=figures, heaters=heaters, families=families)
+
+
+_TABLES: Final = ("figure", "heater", "family")
+
+
+def _near(word: str, known: tuple[str, ...]) -> str:
+    close = difflib.get_close_matches(word, known, n=1)
+    return f"did you mean {close[0]}?" if close else "remove it"
+
+
+class _Reader:
+    """Collects every fault instead of stopping at the first."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.faults: list[Fault] = []
+
+    def fault(self, place: str, found: str, remedy: str, expected: str = "") -> None:
+        where = f"{self.file} [{place}]" if place else self.file
+        self.faults.append(
+            Fault(where, found, expected or "the form of the default limits", remedy)
+        )
+
+    def header(self, document: Mapping[str, Any], key: str) -> str:
+        value = document.get(key)
+        if value is None or isinstance(value, dict | list | bool) or not str(value).strip():
+            self.fault(key, "nothing" if value is None else repr(value)[:60], f'add {key} = "..."',
+                       "a value: limits say who set them, when and from what")  # fmt: skip
+        return str(value)
+
+    def groups(
+        self, tables: Any, place: str, known: tuple[str, ...] | None
+    ) -> dict[str, dict[str, Limit]]:
+        if not isinstance(tables, dict):
+            self.fault(place, repr(tables)[:60], f"write [{place}.NAME.FIGURE]", "tables")
+            return {}
+        for name in tables:
+            if known is not None and name not in known:
+                self.fault(f"{place}.{name}", f"layout {name!r}", _near(name, known),
+                           " or ".join(known))  # fmt: skip
+        return {name: self.group(table, f"{place}.{name}") for name, table in tables.items()}
+
+    def group(self, tables: Any, place: str) -> dict[str, Limit]:
+        if not isinstance(tables, dict):
+            self.fault(place, repr(tables)[:60], f"write [{place}.FIGURE]", "tables")
+            return {}
+        found = {}
+        for figure, table in tables.items():
+            where = f"{place}.{figure}"
+            if figure not in BAD_SIDE:
+                self.fault(where, f"figure {figure!r}", _near(figure, tuple(BAD_SIDE)),
+                           "a figure of the result")  # fmt: skip
+            elif not isinstance(table, dict):
+                self.fault(where, repr(table)[:60], f"write [{where}] and low or high below it",
+                           "a table")  # fmt: skip
+            else:
+                found[figure] = self.limit(table, where)
+        return found
+
+    def limit(self, table: Mapping[str, Any], where: str) -> Limit:
+        for key in table:
+            if key not in _KEYS:
+                self.fault(where, f"key {key!r}", _near(key, _KEYS), ", ".join(_KEYS))
+        basis = table.get("basis")
+        if not isinstance(basis, str) or not basis.strip():
+            self.fault(where, "no basis", 'add basis = "..."', "where the limit comes from")
+            basis = ""
+        low, high = self.number(table, "low", where), self.number(table, "high", where)
+        unlimited = table.get("unlimited", False)
+        given = "low" in table or "high" in table
+        if not isinstance(unlimited, bool):
+            self.fault(where, f"unlimited = {unlimited!r}", "write true or leave it out", "true")
+        elif unlimited == given:
+            self.fault(where, "both a limit and unlimited" if given else "neither low nor high",
+                       "give low, high or both, or else unlimited = true", "a limit")  # fmt: skip
+        if low is not None and high is not None and low >= high:
+            self.fault(where, f"low = {low:g} and high = {high:g}", "exchange or correct them",
+                       "low below high")  # fmt: skip
+        return Limit(low, high, basis)
+
+    def number(self, table: Mapping[str, Any], key: str, where: str) -> float | None:
+        value = table.get(key)
+        if value is None:
+            return None
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, int | float)
+            or not math.isfinite(value)
+        ):
+            found = f"{key} = {value!r}"[:80]
+            self.fault(where, found, "write it plainly, in the figure's unit", "a finite number")
+            return None
+        return float(value)

@@ -1,0 +1,1 @@
+"""Statistics used by more than one part of the analysis."""
