@@ -1,0 +1,1 @@
+"""Limits from labelled runs: what a limit catches, what it costs, and how sure that is."""

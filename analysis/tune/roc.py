@@ -1,0 +1,104 @@
+"""How well a figure tells bad cars from good ones, whatever the limit.
+
+Scores are oriented so that larger means more likely bad.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import kstwo, rankdata
+
+Floats = NDArray[np.float64]
+
+CONFIDENCE: Final = 0.95
+
+
+@dataclass(frozen=True)
+class Roc:
+    """A ROC curve with its joint confidence band.
+
+    Parameters
+    ----------
+    limits
+        Limits in falling order, shape (k,): a score at or above one is called bad.
+    false_alarm, detection
+        Shares at each limit, shape (k,).
+    false_alarm_margin, detection_margin
+        Half-widths of the joint band: every point of the true curve lies within both with the
+        stated confidence (Kolmogorov's distance for each class; Campbell, Statist. Med. 13, 1994,
+        499).
+    auc, auc_se
+        Area under the curve and its standard error (DeLong).
+    """
+
+    limits: Floats
+    false_alarm: Floats
+    detection: Floats
+    false_alarm_margin: float
+    detection_margin: float
+    auc: float
+    auc_se: float
+
+
+def auc(good: Floats, bad: Floats) -> float:
+    """Probability that a bad car scores above a good one, ties half (Mann-Whitney)."""
+    ranks = rankdata(np.concatenate([bad, good]))
+    n_bad, n_good = bad.size, good.size
+    u = float(ranks[:n_bad].sum()) - n_bad * (n_bad + 1) / 2.0
+    return u / (n_bad * n_good)
+
+
+def auc_se_hanley(area: float, n_good: int, n_bad: int) -> float:
+    """Standard error of an area (Hanley and McNeil, Radiology 143, 1982, 29, eq. 1 and 2).
+
+    With the negative-exponential approximation of Q1 and Q2 from the area.
+    """
+    q1 = area / (2.0 - area)
+    q2 = 2.0 * area**2 / (1.0 + area)
+    variance = (
+        area * (1.0 - area) + (n_bad - 1) * (q1 - area**2) + (n_good - 1) * (q2 - area**2)
+    ) / (n_bad * n_good)
+    return math.sqrt(max(0.0, variance))
+
+
+def auc_se_delong(good: Floats, bad: Floats) -> float:
+    """Standard error of the area without an assumption (DeLong et al., Biometrics 44, 1988, 837)."""
+    if good.size < 2 or bad.size < 2:
+        return math.nan
+    both = rankdata(np.concatenate([bad, good]))
+    own_bad, own_good = rankdata(bad), rankdata(good)
+    over_good = (both[: bad.size] - own_bad) / good.size
+    under_bad = 1.0 - (both[bad.size :] - own_good) / bad.size
+    return math.sqrt(
+        float(over_good.var(ddof=1)) / bad.size + float(under_bad.var(ddof=1)) / good.size
+    )
+
+
+def roc(good: Floats, bad: Floats) -> Roc:
+    """The curve over every limit that changes a decision.
+
+    Parameters
+    ----------
+    good, bad
+        Scores, larger is worse, shapes (n,) and (m,), neither empty.
+    """
+    limits = np.unique(np.concatenate([good, bad]))[::-1]
+    limits = np.concatenate([[np.inf], limits])
+    sorted_good, sorted_bad = np.sort(good), np.sort(bad)
+    false_alarm = 1.0 - np.searchsorted(sorted_good, limits, side="left") / good.size
+    detection = 1.0 - np.searchsorted(sorted_bad, limits, side="left") / bad.size
+    each = 1.0 - math.sqrt(CONFIDENCE)
+    return Roc(
+        limits,
+        false_alarm,
+        detection,
+        float(kstwo.isf(each, good.size)),
+        float(kstwo.isf(each, bad.size)),
+        auc(good, bad),
+        auc_se_delong(good, bad),
+    )
