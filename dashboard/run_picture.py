@@ -1,0 +1,239 @@
+"""The picture of one run as a page: does the heater get as hot as it should.
+
+The plots with the windows the figures were taken from marked, the figures in the margin. One HTML
+file that needs nothing else and asks no other host for anything.
+"""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+
+from dashboard import theme
+from dashboard.run_plot import LETTERS, MOST_POINTS, Window, run_plot
+from dashboard.shown import clean, clock, figure_text, limit_text, words
+
+if TYPE_CHECKING:
+    from ingest.run import Run
+
+MARKED: Final = {
+    "steady_outlet_rise": "steady at the hot end",
+    "cold_end_rise": "steady at the cold end",
+    "vacuum_decay": "vacuum source shut off",
+}
+"""Figures whose window is marked, and what it is."""
+
+
+class Row(NamedTuple):
+    """A line of the margin: a figure as text."""
+
+    name: str
+    value: str
+    limits: str
+    verdict: str
+
+
+class Answer(NamedTuple):
+    """The picture's question and what the run says to it."""
+
+    question: str
+    reply: str
+    verdict: str
+
+
+def write_run_picture(run: Run, document: Mapping[str, Any], path: Path, units: str) -> None:
+    """Write the picture of a run and its result as one HTML file.
+
+    Parameters
+    ----------
+    run
+        The run as the figures saw it.
+    document
+        Its result, `schema` 1.
+    path
+        Where to.
+    units
+        ``si`` or ``us``.
+    """
+    windows = windows_of(document)
+    rows = rows_of(document, units)
+    page = run_page(run, windows, rows, answer_of(document, units), units)
+    path.write_bytes(page.encode("utf-8"))
+
+
+def windows_of(document: Mapping[str, Any]) -> list[Window]:
+    """The windows behind the figures of `MARKED`, in time order."""
+    figures = document.get("figures", {})
+    found = [
+        Window(float(figure["window"][0]), float(figure["window"][1]), label)
+        for name, label in MARKED.items()
+        if (figure := figures.get(name)) and figure.get("window")
+    ]
+    return sorted(found)
+
+
+def rows_of(document: Mapping[str, Any], units: str) -> list[Row]:
+    """Every figure as a line of the margin, the measured ones first."""
+    rows = [
+        Row(
+            words(name),
+            figure_text(figure, units) or "–",
+            limit_text(figure, units),
+            "not measured" if figure.get("value") is None else str(figure.get("verdict") or ""),
+        )
+        for name, figure in document.get("figures", {}).items()
+    ]
+    return sorted(rows, key=lambda row: row.verdict == "not measured")
+
+
+def answer_of(document: Mapping[str, Any], units: str) -> Answer:
+    """Is the outlet as hot as it should be? From the steady rise and its verdict."""
+    vehicle = clean(document.get("run", {}).get("vehicle", "this car"))
+    question = f"Does the heater of {vehicle} get as hot as it should?"
+    figure = document.get("figures", {}).get("steady_outlet_rise", {})
+    text, limits = figure_text(figure, units), limit_text(figure, units)
+    if not text:
+        note = clean(figure.get("note") or "no steady stretch at the hot end was found")
+        return Answer(question, f"Not measured: {note}.", "not measured")
+    verdict = str(figure.get("verdict") or "")
+    opening = {"pass": "Yes", "fail": "No", "undecided": "It cannot be told yet"}.get(verdict)
+    facts = f"steady at the hot end the outlet is {text} above the outside air (k = 2)"
+    if not opening or not limits:
+        return Answer(question, f"No limit is set: {facts}.", "")
+    return Answer(question, f"{opening}: {facts}; it should be {limits}.", verdict)
+
+
+def run_page(
+    run: Run, windows: Sequence[Window], rows: Sequence[Row], answer: Answer, units: str
+) -> str:
+    """The whole page as HTML.
+
+    Parameters
+    ----------
+    run
+        Readings and controls.
+    windows
+        Stretches to mark; lettered in this order.
+    rows
+        The margin.
+    answer
+        Title and reply.
+    units
+        ``si`` or ``us``.
+    """
+    picture = run_plot(run, windows, units)
+    plot = picture.figure.to_html(
+        full_html=False,
+        include_plotlyjs=True,
+        div_id="run-picture",
+        default_height=f"{PLOT_PX}px",
+        config={
+            "displayModeBar": False,
+            "displaylogo": False,
+            "responsive": True,
+            "plotlyServerURL": "",
+        },
+    )
+    about = run.setup.run
+    parts = (about.vehicle, about.family, about.heater, about.purpose, run.name)
+    subject = ", ".join(dict.fromkeys(clean(part) for part in parts if part))
+    style = theme.verdict_style(answer.verdict)
+    sign = f'<span style="color:{style.color}">{style.sign}</span> ' if style.sign else ""
+    note = ""
+    if picture.thinned:
+        note = f'<p class="quiet">Lines are thinned to {MOST_POINTS} points; extremes are kept.</p>'
+    return f"""<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{html.escape(answer.question)}</title>
+<style>
+{theme.PAGE_CSS}
+{PICTURE_CSS}
+</style>
+</head>
+<body>
+<header>
+<h1>{html.escape(answer.question)}</h1>
+<p class="reply">{sign}{html.escape(answer.reply)}</p>
+<p class="quiet">{html.escape(subject)}</p>
+</header>
+<main>
+<section class="plot" aria-label="Temperatures, lever, vacuum and speed over time">
+{_legend(picture.legend)}
+{plot}
+{_key(windows)}
+{note}
+</section>
+<aside>
+{_margin(rows)}
+</aside>
+</main>
+</body>
+</html>
+"""
+
+
+PLOT_PX: Final = 800
+"""Height of the plots, px: four panels that can be read on a phone held upright."""
+
+PICTURE_CSS: Final = """
+.reply { font-size: 1.15rem; font-weight: 600; }
+main { display: grid; grid-template-columns: minmax(0, 1fr) minmax(0, 29rem); gap: 24px; }
+ul.plain { list-style: none; margin: 4px 0 10px; padding: 0; }
+.legend { columns: 10em; column-gap: 8px; }
+.letter { display: inline-block; min-width: 1.5em; font-weight: 700; }
+aside table { font-size: 0.94rem; }
+aside td:last-child, aside th:last-child { padding-right: 0; }
+.limits { display: block; }
+@media (max-width: 1000px) { main { grid-template-columns: minmax(0, 1fr); } }
+@media (max-width: 600px) { body { padding: 10px; } }
+@media print { main { display: block; } .modebar { display: none; } }
+""".strip()
+
+
+def _legend(points: Sequence[str]) -> str:
+    items = "".join(
+        f"<li>{theme.line_sample(point)} {html.escape(words(point))}</li>" for point in points
+    )
+    return f'<ul class="plain legend" aria-label="Lines">{items}</ul>'
+
+
+def _key(windows: Sequence[Window]) -> str:
+    items = "".join(
+        f'<li><span class="letter">{letter}</span>{html.escape(clean(window.label))}, '
+        f"{clock(window.from_s)} to {clock(window.to_s)}</li>"
+        for letter, window in zip(LETTERS, windows, strict=False)
+    )
+    return f'<ul class="plain" aria-label="Marked windows">{items}</ul>' if items else ""
+
+
+def _unbroken(value: str) -> str:
+    """``46.2 ± 1.8`` stays together; a long unit may go to the next line."""
+    numbers, mark, rest = value.partition("± ")
+    spread, _, unit = rest.partition(" ")
+    together = f"{numbers}{mark}{spread}" if mark else value
+    return f'<span class="number">{html.escape(together)}</span> {html.escape(unit)}'.rstrip()
+
+
+def _margin(rows: Sequence[Row]) -> str:
+    lines = []
+    for row in rows:
+        style = theme.verdict_style(row.verdict)
+        limits = (
+            f'<span class="quiet limits">{html.escape(row.limits)}</span>' if row.limits else ""
+        )
+        lines.append(
+            f'<tr><th scope="row">{html.escape(row.name)}</th>'
+            f"<td>{_unbroken(row.value)}{limits}</td>"
+            f'<td class="verdict" style="color:{style.color}">'
+            f"{style.sign} {html.escape(style.word)}</td></tr>"
+        )
+    return (
+        "<h2>Figures</h2>\n<table>\n<thead><tr><th>Figure</th>"
+        '<th>± U (k = 2) <span class="quiet limits">limits</span></th><th>Verdict</th></tr>'
+        f"</thead>\n<tbody>\n{chr(10).join(lines)}\n</tbody>\n</table>"
+    )

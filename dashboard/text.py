@@ -1,0 +1,248 @@
+"""Results and findings as plain text a technician can read on any terminal, 80 columns wide."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any, Final
+
+from dashboard.shown import clean, clock, conversion, figure_text, limit_text, plain, span, words
+
+if TYPE_CHECKING:
+    from ingest.run import Finding, Run
+
+WIDTH: Final = 80
+NAME, VALUE, LIMIT = 20, 27, 20
+"""Columns of the table of figures; the verdict takes the rest."""
+
+COLORS: Final = {"pass": "32", "fail": "31;1", "undecided": "33", "not measured": "2"}
+"""SGR codes of ECMA-48 by verdict; the word always stands beside the color."""
+
+WORTH_NAMING: Final = 0.10
+"""Causes less probable than this are summed up."""
+
+MOST_FINDINGS: Final = 12
+MOST_REJECTED: Final = 5
+
+
+def result_lines(document: Mapping[str, Any], units: str, *, color: bool = False) -> list[str]:
+    """One run's result as lines of text.
+
+    Parameters
+    ----------
+    document
+        A result of `schema` 1.
+    units
+        ``si`` or ``us``.
+    color
+        Whether the reader is a terminal.
+    """
+    run = document.get("run", {})
+    verdict = str(document.get("verdict", "not measured"))
+    lines = [_headline(run, verdict, color=color), "=" * WIDTH]
+    figures = document.get("figures", {})
+    lines += _figure_table(figures, units, color=color)
+    if units == "us":
+        lines.append("Rises, drops, deficits and sensitivities are differences in °F.")
+    lines += _section("Why not decided", _notes(figures, "undecided"))
+    lines += _section("Not measured", _notes(figures, "not measured"))
+    lines += _section("About the figures", _notes(figures, "pass", "fail"))
+    lines += _section("In the log", _quality(document.get("quality", ())))
+    lines += _section("Likely causes", _causes(document.get("causes", ())))
+    lines += _section("Next check", _next_check(document.get("next_check")))
+    lines.append("")
+    return lines
+
+
+def check_lines(run: Run, units: str) -> list[str]:
+    """What a log holds and what is wrong with it, as lines of text.
+
+    Parameters
+    ----------
+    run
+        The run, its sensors judged.
+    units
+        ``si`` or ``us``.
+    """
+    about = run.setup.run
+    title = "  ".join(clean(part) for part in (about.vehicle, about.family, run.name) if part)
+    lines = [_cut(title, WIDTH), "=" * WIDTH]
+    rows = run.readings.height
+    lines.append(f"{rows} readings over {clock(run.duration_s)} min, engine start at 0:00")
+    lines.append("")
+    lines.append(f"{'Measuring point':<18}{'Column':<26}{'Valid':>7}  Range")
+    lines += [_channel_line(run, point, units) for point in run.sensors]
+    if run.controls.height:
+        noted = sorted(set(run.controls["control"].to_list()))
+        lines += ["", *_wrapped(f"Controls noted: {', '.join(clean(each) for each in noted)}")]
+    forbidding = [finding for finding in run.findings if finding.forbids]
+    warning = [finding for finding in run.findings if not finding.forbids]
+    lines += _section("Left out of the analysis", _findings(forbidding))
+    lines += _section("Worth a look", _findings(warning))
+    lines += _section("Rejected", _rejected(run))
+    if not run.findings and not run.rejected_count:
+        lines += ["", "Nothing wrong was found."]
+    lines.append("")
+    return lines
+
+
+def _headline(run: Mapping[str, Any], verdict: str, *, color: bool) -> str:
+    parts = (run.get("vehicle"), run.get("family"), run.get("heater"), run.get("purpose"))
+    name = "  ".join(clean(part) for part in parts if part) or clean(run.get("name", ""))
+    word = verdict.upper()
+    room = WIDTH - len(word) - 2
+    return f"{_cut(name, room):<{room}}  {_painted(word, verdict, color=color)}"
+
+
+def _figure_table(
+    figures: Mapping[str, Mapping[str, Any]], units: str, *, color: bool
+) -> list[str]:
+    measured = {name: figure for name, figure in figures.items() if figure.get("value") is not None}
+    if not measured:
+        return ["No figure could be measured."]
+    head = f"{'Figure':<{NAME}}{'Value ± U (k = 2)':<{VALUE}}{'Limits':<{LIMIT}}Verdict"
+    lines = [head, "-" * WIDTH]
+    for name, figure in measured.items():
+        verdict = str(figure.get("verdict") or "")
+        shown = verdict if figure.get("limit") or verdict != "not measured" else ""
+        cells = (
+            f"{_cut(words(name), NAME - 1):<{NAME}}",
+            f"{_cut(figure_text(figure, units), VALUE - 1):<{VALUE}}",
+            f"{_cut(limit_text(figure, units), LIMIT - 1):<{LIMIT}}",
+        )
+        lines.append(("".join(cells) + _painted(shown, verdict, color=color)).rstrip())
+    return lines
+
+
+def _notes(figures: Mapping[str, Mapping[str, Any]], *verdicts: str) -> list[str]:
+    """Notes of the figures with these verdicts, figures with one and the same note together."""
+    by_note: dict[str, list[str]] = {}
+    for name, figure in figures.items():
+        missing = figure.get("value") is None
+        verdict = "not measured" if missing else figure.get("verdict")
+        note = figure.get("note") or ("no reason given" if missing else None)
+        if verdict in verdicts and note:
+            by_note.setdefault(clean(note), []).append(words(name))
+    return [
+        line
+        for note, names in by_note.items()
+        for line in _wrapped(f"{', '.join(names)}: {note}", "- ")
+    ]
+
+
+def _quality(entries: Iterable[Mapping[str, Any]]) -> list[str]:
+    texts = [
+        _finding_text(
+            str(entry.get("fault", "")),
+            entry.get("detail"),
+            entry.get("channel"),
+            span(entry.get("from_s"), entry.get("to_s")),
+        )
+        for entry in entries
+    ]
+    return _bulleted(texts)
+
+
+def _findings(findings: Iterable[Finding]) -> list[str]:
+    return _bulleted(
+        [
+            _finding_text(each.fault, each.detail, each.channel, span(each.from_s, each.to_s))
+            for each in findings
+        ]
+    )
+
+
+def _finding_text(fault: str, detail: object, channel: object, when: str) -> str:
+    where = ", ".join(part for part in (words(str(channel)) if channel else "", when) if part)
+    what = clean(detail) if detail else words(fault)
+    return f"{where}: {what}" if where else what
+
+
+def _bulleted(texts: list[str]) -> list[str]:
+    lines = [line for text in texts[:MOST_FINDINGS] for line in _wrapped(text, "- ")]
+    if len(texts) > MOST_FINDINGS:
+        lines.append(f"  ... and {len(texts) - MOST_FINDINGS} more; --json lists them all")
+    return lines
+
+
+def _causes(causes: Iterable[Mapping[str, Any]]) -> list[str]:
+    lines: list[str] = []
+    rest = 0.0
+    for cause in causes:
+        probability = float(cause.get("probability") or 0.0)
+        if probability < WORTH_NAMING:
+            rest += probability
+            continue
+        lines.append(f"{_percent(probability)}  {words(str(cause.get('cause', '')))}")
+        for reason in cause.get("evidence") or ():
+            lines += _wrapped(clean(reason), "      - ")
+    if lines and rest >= 0.005:
+        lines.append(f"{_percent(rest)}  all others together")
+    return lines
+
+
+def _percent(share: float) -> str:
+    return f"{100.0 * share:3.0f} %"
+
+
+def _next_check(check: Mapping[str, Any] | None) -> list[str]:
+    if not check:
+        return []
+    minutes = check.get("minutes")
+    title = clean(check.get("title") or words(str(check.get("check", ""))))
+    lines = _wrapped(f"{title} ({minutes:g} min)" if minutes is not None else title)
+    if check.get("how"):
+        lines += _wrapped(clean(check["how"]))
+    if check.get("caution"):
+        lines += _wrapped(f"Caution: {clean(check['caution'])}")
+    return lines
+
+
+def _channel_line(run: Run, point: str, units: str) -> str:
+    sensor = run.sensors[point]
+    column = run.readings[sensor.column]
+    valid = column.len() - column.null_count()
+    share = valid / column.len() if column.len() else 0.0
+    shown = conversion(sensor.quantity.unit, units)
+    if valid:
+        low, high = (
+            plain(round(float(each) * shown.factor + shown.offset, 2))  # type: ignore[arg-type]
+            for each in (column.min(), column.max())
+        )
+        extent = f"{low} to {high} {shown.unit}"
+    else:
+        extent = "no valid reading"
+    name = _cut(words(point), 17)
+    source = _cut(clean(sensor.source), 25)
+    return f"{name:<18}{source:<26}{100.0 * share:5.1f} %  {extent}"
+
+
+def _rejected(run: Run) -> list[str]:
+    if not run.rejected_count:
+        return []
+    lines = [f"{run.rejected_count} rows, cells or events could not be used"]
+    for each in run.rejected[:MOST_REJECTED]:
+        where = f"{clean(each.file)} line {each.line}" if each.line else clean(each.file)
+        lines += _wrapped(f"{where}: {clean(each.reason)}", "- ")
+    if run.rejected_count > MOST_REJECTED:
+        lines.append(f"  ... and {run.rejected_count - MOST_REJECTED} more")
+    return lines
+
+
+def _section(title: str, lines: list[str]) -> list[str]:
+    return ["", title, "-" * len(title), *lines] if lines else []
+
+
+def _wrapped(text: str, lead: str = "") -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead)) or [
+        lead
+    ]
+
+
+def _cut(text: str, room: int) -> str:
+    return text if len(text) <= room else text[: room - 3] + "..."
+
+
+def _painted(word: str, verdict: str, *, color: bool) -> str:
+    code = COLORS.get(verdict)
+    return f"\x1b[{code}m{word}\x1b[0m" if color and code and word else word
