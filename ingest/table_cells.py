@@ -1,0 +1,389 @@
+"""The grammar of one cell: number, time, unit behind a number, word for no reading, or text.
+
+A column of text becomes numbers in `numbers_of`. Cells that are neither a number nor a word for
+no reading are kept and counted, never dropped. Everything is done on the distinct cells that a
+plain parse leaves over, so that a clean column costs one cast.
+
+Words for no reading
+    `NO_READING` without regard to case and sign, cells made of punctuation only (``---``,
+    ``***``), and statements of range (``<-200``, ``>1372``).
+Numbers for no reading
+    `SENTINELS`, each only where it stands apart: no other reading lies within half of its
+    size. A counter that runs through -999 keeps it. What is not in that list (``999.0``) must be
+    stated in ``[log] no_reading``; `SUSPECTS` that stand apart make a finding.
+"""
+
+from __future__ import annotations
+
+import copy
+import re
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import polars as pl
+
+from ingest.run import Finding, Rejected
+from ingest.table_marks import Marks, other_mark, settle
+from ingest.table_units import LOGGER_WORDS, clean_unit, is_unit
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from polars.expr.whenthen import ChainedThen, Then
+
+NO_READING: Final = frozenset(LOGGER_WORDS["no_reading"])
+"""Words for no reading, lower case, without blanks."""
+
+SENTINELS: Final = (
+    -999.0,
+    -999.9,
+    -999.99,
+    -9999.0,
+    -9999.9,
+    -9999.99,
+    -99999.0,
+    -99999.9,
+    -999999.0,
+    9.9e37,  # IEEE 488.2 instruments: overload, and with 9.91e37 not a number
+    -9.9e37,
+    9.91e37,
+    3.4028235e38,  # largest number of four bytes
+    -3.4028235e38,
+)
+"""Numbers that loggers write for no reading and no sensor of a car reaches."""
+
+SUSPECTS: Final = (999.0, 999.9, 9999.0, 9999.9, 99999.0, 850.0, 32767.0, -32768.0, 65535.0)
+"""Numbers often written for no reading that might still be one."""
+
+CELLS_KEPT: Final = 100
+"""Bad cells of one column kept with their text; all are counted."""
+
+_SIGN: Final = r"[+\-−–]?"
+_NUMBER: Final = rf"{_SIGN}(?:\d[\d.,]*|[.,]\d+)(?:[eE][+\-]?\d+)?"
+_MONTH: Final = r"(?:jan|feb|m[aä]r|apr|ma[iy]|jun|jul|aug|sep|o[ck]t|nov|de[cz])[a-zé]*\.?"
+_CLOCK: Final = r"\d{1,3}:\d{2}(?::\d{2})?(?:[.,:]\d+)?(?:\s?[ap]\.?m\.?)?"
+_DATE: Final = (
+    r"(?:\d{4}[-./]\d{1,2}[-./]\d{1,2}|\d{1,2}[-./]\d{1,2}[-./](?:\d{4}|\d{2})"
+    rf"|\d{{1,2}}[-. /]?{_MONTH}[-. /,]*\d{{2,4}}|{_MONTH}[ -]\d{{1,2}},?[ -]\d{{4}}"
+    r"|\d{4}[-/ ]?" + _MONTH + r"[-/ ]?\d{1,2}|\d{8}(?=T))"
+)
+_ZONE: Final = r"(?:\s?(?:z|[a-z]{3,4}|(?:utc|gmt)?[+\-]\d{1,2}(?::?\d{2})?))?"
+_TIME: Final = re.compile(
+    rf"(?i)^(?:\w{{2,9}},?\s)?(?:{_DATE}(?:[T ,;_-]\s?(?:{_CLOCK}|\d{{6}}(?:\.\d+)?){_ZONE})?"
+    rf"|{_CLOCK}{_ZONE})$"
+)
+_KIND: Final = re.compile(rf"^{_NUMBER}(?P<unit>\s?[°%/A-Za-zµΩ][^\s\d]{{0,9}}[23²³]?)?$")
+_PUNCTUATION: Final = re.compile(r"^(?:[^\w\s]|_)+(?:\s(?:[^\w\s]|_)+)*$")
+_RANGE: Final = re.compile(rf"^[<>≤≥]=?\s*{_NUMBER}\s*\S{{0,8}}$")
+_NOT_DIGITS: Final = re.compile(r"\s+")
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """A column read as numbers.
+
+    Parameters
+    ----------
+    values
+        Float64, null where there is no reading; never NaN or infinite.
+    words
+        Words and numbers for no reading met, with counts; ``""`` counts empty cells.
+    bad
+        Cells that are neither number nor word, up to `CELLS_KEPT`.
+    bad_count
+        How many there were in all.
+    cell_units
+        Units found inside the cells, with counts.
+    findings
+        What is doubtful about the column (no channel named yet).
+    """
+
+    values: pl.Series
+    words: dict[str, int]
+    bad: tuple[Rejected, ...] = ()
+    bad_count: int = 0
+    cell_units: dict[str, int] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
+
+
+def kind_of(cell: str) -> str:
+    """Kind of a stripped cell.
+
+    Returns
+    -------
+    str
+        ``E`` empty, ``N`` number, ``U`` number with a unit, ``T`` date or time, ``W`` word for no
+        reading, ``X`` other text.
+    """
+    if not cell:
+        return "E"
+    number = _KIND.match(cell)
+    if number and number["unit"] is None:
+        if cell.count(".") == 2 and _TIME.match(cell):
+            return "T"  # 14.01.2026
+        return "N"
+    if _TIME.match(cell):
+        return "T"
+    if is_no_reading(cell):
+        return "W"
+    return "U" if number else "X"
+
+
+def is_no_reading(cell: str, stated: frozenset[str] = frozenset()) -> bool:
+    """Whether a stripped cell is a word for no reading (`stated`: the set-up's own, lower case)."""
+    word = cell.lower()
+    if word in stated:
+        return True
+    plain = _NOT_DIGITS.sub("", word).lstrip("+-").strip("()[]<>*'\"")
+    if plain in NO_READING or word in NO_READING:
+        return True
+    return bool(_PUNCTUATION.match(cell) or _RANGE.match(cell))
+
+
+class CellReader:
+    """Turns columns of one table into numbers.
+
+    Parameters
+    ----------
+    marks
+        What the file speaks for.
+    no_reading
+        The set-up's words and numbers for no reading.
+    reject
+        Makes a `Rejected` of a row index, the cell and the reason.
+    """
+
+    def __init__(
+        self,
+        marks: Marks,
+        no_reading: Iterable[str],
+        reject: Callable[[int, str, str], Rejected],
+    ) -> None:
+        self._marks = marks
+        stated = [word.strip() for word in no_reading]
+        self._words = frozenset(word.lower() for word in stated)
+        self._stated = tuple(value for word in stated if (value := _as_float(word)) is not None)
+        self._reject = reject
+
+    def for_column(self, cells: pl.Series) -> CellReader:
+        """Reader for parts of a column, all read with the marks of the whole."""
+        reader = copy.copy(self)
+        reader._marks = settle(cells, self._marks)[0]
+        return reader
+
+    def from_parsed(self, values: pl.Series) -> Numbers | None:
+        """Numbers of a column that parsed as it stands; None where its text must be looked at.
+
+        `values` is Float64 and holds null where a cell was empty or no plain number.
+        """
+        if values.null_count():
+            return None
+        array = values.to_numpy()
+        if array.size and not np.isfinite(array.sum()) and not np.isfinite(array).all():
+            return None
+        cleaned, words, findings = self._without_sentinels(values)
+        return Numbers(cleaned, words, findings=tuple(findings))
+
+    def from_text(self, cells: pl.Series, rows: NDArray[np.int64] | None = None) -> Numbers:
+        """Numbers of a column of stripped text (null where empty).
+
+        Parameters
+        ----------
+        rows
+            Row of each cell in the table, where it is not its position.
+        """
+        marks, findings = settle(cells, self._marks)
+        values = _plain(cells, marks)
+        words: dict[str, int] = {}
+        if cells.null_count():
+            words[""] = cells.null_count()
+        left = cells.is_not_null() & ~values.is_finite().fill_null(value=False)
+        bad_rows: NDArray[np.int64] = np.empty(0, dtype=np.int64)
+        units: dict[str, int] = {}
+        if left.any():
+            sorted_out = self._sort_out(cells.filter(left), marks)
+            words |= sorted_out.words
+            units = sorted_out.units
+            positions = np.flatnonzero(left.to_numpy())
+            values = _put(values, positions, sorted_out.values)
+            bad_rows = positions[sorted_out.bad]
+        values, sentinels, more = self._without_sentinels(values)
+        if len(units) > 1:
+            listed = ", ".join(f"{unit} ({count})" for unit, count in units.items())
+            more.append(Finding("mixed_cell_units", f"cells carry different units: {listed}"))
+        return Numbers(
+            values,
+            words | sentinels,
+            tuple(self._bad(cells, bad_rows, rows)),
+            int(bad_rows.size),
+            units,
+            (*findings, *more),
+        )
+
+    def _bad(
+        self, cells: pl.Series, bad: NDArray[np.int64], rows: NDArray[np.int64] | None
+    ) -> list[Rejected]:
+        return [
+            self._reject(
+                int(rows[at]) if rows is not None else int(at),
+                str(cells[int(at)]),
+                "neither a number nor a word for no reading",
+            )
+            for at in bad[:CELLS_KEPT]
+        ]
+
+    def _sort_out(self, left: pl.Series, marks: Marks) -> _SortedOut:
+        """Classify what a plain parse left over, on its distinct cells."""
+        counts = left.value_counts(name="count")
+        distinct = counts[left.name]
+        number, unit = _number_and_unit(distinct, marks)
+        values: list[float | None] = []
+        words: dict[str, int] = {}
+        units: dict[str, int] = {}
+        bad: list[bool] = []
+        for cell, value, behind, count in zip(
+            distinct.to_list(), number.to_list(), unit.to_list(), counts["count"], strict=True
+        ):
+            said = clean_unit(behind or "")
+            said = said.upper() if said in ("c", "f") else said
+            known = value is not None and (not said or is_unit(said))
+            if known and not is_no_reading(cell, self._words):
+                values.append(value)
+                bad.append(False)
+                if said:
+                    units[said] = units.get(said, 0) + count
+                continue
+            values.append(None)
+            word = is_no_reading(cell, self._words)
+            bad.append(not word)
+            if word:
+                words[cell] = words.get(cell, 0) + count
+        index = pl.Series(np.arange(len(distinct)))
+        back = left.replace_strict(distinct, index, return_dtype=pl.Int64).to_numpy()
+        table = np.array([np.nan if value is None else value for value in values])
+        return _SortedOut(table[back], np.array(bad)[back], words, units)
+
+    def _without_sentinels(
+        self, values: pl.Series
+    ) -> tuple[pl.Series, dict[str, int], list[Finding]]:
+        """Null the numbers that mean no reading, and say which look as if they did."""
+        array = values.drop_nulls().to_numpy() if values.null_count() else values.to_numpy()
+        if not array.size:
+            return values, {}, []
+        low, high = float(array.min()), float(array.max())
+        gone = [v for v in self._stated if low <= v <= high and (array == v).any()]
+        candidates = [
+            v for v in SENTINELS if low <= v <= high and v not in gone and (array == v).any()
+        ]
+        if candidates:
+            others = array[~np.isin(array, [*candidates, *gone])]
+            gone += [v for v in candidates if _stands_apart(v, others)]
+        findings = _suspects(array, low, high, gone)
+        if not gone:
+            return values, {}, findings
+        words = {_spelled(v): int((array == v).sum()) for v in gone}
+        kept = values.is_in(gone).fill_null(value=False)
+        return values.set(kept, None), words, findings
+
+
+@dataclass(frozen=True, slots=True)
+class _SortedOut:
+    values: NDArray[np.float64]
+    bad: NDArray[np.bool_]
+    words: dict[str, int]
+    units: dict[str, int]
+
+
+def _put(values: pl.Series, positions: NDArray[np.int64], found: NDArray[np.float64]) -> pl.Series:
+    array = values.to_numpy().copy()
+    array[positions] = found
+    empty = np.isnan(array)
+    return pl.Series(values.name, array).set(pl.Series(empty), None)
+
+
+def _plain(cells: pl.Series, marks: Marks) -> pl.Series:
+    """Cells that are nothing but digits, a sign, an exponent and the decimal mark."""
+    if marks.decimal == ",":
+        pointed = cells.str.contains(".", literal=True)
+        cells = cells.str.replace(",", ".", literal=True)
+        if pointed.any():
+            cells = cells.set(pointed.fill_null(value=False), None)
+    elif marks.thousands == ".":
+        cells = cells.set(cells.str.contains(".", literal=True).fill_null(value=False), None)
+    return cells.cast(pl.Float64, strict=False)
+
+
+def _number_and_unit(distinct: pl.Series, marks: Marks) -> tuple[pl.Series, pl.Series]:
+    """Value (null where there is none) and what stands behind it, of grouped or suffixed cells."""
+    parts = distinct.str.extract_groups(
+        r"^(?<sign>[+\-−–]?)\s?(?<digits>\d[\d.,'’ \x{00a0}\x{202f}]*\d[.,]?|\d[.,]?|[.,]\d+)"
+        r"(?<exponent>[eE][+\-]?\d+)?\s*(?<unit>[^\s\d.,+\-'].{0,12})?$"
+    ).struct.unnest()
+    digits = parts["digits"]
+    decimal = re.escape(marks.decimal)
+    plain = digits.str.contains(rf"^(?:\d+{decimal}?\d*|{decimal}\d+)$")
+    frame = pl.DataFrame({"digits": digits})
+    chain: Then | ChainedThen = pl.when(plain.fill_null(value=False)).then(pl.col("digits"))
+    for mark in _grouping_marks(marks):
+        grouped = rf"^\d{{1,3}}(?:{mark}\d{{3}})+(?:{decimal}\d*)?$"
+        chain = chain.when(pl.col("digits").str.contains(grouped)).then(
+            pl.col("digits").str.replace_all(mark, "")
+        )
+    if marks.proven:
+        # 1.003.000: the last mark is the decimal one
+        repeated = rf"^\d{{1,3}}(?:{decimal}\d{{3}}){{2,}}$"
+        whole = pl.col("digits").str.extract(rf"^(.*){decimal}\d{{3}}$")
+        fraction = pl.col("digits").str.extract(r"(\d{3})$")
+        chain = chain.when(pl.col("digits").str.contains(repeated)).then(
+            pl.concat_str(whole.str.replace_all(decimal, ""), pl.lit(marks.decimal), fraction)
+        )
+    spelled = frame.select(chain.otherwise(None).str.replace(",", ".", literal=True)).to_series()
+    sign = parts["sign"].replace({"−": "-", "–": "-", "+": ""}).fill_null("")
+    number = sign + spelled + parts["exponent"].fill_null("")
+    value = number.cast(pl.Float64, strict=False)
+    return value.set(value.is_infinite().fill_null(value=False), None), parts["unit"]
+
+
+def _grouping_marks(marks: Marks) -> Sequence[str]:
+    if marks.thousands is not None:
+        return [re.escape(marks.thousands)] if marks.thousands else []
+    return [re.escape(other_mark(marks.decimal)), "['’]", r"[ \x{00a0}\x{202f}]"]
+
+
+def _stands_apart(value: float, others: NDArray[np.float64]) -> bool:
+    return not others.size or float(np.abs(others - value).min()) > abs(value) / 2
+
+
+def _suspects(
+    array: NDArray[np.float64], low: float, high: float, gone: Sequence[float]
+) -> list[Finding]:
+    findings = []
+    for value in SUSPECTS:
+        # only an end of the range can stand apart
+        if value not in (low, high) or value in gone:
+            continue
+        others = array[(array != value) & ~np.isin(array, gone)]
+        if others.size and _stands_apart(value, others):
+            count = int((array == value).sum())
+            findings.append(
+                Finding(
+                    "suspected_no_reading",
+                    f"{_spelled(value)} stands apart from every other reading ({count} times); if "
+                    f'it means no reading, state no_reading = ["{_spelled(value)}"] in [log]',
+                    evidence={"value": value, "count": float(count)},
+                )
+            )
+    return findings
+
+
+def _as_float(word: str) -> float | None:
+    try:
+        value = float(word.replace(",", "."))
+    except ValueError:
+        return None
+    return value if np.isfinite(value) else None
+
+
+def _spelled(value: float) -> str:
+    return f"{value:.10g}"

@@ -1,0 +1,346 @@
+"""What stands above the readings: names, units, remarks, and which name belongs to which column.
+
+The row of names is the nearest row of text above the first reading that has about as many cells
+as the readings; a row of units may stand below or above it. Everything else above is kept as
+metadata. Where names and cells differ in number they are matched from the left, which is said;
+where even that is doubtful, columns can only be had by number (`Layout.doubtful`).
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from ingest.dialect import BLANKS, WIDE_BLANKS, Cut, Line
+from ingest.errors import Fault, UnusableRun
+from ingest.run import Finding
+from ingest.table_cells import kind_of
+from ingest.table_spans import find_spans, place_names
+from ingest.table_units import clean_unit, is_unit, names_no_unit, split_unit
+
+if TYPE_CHECKING:
+    from ingest.setup import LogTable
+
+_COMMENT: Final = re.compile(r"^\s*(?:#+|%+|//+|;+|\*+|!+)\s*")
+_TIME_NAME: Final = re.compile(
+    r"(?i)^(?:t|s|ms|x|(?:time|zeit|tijd|temps|tiempo|tempo|tid|date|datum|fecha|data|uhr|clock|stamp"
+    r"|elapsed|sec|heure|hora|ora|timestamp).*|.*(?:time|zeit|uhrzeit))$"
+)
+_UNITS_SHARE: Final = 0.6
+_HEADER_SHARE: Final = 0.5
+_ROWS_ABOVE: Final = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Names, units and lines of the first part of a file.
+
+    Parameters
+    ----------
+    names, units
+        One a column as written (before columns without name and content are taken off).
+    aliases
+        Other rows of names above the readings (channel numbers, descriptions).
+    doubtful
+        Why names cannot be trusted to stand over their columns; None where they can.
+    surplus
+        Names to the right of the last column, which have no readings.
+    """
+
+    names: tuple[str, ...]
+    units: tuple[str | None, ...]
+    header: Line | None
+    units_row: Line | None
+    first: Line
+    metadata: tuple[str, ...]
+    aliases: tuple[tuple[str, ...], ...] = ()
+    doubtful: str | None = None
+    surplus: tuple[str, ...] = ()
+    joins: tuple[int, ...] = ()
+    join_with: str = "."
+    findings: tuple[Finding, ...] = ()
+
+
+def find_layout(lines: Sequence[Line], cut: Cut, log: LogTable, file: str) -> Layout:
+    """Find the first reading and what stands above it.
+
+    Raises
+    ------
+    UnusableRun
+        Where there is no line of readings.
+    """
+    at = _first_reading(lines, cut, log)
+    if at is None:
+        raise UnusableRun(
+            Fault(
+                file,
+                f"no line of readings ({len(lines)} lines of text)",
+                "lines of numbers below the names",
+                "check that the logger was recording",
+            )
+        )
+    above = [(line, _uncommented(line.text, cut)) for line in lines[max(0, at - _ROWS_ABOVE) : at]]
+    header, units_row = _pick_rows(above, cut, log)
+    metadata = tuple(line.text for line in lines[:at] if line not in (header, units_row))
+    aliases = tuple(
+        tuple(cells)
+        for line, cells in above
+        if line not in (header, units_row)
+        and len(cells) == cut.width
+        and sum(bool(cell) for cell in cells) > 0.8 * cut.width
+    )
+    rows = dict(above)
+    base = Layout(
+        names=tuple(str(number) for number in range(1, cut.width + 1)),
+        units=(None,) * cut.width,
+        header=header,
+        units_row=units_row,
+        first=lines[at],
+        metadata=metadata,
+        aliases=aliases,
+    )
+    if header is None:
+        return base
+    readings = [cut.cells(line.text) for line in lines[at : at + 50]]
+    names, units = rows[header], rows[units_row] if units_row else []
+    doubtful = None
+    if cut.delimiter in (BLANKS, WIDE_BLANKS):
+        names, units, doubtful = _over_columns(base, names, units, lines[at:], cut)
+    return _match(base, names, units, readings, cut, doubtful)
+
+
+def _uncommented(text: str, cut: Cut) -> list[str]:
+    mark = _COMMENT.match(text)
+    if mark and not (cut.delimiter == ";" and mark.group().strip().startswith(";")):
+        text = text[mark.end() :]
+    cells = cut.cells(text)
+    if cut.delimiter == WIDE_BLANKS and len(cells) != cut.width == len(text.split()):
+        return text.split()
+    return cells
+
+
+def _first_reading(lines: Sequence[Line], cut: Cut, log: LogTable) -> int | None:
+    stated_header = log.header is True
+    for at, line in enumerate(lines):
+        if stated_header and at == 0:
+            continue
+        if not cut.fits(cut.cells(line.text)):
+            continue
+        following = lines[at + 1 : at + 5]
+        if not following or any(cut.fits(cut.cells(after.text)) for after in following):
+            return at
+    return None
+
+
+def _pick_rows(
+    above: list[tuple[Line, list[str]]], cut: Cut, log: LogTable
+) -> tuple[Line | None, Line | None]:
+    """Row of names and row of units among the lines above the readings."""
+    if log.header is False:
+        return None, None
+    rows = [(line, cells) for line, cells in reversed(above) if _may_be_names(cells, cut)]
+    if not rows:
+        if log.header is True and above:
+            return above[-1][0], None
+        return None, None
+    first, second = rows[0], rows[1] if len(rows) > 1 else None
+    if log.units_row is False:
+        return first[0], None
+    if second is not None and (log.units_row is True or is_units_row(first[1])):
+        if log.units_row is not True and is_units_row(second[1]):
+            return first[0], second[0]
+        if log.units_row is True and is_units_row(second[1]) and not is_units_row(first[1]):
+            return first[0], second[0]
+        return second[0], first[0]
+    if second is not None and is_units_row(second[1]):
+        return first[0], second[0]
+    return first[0], None
+
+
+def _may_be_names(cells: Sequence[str], cut: Cut) -> bool:
+    filled = [cell for cell in cells if cell]
+    if len(filled) < max(1, _HEADER_SHARE * cut.width):
+        return False
+    if cut.width > 1 and len(filled) < 2:
+        return False
+    # a numbered header ("Time, 1, 2, 3") has text where the readings have their time
+    text = [cell for cell in filled if kind_of(cell) == "X" or is_unit(cell)]
+    return bool(text) and (cells[0] in text or not cells[0] or 2 * len(text) > len(filled))
+
+
+def is_units_row(cells: Sequence[str]) -> bool:
+    """Whether most filled cells of a row are units."""
+    filled = [cell for cell in cells if not names_no_unit(cell)]
+    return bool(filled) and sum(map(is_unit, filled)) >= _UNITS_SHARE * len(filled)
+
+
+def _over_columns(
+    base: Layout, names: list[str], units: list[str], sample: Sequence[Line], cut: Cut
+) -> tuple[list[str], list[str], str | None]:
+    """Put the rows above blank-parted columns over them, by their positions if need be."""
+    spans = find_spans(sample, cut)
+
+    def placed(line: Line | None, cells: list[str]) -> list[str] | None:
+        if line is None or len(cells) == cut.width:
+            return cells
+        mark = _COMMENT.match(line.text)
+        blanked = " " * mark.end() + line.text[mark.end() :] if mark else line.text
+        return place_names(blanked, cut.width, spans)
+
+    over, units_over = placed(base.header, names), placed(base.units_row, units)
+    if over is None and not _joined(len(names), [cut.cells(x.text) for x in sample[:50]], cut)[0]:
+        return [], [], f"{len(names)} words stand over {cut.width} columns"
+    return over or names, units_over or [], None
+
+
+def _match(
+    base: Layout,
+    header: list[str],
+    units: list[str],
+    readings: list[list[str]],
+    cut: Cut,
+    doubtful: str | None,
+) -> Layout:
+    """Put the names over the columns."""
+    width = cut.width
+    names = list(header)
+    while len(names) > width and not names[-1]:
+        names.pop()
+    found: list[Finding] = []
+    joins: tuple[int, ...] = ()
+    join_with = "."
+    named = len(names) - next((i for i, name in enumerate(reversed(names)) if name), 0)
+    if doubtful:
+        found.append(_mismatch(base, doubtful, named=False))
+    elif named < width and not _empty_beyond(readings, named):
+        joins, join_with = _joined(named, readings, cut)
+        if joins:
+            width = named
+            found.append(_join_finding(base, joins, join_with, readings))
+        elif len(names) < width:
+            doubtful = _narrow(names, readings, cut)
+            what = f"{len(names)} names stand over {width} columns"
+            found.append(_mismatch(base, what, named=not doubtful))
+    surplus = tuple(names[width:])
+    if surplus:
+        what = f"{len(names)} names stand over {width} columns"
+        found.append(_mismatch(base, what, named=True))
+    names = (names + [""] * width)[:width]
+    cells = (units + [""] * width)[:width]
+    return Layout(
+        names=tuple(names),
+        units=tuple(_unit(name, cell) for name, cell in zip(names, cells, strict=True)),
+        header=base.header,
+        units_row=base.units_row,
+        first=base.first,
+        metadata=base.metadata,
+        aliases=base.aliases,
+        doubtful=doubtful,
+        surplus=surplus,
+        joins=joins,
+        join_with=join_with,
+        findings=tuple(found),
+    )
+
+
+def _unit(name: str, cell: str) -> str | None:
+    if cell and not names_no_unit(cell):
+        return clean_unit(cell)
+    if is_unit(name):
+        return clean_unit(name)
+    unit = split_unit(name)[1]
+    # "CH1 (K)" may be a thermocouple of type K as well as kelvin; "[K]" is how units are written
+    return None if unit == "K" and not name.rstrip().endswith("[K]") else unit
+
+
+def _empty_beyond(readings: list[list[str]], width: int) -> bool:
+    return not any(cell for row in readings for cell in row[width:])
+
+
+def _joined(named: int, readings: list[list[str]], cut: Cut) -> tuple[tuple[int, ...], str]:
+    """Delimiters inside times and numbers, where they explain why there are too many cells.
+
+    Three habits: ``07:31:05,250`` and ``21,5`` unquoted in a comma file, and date and time under
+    one name in a file of blanks.
+    """
+    rows = [row for row in readings if len(row) == cut.width]
+    extra = cut.width - named
+    if not rows:
+        return (), "."
+    columns = list(zip(*rows, strict=True))
+    if extra == 1:
+        for at in range(cut.width - 1):
+            if cut.delimiter in (BLANKS, WIDE_BLANKS) and _is_date_then_time(columns, at):
+                return (at,), " "
+            if cut.delimiter == "," and _is_clock_then_fraction(columns, at):
+                return (at,), "."
+    if cut.delimiter == "," and cut.width == 2 * named:
+        whole = all(_all(r"[+-]?\d+", columns[at]) for at in range(0, cut.width, 2))
+        parts = all(_all(r"\d+", columns[at]) for at in range(1, cut.width, 2))
+        if whole and parts:
+            return tuple(range(0, cut.width, 2)), "."
+    return (), "."
+
+
+def _all(pattern: str, cells: Sequence[str]) -> bool:
+    return all(re.fullmatch(pattern, cell) for cell in cells)
+
+
+def _is_date_then_time(columns: list[tuple[str, ...]], at: int) -> bool:
+    return _all(r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}", columns[at]) and _all(
+        r"\d{1,2}:\d{2}(?::\d{2})?(?:[.,]\d+)?", columns[at + 1]
+    )
+
+
+def _is_clock_then_fraction(columns: list[tuple[str, ...]], at: int) -> bool:
+    if not _all(r"(?:.*[ T])?\d{1,2}:\d{2}:\d{2}", columns[at]):
+        return False
+    # leading zeros are what a fraction has and a reading has not
+    fractions = columns[at + 1]
+    return _all(r"\d{3}|\d{6}", fractions) or (
+        len({len(cell) for cell in fractions}) == 1
+        and _all(r"\d{2,}", fractions)
+        and any(cell[0] == "0" for cell in fractions)
+    )
+
+
+def _narrow(names: Sequence[str], readings: list[list[str]], cut: Cut) -> str | None:
+    """Why a header with too few names cannot be matched from the left; None where it can."""
+    rows = [row for row in readings if len(row) == cut.width]
+    first_is_time = bool(_TIME_NAME.match(split_unit(names[0])[0])) and (
+        cut.kinds[:1] == ("T",) or _increases(rows, 0)
+    )
+    second_too = cut.kinds[1:2] == ("T",) or _increases(rows, 1)
+    if first_is_time and not second_too:
+        return None
+    return f"{len(names)} names stand over {cut.width} columns"
+
+
+def _increases(rows: list[list[str]], at: int) -> bool:
+    try:
+        values = [float(row[at].replace(",", ".")) for row in rows]
+    except ValueError:
+        return False
+    return len(values) > 2 and all(b > a for a, b in itertools.pairwise(values))
+
+
+def _mismatch(base: Layout, what: str, *, named: bool) -> Finding:
+    line = base.header.number if base.header else 0
+    how = "the names are taken from the left" if named else "columns can only be had by number"
+    return Finding("header_mismatch", f"line {line}: {what}; {how}", evidence={"line": float(line)})
+
+
+def _join_finding(
+    base: Layout, joins: tuple[int, ...], join_with: str, readings: list[list[str]]
+) -> Finding:
+    at = joins[0]
+    left, right = readings[0][at], readings[0][at + 1]
+    return Finding(
+        "joined_cells",
+        f"line {base.first.number}: {left!r} and {right!r} are read as one cell "
+        f"{left + join_with + right!r}, because the names are fewer than the cells",
+        evidence={"joins": float(len(joins))},
+    )

@@ -1,0 +1,163 @@
+"""The file itself: its bytes in blocks of whole lines, as UTF-8 with newlines."""
+
+from __future__ import annotations
+
+import codecs
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, BinaryIO, Final, Self
+
+from ingest.errors import Fault, UnusableRun
+from ingest.table_bytes import LONGEST_LINE
+from ingest.table_encoding import Encoding, detect_encoding, to_utf8, unify_line_ends
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from ingest.setup import LogTable
+
+SAMPLE: Final = 32 << 10
+"""Bytes looked at first."""
+LARGEST_SAMPLE: Final = 8 << 20
+_FAR_SAMPLE: Final = 16 << 10
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Whole lines of a file.
+
+    Parameters
+    ----------
+    text
+        UTF-8 with newlines.
+    damaged
+        Characters that could not be decoded.
+    last
+        Whether the file ends here, so that a last line without a line end may be cut off.
+    """
+
+    text: bytes
+    damaged: int
+    last: bool
+
+
+class Source:
+    """An open log.
+
+    Raises
+    ------
+    UnusableRun
+        Where the file cannot be read, is empty or is no text.
+    """
+
+    def __init__(self, path: Path, log: LogTable) -> None:
+        self.name = path.name
+        try:
+            self._file: BinaryIO = path.open("rb")
+            self._head = self._file.read(SAMPLE)
+            self._size = self._file.seek(0, 2)
+        except OSError as error:
+            raise UnusableRun(
+                Fault(
+                    path.name,
+                    f"no readable file ({error.strerror or error})",
+                    "the logger's file",
+                    "correct file = ... in [log], or put the file there",
+                )
+            ) from error
+        if not self._head:
+            self._file.close()
+            raise UnusableRun(
+                Fault(self.name, "an empty file", "a text log", "copy it again from the logger")
+            )
+        try:
+            self.encoding: Encoding = detect_encoding(self._head, log.encoding, self.name)
+        except UnusableRun:
+            self._file.close()
+            raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._file.close()
+
+    def head(self, size: int) -> tuple[bytes, bool]:
+        """First whole lines of about `size` bytes, and whether that is the whole file."""
+        if size > len(self._head):
+            self._file.seek(0)
+            self._head = self._file.read(size)
+        raw, whole = self._head[:size], size >= self._size
+        text, _ = self._decode(raw[self.encoding.mark :])
+        return (text if whole else text[: text.rfind(b"\n") + 1]), whole
+
+    def far(self) -> list[bytes]:
+        """Whole lines from the middle and the end of a long file."""
+        pieces = []
+        for part in (0.3, 0.6, 0.95):
+            start = int(part * self._size)
+            start -= (start - self.encoding.mark) % self.encoding.unit
+            if start < SAMPLE:
+                continue
+            self._file.seek(start)
+            text, _ = self._decode(self._file.read(_FAR_SAMPLE))
+            pieces.append(text[text.find(b"\n") + 1 : text.rfind(b"\n") + 1])
+        return pieces
+
+    def whole(self, max_bytes: int | None) -> Block:
+        """The whole file, or whole lines of its first `max_bytes`."""
+        if len(self._head) >= self._size:
+            raw = self._head
+        else:
+            self._file.seek(0)
+            raw = self._file.read() if max_bytes is None else self._file.read(max_bytes)
+        last = max_bytes is None or max_bytes >= self._size
+        text, damaged = self._decode((raw if last else raw[:max_bytes])[self.encoding.mark :])
+        text = text.rstrip(b"\x1a") if last else text[: text.rfind(b"\n") + 1]
+        return Block(text, damaged, last)
+
+    def blocks(self, size: int) -> Iterator[Block]:
+        """The whole file in blocks of about `size` bytes.
+
+        Raises
+        ------
+        UnusableRun
+            Where a line is longer than `LONGEST_LINE`.
+        """
+        self._file.seek(self.encoding.mark)
+        size = max(size, 1024) // 4 * 4
+        wide = self.encoding.unit > 1
+        decoder = codecs.getincrementaldecoder(self.encoding.name)(errors="replace")
+        carry = b""
+        while True:
+            raw = self._file.read(size)
+            last = len(raw) < size
+            if wide:
+                raw = decoder.decode(raw, last).encode("utf-8", errors="replace")
+            data = carry + raw
+            if last:
+                yield self._block(data.rstrip(b"\x1a"), last=True, wide=wide)
+                return
+            cut = data.rfind(b"\n") + 1 or data.rfind(b"\r", 0, len(data) - 1) + 1
+            if not cut and len(data) > LONGEST_LINE:
+                raise UnusableRun(
+                    Fault(
+                        self.name,
+                        f"{len(data)} bytes without a line end",
+                        f"lines of at most {LONGEST_LINE} bytes",
+                        "check that this is the logger's file",
+                    )
+                )
+            carry = data[cut:]
+            if cut:
+                yield self._block(data[:cut], last=False, wide=wide)
+
+    def _block(self, data: bytes, *, last: bool, wide: bool) -> Block:
+        if wide:
+            return Block(unify_line_ends(data), data.count("\ufffd".encode()), last)
+        text, damaged = self._decode(data)
+        return Block(text, damaged, last)
+
+    def _decode(self, data: bytes) -> tuple[bytes, int]:
+        text, damaged = to_utf8(data, self.encoding)
+        return unify_line_ends(text), damaged

@@ -1,0 +1,399 @@
+"""Delimited text of any dialect → raw columns, and everything that was not used.
+
+::
+
+    table = read_table(path, log)            # or: for table in iter_tables(path, log)
+    at = table.find("CH1")                   # by name, name without its unit, or 1-based number
+    numbers = table.numbers(at)              # Float64, null where there is no reading
+    words = table.text(at)                   # as written, for times
+
+Only the columns asked for are parsed. A long log (one reading a row, the channel's name beside
+it) is taken apart by ``table.long(name, value, unit)``, whose channels give the rows they were
+read in, so that the time column is taken at those rows.
+
+How a file is told apart: `ingest.table_encoding` (characters), `ingest.dialect` (delimiter),
+`ingest.table_layout` (names and units), `ingest.table_marks` (decimal mark), `ingest.table_rows`
+(odd lines), `ingest.table_cells` (words for no reading).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import polars as pl
+
+from ingest.dialect import Dialect, split_cells
+from ingest.errors import Fault, UnusableRun
+from ingest.run import Finding, Rejected
+from ingest.table_cells import CellReader, Numbers
+from ingest.table_long import LongChannel, LongTable, group_rows
+from ingest.table_names import match_name
+from ingest.table_plan import Plan, make_plan
+from ingest.table_rows import Rows, sort_lines
+from ingest.table_source import Block, Source
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from ingest.setup import LogTable
+
+__all__ = ["LongChannel", "LongTable", "Numbers", "Table", "iter_tables", "read_table"]
+
+_NARROW: Final = 64
+"""Tables of at most this many columns are parsed whole at the first question."""
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """Raw columns of a log, or of a part of one.
+
+    Parameters
+    ----------
+    file
+        Name of the file.
+    names
+        Column names as in the file, stripped; numbers where there is no header.
+    units
+        Unit of each column from the units row, else from its name, else None.
+    dialect
+        How the file is written.
+    height
+        Rows.
+    first_row
+        Rows of the file before this part.
+    restarts
+        Rows of this part before which the header was repeated (the logger restarted).
+    rejected, rejected_count
+        Lines not used (the first thousand) and how many there are.
+    findings
+        What is doubtful about the file as a whole.
+    """
+
+    file: str
+    names: tuple[str, ...]
+    units: tuple[str | None, ...]
+    dialect: Dialect
+    height: int
+    first_row: int
+    restarts: tuple[int, ...]
+    rejected: tuple[Rejected, ...]
+    rejected_count: int
+    findings: tuple[Finding, ...]
+    _plan: Plan = field(repr=False)
+    _rows: Rows = field(repr=False)
+    _reader: CellReader = field(repr=False)
+    _text: dict[int, pl.Series] = field(default_factory=dict, repr=False)
+    _parsed: dict[int, pl.Series] = field(default_factory=dict, repr=False)
+
+    @property
+    def width(self) -> int:
+        """Number of columns."""
+        return len(self.names)
+
+    def find(self, ref: str | int) -> int:
+        """0-based index of a column.
+
+        Parameters
+        ----------
+        ref
+            A name (see `ingest.table_names.match_name`), or a 1-based number.
+
+        Raises
+        ------
+        UnusableRun
+            Where there is no such column, or more than one.
+        """
+        if isinstance(ref, int):
+            if 1 <= ref <= self.width:
+                return ref - 1
+            raise UnusableRun(
+                Fault(
+                    self.file,
+                    f"no column {ref}",
+                    f"a number from 1 to {self.width}",
+                    "columns are numbered from 1",
+                )
+            )
+        if self._plan.doubtful:
+            raise UnusableRun(
+                Fault(
+                    self.file,
+                    self._plan.doubtful,
+                    "a name over every column",
+                    f"give the number of the column instead of {ref!r}",
+                )
+            )
+        for row in (self.names, *self._plan.aliases):
+            if ref.strip() in row:
+                return match_name(ref, row, self.file)
+        if ref.strip() in self._plan.surplus:
+            raise UnusableRun(
+                Fault(
+                    self.file,
+                    f"the name {ref!r} with no cells below it",
+                    "readings in that column",
+                    "check the logger's channel, or leave it out of run.toml",
+                )
+            )
+        return match_name(ref, self.names, self.file)
+
+    def line(self, row: int) -> int:
+        """1-based line of the file that row `row` stands on."""
+        return self._rows.line(row)
+
+    def prepare(self, numbers: Sequence[int] = (), text: Sequence[int] = ()) -> None:
+        """Parse some columns in one pass (worth it for wide tables only)."""
+        as_numbers = [at for at in numbers if at not in self._parsed] if self._is_plain() else []
+        as_text = [at for at in (*text, *(() if as_numbers else numbers)) if at not in self._text]
+        if as_numbers or as_text:
+            frame = self._read(as_numbers, as_text)
+            self._parsed.update({at: frame[f"column_{self._raw(at)}"] for at in as_numbers})
+            self._text.update({at: _stripped(frame[f"column_{self._raw(at)}"]) for at in as_text})
+
+    def text(self, index: int) -> pl.Series:
+        """Cells of a column as written, stripped; null where empty. Shape (height,)."""
+        if index not in self._text:
+            self.prepare(text=[index])
+        return self._text[index]
+
+    def numbers(self, index: int) -> Numbers:
+        """A column as numbers. Shape (height,)."""
+        if index not in self._parsed and index not in self._text:
+            self.prepare(*self._neighbors(index))
+        parsed = self._parsed.get(index)
+        if parsed is not None:
+            numbers = self._reader.from_parsed(parsed)
+            if numbers is not None:
+                return numbers
+            if index not in self._text:
+                gaps = [at for at, series in self._parsed.items() if _has_gaps(series)]
+                self.prepare(text=gaps)
+        return self._reader.from_text(self.text(index))
+
+    def long(self, name: str | int, value: str | int, unit: str | int | None = None) -> LongTable:
+        """Take a long log apart by the channel names in column `name`.
+
+        Raises
+        ------
+        UnusableRun
+            Where one of the columns is not there.
+        """
+        at = self.find(name)
+        value_at = self.find(value)
+        unit_at = None if unit is None else self.find(unit)
+        self.prepare(text=[at, value_at, *([] if unit_at is None else [unit_at])])
+        names, rows, unnamed = group_rows(self.text(at))
+        values = self.text(value_at)
+        reader = self._reader.for_column(values)
+
+        def read(cells: pl.Series, at_rows: NDArray[np.int64]) -> Numbers:
+            return reader.from_text(cells, at_rows)
+
+        return LongTable(
+            self.file,
+            names,
+            unnamed,
+            rows,
+            values,
+            None if unit_at is None else self.text(unit_at),
+            read,
+        )
+
+    def _raw(self, index: int) -> int:
+        return self._plan.columns[index] + 1
+
+    def _is_plain(self) -> bool:
+        """Whether numbers can be parsed as they stand, with a decimal point."""
+        marks = self.dialect.marks
+        if marks.decimal != "." or marks.thousands is not None:
+            return False
+        return marks.proven or b"." not in self._rows.body
+
+    def _neighbors(self, index: int) -> tuple[list[int], list[int]]:
+        """Columns to parse along with one: all of a narrow table, as its first lines suggest."""
+        if self.width > _NARROW:
+            return [index], []
+        kinds = self._plan.kinds
+        numbers = [at for at in range(self.width) if kinds[at] in "NE"]
+        return numbers, [at for at in range(self.width) if kinds[at] not in "NE"]
+
+    def _read(self, numbers: Sequence[int], text: Sequence[int]) -> pl.DataFrame:
+        rows, width = self._rows, self._plan.width
+        types = {self._raw(at): pl.Float64 for at in numbers} | {
+            self._raw(at): pl.String for at in text
+        }
+        schema = {f"column_{at}": types.get(at, pl.String) for at in range(1, width + 1)}
+        wanted = [f"column_{at}" for at in sorted(types)]
+        if not rows.count:
+            return pl.DataFrame(schema={name: schema[name] for name in wanted})
+        mark = self._plan.rules.quote
+        quote = mark.decode() if mark and mark in rows.body else None
+        try:
+            frame = pl.read_csv(
+                rows.body,
+                has_header=False,
+                separator=rows.separator.decode("latin-1"),
+                quote_char=quote,
+                schema=schema,
+                columns=wanted,
+                ignore_errors=True,
+            )
+        except pl.exceptions.PolarsError:
+            frame = pl.DataFrame()
+        if frame.height == rows.count:
+            return frame
+        # quotation marks in places that only a patient reader understands
+        separator = rows.separator.decode("latin-1")
+        lines = rows.body.decode("utf-8", errors="replace").split("\n")[: rows.count]
+        cells = [(split_cells(line, separator, quote) + [""] * width)[:width] for line in lines]
+        columns = list(zip(*cells, strict=True))
+        return pl.DataFrame(
+            {
+                f"column_{at}": pl.Series(columns[at - 1], dtype=pl.String).cast(kind, strict=False)
+                for at, kind in types.items()
+            }
+        )
+
+
+def read_table(path: Path, log: LogTable, *, max_bytes: int | None = None) -> Table:
+    """Read a whole log, or its first `max_bytes`.
+
+    Raises
+    ------
+    UnusableRun
+        Where the file cannot be read or holds no table.
+    """
+    with Source(path, log) as source:
+        plan = make_plan(source, log)
+        block = source.whole(max_bytes)
+        table = _make_table(plan, log, block, _State())
+    if not table.height and max_bytes is None:
+        raise UnusableRun(_no_rows(table))
+    return table
+
+
+def iter_tables(path: Path, log: LogTable, *, chunk_bytes: int = 64 << 20) -> Iterator[Table]:
+    """Read a log in parts of about `chunk_bytes`, all with the same columns.
+
+    Raises
+    ------
+    UnusableRun
+        Where the file cannot be read or holds no table.
+    """
+    with Source(path, log) as source:
+        plan = make_plan(source, log)
+        state = _State()
+        table: Table | None = None
+        for block in source.blocks(chunk_bytes):
+            table = _make_table(plan, log, block, state)
+            yield table
+        if table is not None and not state.rows:
+            raise UnusableRun(_no_rows(table))
+
+
+@dataclass(slots=True)
+class _State:
+    """What goes on from one part of a file to the next."""
+
+    lines: int = 0
+    rows: int = 0
+    foreign: bool = False
+
+
+def _make_table(plan: Plan, log: LogTable, block: Block, state: _State) -> Table:
+    body, first_line = block.text, state.lines + 1
+    if plan.strip_nul:
+        body = body.translate(None, b"\0")
+    if first_line < plan.dialect.first_data_line:
+        skip = min(plan.dialect.first_data_line - first_line, body.count(b"\n"))
+        body = _after_lines(body, skip)
+        first_line += skip
+    rows = sort_lines(body, plan.rules, first_line, cut_off=block.last, foreign=state.foreign)
+    plan.join(rows)
+    name = plan.rules.file
+
+    def reject(row: int, text: str, reason: str) -> Rejected:
+        return Rejected(name, rows.line(row), text[:200], reason)
+
+    table = Table(
+        file=name,
+        names=plan.names,
+        units=plan.units,
+        dialect=plan.dialect,
+        height=rows.count,
+        first_row=state.rows,
+        restarts=tuple(rows.restarts),
+        rejected=tuple(rows.rejected),
+        rejected_count=rows.rejected_count,
+        findings=(
+            *(plan.findings if not state.lines else ()),
+            *_row_findings(plan, rows, block),
+        ),
+        _plan=plan,
+        _rows=rows,
+        _reader=CellReader(plan.dialect.marks, log.no_reading, reject),
+    )
+    state.lines = first_line - 1 + rows.line_count
+    state.rows += rows.count
+    state.foreign = rows.foreign
+    return table
+
+
+def _row_findings(plan: Plan, rows: Rows, block: Block) -> list[Finding]:
+    found = [
+        Finding(
+            "rejected_lines",
+            f"{count} lines not used: {reason}",
+            evidence={"count": float(count)},
+        )
+        for reason, count in rows.reasons.items()
+    ]
+    if rows.restarts:
+        lines = ", ".join(
+            str(rows.line(row)) if row < rows.count else "the end" for row in rows.restarts[:5]
+        )
+        found.append(
+            Finding(
+                "repeated_header",
+                f"the header is repeated {len(rows.restarts)} times (before line {lines}): "
+                "the logger was restarted",
+                evidence={"count": float(len(rows.restarts))},
+            )
+        )
+    if block.damaged:
+        found.append(
+            Finding(
+                "damaged_characters",
+                f"{block.damaged} characters are not {plan.dialect.encoding} and were replaced",
+                evidence={"count": float(block.damaged)},
+            )
+        )
+    found.extend(plan.dropped_cells(rows))
+    return found
+
+
+def _no_rows(table: Table) -> Fault:
+    first = table.rejected[0] if table.rejected else None
+    found = f"no reading; line {first.line} has {first.reason}" if first else "no reading"
+    return Fault(table.file, found, "lines of readings", "check that the logger was recording")
+
+
+def _after_lines(body: bytes, count: int) -> bytes:
+    at = 0
+    for _ in range(count):
+        at = body.index(b"\n", at) + 1
+    return body[at:]
+
+
+def _has_gaps(series: pl.Series) -> bool:
+    return bool(series.null_count()) or bool(series.is_nan().any())
+
+
+def _stripped(cells: pl.Series) -> pl.Series:
+    stripped = cells.str.strip_chars()
+    return stripped.set(stripped == "", None)
