@@ -46,8 +46,8 @@ def unread_finding(rejected: Sequence[Rejected], count: int, rows: int) -> tuple
     return (
         Finding(
             "rows_without_time",
-            f"{count} of {rows} rows have no readable time and were set aside: "
-            f"{_places(lines, count)}.",
+            f"Rows without a readable time, set aside: {count} of {rows} "
+            f"({_places(lines, count)}).",
             evidence={"rows": count},
         ),
     )
@@ -65,8 +65,8 @@ def order_findings(ordered: Ordered, table: Table) -> list[Finding]:
         found.append(
             Finding(
                 "stray_time",
-                f"{ordered.stray.size} rows have a time that jumps away from their neighbors' "
-                f"and comes back; they were set aside: {_places(lines, ordered.stray.size)}.",
+                "Rows whose time jumps away from their neighbors' and comes back, set aside: "
+                f"{ordered.stray.size} ({_places(lines, ordered.stray.size)}).",
                 evidence={"rows": int(ordered.stray.size)},
             )
         )
@@ -74,8 +74,7 @@ def order_findings(ordered: Ordered, table: Table) -> list[Finding]:
         found.append(
             Finding(
                 "rows_out_of_order",
-                f"{ordered.sorted_rows} rows stood slightly out of the order of their times and "
-                "were sorted.",
+                f"Rows slightly out of the order of their times, sorted: {ordered.sorted_rows}.",
                 evidence={"rows": ordered.sorted_rows},
             )
         )
@@ -99,7 +98,7 @@ def spacing_findings(time: np.ndarray, equal: int, largest: int) -> list[Finding
         found.append(
             Finding(
                 "equal_times",
-                f"{equal} rows repeat the time of the row before them (up to {largest} rows share "
+                f"Rows that repeat the time of the row before them: {equal} (up to {largest} share "
                 "one time); they were spread evenly over the step to the next time.",
                 evidence={"rows": equal, "largest_group": largest},
             )

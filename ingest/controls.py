@@ -1,0 +1,274 @@
+"""Control events: what was noted of the lever, the blower and the rest, in the log's own time."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import polars as pl
+
+from ingest.clock_order import Floats
+from ingest.controls_file import EventLines, normal, read_event_lines
+from ingest.errors import Fault, UnusableRun
+from ingest.points import CONTROLS, MODES
+from ingest.run import Finding, Rejected
+
+if TYPE_CHECKING:
+    from ingest.clock import Clock
+
+SCHEMA: Final = {
+    "time_s": pl.Float64,
+    "control": pl.String,
+    "position": pl.String,
+    "value": pl.Float64,
+}
+PERCENT_CONTROLS: Final = ("temp_lever", "air_door", "defrost")
+ENGINE: Final = {"start": 1.0, "stop": 0.0}
+LONGEST_LEAD_S: Final = 3600.0
+"""Events noted this long before the log may still tell where the controls stood."""
+EDGE_S: Final = 1.0
+"""Events this close to the log's ends count as inside."""
+LEVER_TOLERANCE_PCT: Final = 5.0
+LEVER_PATIENCE_S: Final = 60.0
+"""Noted and logged lever may differ this long: notes are taken by hand and levers take time."""
+NAMED: Final = 5
+
+
+class PositionError(ValueError):
+    """A position its control cannot take; the message says what it can."""
+
+
+@dataclass(frozen=True)
+class Events:
+    """Events in log time.
+
+    Parameters
+    ----------
+    frame
+        As `Run.controls`, but in log time.
+    findings, rejected, rejected_count
+        What could not be used or looks doubtful; times in log time.
+    """
+
+    frame: pl.DataFrame
+    findings: tuple[Finding, ...] = ()
+    rejected: tuple[Rejected, ...] = ()
+    rejected_count: int = 0
+
+
+def no_events() -> Events:
+    """Events of a run without an events file."""
+    return Events(pl.DataFrame(schema=SCHEMA))
+
+
+def read_position(control: str, text: str) -> tuple[str, float | None]:
+    """Validate a position.
+
+    Parameters
+    ----------
+    control
+        One of `ingest.points.CONTROLS`.
+    text
+        As it stands in the file.
+
+    Returns
+    -------
+    tuple
+        The position as kept (words in lower case) and its number, None for words.
+
+    Raises
+    ------
+    PositionError
+        Where the control cannot stand there.
+    """
+    text = text.strip()
+    word = normal(text)
+    if control == "note":
+        return text, None
+    if control == "mode":
+        if word not in MODES:
+            raise PositionError(f"mode is one of {', '.join(MODES)}")
+        return word, None
+    if control == "engine":
+        if word not in ENGINE:
+            raise PositionError("engine is start or stop")
+        return word, ENGINE[word]
+    value = _number(text)
+    if control == "vacuum_isolated":
+        if value not in (0.0, 1.0):
+            raise PositionError("vacuum_isolated is 1 or 0")
+    elif control == "blower":
+        if word == "off":
+            value = 0.0
+        if value is None or value < 0:
+            raise PositionError("blower is 0 (off), 1, 2, ...")
+    elif value is None or not 0 <= value <= 100:
+        raise PositionError(f"{control} is 0 to 100 (%)")
+    return text, value
+
+
+def _number(text: str) -> float | None:
+    text = text.removesuffix("%").strip()
+    try:
+        value = float(text if "." in text else text.replace(",", "."))
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
+
+
+def read_events(path: Path, clock: Clock, offset: float = 0.0) -> Events:
+    """Read an events file.
+
+    Parameters
+    ----------
+    path
+        The file: any dialect, columns time, control and position in any order and case.
+    clock
+        The log's clock.
+    offset
+        What is added to event times to get log time, s.
+
+    Raises
+    ------
+    UnusableRun
+        Where it cannot be read, a column is missing, or no event can belong to this log.
+    """
+    refs = [str(ref) for ref in clock.reader.refs]
+    lines = read_event_lines(path, refs if len(refs) > 1 else ())
+    texts = [event.time for event in lines.events]
+    times = clock.log_time(texts) + offset
+    kept = _sort_out(lines, times, clock)
+    frame = pl.DataFrame(kept, schema=SCHEMA, orient="row").sort("time_s", maintain_order=True)
+    findings = _line_findings(lines, frame.height)
+    alone = sum(clock.is_time_of_day(texts))
+    if alone:
+        findings.append(
+            Finding(
+                "event_time_of_day",
+                f"Events with a time of day and no date: {alone}; they were taken to be on the log's "
+                "own day.",
+                evidence={"events": alone},
+            )
+        )
+    findings += _outside(lines.file, frame, clock)
+    return Events(frame, tuple(findings), tuple(lines.rejected), lines.rejected_count)
+
+
+def _sort_out(
+    lines: EventLines, times: Floats, clock: Clock
+) -> list[tuple[float, str, str, float | None]]:
+    kept: list[tuple[float, str, str, float | None]] = []
+    for event, time in zip(lines.events, times.tolist(), strict=True):
+        name = normal(event.control)
+        try:
+            if not math.isfinite(time):
+                raise PositionError(
+                    f"the time {event.time[:40]!r} is not {clock.reader.said}, as in the log"
+                )
+            if name not in CONTROLS:
+                near = difflib.get_close_matches(name, CONTROLS, n=1)
+                hint = f" (did you mean {near[0]}?)" if near else ""
+                raise PositionError(f"no control is called {event.control[:40]!r}{hint}")
+            kept.append((time, name, *read_position(name, event.position)))
+        except PositionError as error:
+            lines.reject(event.line, event.text, str(error))
+    return kept
+
+
+def _line_findings(lines: EventLines, kept: int) -> list[Finding]:
+    if lines.rejected_count:
+        first = sorted(lines.rejected, key=lambda each: each.line)[:NAMED]
+        named = "; ".join(f"line {each.line}: {each.reason}" for each in first)
+        more = lines.rejected_count - len(first)
+        return [
+            Finding(
+                "event_rejected",
+                f"{lines.rejected_count} of {lines.rejected_count + kept} lines of {lines.file} "
+                f"could not be used ({named}{f'; and {more} more' if more else ''}).",
+                evidence={"events": lines.rejected_count},
+            )
+        ]
+    return [] if kept else [Finding("no_events", f"{lines.file} holds no event.")]
+
+
+def _outside(file: str, frame: pl.DataFrame, clock: Clock) -> list[Finding]:
+    """Events beyond the log's ends: a finding, or a fault where none can belong to this log."""
+    if frame.height == 0:
+        return []
+    first, last = float(clock.time[0]), float(clock.time[-1])
+    times = frame["time_s"].to_numpy()
+    before, after = times < first - EDGE_S, times > last + EDGE_S
+    if np.all(after | (times < first - LONGEST_LEAD_S)):
+        raise UnusableRun(
+            Fault(
+                f"{file} column 'time'",
+                f"no event within the log (events from {times[0]:.6g} s to {times[-1]:.6g} s of "
+                f"log time, the log from {first:.6g} s to {last:.6g} s)",
+                "event times in the log's own time",
+                "correct the times or write [events] offset in run.toml",
+            )
+        )
+    findings: list[Finding] = []
+    for mask, where, effect in (
+        (before, "before the log starts", "they say where the controls stood at its start"),
+        (after, "after the log ends", "they have no effect"),
+    ):
+        if mask.any():
+            beyond = times[mask]
+            findings.append(
+                Finding(
+                    "event_outside_log",
+                    f"Events noted {where}: {beyond.size}; {effect}.",
+                    from_s=float(beyond[0]),
+                    to_s=float(beyond[-1]),
+                    evidence={"events": int(beyond.size)},
+                )
+            )
+    return findings
+
+
+def lever_disagreement(controls: pl.DataFrame, time: Floats, lever: Floats) -> tuple[Finding, ...]:
+    """Where the noted lever and the logged one differ for long.
+
+    Parameters
+    ----------
+    controls
+        As in `Run.controls`.
+    time
+        Shape (n,): times of the logged lever, s from engine start.
+    lever
+        Shape (n,): the logged lever, %; NaN where there is none.
+    """
+    noted = controls.filter(pl.col("control") == "temp_lever")
+    valid = np.isfinite(lever)
+    if noted.height == 0 or not valid.any():
+        return ()
+    time, lever = time[valid], lever[valid]
+    place = np.searchsorted(noted["time_s"].to_numpy(), time, side="right") - 1
+    position = noted["value"].to_numpy()[np.maximum(place, 0)]
+    apart = (place >= 0) & (np.abs(lever - position) > LEVER_TOLERANCE_PCT)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], apart, [False])).astype(np.int8)))
+    starts, stops = edges[::2], edges[1::2] - 1
+    if starts.size == 0:
+        return ()
+    longest = int(np.argmax(time[stops] - time[starts]))
+    start, stop = int(starts[longest]), int(stops[longest])
+    span = float(time[stop] - time[start])
+    if span < LEVER_PATIENCE_S:
+        return ()
+    most = float(np.abs(lever - position)[start : stop + 1].max())
+    return (
+        Finding(
+            "lever_disagrees",
+            f"The lever noted in the events and the lever that was logged differ by up to "
+            f"{most:.0f} % for {span:.0f} s; the logged one is used.",
+            channel="temp_lever",
+            from_s=float(time[start]),
+            to_s=float(time[stop]),
+            evidence={"difference_pct": most, "duration_s": span},
+        ),
+    )

@@ -1,0 +1,199 @@
+"""A run folder, or a log with a set-up, to a `Run`.
+
+Everything wrong with the files is collected and said at once; what is merely doubtful becomes a
+finding. Nothing is written.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import polars as pl
+
+from ingest.calibrate import calibrate
+from ingest.clock import Clock, build_clock, clock_of
+from ingest.clock_reader import open_reader
+from ingest.controls import Events, lever_disagreement, no_events, read_events
+from ingest.errors import Fault, UnusableRun
+from ingest.load_columns import (
+    Faults,
+    Parts,
+    find_columns,
+    in_blocks,
+    read_columns,
+    shared_columns,
+    take_apart,
+)
+from ingest.load_files import RunFiles, file_sha256, find_files
+from ingest.load_files import read_text as read_text
+from ingest.load_files import run_folders as run_folders
+from ingest.load_files import write_text as write_text
+from ingest.load_large import load_large
+from ingest.load_start import engine_start, wall_clock
+from ingest.run import Finding, Run
+from ingest.tables import LongTable, Table, read_table
+
+if TYPE_CHECKING:
+    from ingest.setup import Setup
+
+WHOLE_UP_TO: Final = 256 * 2**20
+"""A log of up to this many bytes is held in memory; a larger one is averaged into bins."""
+
+
+def load_run(place: Path, setup: Path | None = None, *, whole_up_to: int = WHOLE_UP_TO) -> Run:
+    """Load a run.
+
+    Parameters
+    ----------
+    place
+        A run folder, a run.toml, or a log (then `setup` is needed).
+    setup
+        A set-up to use instead of the folder's own.
+    whole_up_to
+        Size of the log above which its samples are averaged into bins while it is read, bytes.
+
+    Raises
+    ------
+    UnusableRun
+        Where the data cannot be used, with one fault for each thing wrong.
+    """
+    files = find_files(place, setup)
+    if not files.setup.channels:
+        raise UnusableRun(
+            Fault(
+                f"{files.setup_path.name} [channels]",
+                "no channel",
+                "at least one [channels.NAME] table",
+                f"draft one with `lukewarm setup {files.log.name} --out run.toml`",
+            )
+        )
+    if files.log.stat().st_size > whole_up_to:
+        parts = load_large(files)
+        return _assemble(files, parts, _events(files, parts.clock))
+    return _assemble(files, *_load_whole(files))
+
+
+def _load_whole(files: RunFiles) -> tuple[Parts, Events]:
+    """Read a log as a whole; all its faults and those of the events are raised at once."""
+    setup, faults = files.setup, Faults()
+    clock, columns, result, events = None, None, None, no_events()
+    table = read_table(files.log, setup.log)
+    with faults.caught():
+        long = take_apart(table, setup.log)
+        places = find_columns(table, long, setup.channels, faults)
+        with faults.caught():
+            clock = _clock(table, setup, long, places)
+            events = _events(files, clock)
+        columns = read_columns(table, setup, clock, long, places)
+        columns.findings += shared_columns(places, setup.channels)
+        result = calibrate(
+            setup,
+            columns.raw,
+            log_file=table.file,
+            time_s=columns.time if clock is not None else None,
+            setup_file=files.setup_path.name,
+        )
+    faults.raise_any()
+    assert clock is not None and columns is not None and result is not None  # noqa: S101, PT018
+    parts = Parts(
+        clock,
+        columns.time,
+        result.readings,
+        result.sensors,
+        [*table.findings, *clock.findings, *columns.findings, *result.findings],
+        [*table.rejected, *clock.rejected, *columns.rejected],
+        table.rejected_count + clock.rejected_count + columns.rejected_count,
+        sum(int(np.count_nonzero(np.isfinite(each.values))) for each in columns.raw.values()),
+    )
+    return parts, events
+
+
+def _clock(table: Table, setup: Setup, long: LongTable | None, places: Mapping[str, int]) -> Clock:
+    if long is None:
+        return build_clock(table, setup.log)
+    reader, readings = open_reader(table, setup.log)
+    if not in_blocks(long, readings, places):
+        return clock_of(table, reader, readings, spread=False)
+    order = np.argsort(readings, kind="stable")
+    clock = clock_of(table, reader, readings[order], spread=False)
+    return dataclasses.replace(clock, rows=order[clock.rows])
+
+
+def _events(files: RunFiles, clock: Clock) -> Events:
+    if files.events is None or files.setup.events is None:
+        return no_events()
+    return read_events(files.events, clock, files.setup.events.offset)
+
+
+def _assemble(files: RunFiles, parts: Parts, events: Events) -> Run:
+    """Count time from the engine start and put everything together.
+
+    Raises
+    ------
+    UnusableRun
+        Where there is no reading at all, or the stated engine start lies after the log.
+    """
+    setup = files.setup
+    if parts.read == 0:
+        raise UnusableRun(
+            Fault(
+                files.log.name,
+                f"no reading in any of the {len(setup.channels)} channels",
+                "numbers in the columns that run.toml names",
+                "check that the logger was recording, and the columns in run.toml",
+            )
+        )
+    start, findings = engine_start(setup.run, events.frame, parts.clock)
+    started, disagreements = wall_clock(setup.run, parts.clock, start)
+    controls = events.frame.with_columns(pl.col("time_s") - start)
+    time = parts.time - start
+    names = {point: sensor.column for point, sensor in parts.sensors.items()}
+    readings = pl.DataFrame(
+        {"time_s": time} | {names[point]: values for point, values in parts.readings.items()}
+    ).with_columns(pl.exclude("time_s").fill_nan(None))
+    in_log_time = [*parts.findings, *events.findings, *findings, *disagreements]
+    lever = parts.readings.get("temp_lever")
+    return Run(
+        setup=setup,
+        readings=readings,
+        controls=controls,
+        sensors=parts.sensors,
+        findings=(
+            *_unknown_keys(files),
+            *(_moved(finding, start) for finding in in_log_time),
+            *(() if lever is None else lever_disagreement(controls, time, lever)),
+        ),
+        rejected=(*parts.rejected, *events.rejected),
+        rejected_count=parts.rejected_count + events.rejected_count,
+        sha256={name: file_sha256(path) for name, path in files.raw().items()},
+        started=started,
+        engine_start_s=start,
+        name=files.name,
+    )
+
+
+def _moved(finding: Finding, start: float) -> Finding:
+    if finding.from_s is None and finding.to_s is None:
+        return finding
+    return dataclasses.replace(
+        finding,
+        from_s=None if finding.from_s is None else finding.from_s - start,
+        to_s=None if finding.to_s is None else finding.to_s - start,
+    )
+
+
+def _unknown_keys(files: RunFiles) -> list[Finding]:
+    unknown = files.setup.unknown()
+    if not unknown:
+        return []
+    return [
+        Finding(
+            "unknown_key",
+            f"{files.setup_path.name} has keys that mean nothing here: {', '.join(unknown)}.",
+            evidence={"count": len(unknown)},
+        )
+    ]

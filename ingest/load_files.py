@@ -1,0 +1,207 @@
+"""Where a run's files are, kept inside its folder, and how they are read and written whole."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Final
+
+from ingest.errors import Fault, UnusableRun
+from ingest.setup import Setup, read_setup
+
+SETUP_NAME: Final = "run.toml"
+
+
+@dataclass(frozen=True)
+class RunFiles:
+    """The files of one run.
+
+    Parameters
+    ----------
+    setup
+        The validated set-up.
+    setup_path
+        Its file.
+    log
+        The log.
+    events
+        The events file; None where the set-up names none.
+    name
+        Short name for screens.
+    """
+
+    setup: Setup
+    setup_path: Path
+    log: Path
+    events: Path | None
+    name: str
+
+    def raw(self) -> dict[str, Path]:
+        """Every file by the name it has in the run folder."""
+        files = {SETUP_NAME: self.setup_path, _key(self.setup.log.file, self.log): self.log}
+        if self.events is not None and self.setup.events is not None:
+            files[_key(self.setup.events.file, self.events)] = self.events
+        return files
+
+
+def _key(named: str, path: Path) -> str:
+    """A file's name as run.toml writes it, with forward slashes; the log may be another one."""
+    plain = PureWindowsPath(named).as_posix()
+    return plain if PurePosixPath(plain).name == path.name else path.name
+
+
+def find_files(place: Path, setup: Path | None = None) -> RunFiles:
+    """Find and check the files of a run.
+
+    Parameters
+    ----------
+    place
+        A run folder, a run.toml, or a log (then `setup` is needed).
+    setup
+        A set-up to use instead of the folder's own.
+
+    Raises
+    ------
+    UnusableRun
+        Where a file is missing or lies outside the folder, with one fault for each.
+    """
+    if place.is_dir():
+        folder, log = place, None
+    elif place.suffix.lower() == ".toml" and setup is None:
+        folder, log, setup = place.parent, None, place
+    elif setup is not None:
+        folder, log = place.parent, place
+    elif place.exists():
+        raise UnusableRun(
+            Fault(
+                str(place),
+                "a log without a set-up",
+                "a run folder, or a log with --setup run.toml",
+                f"draft one with `lukewarm setup {place.name} --out run.toml`",
+            )
+        )
+    else:
+        raise UnusableRun(
+            Fault(str(place), "nothing there", "a run folder or a log", "correct the path")
+        )
+    setup_path = setup if setup is not None else folder / SETUP_NAME
+    settings = read_setup(setup_path)
+    faults: list[Fault] = []
+    if log is None:
+        log = _inside(folder, settings.log.file, f"{setup_path.name} [log] file", faults)
+    elif not log.is_file():
+        faults.append(Fault(str(log), "no such file", "the log", "correct the path"))
+    events = None
+    if settings.events is not None:
+        where = f"{setup_path.name} [events] file"
+        events = _inside(folder, settings.events.file, where, faults)
+    if faults or log is None:
+        raise UnusableRun(faults)
+    name = log.stem if place == log else folder.resolve().name
+    return RunFiles(settings, setup_path, log, events, name)
+
+
+def _inside(folder: Path, name: str, where: str, faults: list[Fault]) -> Path | None:
+    """A file of the folder by the name run.toml gives it; a fault where it is not one."""
+    windows = PureWindowsPath(name)
+    outside = Fault(
+        where,
+        f"{name!r}, a path that leads out of the run folder",
+        "a file in the run folder",
+        "copy the file into the folder and write its name",
+    )
+    if windows.is_absolute() or windows.drive or windows.root or ".." in windows.parts:
+        faults.append(outside)
+        return None
+    try:
+        path = (folder / windows.as_posix()).resolve()
+        if not path.is_relative_to(folder.resolve()):
+            faults.append(outside)
+            return None
+        if path.is_file():
+            return folder / windows.as_posix()
+    except (OSError, ValueError):  # a name this system cannot have
+        pass
+    faults.append(Fault(where, f"no file {name!r}", "a file in the run folder", _nearby(folder)))
+    return None
+
+
+def _nearby(folder: Path) -> str:
+    names = sorted(each.name for each in folder.iterdir() if each.is_file())
+    others = [name for name in names if name != SETUP_NAME][:8]
+    there = f" (there: {', '.join(others)})" if others else ""
+    return f"add the file or correct its name{there}"
+
+
+def run_folders(path: Path) -> list[Path]:
+    """The run folders in a folder of run folders, sorted.
+
+    Empty where `path` is itself a run folder, is a file, or holds none.
+    """
+    if not path.is_dir() or (path / SETUP_NAME).is_file():
+        return []
+    return sorted(each for each in path.iterdir() if (each / SETUP_NAME).is_file())
+
+
+def file_sha256(path: Path) -> str:
+    """Hex sha256 of a file, read in pieces."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def read_text(path: Path) -> str:
+    """Text of a UTF-8 file.
+
+    Raises
+    ------
+    UnusableRun
+        Where it cannot be read.
+    """
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "not UTF-8"
+        raise UnusableRun(
+            Fault(str(path), f"no readable text ({reason})", "a UTF-8 text file", "check the file")
+        ) from error
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a UTF-8 text file as a whole or not at all.
+
+    Raises
+    ------
+    UnusableRun
+        Where it cannot be written.
+    """
+    write_whole(path, lambda target: target.write_text(text, encoding="utf-8", newline="\n"))
+
+
+def write_whole(path: Path, write: Callable[[Path], object]) -> None:
+    """Let `write` make a file beside `path`, then put it in its place in one step.
+
+    A reader never sees half a file, and a failure leaves what was there before.
+
+    Raises
+    ------
+    UnusableRun
+        Where it cannot be written.
+    """
+    part = path.with_name(f".{path.stem}-{secrets.token_hex(4)}{path.suffix}")
+    try:
+        write(part)
+        part.replace(path)
+    except OSError as error:
+        raise UnusableRun(
+            Fault(
+                str(path),
+                f"a place that cannot be written ({error.strerror or error})",
+                "a folder that exists and may be written to",
+                "correct the path",
+            )
+        ) from error
+    finally:
+        part.unlink(missing_ok=True)
