@@ -263,6 +263,18 @@ def _convert(
     result: Floats,
 ) -> None:
     """Convert into `result`, block by block in buffers that stay in the cache."""
+    with np.errstate(over="ignore", invalid="ignore"):  # absurd numbers end as NaN
+        _convert_blocks(letter, inverse, reference, raw, cold, result)
+
+
+def _convert_blocks(
+    letter: Letter,
+    inverse: _Inverse,
+    reference: Lines | float,
+    raw: Floats,
+    cold: Floats,
+    result: Floats,
+) -> None:
     size = min(BLOCK, raw.size)
     total, spare, cell = np.empty(size), np.empty(size), np.empty(size, dtype=np.int64)
     for begin in range(0, raw.size, BLOCK):
