@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, timezone
 from pathlib import Path
 from typing import NamedTuple
 
@@ -25,14 +25,26 @@ TWELVE_HOUR_PATTERN = "%m/%d/%Y %I:%M:%S.%f %p"
 
 
 class Labels(NamedTuple):
-    """What the set-up says of a run beside its channels."""
+    """What the set-up says of a run beside its channels.
 
-    purpose: str
-    started: datetime
+    Parameters
+    ----------
+    purpose
+        As in the contract.
+    log_began
+        Wall clock of the log's first sample, with its time zone.
+    operator
+        Who held the pencil.
+    """
+
+    purpose: str = "complaint"
+    log_began: datetime = datetime(2026, 1, 12, 7, 30, tzinfo=timezone(timedelta(hours=-5)))
     operator: str = ""
 
 
-def write_run(simulated: Simulated, folder: Path, dialect: Dialect, labels: Labels) -> None:
+def write_run(
+    simulated: Simulated, folder: Path, dialect: Dialect, labels: Labels | None = None
+) -> None:
     """Write `run.toml`, the log and the events into a folder, which is made if need be.
 
     Parameters
@@ -44,8 +56,9 @@ def write_run(simulated: Simulated, folder: Path, dialect: Dialect, labels: Labe
     dialect
         How the log is written.
     labels
-        Purpose and wall clock; the wall clock carries its time zone.
+        Purpose and wall clock where they matter.
     """
+    labels = labels or Labels()
     folder.mkdir(parents=True, exist_ok=True)
     columns = columns_of(simulated, dialect)
     lines = (_long if dialect.long else _wide)(simulated, dialect, columns, labels)
@@ -114,7 +127,7 @@ def _times(seconds: Floats, dialect: Dialect, labels: Labels) -> list[list[str]]
         return [[_clock(each) for each in seconds.tolist()]]
     if style == "s":
         return [[f"{each:.2f}".replace(".", dialect.decimal) for each in seconds.tolist()]]
-    walls = [labels.started + timedelta(seconds=round(each, 3)) for each in seconds.tolist()]
+    walls = [labels.log_began + timedelta(seconds=round(each, 3)) for each in seconds.tolist()]
     if style == "iso8601":
         return [[wall.isoformat(timespec="milliseconds") for wall in walls]]
     if style == "epoch ms":
@@ -163,7 +176,7 @@ def _setup(
         f"family = {json.dumps(car.family)}",
         f'purpose = "{labels.purpose}"',
         f'heater = "{car.heater}"',
-        f"started = {labels.started.isoformat()}",
+        f"started = {_engine_started(simulated, labels).isoformat()}",
         f"logger = {json.dumps(dialect.name)}",
     ]
     if labels.operator:
@@ -183,6 +196,12 @@ def _setup(
         lines += column.setup
     lines += ["", "[events]", 'file = "events.csv"']
     return "\n".join(lines) + "\n"
+
+
+def _engine_started(simulated: Simulated, labels: Labels) -> datetime:
+    """Wall clock of the run's time zero: the engine start, as it was noted."""
+    noted = next(time for time, control, _ in simulated.events if control == "engine")
+    return labels.log_began + timedelta(seconds=round(noted))
 
 
 def _time_table(dialect: Dialect) -> str:
