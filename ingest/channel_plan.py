@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from ingest.errors import Fault
@@ -89,6 +89,7 @@ class Planner:
         self.kind = setup.sensor_kind(point)
         self.faults: list[Fault] = []
         self.findings: list[Finding] = []
+        self.logged_reference: str | None = None
 
     def fault(self, key: str, found: str, expected: str, remedy: str) -> Fault:
         """Fault about this channel's table or a key of it."""
@@ -163,7 +164,7 @@ class Planner:
 
     def _logged_conversion(self, quantity: Quantity) -> Conversion | None:
         stated, logged = self.table.unit, self.logged_unit
-        if stated and logged and not same_unit(stated, logged, quantity.name):
+        if stated and logged and not self._same_unit(stated, logged, quantity):
             self._note(
                 "unit_disagrees",
                 f"{self.point}: {self.setup_file} says {stated}, {self.log_file} says {logged};"
@@ -180,6 +181,15 @@ class Planner:
             if self.table.scale:
                 return Conversion("other", 1.0)
             return self._unknown(str(error), "unit")
+
+    def _same_unit(self, stated: str, logged: str, quantity: Quantity) -> bool:
+        """Whether both texts mean one unit; what a pressure counts from is judged elsewhere."""
+        try:
+            one, other = (conversion(text, quantity.name) for text in (stated, logged))
+        except UnknownUnit:
+            return same_unit(stated, logged, quantity.name)
+        self.logged_reference = other.reference
+        return replace(one, reference=None) == replace(other, reference=None)
 
     def _without_unit(self, quantity: Quantity) -> Conversion | None:
         if quantity.name in ASSUMED_UNITS:
@@ -326,7 +336,7 @@ class Planner:
         """What a vacuum channel's readings count from."""
         if quantity.name != "pressure" or not self.point.startswith("vacuum_"):
             return None
-        said = signal.reference or logged.reference
+        said = signal.reference or logged.reference or self.logged_reference
         stated = self.table.reference
         if stated and said and stated != said:
             self._note(

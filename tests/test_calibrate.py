@@ -158,6 +158,25 @@ class TestReadings:
         assert found.readings["outlet"].tolist() == [50.0]
         assert faults_named(found) == ["unit_disagrees"]
 
+    @pytest.mark.parametrize(
+        ("stated", "logged", "findings"),
+        [
+            ("absolute", "kPa abs", []),
+            (None, "kPa abs", []),
+            ("gauge", "kPa abs", ["unit_disagrees"]),
+        ],
+    )
+    def test_what_the_logs_unit_counts_from(
+        self, stated: str | None, logged: str, findings: list[str]
+    ) -> None:
+        keys = {"unit": "kPa"} | ({"reference": stated} if stated else {})
+        found = calibrated(
+            {"vacuum_source": keys}, {"vacuum_source": [40.0]}, {"vacuum_source": logged},
+            barometer="100 kPa",
+        )  # fmt: skip
+        assert faults_named(found) == findings
+        assert found.readings["vacuum_source"].tolist() == [-40.0 if stated == "gauge" else 60.0]
+
     def test_other_channels_are_kept_as_logged(self) -> None:
         found = calibrated(
             {"oil": {"unit": "quux"}, "load": {}, "rail": {"unit": "bar"}},
