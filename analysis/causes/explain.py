@@ -29,7 +29,8 @@ def reasons(
     if row.name == NO_FAULT:
         return _nothing_unusual(evidence, usual)
     said = [*_signs(row, evidence, measured), *_figures(row, evidence, usual)]
-    visible = [name for name in (*row.moves, *row.blurs) if name in evidence.figures]
+    # a blur only says that the figure may scatter: it takes a move or a sign to show a cause
+    visible = [name for name in row.moves if name in evidence.figures]
     told = [name for name in row.signs if evidence.signs.get(name) is not None]
     if not visible and not told:
         return (
@@ -109,8 +110,10 @@ def _line(name: str, evidence: Evidence, usual: Usual) -> str:
     label = knowledge().figures[name].label
     value, u = evidence.figures[name]
     center, spread = usual_value(usual, name, evidence.air_degC)
-    unit = next((each.unit for each in all_figures() if each.name == name), "°C")
-    unit = "" if unit in {"–", "-", "1"} else f" {unit}"
+    unit = next((each.unit for each in all_figures() if each.name == name), None)
+    if unit is None:
+        unit = knowledge().figures[name].unit
+    unit = "" if unit in {"–", ""} else f" {unit}"
     digits = 2 if not unit else 1
     return (
         f"{label} {value:.{digits}f} ± {2 * u:.{digits}f}{unit}, "

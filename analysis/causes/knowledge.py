@@ -36,6 +36,8 @@ class FigureScale(_Row):
     """Smallest spread ever believed of a family: a few good cars never show all of it."""
     offset: float = 0.0
     span: bool = False
+    unit: str = ""
+    """Only for evidence that is not a figure of the contract."""
 
 
 class SignRow(_Row):
