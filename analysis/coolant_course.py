@@ -1,0 +1,187 @@
+"""The coolant's course on a grid of its own, with what the engine and the heater did beside it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.grid import Floats
+from analysis.states import smooth as running_mean
+from ingest.points import MODES
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+Bools = NDArray[np.bool_]
+
+STEP_S: Final = 2.0
+"""Coolant is looked at in steps of at least this; it changes by less than 1 K in one."""
+
+SMOOTH_S: Final = 10.0
+
+FLOW_LEVER_PCT: Final = 15.0
+"""Below this lever position a water valve may shut off the flow past a sensor on its hose."""
+
+TOUCHED_PCT: Final = 15.0
+"""A lever moved by more than this, or a blower step, changes what the heater takes."""
+
+LEAST_S: Final = 60.0
+LEAST_READINGS: Final = 20
+
+IDLE_RPM: Final = 1200.0
+STANDING_M_S: Final = 3.0
+
+BLOCK_LAG_S: Final = 40.0
+"""The heat of the engine's work reaches the coolant through the block about this much later."""
+
+
+@dataclass(frozen=True)
+class Course:
+    """The coolant's course, from its first reading to its last with the engine running.
+
+    Parameters
+    ----------
+    step
+        Spacing, s.
+    time
+        Evenly spaced times, s from engine start.
+    value
+        Readings, °C; NaN with the engine off, without flow past the sensor, or in a gap.
+    smooth
+        The same, smoothed and without NaN.
+    noise
+        Standard deviation of one value about the truth, K.
+    load
+        Index of the heat the engine gives, lagged as the coolant feels it; None if not known.
+    idle
+        Whether the car stood idling; None where it is not known.
+    heater
+        How far the heater was turned on, as a number that changes when a control does.
+    """
+
+    step: float
+    time: Floats
+    value: Floats
+    smooth: Floats
+    noise: float
+    load: Floats | None
+    idle: Bools | None
+    heater: Floats
+
+    def bins(self, seconds: float) -> int:
+        """Steps in a time, one at least."""
+        return max(1, round(seconds / self.step))
+
+
+def flowing(ctx: Context, point: str) -> Bools:
+    """Whether coolant ran past the sensor: the engine on and no valve shut before it."""
+    seen = ctx.engine_on & (ctx.grid.time >= 0.0)
+    if point == "coolant_in" and ctx.run.setup.run.heater != "blend-air":
+        seen = seen & ~(ctx.lever < FLOW_LEVER_PCT) & (ctx.grid.mode != MODES.index("off"))
+    return seen
+
+
+def course_of(ctx: Context, point: str) -> Course | None:
+    """The course of one coolant temperature, or None where too little of it was logged."""
+    grid = ctx.grid
+    every = max(1, round(STEP_S / grid.step))
+    value = np.where(flowing(ctx, point), ctx.values(point), np.nan)
+    count = value.size // every
+    step = grid.step * every
+    time = grid.time[: count * every].reshape(count, every).mean(axis=1)
+    value = _thinned(value, every)
+    valid = ~np.isnan(value)
+    if valid.sum() * step < LEAST_S or valid.sum() < LEAST_READINGS:
+        return None
+    first, last = int(np.argmax(valid)), value.size - int(np.argmax(valid[::-1]))
+    value, time = value[first:last], time[first:last]
+    filled = np.interp(time, time[valid[first:last]], value[valid[first:last]])
+    load, idle = _load(ctx, every)
+    return Course(
+        step,
+        time,
+        value,
+        running_mean(filled, max(3, round(SMOOTH_S / step) | 1)),
+        _noise(ctx, point, value),
+        None if load is None else load[first:last],
+        None if idle is None else idle[first:last],
+        _heater_setting(ctx, every)[first:last],
+    )
+
+
+def _heater_setting(ctx: Context, every: int) -> Floats:
+    """How far the heater was turned on, as a number that changes when a control does."""
+    setting = np.nan_to_num(ctx.lever) + TOUCHED_PCT * np.nan_to_num(ctx.grid.control("blower"))
+    return setting[: setting.size // every * every : every]
+
+
+def _thinned(values: Floats, every: int) -> Floats:
+    """Means of `every` bins each, NaN left out."""
+    if every == 1:
+        return values
+    count = values.size // every
+    square = values[: count * every].reshape(count, every)
+    valid = ~np.isnan(square)
+    number = valid.sum(axis=1)
+    total = np.where(valid, square, 0.0).sum(axis=1)
+    return np.where(number > 0, total / np.maximum(number, 1), np.nan)
+
+
+def _load(ctx: Context, every: int) -> tuple[Floats | None, Bools | None]:
+    """Index of the heat the engine gives, about 1 when idling, and whether it idled standing.
+
+    Fuel goes with engine speed (friction) and with road speed (propulsion); the shares are those
+    of a small car, 0.6 l/h at idle and five times that at 25 m/s (from memory).
+    """
+    speed, turns = ctx.has("road_speed"), ctx.has("engine_speed")
+    if not speed and not turns:
+        return None, None
+    index = np.zeros(ctx.grid.time.size // every)
+    idle = np.ones(index.size, dtype=bool)
+    for point, scale, slow in (
+        ("engine_speed", 1000.0, IDLE_RPM),
+        ("road_speed", 12.0, STANDING_M_S),
+    ):
+        if ctx.has(point):
+            part = _thinned(ctx.values(point), every)
+            seen = ~np.isnan(part)
+            if not seen.any():
+                return None, None
+            place = np.arange(part.size)
+            part = np.interp(place, place[seen], part[seen])
+            index += part / scale
+            idle &= part < slow
+    if not turns:
+        index += 1.0
+    width = max(1, round(2.0 * BLOCK_LAG_S / (ctx.grid.step * every)))
+    return _trailing_mean(index, width), idle
+
+
+def _trailing_mean(values: Floats, width: int) -> Floats:
+    """Mean over the last `width` samples, fewer at the beginning."""
+    total = np.concatenate(([0.0], np.cumsum(values)))
+    stop = np.arange(1, values.size + 1)
+    start = np.maximum(stop - width, 0)
+    return np.asarray((total[stop] - total[start]) / (stop - start))
+
+
+def _noise(ctx: Context, point: str, value: Floats) -> float:
+    """Standard deviation of one reading about the truth, with its rounding, K."""
+    valid = value[~np.isnan(value)]
+    bend = np.abs(valid[2:] - 2.0 * valid[1:-1] + valid[:-2])
+    scatter = 1.4826 * float(np.median(bend)) / math.sqrt(6.0)
+    return max(scatter, resolution_of(ctx, point) / math.sqrt(12.0), 0.05)
+
+
+def resolution_of(ctx: Context, point: str) -> float:
+    """Smallest step of a point's readings: as the sensor states it, else as seen in them."""
+    stated = ctx.run.sensors[point].resolution
+    if stated > 0.0:
+        return stated
+    steps = np.abs(np.diff(ctx.run.series(point)[1]))
+    steps = steps[steps > 1e-9]
+    return float(steps.min()) if steps.size else 0.0
