@@ -94,6 +94,10 @@ class Context:
         begin, end = np.searchsorted(time, self.span(window.start, window.stop))
         return fluctuation.sample(time[begin:end], values[begin:end])
 
+    def condition(self, place: int) -> tuple[float, ...]:
+        """Positions of the controls besides the lever at a bin; -1 where not known."""
+        return states.condition(self.grid, place)
+
     def span(self, start: int, stop: int) -> tuple[float, float]:
         """From and to of the bins ``start:stop``, s from engine start."""
         half = self.grid.step / 2

@@ -21,7 +21,7 @@ SHORTEST_S: Final = 8.0
 LONGEST_S: Final = 120.0
 """The contract's band of periods, s."""
 
-LEAST_WINDOW_S: Final = 120.0
+LEAST_WINDOW_S: Final = 55.0
 SLOWEST_SAMPLING_S: Final = 10.0
 LEAST_FILLED: Final = 0.7
 
@@ -38,8 +38,11 @@ LEAST_U_K: Final = 0.005
 """No fluctuation is known better than this."""
 
 LEAST_SWINGS: Final = 3.5
-LEAST_BIN: Final = 0.05
-"""No frequency is known better than this share of one over the window's length."""
+LEAST_BIN: Final = 0.2
+"""No frequency is known better than this share of one over the window's length (k = 1)."""
+
+LEAST_SHARE: Final = 0.4
+"""Share of the band's power, noise taken out, that the strongest fluctuation must hold."""
 
 FALSE_ALARM: Final = 0.002
 LOG_SCATTER: Final = math.pi / math.sqrt(6.0)
@@ -79,20 +82,18 @@ class Strength:
     Parameters
     ----------
     deviation
-        Center of the interval below, K.
+        K; 0 where the noise explains all that is seen.
     u
-        A quarter of its width: ``deviation ± 2 u`` is what the variance's ± 2 u allows.
+        Its standard uncertainty: ``deviation ± 2 u`` holds what the variance ± 2 u allows, so
+        that it reaches down to 0 where the variance does (the root of a value near zero does not
+        propagate linearly).
     noise
         Standard deviation of the noise taken out of the band, K.
-    variance, u_variance
-        Variance in the band less noise, and its standard uncertainty, K².
     """
 
     deviation: float
     u: float
     noise: float
-    variance: float
-    u_variance: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,8 +167,9 @@ def strength(sampled: Sampled, *, lag: float = 0.0, resolution: float = 0.0) -> 
     rounding = resolution**2 / 12.0 if noise * n < resolution**2 / 4.0 else 0.0
     variance = float(seen.mean()) - noise * share
     lag_part = 2.0 * LAG_DOUBT * float((power[band] * lagged[band]).sum())
-    # a window of length T cannot tell frequencies apart that differ by less than 1 / T
-    at_edge = np.abs(frequency - 1.0 / LONGEST_S) <= 0.5 / sampled.duration
+    # a window of length T cannot tell frequencies apart that differ by less than 1 / T, and its
+    # straight line took some of the slowest
+    at_edge = np.abs(frequency - 1.0 / LONGEST_S) <= 1.0 / sampled.duration
     edge = float(power[at_edge].sum()) / 2.0 + FILTER_DOUBT * max(variance, 0.0)
     u = math.sqrt(
         mean_variance(seen)
@@ -177,8 +179,9 @@ def strength(sampled: Sampled, *, lag: float = 0.0, resolution: float = 0.0) -> 
         + edge**2
         + LEAST_U_K**4
     )
+    value = math.sqrt(max(variance, 0.0))
     low, high = math.sqrt(max(variance - 2.0 * u, 0.0)), math.sqrt(max(variance, 0.0) + 2.0 * u)
-    return Strength((low + high) / 2.0, (high - low) / 4.0, math.sqrt(noise * share), variance, u)
+    return Strength(value, max(value - low, high - value) / 2.0, math.sqrt(noise * share))
 
 
 def _noise(power: Floats, frequency: Floats) -> tuple[float, float]:
@@ -202,8 +205,8 @@ def period(sampled: Sampled) -> Period | None:
 
     The background is a power law through the tapered periodogram of the band, and the peak must
     exceed its upper bound as exponentially distributed ordinates would by chance once in five
-    hundred windows. The frequency is the rate of the band-passed signal's phase; its scatter
-    between parts of the window is the uncertainty.
+    hundred windows, and hold most of what fluctuates. The frequency is the rate of the band-passed
+    signal's phase; its scatter between parts of the window is the uncertainty.
 
     Returns
     -------
@@ -223,6 +226,9 @@ def period(sampled: Sampled) -> Period | None:
     background = np.maximum(_background(np.log(frequency[band]), np.log(power[band])), floor)
     peak = int(np.argmax(power[band] - background))
     if power[band[peak]] < background[peak] * math.log(band.size / FALSE_ALARM):
+        return None
+    around = np.abs(frequency[band] - frequency[band[peak]]) <= frequency[band[peak]] / 3.0
+    if (power[band[around]] - floor).sum() < LEAST_SHARE * (power[band] - floor).sum():
         return None
     near = band[max(0, peak - 2) : peak + 3]
     center = float((frequency[near] * power[near]).sum() / power[near].sum())

@@ -16,15 +16,19 @@ import numpy as np
 
 from analysis.grid import Floats
 from analysis.measurement import Measurement
-from analysis.steady import Level, settle
+from analysis.steady import Level, mean_level
 from analysis.uncertainty import mean_random, shared_parts
-from analysis.windows import Window, Windows, is_sure
+from analysis.windows import Window, Windows
 
 if TYPE_CHECKING:
     from analysis.context import Context
 
 LEAST_SHARE: Final = 0.3
 """A point serves in a window where it has readings for at least this share of it."""
+
+DEFINITION_SHARE: Final = 0.005
+"""What counts as steady is not sharper than this share of the heater's rise (k = 1): the
+definitional uncertainty of JCGM 200:2012, 2.27. Half a percent: common practice, no source."""
 
 MOST_COMPARED: Final = 4
 """Other windows looked at for how well a level repeats."""
@@ -34,8 +38,13 @@ def level_of(
     ctx: Context,
     windows: Windows,
     terms: Mapping[str, float],
+    *,
+    compare: bool = True,
 ) -> Measurement:
-    """Settled level of a sum of temperatures, each times its factor, in the chosen window, K.
+    """Level of a sum of temperatures, each times its factor, in the chosen window, K.
+
+    The window was found by the outlet's rise; for the rise itself the level is the one it settles
+    to. Anything else is averaged over the window, and what it drifts there widens its uncertainty.
 
     Parameters
     ----------
@@ -45,6 +54,8 @@ def level_of(
         Where to look: the hot or the cold end's.
     terms
         Factor of every point, e.g. ``{"outlet": 1.0, "ambient": -1.0}``.
+    compare
+        Whether the scatter between windows counts; not for what is bound to differ between them.
 
     Returns
     -------
@@ -66,18 +77,18 @@ def level_of(
         return Measurement.missing(
             "K", f"too few readings of {' and '.join(map(spoken, terms))} in the steady window"
         )
-    found = _settle_in(ctx, series, window, terms)
-    if found is None:
+    level = _level_in(ctx, series, window, terms)
+    if level is None:
         return Measurement.missing("K", "the steady window has too few readings")
-    level, start, stop = found
-    if not is_sure(level):
-        return Measurement.missing("K", _restless(level, terms))
-    rest = [each for each in candidates if each is not window][:MOST_COMPARED]
+    start, stop = window.start, window.stop
+    rest = [each for each in candidates if each is not window][:MOST_COMPARED] if compare else []
     repeat = _repeatability(series, level, rest)
+    hot = ctx.hot.chosen
+    definition = DEFINITION_SHARE * abs(hot.level.value if hot else level.value)
     return Measurement(
         level.value,
         "K",
-        math.hypot(level.random, repeat),
+        math.hypot(level.random, repeat, definition),
         _shared(ctx, terms, start, stop),
         note=describe(ctx, start, stop, len(rest)),
         window=ctx.span(start, stop),
@@ -134,22 +145,14 @@ def _served(series: Floats, window: Window) -> bool:
     return int(np.count_nonzero(~np.isnan(part))) >= max(4.0, LEAST_SHARE * part.size)
 
 
-def _settle_in(
+def _level_in(
     ctx: Context, series: Floats, window: Window, terms: Mapping[str, float]
-) -> tuple[Level, int, int] | None:
-    """Level of the series in a window, with the bins it settled in."""
+) -> Level | None:
     if terms == {"outlet": 1.0, ctx.rise_reference: -1.0}:  # what the window was found by
-        return window.level, window.start, window.stop
+        return window.level
     steps = [(factor * ctx.run.sensors[point].resolution) ** 2 for point, factor in terms.items()]
-    level = settle(
-        series[window.start : window.stop],
-        ctx.grid.step,
-        resolution=math.sqrt(sum(steps)),
-        least_s=60.0,
-    )
-    if level is None:
-        return None
-    return level, window.start + level.start, window.start + level.stop
+    part = series[window.start : window.stop]
+    return mean_level(part, ctx.grid.step, resolution=math.sqrt(sum(steps)))
 
 
 def _repeatability(series: Floats, level: Level, others: list[Window]) -> float:
@@ -173,14 +176,3 @@ def _shared(ctx: Context, terms: Mapping[str, float], start: int, stop: int) -> 
         for source, part in shared_parts(ctx.run.sensors[point], mean).items():
             total[source] = total.get(source, 0.0) + factor * part
     return total
-
-
-def _restless(level: Level, terms: Mapping[str, float]) -> str:
-    names = " and ".join(map(spoken, terms))
-    if abs(level.to_come) > level.random / 2.0:
-        way = "rising" if level.to_come > 0 else "falling"
-        return (
-            f"the difference of {names} was still {way} by {abs(level.rate) * 60.0:.1f} K/min "
-            "in the steady window: hold it longer"
-        )
-    return f"{names} were too restless in the steady window"

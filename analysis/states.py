@@ -36,8 +36,8 @@ RUNNING_RPM: Final = 250.0
 VOLTAGE_STEP_V: Final = 0.6
 STILL_V: Final = 1.0
 
-CONDITIONS: Final = ("blower", "air_door", "defrost", "vacuum_isolated")
-"""Numeric controls that must not change within a hold (besides lever and mode)."""
+CONDITIONS: Final = ("blower", "air_door", "defrost")
+"""Numeric controls that, with the mode, make one hold like another."""
 
 
 def engine_on(grid: Grid) -> Bools:
@@ -52,13 +52,16 @@ def engine_warm(ctx: Context) -> Bools:
     """Whether the engine was as warm as it got in this run, bin by bin.
 
     From `engine_coolant`, else `coolant_in`; without either the outlet itself has to say, and its
-    steadiness decides. `coolant_in` cools down by itself when a valve shuts off its flow, so an
-    engine once warm is then taken to stay warm while it runs.
+    steadiness decides. What `coolant_in` shows depends on its flow (shut off by a valve, or the
+    cooler hose where they are reversed), so only the hot end counts, and an engine once warm is
+    then taken to stay warm while it runs.
     """
     grid, on = ctx.grid, ctx.engine_on
     point = next((p for p in ("engine_coolant", "coolant_in") if ctx.has(p)), None)
     source = smooth(ctx.values(point or "outlet"), max(1, round(15.0 / grid.step)))
     seen = on & ~np.isnan(source)
+    if point == "coolant_in" and (seen & ctx.at_hot).any():
+        seen &= ctx.at_hot
     if not seen.any():
         return np.zeros(on.size, dtype=bool)
     values = source[seen]
@@ -152,7 +155,7 @@ def blowing(grid: Grid) -> Bools:
 def changes(grid: Grid) -> Bools:
     """Bins at which a control other than the lever takes a new position."""
     changed = np.zeros(grid.time.size, dtype=bool)
-    for name in CONDITIONS:
+    for name in (*CONDITIONS, "vacuum_isolated"):
         held = grid.controls.get(name)
         if held is not None:
             filled = np.nan_to_num(held, nan=-1.0)
@@ -162,6 +165,21 @@ def changes(grid: Grid) -> Bools:
     if voltage is not None:
         changed |= _voltage_steps(voltage, max(1, round(5.0 / grid.step)))
     return changed
+
+
+def condition(grid: Grid, place: int) -> tuple[float, ...]:
+    """Positions of the controls besides the lever at a bin; -1 where not known."""
+    held = (
+        float(np.nan_to_num(grid.controls[name][place], nan=-1.0))
+        for name in CONDITIONS
+        if name in grid.controls
+    )
+    return (*held, float(grid.mode[place]))
+
+
+def alike(one: tuple[float, ...], other: tuple[float, ...]) -> bool:
+    """Whether two conditions are the same as far as both are known."""
+    return all(a == b or a < 0.0 or b < 0.0 for a, b in zip(one, other, strict=True))
 
 
 def _voltage_steps(voltage: Floats, half: int) -> Bools:

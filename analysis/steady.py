@@ -6,14 +6,13 @@ steps answer where it settles:
 
 1. The transient at the beginning is cut where the standard error of the remaining mean is least
    (the marginal standard error rule, K. P. White, Simulation 69, 1997, 323-334; from memory).
-2. What is left may still drift. It is described by a level, or by a level and an exponential
-   approach of one of several time constants; each description is weighted by its evidence
-   (Bayesian linear regression with known variance, in closed form). Nothing needs to be decided
-   by a threshold: with no drift in sight the plain mean wins, with a drift the distance to the
-   asymptote and its uncertainty come out.
-3. The level is put half way between the mean of the settled tail and the asymptote, and the
-   distance between the two is a rectangular contribution (JCGM 100:2008, 4.3.7): the steady value
-   is one or the other, depending on whether the drift is an approach or goes on for ever.
+2. What is left may still drift: how far it is from where it tends to, and how sure that is, is
+   read off a family of exponential approaches (`analysis.approach`). With no drift in sight the
+   plain mean wins; with one the distance to the asymptote and its uncertainty come out.
+3. The level is put half way between the mean of the settled tail and the asymptote, because the
+   steady value is one or the other, depending on whether the drift goes on for ever or is an
+   approach; half the distance counts as standard uncertainty. Where what is asked for is what
+   the signal tends to, the end of the tail takes the place of its mean.
 """
 
 from __future__ import annotations
@@ -24,6 +23,7 @@ from typing import Final
 
 import numpy as np
 
+from analysis.approach import approach
 from analysis.uncertainty import Floats, mean_variance
 
 MOST_BLOCKS: Final = 120
@@ -34,15 +34,6 @@ LEAST_TAIL: Final = 0.25
 
 NEGLIGIBLE_K: Final = 0.1
 """A drift below this is not worth cutting for: no heater sensor resolves it."""
-
-LONGEST_TAU_S: Final = 300.0
-"""Time constants are looked for up to this (ducts, case and cabin), or up to twice the tail."""
-
-SHORTEST_TAU_S: Final = 5.0
-TAU_COUNT: Final = 12
-
-UNSEEN_K: Final = 1.0
-"""A hold that was disturbed may hide an approach of this size (k = 1) in its scatter."""
 
 MODEL_K: Final = 0.01
 """Scatter that is always assumed, so that a noiseless signal does not claim certainty."""
@@ -81,7 +72,13 @@ class Level:
 
 
 def settle(
-    values: Floats, step: float, *, resolution: float = 0.0, least_s: float = 30.0
+    values: Floats,
+    step: float,
+    *,
+    resolution: float = 0.0,
+    least_s: float = 30.0,
+    extrapolate: bool = False,
+    least: float | None = None,
 ) -> Level | None:
     """Find the level a signal settles to.
 
@@ -95,6 +92,10 @@ def settle(
         Smallest step of the readings, in the unit of `values`.
     least_s
         The settled tail is no shorter than this, s.
+    extrapolate
+        Whether the level the signal tends to is wanted rather than the one it had.
+    least
+        The signal cannot settle below this; approaches that would are discounted.
 
     Returns
     -------
@@ -106,19 +107,49 @@ def settle(
     if blocks.size < 4:
         return None
     cut = _cut(blocks, max(LEAST_TAIL * blocks.size, least_s / (step * width)))
-    found = _approach(time[cut:], blocks[cut:], resolution)
-    mean, u_mean, ahead, u_ahead, to_come, rate = found
-    start = int(first[cut])
+    moved = float(np.ptp(blocks[:cut])) if cut else 0.0
+    found = approach(time[cut:], blocks[cut:], resolution=resolution, before=moved, least=least)
+    open_ = found.to_come if extrapolate else found.ahead
     return Level(
-        start,
+        int(first[cut]),
         values.size,
-        mean + ahead / 2.0,
-        math.sqrt(u_mean**2 + u_ahead**2 + ahead**2 / 4.0),
-        mean,
-        ahead,
-        to_come,
-        rate,
+        found.mean + found.ahead - open_ / 2.0,
+        math.sqrt(found.u_mean**2 + found.u_ahead**2 + open_**2 / 4.0),
+        found.mean,
+        found.ahead,
+        found.to_come,
+        found.rate,
     )
+
+
+def mean_level(values: Floats, step: float, *, resolution: float = 0.0) -> Level | None:
+    """Mean over a whole window, for what need not settle as the window itself did.
+
+    Scatter is taken about a straight line; what the line changes over the window is a rectangular
+    contribution (JCGM 100:2008, 4.3.7), because another window would have had another part of it.
+
+    Parameters
+    ----------
+    values, step, resolution
+        As for `settle`.
+
+    Returns
+    -------
+    Level or None
+        None where there are fewer than four blocks of valid samples. `ahead` is 0.
+    """
+    width = max(1, values.size // MOST_BLOCKS)
+    time, blocks, first = _blocks(values, step, width)
+    if blocks.size < 4:
+        return None
+    mean = float(blocks.mean())
+    centered, place = blocks - mean, time - float(time.mean())
+    slope = float(place @ centered) / float(place @ place)
+    floor = (MODEL_K**2 + resolution**2 / 12.0) / blocks.size
+    variance = mean_variance(centered - slope * place) + floor
+    change = slope * float(time[-1] - time[0])
+    random = math.sqrt(variance + change**2 / 12.0)
+    return Level(int(first[0]), values.size, mean, random, mean, 0.0, 0.0, slope)
 
 
 def _blocks(values: Floats, step: float, width: int) -> tuple[Floats, Floats, Floats]:
@@ -151,52 +182,3 @@ def _cut(blocks: Floats, least: float) -> int:
     shortest = min(m, max(4, math.ceil(least)))
     kept = shortest + int(np.argmin(error[shortest - 1 :]))
     return m - kept
-
-
-def _approach(
-    time: Floats, blocks: Floats, resolution: float
-) -> tuple[float, float, float, float, float, float]:
-    """Weigh a steady level against exponential approaches to one.
-
-    Returns
-    -------
-    tuple
-        Mean, its standard uncertainty, distance from the mean to the asymptote with its standard
-        uncertainty, distance from the last block to the asymptote, and slope at the end.
-    """
-    m = blocks.size
-    elapsed = time - time[0]
-    length = float(elapsed[-1])
-    mean = float(blocks.mean())
-    centered = blocks - mean
-    longest = max(LONGEST_TAU_S, 2.0 * length)
-    taus = np.geomspace(max(SHORTEST_TAU_S, 2.0 * length / m), longest, TAU_COUNT)
-    decay = np.exp(-elapsed / taus[:, None])
-    decay_mean = decay.mean(axis=1)
-    shape = decay - decay_mean[:, None]
-    power = np.einsum("ij,ij->i", shape, shape)
-    along = shape @ centered
-    best = int(np.argmax(along**2 / power))
-    residual = centered - (along[best] / power[best]) * shape[best]
-    variance = m * (mean_variance(residual) + (MODEL_K**2 + resolution**2 / 12.0) / m)
-    # amplitude of the approach: normal about 0, as wide as the tail itself varies
-    third = max(1, m // 3)
-    change = float(blocks[-third:].mean() - blocks[:third].mean())
-    prior = np.maximum(UNSEEN_K, 1.5 * abs(change) / (1.0 - decay[:, -1])) ** 2
-    posterior = 1.0 / (power / variance + 1.0 / prior)
-    amplitude = posterior * along / variance
-    evidence = 0.5 * amplitude**2 / posterior - 0.5 * np.log1p(prior * power / variance)
-    weight = np.exp(evidence - max(0.0, float(evidence.max()))) / TAU_COUNT
-    weight /= weight.sum() + math.exp(-max(0.0, float(evidence.max())))
-    ahead_each = -amplitude * decay_mean
-    ahead = float(weight @ ahead_each)
-    spread = float(weight @ (ahead_each**2 + decay_mean**2 * posterior)) - ahead**2
-    rest = -amplitude * decay[:, -1]
-    return (
-        mean,
-        math.sqrt(variance / m),
-        ahead,
-        math.sqrt(max(spread, 0.0)),
-        float(weight @ rest),
-        float(weight @ (rest / taus)),
-    )

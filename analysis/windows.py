@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.states import CONDITIONS, Bools, blowing, changes, smooth, stretches
+from analysis.states import Bools, alike, blowing, changes, condition, smooth, stretches
 from analysis.steady import Level, settle
 from analysis.uncertainty import mean_random
 
@@ -21,18 +21,44 @@ if TYPE_CHECKING:
     from analysis.context import Context
 
 
-LEAST_HOT_S: Final = 60.0
-LEAST_COLD_S: Final = 20.0
+@dataclass(frozen=True, slots=True)
+class End:
+    """An end of the lever's travel, and what a hold there must offer.
+
+    Parameters
+    ----------
+    name
+        ``hot`` or ``cold``.
+    least_s
+        Shortest hold, s.
+    extrapolate
+        Whether a short hold's level is what it tends to. At the hot end the definition is a mean.
+    sure_K
+        A level known no better than this (k = 1), nor than `SURE_SHARE` of it, is not steady.
+    least_K
+        The outlet's rise cannot settle below this: air is not cooled below what enters.
+    """
+
+    name: str
+    least_s: float
+    extrapolate: bool
+    sure_K: float  # noqa: N815 - the unit's symbol
+    least_K: float | None  # noqa: N815
+
+
+HOT: Final = End("hot", 60.0, extrapolate=False, sure_K=2.0, least_K=None)
+COLD: Final = End("cold", 20.0, extrapolate=True, sure_K=3.0, least_K=0.0)
 
 LONGEST_GAP_S: Final = 120.0
 """A hold is not one hold any more where the outlet was not seen for longer than this."""
 
+LATE_NOTE_S: Final = 3.0
+"""What remains of a noted event's delay once the event clock is set right, s."""
+
 MOST_HOLDS: Final = 8
 """Only the longest holds are looked at; a sweep back and forth makes many short ones."""
 
-SURE_K: Final = 1.5
-SURE_SHARE: Final = 0.05
-"""A level known no better than 1.5 K, or a twentieth of itself (k = 1), is not called steady."""
+SURE_SHARE: Final = 0.08
 
 SPEED_STEP: Final = {"road_speed": 3.0, "engine_speed": 300.0}
 """Changes of driving (m/s, rpm) that may move the outlet; a window is split where one does."""
@@ -93,39 +119,45 @@ class Windows:
 
 def hot_windows(ctx: Context) -> Windows:
     """Find the steady windows with the lever at the hot end and the engine warm."""
-    return _windows(ctx, ctx.at_hot, "hot", LEAST_HOT_S)
+    return _windows(ctx, ctx.at_hot, HOT)
 
 
 def cold_windows(ctx: Context) -> Windows:
     """Find the steady windows with the lever at the cold end and the engine warm."""
-    return _windows(ctx, ctx.at_cold, "cold", LEAST_COLD_S)
+    return _windows(ctx, ctx.at_cold, COLD)
 
 
-def _windows(ctx: Context, at_end: Bools, end: str, least_s: float) -> Windows:
+def _windows(ctx: Context, at_end: Bools, end: End) -> Windows:
     grid = ctx.grid
     if not ctx.has("outlet"):
         return Windows(None, why="the outlet temperature was not logged")
     if not at_end.any():
-        return Windows(None, why=_never_there(ctx, end))
+        return Windows(None, why=_never_there(ctx, end.name))
     mask = at_end & ctx.engine_on & ctx.engine_warm & blowing(grid) & _seen(ctx)
-    holds = stretches(mask, changes(grid))
-    long_enough = [h for h in holds if (h[1] - h[0]) * grid.step >= least_s][:MOST_HOLDS]
+    holds = [_guarded(ctx, *hold) for hold in stretches(mask, changes(grid))]
+    long_enough = [h for h in holds if (h[1] - h[0]) * grid.step >= end.least_s][:MOST_HOLDS]
     if not long_enough:
-        return Windows(None, why=_too_short(ctx, at_end, end, least_s, holds))
-    found = [window for hold in long_enough for window in _settled(ctx, *hold, least_s)]
-    steady = [window for window in found if is_sure(window.level)]
+        return Windows(None, why=_too_short(ctx, at_end, end, holds))
+    found = [window for hold in long_enough for window in _settled(ctx, *hold, end)]
+    steady = [
+        window
+        for window in found
+        if window.level.random <= max(end.sure_K, SURE_SHARE * abs(window.level.value))
+    ]
     if not steady:
-        return Windows(None, why=_unsettled(ctx, found, end))
+        return Windows(None, why=_unsettled(ctx, found, end.name))
     # cabin air drawn in again is not what the definitions mean: such a window is the last choice
     steady.sort(key=lambda window: (window.recirculating, -window.length))
     chosen = steady[0]
-    alike = tuple(window for window in steady[1:] if window.condition == chosen.condition)
-    return Windows(chosen, alike)
+    same = (each for each in steady[1:] if alike(each.condition, chosen.condition))
+    return Windows(chosen, tuple(same))
 
 
-def is_sure(level: Level) -> bool:
-    """Whether a level is known well enough to be called steady."""
-    return level.random <= max(SURE_K, SURE_SHARE * abs(level.value))
+def _guarded(ctx: Context, start: int, stop: int) -> tuple[int, int]:
+    """A hold without its last seconds: a hand that notes the next move may be late."""
+    if ctx.has("temp_lever") or stop == ctx.grid.time.size:
+        return start, stop
+    return start, max(start, stop - round(LATE_NOTE_S / ctx.grid.step))
 
 
 def _seen(ctx: Context) -> Bools:
@@ -140,35 +172,37 @@ def _seen(ctx: Context) -> Bools:
     return seen
 
 
-def _settled(ctx: Context, start: int, stop: int, least_s: float) -> list[Window]:
+def _settled(ctx: Context, start: int, stop: int, end: End) -> list[Window]:
     """Settled tails of one hold: one, or several where a change of driving moved the outlet."""
-    whole = _window(ctx, start, stop, least_s)
+    whole = _window(ctx, start, stop, end)
     if whole is None:
         return []
     parts = _driven_apart(ctx, whole)
     if not parts:
         return [whole]
-    tails = (_window(ctx, *part, least_s) for part in parts)
+    tails = (_window(ctx, *part, end) for part in parts)
     return [tail for tail in tails if tail is not None]
 
 
-def _window(ctx: Context, start: int, stop: int, least_s: float) -> Window | None:
+def _window(ctx: Context, start: int, stop: int, end: End) -> Window | None:
     grid = ctx.grid
     resolution = ctx.run.sensors["outlet"].resolution
-    level = settle(ctx.rise[start:stop], grid.step, resolution=resolution, least_s=least_s)
+    level = settle(
+        ctx.rise[start:stop],
+        grid.step,
+        resolution=resolution,
+        least_s=end.least_s,
+        extrapolate=end.extrapolate,
+        least=None if ctx.rise_reference is None else end.least_K,
+    )
     if level is None:
         return None
-    held = tuple(
-        float(np.nan_to_num(grid.controls[name][start], nan=-1.0))
-        for name in CONDITIONS
-        if name in grid.controls
-    )
     return Window(
         start + level.start,
         start + level.stop,
         start,
         level,
-        (*held, float(grid.mode[start])),
+        condition(grid, start),
         ctx.recirculating(start, stop),
     )
 
@@ -188,7 +222,8 @@ def _plateaus(ctx: Context, point: str, step: float, window: Window) -> list[tup
     speed = ctx.values(point)[window.start : window.stop]
     half = max(1, round(5.0 / ctx.grid.step))
     calm = smooth(speed, half)
-    if calm.size <= 2 * half or np.nanmax(calm) - np.nanmin(calm) < step:
+    known = calm[~np.isnan(calm)]
+    if calm.size <= 2 * half or known.size == 0 or np.ptp(known) < step:
         return []
     change = np.zeros(calm.size)
     change[half:-half] = np.abs(calm[2 * half :] - calm[: -2 * half])
@@ -219,10 +254,8 @@ def _never_there(ctx: Context, end: str) -> str:
     return f"the lever was never at the {end} end (it went no further than {extreme:.0f} %)"
 
 
-def _too_short(
-    ctx: Context, at_end: Bools, end: str, least_s: float, holds: list[tuple[int, int]]
-) -> str:
-    there = f"while the lever was at the {end} end"
+def _too_short(ctx: Context, at_end: Bools, end: End, holds: list[tuple[int, int]]) -> str:
+    there = f"while the lever was at the {end.name} end"
     if not (at_end & ctx.engine_on).any():
         return f"the engine was not running {there}"
     if not (at_end & blowing(ctx.grid)).any():
@@ -231,8 +264,8 @@ def _too_short(
         return f"the engine was never warm {there}"
     longest = (holds[0][1] - holds[0][0]) * ctx.grid.step if holds else 0.0
     return (
-        f"the lever was never at the {end} end for {least_s:.0f} s with the engine warm and "
-        f"blower and mode unchanged (longest: {longest:.0f} s)"
+        f"the lever was never at the {end.name} end for {end.least_s:.0f} s with the engine "
+        f"warm and blower and mode unchanged (longest: {longest:.0f} s)"
     )
 
 

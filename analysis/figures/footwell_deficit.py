@@ -14,5 +14,9 @@ if TYPE_CHECKING:
 
 @figure("footwell_deficit", "K", order=150, label="Outlet above footwell")
 def footwell_deficit(ctx: Context) -> Measurement:
-    """Steady outlet less footwell at the hot end."""
-    return level_of(ctx, ctx.hot, {"outlet": 1.0, "footwell": -1.0})
+    """Outlet less footwell in the steady window at the hot end.
+
+    The footwell goes on warming with the cabin: that drift is in the uncertainty, and windows at
+    other times are not held against it.
+    """
+    return level_of(ctx, ctx.hot, {"outlet": 1.0, "footwell": -1.0}, compare=False)

@@ -1,0 +1,206 @@
+"""How far a drifting signal still is from where it tends to, and how sure that is.
+
+A heater disturbed approaches its level in several steps at once: the air in seconds, the core in
+tens of seconds, case and cabin in minutes. The signal is described as a level with none, one or two
+exponential approaches of time constants out of a fixed series. For each description the amplitudes
+have a normal prior about zero and the scatter is known, so that their posterior and the evidence
+for the description have a closed form (Bayesian linear regression, e.g. C. M. Bishop, Pattern
+Recognition and Machine Learning, 2006, 3.3-3.5; from memory). All descriptions are then averaged by
+their evidence: nothing is decided by a threshold, and what the data cannot tell stays uncertain.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analysis.uncertainty import Floats, mean_variance
+
+LONGEST_TAU_S: Final = 600.0
+"""Time constants are looked for up to this (case, core and cabin), or up to twice the record."""
+
+SHORTEST_TAU_S: Final = 5.0
+TAU_COUNT: Final = 12
+PAIR_RATIO: Final = 2.5
+"""Two approaches whose time constants differ by less are one."""
+
+UNSEEN_K: Final = 1.0
+UNSEEN_SHARE: Final = 0.03
+"""An approach of this size, or this share of the change before (k = 1), may hide in the scatter."""
+
+MODEL_K: Final = 0.01
+"""Scatter that is always assumed, so that a noiseless signal does not claim certainty."""
+
+LEAST_DOUBT_K: Final = 1.0
+"""Standard uncertainty of the least level a signal may settle to (its sensors' errors), K."""
+
+
+@dataclass(frozen=True, slots=True)
+class Approach:
+    """A record's mean and what lies between it and the level it tends to.
+
+    Parameters
+    ----------
+    mean, u_mean
+        Mean of the record and its standard uncertainty from scatter.
+    ahead, u_ahead
+        Distance from the mean to the asymptote.
+    to_come
+        Distance from the end of the record to the asymptote.
+    rate
+        Slope at the end, per second.
+    """
+
+    mean: float
+    u_mean: float
+    ahead: float
+    u_ahead: float
+    to_come: float
+    rate: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Models:
+    """One description a row: posterior means and covariance of its two amplitudes.
+
+    A single approach is a pair whose second member has no amplitude.
+    """
+
+    first: Floats
+    second: Floats
+    variance_first: Floats
+    variance_second: Floats
+    covariance: Floats
+    evidence: Floats
+
+    def spread(self, at_first: Floats, at_second: Floats) -> Floats:
+        """Variance of ``first * at_first + second * at_second``."""
+        return np.asarray(
+            self.variance_first * at_first**2
+            + self.variance_second * at_second**2
+            + 2.0 * self.covariance * at_first * at_second
+        )
+
+
+def approach(
+    time: Floats,
+    values: Floats,
+    *,
+    resolution: float = 0.0,
+    before: float = 0.0,
+    least: float | None = None,
+) -> Approach:
+    """Average all descriptions of a record by their evidence.
+
+    Parameters
+    ----------
+    time
+        Increasing times, s, shape (m,), m of 4 at least.
+    values
+        Shape (m,), no NaN.
+    resolution
+        Smallest step of the readings.
+    before
+        How far the signal moved before the record began.
+    least
+        The signal cannot settle below this; descriptions that would are discounted.
+    """
+    elapsed = time - time[0]
+    length = float(elapsed[-1])
+    mean = float(values.mean())
+    centered = values - mean
+    shortest = max(SHORTEST_TAU_S, 2.0 * length / values.size)
+    taus = np.geomspace(shortest, max(LONGEST_TAU_S, 2.0 * length), TAU_COUNT)
+    decay = np.exp(-elapsed / taus[:, None])
+    middle, end = decay.mean(axis=1), decay[:, -1]
+    shape = decay - middle[:, None]
+    gram, along = shape @ shape.T, shape @ centered
+    pairs = _pairs(taus)
+    variance = _scatter(shape, gram, along, centered, pairs, resolution)
+    prior = _prior(values, end, before)
+    models = _fit(gram / variance, along / variance, prior, pairs)
+    i, j = pairs
+    ahead = -(models.first * middle[i] + models.second * middle[j])
+    spread = models.spread(middle[i], middle[j])
+    evidence = models.evidence
+    if least is not None:
+        short = np.maximum(least - (mean + ahead), 0.0)
+        evidence = evidence - 0.5 * short**2 / (LEAST_DOUBT_K**2 + spread)
+    single = i == j
+    # a third of the belief for each kind of description, before the data are seen
+    share = np.where(single, 1.0 / single.sum(), 1.0 / max(int((~single).sum()), 1))
+    top = max(0.0, float(evidence.max()))
+    weight = share * np.exp(evidence - top)
+    weight /= weight.sum() + math.exp(-top)
+    expected = float(weight @ ahead)
+    rest = -(models.first * end[i] + models.second * end[j])
+    rate = -(models.first * (end / taus)[i] + models.second * (end / taus)[j])
+    return Approach(
+        mean,
+        math.sqrt(variance / values.size),
+        expected,
+        math.sqrt(max(float(weight @ (ahead**2 + spread)) - expected**2, 0.0)),
+        float(weight @ rest),
+        float(weight @ rate),
+    )
+
+
+def _pairs(taus: Floats) -> tuple[np.ndarray, np.ndarray]:
+    """Indices of the two time constants of every description; equal ones are single."""
+    i, j = np.triu_indices(taus.size)
+    kept = (i == j) | (taus[j] >= PAIR_RATIO * taus[i])
+    return i[kept], j[kept]
+
+
+def _scatter(
+    shape: Floats,
+    gram: Floats,
+    along: Floats,
+    centered: Floats,
+    pairs: tuple[np.ndarray, np.ndarray],
+    resolution: float,
+) -> float:
+    """Variance of one value, its correlation allowed for, about the best of all descriptions."""
+    i, j = pairs
+    both = i != j
+    i, j = i[both], j[both]
+    determinant = gram[i, i] * gram[j, j] - gram[i, j] ** 2
+    first = (gram[j, j] * along[i] - gram[i, j] * along[j]) / determinant
+    second = (gram[i, i] * along[j] - gram[i, j] * along[i]) / determinant
+    best = int(np.argmax(first * along[i] + second * along[j]))
+    residual = centered - first[best] * shape[i[best]] - second[best] * shape[j[best]]
+    size = centered.size
+    lost = size / max(size - 4.0, 1.0)  # degrees of freedom the description took
+    return float(size * mean_variance(residual) * lost + MODEL_K**2 + resolution**2 / 12.0)
+
+
+def _prior(values: Floats, end: Floats, before: float) -> Floats:
+    """Variance of an approach's amplitude before the data are seen, by time constant."""
+    third = max(1, values.size // 3)
+    change = abs(float(values[-third:].mean() - values[:third].mean()))
+    unseen = max(UNSEEN_K, UNSEEN_SHARE * abs(before))
+    return np.asarray(np.maximum(unseen, 1.5 * change / (1.0 - end)) ** 2)
+
+
+def _fit(
+    gram: Floats, along: Floats, prior: Floats, pairs: tuple[np.ndarray, np.ndarray]
+) -> _Models:
+    """Posterior of every description's amplitudes; `gram`, `along` in units of the scatter."""
+    i, j = pairs
+    both = (i != j).astype(float)
+    p = gram[i, i] + 1.0 / prior[i]
+    # the second member of a single description is pinned to zero
+    q = np.where(i != j, gram[j, j] + 1.0 / prior[j], 1.0)
+    r = gram[i, j] * both
+    determinant = p * q - r**2
+    second_along = along[j] * both
+    first = (q * along[i] - r * second_along) / determinant
+    second = (p * second_along - r * along[i]) / determinant
+    scale = prior[i] * np.where(i != j, prior[j], 1.0)
+    evidence = 0.5 * (first * along[i] + second * second_along) - 0.5 * np.log(determinant * scale)
+    return _Models(
+        first, second, q / determinant, both * p / determinant, -r / determinant, evidence
+    )

@@ -1,0 +1,192 @@
+"""`warm_up_time`: how long the driver waits for heat."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from analysis.figures import figure
+from analysis.levels import spoken, with_note
+from analysis.measurement import Measurement
+from analysis.states import RUNNING_RPM, alike, blowing, smooth
+from analysis.uncertainty import shared_parts
+from analysis.warming import Warming, smooth_rise
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+SHARE: Final = 0.9
+"""The level to reach, as a share of the steady rise."""
+
+LEAST_RISE_K: Final = 8.0
+WARM_SHARE: Final = 0.5
+COLD_SHARE: Final = 0.2
+"""Share of its way to warm at which a run that starts there is no warm-up, or is noted."""
+
+EARLY_S: Final = 60.0
+EARLY_SHARE: Final = 0.25
+"""What stood wrong only this early (s, or share of the warm-up) changes nothing yet."""
+
+U_START_S: Final = 1.5
+"""Standard uncertainty of an engine start that was noted by hand or taken as the first sample."""
+
+U_SEEN_START_S: Final = 0.3
+"""Standard uncertainty of an engine start seen in the engine speed, besides the sampling."""
+
+CRANKING_S: Final = 10.0
+LONGEST_GAP_S: Final = 30.0
+LAG_DOUBT: Final = 0.1
+"""Relative standard uncertainty of a stated time constant (common practice, no source)."""
+
+
+@figure("warm_up_time", "s", order=20, label="Warm-up time")
+def warm_up_time(ctx: Context) -> Measurement:
+    """From engine start until the rise reaches 90 % of its steady value and stays for 30 s."""
+    steady = ctx.figure("steady_outlet_rise")
+    if steady.value is None:
+        return _missing(f"no steady rise to compare with: {steady.note}")
+    if steady.value < LEAST_RISE_K:
+        return _missing(f"the outlet rises by {steady.value:.0f} K only: it does not warm up")
+    start = _start(ctx)
+    after = ctx.grid.time >= start.at
+    outlet = ctx.run.sensors["outlet"]
+    warming = smooth_rise(ctx.grid.time[after], ctx.rise[after], outlet.time_constant or 0.0)
+    if warming is None:
+        return _missing("the outlet has too few readings after the engine start")
+    first = int(np.argmax(after))
+    warmth, seen = _warmth(ctx, first, warming, steady.value)
+    if warmth > WARM_SHARE:
+        return _missing(f"the run started warm ({seen})")
+    reached = warming.reached(SHARE * steady.value)
+    if reached is None:
+        return _missing("the outlet never held 90 % of its steady rise for 30 s")
+    wrong = _hindered(ctx, first, ctx.grid.index(reached))
+    if wrong:
+        return _missing(wrong)
+    found = _with_uncertainty(ctx, warming, steady, reached, start)
+    if warmth > COLD_SHARE:
+        return with_note(found, f"not a cold start ({seen}): from cold it takes longer")
+    return with_note(found, start.note)
+
+
+def _missing(why: str) -> Measurement:
+    return Measurement.missing("s", why)
+
+
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """Engine start, s, with its standard uncertainty and what to note about it."""
+
+    at: float
+    u: float
+    note: str = ""
+
+
+def _start(ctx: Context) -> _Start:
+    """When the engine started: seen in its speed, else as noted, else the first sample."""
+    speed = ctx.grid.value("engine_speed")
+    running = np.flatnonzero(speed > RUNNING_RPM)
+    if running.size and running[0] > 0 and (speed[: running[0]] <= RUNNING_RPM).any():
+        at = float(ctx.grid.time[running[0]] - ctx.grid.step / 2.0)
+        return _Start(at, U_SEEN_START_S)
+    noted = bool((ctx.run.controls["control"] == "engine").any())
+    if noted or ctx.run.setup.run.engine_start is not None:
+        return _Start(0.0, U_START_S)
+    return _Start(0.0, U_START_S, "engine start taken as the first sample of the log")
+
+
+def _warmth(ctx: Context, first: int, warming: Warming, steady: float) -> tuple[float, str]:
+    """Share of the way to warm at which the run started, and what shows it."""
+    point = next((p for p in ("engine_coolant", "coolant_in") if ctx.has(p)), None)
+    if point is not None and ctx.rise_reference is not None:
+        values = smooth(ctx.values(point), max(1, round(15.0 / ctx.grid.step)))[first:]
+        air = float(np.nanmean(ctx.values(ctx.rise_reference)))
+        known = values[~np.isnan(values)]
+        if known.size and known.max() > air:
+            share = float((known[0] - air) / (known.max() - air))
+            return share, f"{spoken(point)} at {known[0]:.0f} °C"
+    return float(warming.rise[0]) / steady, f"outlet {warming.rise[0]:.0f} K up already"
+
+
+def _hindered(ctx: Context, first: int, stop: int) -> str | None:
+    """What stood otherwise during the warm-up than in the steady window, if anything did."""
+    window = ctx.hot.chosen
+    assert window is not None  # noqa: S101 - a steady rise was measured in it
+    step = ctx.grid.step
+    grace = max(EARLY_S / step, EARLY_SHARE * (stop - first))
+    early = max(0, min(first + round(grace), stop - 1))
+    part = slice(early, stop)
+    if not ctx.engine_on[first + round(CRANKING_S / step) : stop].all():
+        return "the engine stopped during the warm-up"
+    if not ctx.at_hot[part].all():
+        return "the lever was not at the hot end during the warm-up"
+    if not blowing(ctx.grid)[part].all():
+        return "the blower was off during the warm-up"
+    if not alike(ctx.condition(stop), window.condition):
+        return "blower or mode stood otherwise in the warm-up than in the steady window"
+    if not alike(ctx.condition(early), ctx.condition(stop)):
+        return "blower or mode were changed during the warm-up"
+    gap = np.isnan(ctx.rise[max(first, stop - round(LONGEST_GAP_S / step)) : stop])
+    if gap.size and gap.all():
+        return "the outlet was not read when it came up"
+    return None
+
+
+def _with_uncertainty(
+    ctx: Context,
+    warming: Warming,
+    steady: Measurement,
+    reached: float,
+    start: _Start,
+) -> Measurement:
+    """Attach the uncertainty: whatever moves the rise or its level moves the crossing.
+
+    The level is 90 % of the same sensors' reading, so nine tenths of their errors cancel.
+    """
+    level = SHARE * steady.known()
+    place = min(ctx.grid.index(reached), ctx.grid.time.size - 1)
+    shared = {source: -SHARE * part for source, part in steady.shared.items()}
+    for point, sign in (("outlet", 1.0), (ctx.rise_reference, -1.0)):
+        if point is None:
+            continue
+        near = ctx.values(point)[max(0, place - 5) : place + 5]
+        seen = near[~np.isnan(near)]
+        # only the part of an error that grows with the reading needs it, and that is small
+        reading = float(seen.mean()) if seen.size else float(np.nanmedian(ctx.values(point)))
+        for source, part in shared_parts(ctx.run.sensors[point], reading).items():
+            shared[source] = shared.get(source, 0.0) + sign * part
+    scatter = math.hypot(warming.u, SHARE * steady.random)
+    doubt = math.sqrt(scatter**2 + sum(part**2 for part in shared.values()))
+    slope = _slope_at(warming, reached, level, max(doubt, 0.005 * level))
+    lag = ctx.run.sensors["outlet"].time_constant or 0.0
+    crossing = min(int(np.searchsorted(warming.time, reached)), warming.time.size - 1)
+    by_lag = LAG_DOUBT * lag * float(warming.per_lag[crossing]) / slope
+    random = math.sqrt((scatter / slope) ** 2 + by_lag**2 + start.u**2 + ctx.grid.step**2 / 12.0)
+    return Measurement(
+        reached - start.at,
+        "s",
+        random,
+        {source: part / slope for source, part in shared.items()},
+        window=(start.at, reached),
+        details={"slope_K_per_s": slope},
+    )
+
+
+def _slope_at(warming: Warming, reached: float, level: float, doubt: float) -> float:
+    """How fast the crossing moves with the level, K/s, seen over once and twice its doubt.
+
+    A rise that comes up in swings crosses by leaps, and one that levels off crosses late: the
+    flatter of the two chords counts.
+    """
+    slopes = []
+    for times in (1.0, 2.0):
+        sooner = warming.reached(level - times * doubt)
+        later = warming.reached(level + times * doubt)
+        if later is None:  # the rise hardly goes further: count what it does until the end
+            later = max(float(warming.time[-1]), reached + warming.step)
+        width = later - (reached if sooner is None else sooner)
+        slopes.append(2.0 * times * doubt / max(width, warming.step))
+    return min(slopes)
