@@ -83,11 +83,11 @@ def plateau(drive: Drive, signal: Floats) -> float | None:
 
 
 def _opening(drive: Drive, signal: Floats) -> float | None:
-    """The logged coolant's temperature when the valve first lets a noticeable flow through."""
+    """The logged coolant's temperature when the valve starts to open."""
     lift, car = drive.signals["lift"], drive.car
     if car.thermostat_seep > 0 or car.start_temperature > car.thermostat_opens - 12:
         return None
-    open_ = np.flatnonzero(lift > 0.01)
+    open_ = np.flatnonzero(lift > 0.002)
     return float(signal[open_[0]]) if open_.size else None
 
 
@@ -169,11 +169,15 @@ def _warm_up(drive: Drive, rise: Floats, steady: float) -> float | None:
 
 
 def fluctuation(outlet: Floats, mask: Mask) -> tuple[float, float | None]:
-    """Standard deviation within periods of 8-120 s, and the strongest period of those."""
+    """Standard deviation within periods of 8-120 s, and the strongest period of those.
+
+    Tapered (Hann), so that what drifts more slowly than the window does not leak into the band.
+    """
     signal = outlet[mask]
-    trend = np.polynomial.Polynomial.fit(np.arange(signal.size), signal, 1)
-    signal = signal - trend(np.arange(signal.size))
-    power = np.abs(np.fft.rfft(signal)) ** 2
+    place = np.linspace(-1.0, 1.0, signal.size)
+    signal = signal - np.polynomial.Polynomial.fit(place, signal, 2)(place)
+    taper = np.hanning(signal.size)
+    power = np.abs(np.fft.rfft(signal * taper)) ** 2 / np.mean(taper**2)
     frequency = np.fft.rfftfreq(signal.size, DT)
     band = (frequency >= 1 / 120) & (frequency <= 1 / 8)
     if not band.any():
