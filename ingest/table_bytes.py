@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from typing import Final
 
 import numpy as np
@@ -21,10 +22,14 @@ def one_byte_delimiters(body: bytes, delimiter: str, quote: bytes | None) -> tup
     """Replace blanks or long delimiters by `SEPARATOR`; lines stay lines."""
     if delimiter in (BLANKS, WIDE_BLANKS):
         return _part_blanks(body, quote, least=len(delimiter)), SEPARATOR
-    encoded = delimiter.encode()
-    if len(encoded) == 1:
-        return body, encoded
-    return body.replace(encoded, SEPARATOR), SEPARATOR
+    separator = delimiter.encode()
+    if len(separator) > 1:
+        body, separator = body.replace(separator, SEPARATOR), SEPARATOR
+    if quote and quote in body:
+        # blanks between delimiter and quotation mark belong to neither
+        body = body.replace(separator + b" " + quote, separator + quote)
+        body = body.replace(quote + b" " + separator, quote + separator)
+    return body, separator
 
 
 def _part_blanks(body: bytes, quote: bytes | None, least: int) -> bytes:
@@ -80,21 +85,48 @@ def start_of_header(line: bytes, delimiter: str, quote: bytes | None) -> bytes:
     return b""
 
 
-def count_cells(line: bytes, separator: bytes, quote: bytes) -> int:
-    """Cells of one line."""
-    array = np.frombuffer(line, dtype=np.uint8)
-    inside = np.cumsum(array == quote[0]) % 2 == 1
-    return int(((array == separator[0]) & ~inside).sum()) + 1
+def stray_quotes(
+    array: NDArray[np.uint8], inside: NDArray[np.bool_], separator: bytes, quote: bytes
+) -> NDArray[np.int64]:
+    """Positions of quotation marks that neither begin nor end a cell nor stand doubled in one.
+
+    Parameters
+    ----------
+    inside
+        Which bytes stand between quotation marks, counting the opening one (`inside_quotes`).
+    """
+    at = np.flatnonzero(array == quote[0])
+    beside = np.full(256, fill_value=False)
+    beside[[separator[0], NEWLINE, quote[0]]] = True
+    opens = inside[at]
+    before = beside[array[np.maximum(at - 1, 0)]] | (at == 0)
+    after = beside[array[np.minimum(at + 1, array.size - 1)]]
+    return at[~np.where(opens, before, after)]
 
 
-def quote_loose(plain: bytes, separator: bytes, quote: bytes) -> bytes | None:
-    """A line with quotation marks inside its cells only (inches), quoted so that they mean that."""
-    cells = plain.split(separator)
-    if any(cell.strip().startswith(quote) for cell in cells):
-        return None
-    return separator.join(
-        quote + cell.replace(quote, quote * 2) + quote if quote in cell else cell for cell in cells
+def requote(plain: bytes, separator: bytes, quote: bytes, width: int) -> bytes | None:
+    """A line with quotation marks in odd places (inches), quoted by the book.
+
+    None where it does not come out as `width` cells.
+    """
+    mark = quote.decode("latin-1")
+    reader = csv.reader(
+        [plain.decode("utf-8", errors="replace")],
+        delimiter=separator.decode("latin-1"),
+        quotechar=mark,
+        strict=True,
     )
+    try:
+        cells = next(reader, [])
+    except csv.Error:
+        return None
+    if len(cells) != width:
+        return None
+    parting = separator.decode("latin-1")
+    return parting.join(
+        mark + cell.replace(mark, mark * 2) + mark if mark in cell or parting in cell else cell
+        for cell in cells
+    ).encode()
 
 
 def last_looks_cut(plain: bytes, separator: bytes) -> bool:

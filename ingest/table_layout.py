@@ -249,8 +249,6 @@ def _match(
 def _unit(name: str, cell: str) -> str | None:
     if cell and not names_no_unit(cell):
         return clean_unit(cell)
-    if is_unit(name):
-        return clean_unit(name)
     unit = split_unit(name)[1]
     # "CH1 (K)" may be a thermocouple of type K as well as kelvin; "[K]" is how units are written
     return None if unit == "K" and not name.rstrip().endswith("[K]") else unit

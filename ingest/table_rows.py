@@ -21,11 +21,11 @@ from ingest.run import Rejected
 from ingest.table_bytes import (
     LONGEST_LINE,
     NEWLINE,
-    count_cells,
     inside_quotes,
     last_looks_cut,
     one_byte_delimiters,
-    quote_loose,
+    requote,
+    stray_quotes,
 )
 from ingest.table_cells import kind_of
 from ingest.table_spans import Spans, place_cells
@@ -146,10 +146,13 @@ def _regular(plain: bytes, separator: bytes, rules: RowRules, first_line: int) -
     cuts = (array == separator[0]) | (array == NEWLINE)
     if rules.quote and rules.quote in plain:
         marks = array == rules.quote[0]
-        inside = np.cumsum(marks, dtype=np.uint8) & 1
-        if inside[array == NEWLINE].any():
+        inside = (np.cumsum(marks, dtype=np.uint8) & 1).astype(bool)
+        if (
+            inside[array == NEWLINE].any()
+            or stray_quotes(array, inside, separator, rules.quote).size
+        ):
             return None
-        cuts &= inside == 0
+        cuts &= ~inside
     positions = np.flatnonzero(cuts)
     ends = positions[rules.width - 1 :: rules.width]
     newlines = array == NEWLINE
@@ -160,13 +163,23 @@ def _regular(plain: bytes, separator: bytes, rules: RowRules, first_line: int) -
     if lengths.size and (lengths.min() <= 1 or lengths.max() > LONGEST_LINE):
         return None
     starts = ends - lengths + 1
-    first = array[starts]
-    if (first == _COMMENT[0]).any():
-        return None
-    start = rules.header_start
-    if start and any(plain.startswith(start, at) for at in starts[first == start[0]]):
+    if (array[starts] == _COMMENT[0]).any() or _like_header(array, starts, rules).size:
         return None
     return Rows(plain, separator, lines, first_line, line_count=lines)
+
+
+def _like_header(
+    array: NDArray[np.uint8], starts: NDArray[np.int64], rules: RowRules
+) -> NDArray[np.int64]:
+    """Those of some lines (by their first byte) that begin as the header does."""
+    if not rules.header_start:
+        return starts[:0]
+    found = starts[starts + len(rules.header_start) <= array.size]
+    for offset, byte in enumerate(rules.header_start):
+        found = found[array[found + offset] == byte]
+        if not found.size:
+            break
+    return found
 
 
 class _Sorter:
@@ -236,8 +249,12 @@ class _Sorter:
         marks = array == self._separator[0]
         quote = self._rules.quote
         self._unbalanced = np.zeros(self._ends.size, dtype=bool)
+        self._stray = np.zeros(self._ends.size, dtype=bool)
         if quote and quote in self._plain:
-            marks &= ~inside_quotes(array, quote)
+            inside = inside_quotes(array, quote)
+            marks &= ~inside
+            stray = stray_quotes(array, inside, self._separator, quote)
+            self._stray[np.searchsorted(self._ends, stray)] = True
             quotes = np.searchsorted(np.flatnonzero(array == quote[0]), self._ends)
             self._unbalanced = np.diff(quotes, prepend=0) % 2 == 1
         found = np.searchsorted(np.flatnonzero(marks), self._ends)
@@ -245,32 +262,21 @@ class _Sorter:
 
     def _odd_lines(self) -> NDArray[np.int64]:
         """Lines that are not plainly a row."""
-        odd = (self._cells != self._rules.width) | self._unbalanced
+        odd = (self._cells != self._rules.width) | self._unbalanced | self._stray
         odd |= self._ends == self._starts
+        array = np.frombuffer(self._plain, dtype=np.uint8)
         if b"\0" in self._plain:
-            nul = np.flatnonzero(np.frombuffer(self._plain, dtype=np.uint8) == 0)
-            odd[np.searchsorted(self._ends, nul)] = True
-        first = np.frombuffer(self._plain, dtype=np.uint8)[self._starts] if odd.size else odd
-        odd |= first == _COMMENT[0]
+            odd[np.searchsorted(self._ends, np.flatnonzero(array == 0))] = True
+        odd |= array[self._starts] == _COMMENT[0]
         if self._cut_off and odd.size:
             odd[-1] = True
-        for at in self._lines_like_header():
+        like_header = _like_header(array, self._starts, self._rules)
+        for at in np.searchsorted(self._starts, like_header).tolist():
             odd[at] = True
             for near in (at - 1, at + 1):
                 if 0 <= near < odd.size and self._is(near, self._rules.units):
                     odd[near] = True
         return np.flatnonzero(odd)
-
-    def _lines_like_header(self) -> list[int]:
-        start = self._rules.header_start
-        if not start:
-            return []
-        found = [0] if self._plain.startswith(start) else []
-        at = self._plain.find(b"\n" + start)
-        while at >= 0:
-            found.append(int(np.searchsorted(self._ends, at)) + 1)
-            at = self._plain.find(b"\n" + start, at + 1)
-        return found
 
     def _text(self, at: int) -> bytes:
         if self._original is not None:
@@ -306,8 +312,8 @@ class _Sorter:
             return self._reject(at, text, "NUL bytes, as a loss of power leaves them"), 1
         if plain.startswith(_COMMENT) and not plain.upper().startswith(b"#N"):
             return self._reject(at, text, "a comment, no reading"), 1
-        if self._unbalanced[at]:
-            return self._quoted_over_lines(at, text, plain)
+        if self._unbalanced[at] or self._stray[at]:
+            return self._mend_quotes(at, text, plain)
         return self._mend(at, text, plain), 1
 
     def _header(self, at: int, rows: int) -> bool:
@@ -333,23 +339,25 @@ class _Sorter:
             if 0 <= near < self._ends.size
         )
 
-    def _quoted_over_lines(self, at: int, text: bytes, plain: bytes) -> tuple[bytes | None, int]:
-        """Join a row whose quoted cell holds line ends, where the joined row comes out whole."""
+    def _mend_quotes(self, at: int, text: bytes, plain: bytes) -> tuple[bytes | None, int]:
+        """Put right quotation marks inside cells, and rows whose quoted cell holds line ends."""
         quote = self._rules.quote or b'"'
-        loose = quote_loose(plain, self._separator, quote)
-        if loose is not None and loose.count(self._separator) == self._rules.width - 1:
-            return loose + b"\n", 1
+        width = self._rules.width
+        fixed = requote(plain, self._separator, quote, width)
+        if fixed is not None:
+            return fixed + b"\n", 1
         joined = text
         for used in range(2, _QUOTED_LINES):
-            if at + used > self._ends.size:
+            if not self._unbalanced[at] or at + used > self._ends.size:
                 break
             joined += b" " + self._text(at + used - 1)
             if joined.count(quote) % 2 == 0:
                 plain, _ = one_byte_delimiters(joined, self._rules.delimiter, quote)
-                if count_cells(plain, self._separator, quote) == self._rules.width:
-                    return plain + b"\n", used
+                fixed = requote(plain, self._separator, quote, width)
+                if fixed is not None:
+                    return fixed + b"\n", used
                 break
-        return self._reject(at, text, "a quotation mark that is not closed"), 1
+        return self._reject(at, text, "quotation marks that part no cells"), 1
 
     def _mend(self, at: int, text: bytes, plain: bytes) -> bytes | None:
         """Put right the end of a line, else reject it."""
@@ -371,7 +379,7 @@ class _Sorter:
                 return separator.join(cell.encode() for cell in placed) + b"\n"
         if last and surplus < 0:
             return self._reject(at, text, "a last line that is cut off")
-        if kind_of(self._split(at)[0]) == "X":
+        if kind_of("".join(self._split(at)[:1])) == "X":
             return self._reject(at, text, "text between the readings")
         return self._reject(at, text, f"{cells} cells where the other lines have {width}")
 

@@ -21,6 +21,7 @@ LOGGER_WORDS: Final[dict[str, list[str]]] = tomllib.loads(
     resources.files("ingest").joinpath("words.toml").read_text(encoding="utf-8")
 )
 _ANY_CASE: Final = frozenset(LOGGER_WORDS["units_any_case"])
+_AS_NAMES: Final = frozenset(LOGGER_WORDS["units_as_names"])
 _CASE: Final = frozenset(LOGGER_WORDS["units_exact"])
 _DATE_PART: Final = r"(?:y{2,4}|j{2,4}|a{4}|m{1,3}|d{1,3}|t{1,2}|h{1,2}|s{1,3})"
 _DATE_WORD: Final = re.compile(
@@ -81,12 +82,13 @@ def split_unit(name: str) -> tuple[str, str | None]:
     """Part a column's name from the unit written in it.
 
     ``"CH1 (mV)"`` → ``("CH1", "mV")``; ``"Temp °C"`` → ``("Temp", "°C")``; where what stands in
-    the brackets is no unit (``"T1 (left)"``), the whole name comes back with None, and so it does
-    where the whole name is a unit. Mojibake is put right in both parts.
+    the brackets is no unit (``"T1 (left)"``), the whole name comes back with None. A name that is
+    nothing but a unit (``"rpm"``) keeps it. Mojibake is put right in both parts.
     """
     text = name.strip()
     if len(text) > _LONGEST_NAME or is_unit(text):
-        return text, None
+        known = clean_unit(text).replace(" ", "").lower() in _AS_NAMES
+        return text, clean_unit(text) if known else None
     text = demangle(text)
     found = _BRACKETS.match(text)
     if found:
