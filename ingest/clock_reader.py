@@ -107,6 +107,8 @@ class TimeReader:
         """Readings of texts written like the log's; a second array where an hour comes twice."""
         if self.form is None:
             return [self._scaled(np.array([_number(text) for text in texts], dtype=np.float64))]
+        if len(self.refs) > 1:  # date and time, as the log's two columns were joined
+            texts = [self.glue.join(text.split(maxsplit=1)) for text in texts]
         stamps = clock_text.read_stamps(pl.Series(list(texts), dtype=pl.String), self.form)
         if self.zone is None or not self.absolute:
             return [_own_offsets(stamps)]

@@ -16,6 +16,7 @@ import polars as pl
 
 from ingest.calibrate import calibrate
 from ingest.clock import Clock, build_clock, clock_of
+from ingest.clock_order import Floats
 from ingest.clock_reader import open_reader
 from ingest.controls import Events, lever_disagreement, no_events, read_events
 from ingest.errors import Fault, UnusableRun
@@ -150,7 +151,7 @@ def _assemble(files: RunFiles, parts: Parts, events: Events) -> Run:
     start, findings = engine_start(setup.run, events.frame, parts.clock)
     started, disagreements = wall_clock(setup.run, parts.clock, start)
     controls = events.frame.with_columns(pl.col("time_s") - start)
-    time = parts.time - start
+    time = _counted_from(parts.time, start)
     names = {point: sensor.column for point, sensor in parts.sensors.items()}
     readings = pl.DataFrame(
         {"time_s": time} | {names[point]: values for point, values in parts.readings.items()}
@@ -174,6 +175,13 @@ def _assemble(files: RunFiles, parts: Parts, events: Events) -> Run:
         engine_start_s=start,
         name=files.name,
     )
+
+
+def _counted_from(time: Floats, start: float) -> Floats:
+    """Times from the engine start, without the last digits that subtracting leaves behind."""
+    exact = time - start
+    rounded = np.round(exact, 9)
+    return rounded if np.all(np.diff(rounded) > 0) else exact
 
 
 def _moved(finding: Finding, start: float) -> Finding:

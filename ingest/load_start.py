@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
+from ingest.clock_order import DAY_S
+from ingest.controls import LONGEST_LEAD_S
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding
 
@@ -39,22 +41,31 @@ def engine_start(run: RunTable, events: pl.DataFrame, clock: Clock) -> tuple[flo
     Raises
     ------
     UnusableRun
-        Where the stated start lies after the log's end.
+        Where the stated start lies after the log's end or more than a day before it.
     """
     first, last = float(clock.time[0]), float(clock.time[-1])
     starts = events.filter((pl.col("control") == "engine") & (pl.col("value") == 1.0))["time_s"]
     noted = float(starts[0]) if len(starts) else None
-    if run.engine_start is None:
-        return (first if noted is None else noted), []
     findings: list[Finding] = []
+    if noted is not None and not first - LONGEST_LEAD_S <= noted <= last:
+        noted = None
+        findings.append(
+            Finding(
+                "engine_start_outside_log",
+                "The noted start of the engine does not lie within the log, nor in the hour before "
+                "it, and was not used.",
+            )
+        )
+    if run.engine_start is None:
+        return (first if noted is None else noted), findings
     elapsed = clock.reader.form is None and not clock.reader.absolute
     own = elapsed and first - 2 * clock.tail.interval <= run.engine_start <= last
     start = run.engine_start if own else first + run.engine_start
-    if start > last:
+    if not first - DAY_S <= start <= last:
         raise UnusableRun(
             Fault(
                 "run.toml [run] engine_start",
-                f"{run.engine_start:g} s, after the log's end",
+                f"{run.engine_start:g} s, {'after the log' if start > last else 'days before it'}",
                 f"a time within the log (it runs from {first:.6g} s to {last:.6g} s)",
                 "correct it, or leave it out",
             )
