@@ -116,7 +116,7 @@ def full_test(
         Step of the sweep, % of travel.
     """
     dwell = DWELL_S[heater] if dwell is None else dwell
-    cold = max(210.0, 3.0 * dwell)
+    cold = max(210.0, 4.2 * dwell)
     steps = [
         Step(soak, "soak", lever=100, blower=0, mode="floor", running=False, speed=0),
         Step(25, "start", running=True, blower=4),
@@ -137,15 +137,15 @@ def full_test(
 def short_test(
     heater: Heater = "blend-air", *, ambient: float = -4.0, name: str = "short test"
 ) -> Protocol:
-    """Half an hour in the yard: no driving but the warm-up, 20 % lever steps, no defrost."""
+    """Half an hour in and about the yard: no driving but the warm-up, 20 % lever steps, no defrost."""
     dwell = DWELL_S[heater]
     steps = [
         Step(60, "soak", lever=100, blower=0, mode="floor", running=False, speed=0),
         Step(15, "start", running=True, blower=4),
-        *_warm_up(660.0),
-        Step(210, "hold", speed=0),
+        *_warm_up(780.0),
+        Step(240, "hold", speed=0),
         *sweep(dwell, 20),
-        Step(max(170.0, 2.5 * dwell), "cold end", lever=0),
+        Step(max(180.0, 4.2 * dwell), "cold end", lever=0),
         Step(max(100.0, 2.0 * dwell), "hot again", lever=100),
         Step(60, "isolation", isolated=True),
         Step(10, "hot again", isolated=False),
@@ -164,7 +164,7 @@ def sloppy_test(
         Step(160, "drive", speed=17),
         Step(170, "hold", speed=0),
         *(Step(dwell, "sweep", lever=lever) for lever in (75, 50, 25, 0)),
-        Step(150, "cold end", lever=0),
+        Step(160, "cold end", lever=0),
         Step(120, "hot again", lever=100),
     ]
     plan = Protocol(name, tuple(steps), ambient)

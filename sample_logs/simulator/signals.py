@@ -17,6 +17,8 @@ SHORTEST_STEADY_S = 60.0
 SMOOTHING_S = 41.0
 TRANSIT_K = 0.4
 """A settled signal's mean stays this close to its last level, K, whatever it does by itself."""
+DRIFT_K_S = 0.5 / 60.0
+"""A cabin that still warms moves a settled outlet about this fast, K/s."""
 
 BAND_S = (8.0, 120.0)
 """Periods that count as fluctuation, s."""
@@ -39,7 +41,8 @@ def steady_part(signal: Floats, span: Span) -> Span | None:
     """The end of a span over which a signal has settled; None where that is too short.
 
     Settled means: its running mean (two passes of `SMOOTHING_S`) stays within `TRANSIT_K` of the
-    level of the span's last third, or within what its own fluctuation leaves of such a mean.
+    level of the span's last third, or within what its own fluctuation leaves of such a mean, and
+    the last third drifts by no more than that or `DRIFT_K_S`.
     """
     start, stop = span
     if (stop - start) * STEP_S < SHORTEST_STEADY_S:
@@ -47,11 +50,15 @@ def steady_part(signal: Floats, span: Span) -> Span | None:
     part = signal[start:stop]
     width = int(SMOOTHING_S / STEP_S)
     smooth = uniform_filter1d(uniform_filter1d(part, width, mode="nearest"), width, mode="nearest")
-    third = slice(-part.size // 3, None)
+    third = slice(-(part.size // 3), None)
+    count = np.arange(part.size)[third]
+    trend = np.polyfit(count, smooth[third], 1)
+    own = 0.4 * float((part[third] - np.polyval(trend, count)).std())
+    allowed = max(TRANSIT_K, own)
+    if abs(float(trend[0])) * count.size > max(allowed, DRIFT_K_S * STEP_S * count.size):
+        return None
     level = float(smooth[third].mean())
-    own = max(2.0 * float(smooth[third].std()), 0.25 * float(part[third].std()))
-    near = np.abs(smooth - level) <= max(TRANSIT_K, own)
-    outside = np.flatnonzero(~near)
+    outside = np.flatnonzero(np.abs(smooth - level) > allowed)
     begins = start + (int(outside[-1]) + 1 if outside.size else 0)
     return (begins, stop) if (stop - begins) * STEP_S >= SHORTEST_STEADY_S else None
 

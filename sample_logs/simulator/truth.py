@@ -19,6 +19,7 @@ from sample_logs.simulator.mixing import full_flow
 from sample_logs.simulator.schedule import STEP_S, Schedule
 from sample_logs.simulator.settled import Conditions, settled_outlet
 from sample_logs.simulator.signals import (
+    DRIFT_K_S,
     Span,
     band_passed,
     first_crossing,
@@ -36,6 +37,7 @@ WARM_UP_HOLD_S = 30.0
 FIRST_MINUTE_S = 60.0
 WARM_DEGC = 60.0
 SMALLEST_STEP_PCT = 20.0
+LAST_S = 60.0
 STEADY_FIGURES = (
     "steady_outlet_rise",
     "warm_up_time",
@@ -224,16 +226,16 @@ def _sweep_conditions(model: Model) -> Conditions:
 
 
 def _cold_end(model: Model) -> float | None:
+    """The rise at the end of the longest hold; None where it was still falling then."""
     rise = model.traces["outlet"] - model.traces["inlet_air"]
     warm = [
         span for span in model.cold_spans() if model.traces["engine_coolant"][span[0]] > WARM_DEGC
     ]
-    parts = [part for part in (steady_part(rise, span) for span in warm) if part]
-    longest = max(parts, key=lambda part: part[1] - part[0], default=None)
-    if longest is None:
+    start, stop = max(warm, key=lambda span: span[1] - span[0], default=(0, 0))
+    last = (stop - int(LAST_S / STEP_S), stop)
+    if last[0] <= start or abs(_slope(rise, last)) > DRIFT_K_S:
         return None
-    # the last half minute lies closest to what the outlet tends to
-    return float(rise[max(longest[0], longest[1] - int(45 / STEP_S)) : longest[1]].mean())
+    return float(rise[last[0] : last[1]].mean())
 
 
 def _response(model: Model) -> float | None:
