@@ -16,9 +16,7 @@ transaction, so a process that is killed leaves at most files nobody refers to (
 from __future__ import annotations
 
 import hashlib
-import os
 import shutil
-import tempfile
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -33,6 +31,7 @@ from sqlalchemy.orm import Session
 
 from ingest.catalog import FigureRow, FileRow, ResultRow, RunRow, migrate, open_database
 from ingest.errors import Fault, UnusableRun
+from ingest.load_files import file_sha256, write_whole
 
 if TYPE_CHECKING:
     import polars as pl
@@ -183,7 +182,7 @@ class Store:
     def _keep_raw(self, path: Path, sha256: str) -> int:
         target = self.raw_path(sha256)
         if not target.is_file():
-            _place(target, lambda to: shutil.copyfile(path, to))
+            write_whole(target, lambda to: shutil.copyfile(path, to))
             if file_sha256(target) != sha256:
                 target.unlink()
                 raise UnusableRun(
@@ -199,7 +198,7 @@ class Store:
     def _keep_readings(self, run_id: str, readings: pl.DataFrame) -> str:
         target = self.readings_path(run_id)
         if not target.is_file():
-            _place(target, lambda to: readings.write_parquet(to))
+            write_whole(target, lambda to: readings.write_parquet(to))
         return file_sha256(target)
 
     def raw_path(self, sha256: str) -> Path:
@@ -405,31 +404,11 @@ def run_identity(sha256: Mapping[str, str]) -> str:
     return digest.hexdigest()
 
 
-def file_sha256(path: Path) -> str:
-    """Hex sha256 of a file, read in pieces."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
 def _make(folder: Path, database: str) -> None:
     for part in ("raw", "readings"):
         (folder / part).mkdir(parents=True, exist_ok=True)
     text = f'format = {FORMAT}\ndatabase = "{database}"\n'
-    _place(folder / SETTINGS, lambda to: to.write_text(text, encoding="utf-8"))
-
-
-def _place(target: Path, write: Callable[[Path], object]) -> None:
-    """Write a file under a temporary name beside it, then rename: it is whole or not there."""
-    target.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=".part-", dir=target.parent)
-    os.close(handle)
-    temporary = Path(name)
-    try:
-        write(temporary)
-        temporary.replace(target)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
+    write_whole(folder / SETTINGS, lambda to: to.write_text(text, encoding="utf-8"))
 
 
 def _run_row(run_id: str, run: Run, readings_sha256: str) -> RunRow:
