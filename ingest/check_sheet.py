@@ -1,7 +1,7 @@
 """The check sheet of a run: what hands and eyes found, kept in the run folder.
 
-``checks.csv`` has one line a check: when, which check, whether it found something, and a remark. The
-newest line of a check counts; earlier ones stay, so that nothing is lost.
+``checks.csv`` has one line a check: when, which check, whether it found something, and a remark.
+The newest line of a check counts; earlier ones stay, so that nothing is lost.
 """
 
 from __future__ import annotations

@@ -182,6 +182,7 @@ class Store:
     def _keep_raw(self, path: Path, sha256: str) -> int:
         target = self.raw_path(sha256)
         if not target.is_file():
+            target.parent.mkdir(parents=True, exist_ok=True)
             write_whole(target, lambda to: shutil.copyfile(path, to))
             if file_sha256(target) != sha256:
                 target.unlink()
