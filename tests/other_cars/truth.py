@@ -30,6 +30,13 @@ FIGURES: Final = (
 )  # fmt: skip
 
 
+NEAR_K: Final = 2.5
+"""So near to its plateau the coolant counts as being at it."""
+
+CALM_K_PER_MIN: Final = 1.0
+"""A coolant that drifts less than this counts as steady where there is no plateau."""
+
+
 @dataclass(frozen=True)
 class Window:
     """The longest settled hot-end hold, as a mask on the model's time axis."""
@@ -108,17 +115,24 @@ def _holds(trip: Trip, lever: float) -> list[tuple[int, int]]:
 
 
 def steady_window(drive: Drive, level: float | None) -> Window | None:
-    """The longest hot-end hold, less its transients, with the coolant at its plateau."""
-    if level is None:
-        return None
-    smooth = _smooth(drive.signals["engine_coolant"], 60.0)
+    """The longest hot-end hold, less its transients, with the coolant at its plateau.
+
+    Where there is no plateau, or no hold was at it, the coolant must at least have stopped moving.
+    """
+    smooth = _smooth(drive.signals["engine_coolant"], 90.0)
+    calm = np.abs(np.gradient(smooth, DT) * 60) < CALM_K_PER_MIN
+    at_level = calm if level is None else np.abs(smooth - level) < NEAR_K
+    return _longest(drive, at_level) or _longest(drive, calm)
+
+
+def _longest(drive: Drive, good: Mask) -> Window | None:
+    trip = drive.trip
     best: Mask | None = None
-    for start, stop in _holds(drive.trip, 100.0):
-        mask = np.zeros(smooth.size, dtype=bool)
-        settle = 4 * drive.car.wall_lag if start and drive.trip.time[start] > 60 else 0.0
+    for start, stop in _holds(trip, 100.0):
+        mask = np.zeros(good.size, dtype=bool)
+        settle = 4 * drive.car.wall_lag if start and trip.time[start] > 60 else 0.0
         mask[start + round(settle / DT) : stop] = True
-        mask &= np.abs(smooth - level) < 2.5
-        mask &= drive.trip.time > drive.trip.start_s + 60
+        mask &= good & (trip.time > trip.start_s + 60)
         if mask.sum() * DT >= 60 and (best is None or mask.sum() > best.sum()):
             best = mask
     return None if best is None else Window(best)
