@@ -78,7 +78,7 @@ class Radiator:
         m/s.
     """
 
-    flow: float = 420.0
+    flow: float = 280.0
     capacity: float = 18e3
     air: float = 220.0
     air_per_speed: float = 26.0

@@ -94,7 +94,7 @@ def full_test(
     *,
     ambient: float = -4.0,
     soak: float = 90.0,
-    warm_up: float = 700.0,
+    warm_up: float = 900.0,
     hold: float = 300.0,
     dwell: float | None = None,
     lever_step: int = 10,
@@ -137,12 +137,12 @@ def full_test(
 def short_test(
     heater: Heater = "blend-air", *, ambient: float = -4.0, name: str = "short test"
 ) -> Protocol:
-    """Half an hour in and about the yard: no driving but the warm-up, 20 % lever steps, no defrost."""
+    """Half an hour about the yard: driving for warmth only, 20 % lever steps, no defrost."""
     dwell = DWELL_S[heater]
     steps = [
         Step(60, "soak", lever=100, blower=0, mode="floor", running=False, speed=0),
         Step(15, "start", running=True, blower=4),
-        *_warm_up(780.0),
+        *_warm_up(900.0),
         Step(240, "hold", speed=0),
         *sweep(dwell, 20),
         Step(max(180.0, 4.2 * dwell), "cold end", lever=0),
@@ -160,7 +160,7 @@ def sloppy_test(
     dwell = 0.7 * DWELL_S[heater]
     steps = [
         Step(5, "start", lever=100, blower=3, mode="floor", running=True, speed=0),
-        *_warm_up(720.0),
+        *_warm_up(840.0),
         Step(160, "drive", speed=17),
         Step(170, "hold", speed=0),
         *(Step(dwell, "sweep", lever=lever) for lever in (75, 50, 25, 0)),
@@ -176,7 +176,7 @@ def road_test(*, ambient: float = -4.0, name: str = "road test") -> Protocol:
     steps = [
         Step(60, "soak", lever=100, blower=0, mode="floor", running=False, speed=0),
         Step(20, "start", running=True, blower=4),
-        *_warm_up(600.0),
+        *_warm_up(900.0),
         *staircase((12.0, 25.0, 12.0, 25.0, 12.0), 170.0),
         Step(240, "hold", speed=0),
     ]
@@ -184,8 +184,8 @@ def road_test(*, ambient: float = -4.0, name: str = "road test") -> Protocol:
 
 
 def _warm_up(seconds: float) -> tuple[Step, ...]:
-    """A tenth of the time standing, the rest in traffic of changing speed."""
-    pattern = ((0.10, 0.0), (0.16, 9.0), (0.22, 15.0), (0.10, 6.0), (0.28, 17.0), (0.14, 11.0))
+    """A little standing and traffic, then one steady speed until after the thermostat opens."""
+    pattern = ((0.08, 0.0), (0.10, 9.0), (0.15, 15.0), (0.07, 6.0), (0.60, 14.0))
     return tuple(Step(share * seconds, "warm-up", speed=speed) for share, speed in pattern)
 
 

@@ -14,10 +14,10 @@ Floats = NDArray[np.float64]
 Span = tuple[int, int]
 
 SHORTEST_STEADY_S = 60.0
-SMOOTHING_S = 41.0
+SMOOTHING_S = 61.0
 TRANSIT_K = 0.4
 """A settled signal's mean stays this close to its last level, K, whatever it does by itself."""
-DRIFT_K_S = 0.5 / 60.0
+DRIFT_K_S = 0.4 / 60.0
 """A cabin that still warms moves a settled outlet about this fast, K/s."""
 
 BAND_S = (8.0, 120.0)
@@ -40,26 +40,25 @@ def spans(*keys: NDArray[np.generic]) -> list[Span]:
 def steady_part(signal: Floats, span: Span) -> Span | None:
     """The end of a span over which a signal has settled; None where that is too short.
 
-    Settled means: its running mean (two passes of `SMOOTHING_S`) stays within `TRANSIT_K` of the
-    level of the span's last third, or within what its own fluctuation leaves of such a mean, and
-    the last third drifts by no more than that or `DRIFT_K_S`.
+    Settled means: its running mean (two passes of `SMOOTHING_S`, less in short spans) stays within
+    `TRANSIT_K` of its last level, or within what its own fluctuation leaves of such a mean, and
+    that level drifts by no more than `DRIFT_K_S`. The first pass of the mean is never settled.
     """
     start, stop = span
     if (stop - start) * STEP_S < SHORTEST_STEADY_S:
         return None
     part = signal[start:stop]
-    width = int(SMOOTHING_S / STEP_S)
-    smooth = uniform_filter1d(uniform_filter1d(part, width, mode="nearest"), width, mode="nearest")
-    third = slice(-(part.size // 3), None)
-    count = np.arange(part.size)[third]
-    trend = np.polyfit(count, smooth[third], 1)
-    own = 0.4 * float((part[third] - np.polyval(trend, count)).std())
-    allowed = max(TRANSIT_K, own)
-    if abs(float(trend[0])) * count.size > max(allowed, DRIFT_K_S * STEP_S * count.size):
+    width = int(min(SMOOTHING_S, (stop - start) * STEP_S / 5.0) / STEP_S)
+    smooth = uniform_filter1d(uniform_filter1d(part, width), width)[width:-width]
+    half = smooth[smooth.size // 2 :]
+    count = np.arange(half.size)
+    trend = np.polyfit(count, half, 1)
+    around = part[-half.size :]
+    own = 0.3 * float((around - around.mean()).std())
+    if abs(float(trend[0])) > DRIFT_K_S * STEP_S and abs(float(trend[0])) * half.size > own:
         return None
-    level = float(smooth[third].mean())
-    outside = np.flatnonzero(np.abs(smooth - level) > allowed)
-    begins = start + (int(outside[-1]) + 1 if outside.size else 0)
+    outside = np.flatnonzero(np.abs(smooth - half.mean()) > max(TRANSIT_K, own))
+    begins = start + width + (int(outside[-1]) + 1 if outside.size else 0)
     return (begins, stop) if (stop - begins) * STEP_S >= SHORTEST_STEADY_S else None
 
 

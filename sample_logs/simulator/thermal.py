@@ -149,7 +149,7 @@ class Plant:
             self._wax_followed = self._wax + thermostat.hysteresis
         drawn = (self._wax_followed - thermostat.opens) / thermostat.band
         self._lift = min(1.0, max(thermostat.least_lift, drawn))
-        flow = radiator.flow * self._lift * math.sqrt(self._lift) * rpm / 1000.0
+        flow = radiator.flow * self._lift * rpm / 1000.0
         to_air = radiator.air + radiator.air_per_speed * speed
         pull = STEP_S / radiator.capacity
         self._radiator = (self._radiator + pull * (flow * self._engine + to_air * ambient)) / (

@@ -38,6 +38,7 @@ FIRST_MINUTE_S = 60.0
 WARM_DEGC = 60.0
 SMALLEST_STEP_PCT = 20.0
 LAST_S = 60.0
+COOLANT_STILL_K_S = 0.3 / 60.0
 STEADY_FIGURES = (
     "steady_outlet_rise",
     "warm_up_time",
@@ -117,7 +118,7 @@ def _longest_steady(model: Model, candidates: list[Span]) -> Span | None:
     warm = [
         part
         for part in parts
-        if part and abs(_slope(model.traces["engine_coolant"], part)) < 1.5 / 60.0
+        if part and abs(_slope(model.traces["engine_coolant"], part)) < COOLANT_STILL_K_S
     ]
     return max(warm, key=lambda part: part[1] - part[0], default=None)
 
