@@ -47,7 +47,8 @@ _FIRST_LINES: Final = 100
 _LAST_LINES: Final = 100
 _TYPED_LINES: Final = 24
 _TYPED_CELLS: Final = 64
-_LEAST_SCORE: Final = 0.12
+_TEXT_SHARE: Final = 0.2
+_LEAST_SCORE: Final = 0.2
 _QUOTED: Final = {'"': re.compile(r'"[^"\n]*"'), "'": re.compile(r"'[^'\n]*'")}
 
 
@@ -154,7 +155,7 @@ class Cut:
             return not any(cells) or ("X" in self.kinds and set(self.kinds) <= {"X", "E"})
         # "%" in a row of units would pass for a word for no reading
         good = [kind_of(cell) != "X" and not is_unit(cell) for cell, _ in typed]
-        return good[0] and sum(good) > 0.5 * len(good)
+        return good[0] and 2 * sum(good) >= len(good)
 
 
 def stated_delimiter(log: LogTable) -> str | None:
@@ -279,11 +280,11 @@ def _judge(
 
 
 def _usual(kinds: Sequence[str]) -> str:
-    """Usual kind of a column: text only where most of its cells are text."""
+    """Usual kind of a column; text as soon as a good part of its cells is text."""
     counts = Counter(kind for kind in kinds if kind != "E")
     if not counts:
         return "E"
-    if 2 * counts["X"] > counts.total():
+    if counts["X"] > _TEXT_SHARE * counts.total():
         return "X"
     del counts["X"]
     return counts.most_common(1)[0][0]
