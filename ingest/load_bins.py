@@ -75,7 +75,8 @@ class Bins:
         values = np.array([readings.get(point, nothing) for point in self.points])
         valid = np.isfinite(values)
         block = _Block(
-            np.floor(time / self.width).astype(np.int64),
+            # 19.3 / 0.1 is a little less than 193
+            np.floor(time / self.width + 1e-6).astype(np.int64),
             np.ones(time.size),
             time,
             np.where(valid, values, 0.0),

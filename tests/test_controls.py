@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 import numpy as np
-import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -22,6 +22,7 @@ from ingest.controls import (
     read_position,
 )
 from ingest.errors import UnusableRun
+from ingest.points import CONTROLS
 from tests.runs import make_controls
 
 PLAIN = "time,control,position\n"
@@ -264,22 +265,15 @@ def test_no_events_file_whatever_crashes(
     folder = tmp_path_factory.getbasetemp()
     text = (delimiter.join(("time", "control", "position")) + "\n") * headed
     text += "\n".join(delimiter.join(cells) for cells in lines)
-    try:
+    with contextlib.suppress(UnusableRun):
         events = events_of(folder, text.encode("utf-8", errors="surrogatepass"))
-    except UnusableRun as error:
-        assert error.faults
-        return
-    assert events.frame["time_s"].is_sorted()
-    assert events.frame["time_s"].is_finite().all()
-    assert set(events.frame["control"].to_list()) <= set(
-        ("temp_lever", "blower", "mode", "air_door", "defrost", "engine", "vacuum_isolated", "note")
-    )
-    assert isinstance(events.frame, pl.DataFrame)
+        assert events.frame["time_s"].is_sorted()
+        assert events.frame["time_s"].is_finite().all()
+        assert set(events.frame["control"].to_list()) <= set(CONTROLS)
 
 
 @given(st.binary(max_size=300))
 def test_no_bytes_whatever_crash(tmp_path_factory: pytest.TempPathFactory, raw: bytes) -> None:
-    try:
-        events_of(tmp_path_factory.getbasetemp(), raw)
-    except UnusableRun as error:
-        assert error.faults
+    with contextlib.suppress(UnusableRun):
+        events = events_of(tmp_path_factory.getbasetemp(), raw)
+        assert events.frame["time_s"].is_finite().all()
