@@ -26,6 +26,8 @@ from analysis.baseline import Baseline
 from analysis.pipeline import Analysis, Measured, analyze, measure
 from ingest.errors import LukewarmError
 from ingest.load import load_run
+from tests.other_cars.trips import DT
+from tests.other_cars.truth import fluctuation
 
 
 @dataclass
@@ -60,6 +62,21 @@ def judge_figures(analyses: dict[str, Analysis], truth: dict[str, Any]) -> dict[
             else:
                 tally.judged.append((name, found.value, found.u or 0.0, true))
     return tallies
+
+
+def own_window(analyses: dict[str, Analysis], truth: dict[str, Any], signals: Path) -> Tally:
+    """The fluctuation index against the truth of the very window it was measured in."""
+    tally = Tally()
+    for name, analysis in analyses.items():
+        found = analysis.figures["fluctuation_index"]
+        rise = analysis.figures["steady_outlet_rise"].value
+        if found.value is None or found.window is None or not rise:
+            continue
+        outlet = np.load(signals / f"{name}.npy").astype(float)
+        start, stop = (round((edge + truth[name]["start_s"]) / DT) for edge in found.window)
+        deviation, _ = fluctuation(outlet[max(start, 0) : stop])
+        tally.judged.append((name, found.value, found.u or 0.0, 100 * deviation / rise))
+    return tally
 
 
 def print_figures(tallies: dict[str, Tally], truth: dict[str, Any], worst: int) -> None:
@@ -189,7 +206,9 @@ def main() -> None:
         spent += time.perf_counter() - started
     print(f"{len(analyses)} cars, {time.perf_counter() - begin:.1f} s in all, "
           f"{1000 * spent / max(len(analyses), 1):.0f} ms a car without loading\n")  # fmt: skip
-    print_figures(judge_figures(analyses, truth), truth, wanted.worst)
+    tallies = judge_figures(analyses, truth)
+    tallies["fluct. in own window"] = own_window(analyses, truth, wanted.folder / "signals")
+    print_figures(tallies, truth, wanted.worst)
     print_verdicts(analyses, truth)
     print_causes(analyses, truth)
     print_cable(analyses, truth)

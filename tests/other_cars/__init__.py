@@ -13,7 +13,8 @@ person, and sensors have the errors of their tolerance class, drawn.
 - ``DIR/baseline/FAMILY-NN``: good cars of every family,
 - ``DIR/truth.json``: what is true of each (``cars`` by folder name: ``family``, ``heater``,
   ``causes`` (the first is the main one), ``severity``, ``figures``, ``cable_offset``, ``channels``,
-  ``clock_offset_s``, ``trip``).
+  ``clock_offset_s``, ``start_s``, ``trip``),
+- ``DIR/signals/NAME.npy``: the true outlet temperature every 0.25 s from the start of the log.
 
 True figures come from the noise-free model before any sensor: settled curves for the travel
 figures, the linkage's own backlash for the hysteresis. ``null`` where the trip or the channels

@@ -99,6 +99,9 @@ def write_case(
     offset = write_run(
         rng, root / case.name, drive, logger.times, columns, vehicle=case.vehicle, purpose=purpose
     )
+    signals = root.parent / "signals"
+    signals.mkdir(exist_ok=True)
+    np.save(signals / f"{case.name}.npy", drive.signals["outlet"].astype(np.float32))
     channels = [column.point for column in columns]
     figures = true_figures(drive, channels)
     needed = SHOWN_BY.get(case.causes[0], ())
@@ -114,6 +117,7 @@ def write_case(
         - (FAMILIES[drive.car.family].closed_at + FAMILIES[drive.car.family].open_at) / 2,
         "channels": channels,
         "clock_offset_s": round(offset, 3),
+        "start_s": drive.trip.start_s,
         "trip": drive.trip.kind + (" by hand" if drive.trip.by_hand else ""),
     }
 

@@ -98,7 +98,7 @@ def test_lag_is_first_order() -> None:
 
 def test_fluctuation_of_a_sine() -> None:
     time = np.arange(0, 600, DT)
-    deviation, period = fluctuation(50 + 0.01 * time + 2 * np.sin(2 * np.pi * time / 30), time >= 0)
+    deviation, period = fluctuation(50 + 0.01 * time + 2 * np.sin(2 * np.pi * time / 30))
     assert deviation == pytest.approx(np.sqrt(2.0), rel=0.02)
     assert period == pytest.approx(30.0, rel=0.05)
 

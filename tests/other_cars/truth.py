@@ -33,6 +33,9 @@ FIGURES: Final = (
 NEAR_K: Final = 2.5
 """So near to its plateau the coolant counts as being at it."""
 
+ARRIVED_K: Final = 0.7
+"""Once it has come so near it has arrived; before, it is still warming up."""
+
 CALM_K_PER_MIN: Final = 1.0
 """A coolant that drifts less than this counts as steady where there is no plateau."""
 
@@ -120,9 +123,16 @@ def steady_window(drive: Drive, level: float | None) -> Window | None:
     Where there is no plateau, or no hold was at it, the coolant must at least have stopped moving.
     """
     smooth = _smooth(drive.signals["engine_coolant"], 90.0)
+    if level is not None:
+        arrived = np.maximum.accumulate(smooth > level - ARRIVED_K)
+        window = _longest(drive, arrived & (np.abs(smooth - level) < NEAR_K))
+        if window is not None:
+            return window
     calm = np.abs(np.gradient(smooth, DT) * 60) < CALM_K_PER_MIN
-    at_level = calm if level is None else np.abs(smooth - level) < NEAR_K
-    return _longest(drive, at_level) or _longest(drive, calm)
+    window = _longest(drive, calm)
+    if window is None or float(np.ptp(smooth[window.mask])) > NEAR_K:
+        return None  # a drift: every stretch of it has its own truth
+    return window
 
 
 def _longest(drive: Drive, good: Mask) -> Window | None:
@@ -150,7 +160,7 @@ def _steady(
         rise = window.mean(outlet - s[outside])
         figures["steady_outlet_rise"] = rise
         figures["warm_up_time"] = _warm_up(drive, outlet - s[outside], rise)
-        index, period = fluctuation(outlet, window.mask)
+        index, period = fluctuation(outlet[window.mask])
         figures["fluctuation_index"] = 100 * index / rise
         figures["fluctuation_period"] = period if drive.car.pulse > 0 else None
     if (
@@ -182,12 +192,11 @@ def _warm_up(drive: Drive, rise: Floats, steady: float) -> float | None:
     return float(trip.time[found[0]] - trip.start_s)
 
 
-def fluctuation(outlet: Floats, mask: Mask) -> tuple[float, float | None]:
+def fluctuation(signal: Floats) -> tuple[float, float | None]:
     """Standard deviation within periods of 8-120 s, and the strongest period of those.
 
     Tapered (Hann), so that what drifts more slowly than the window does not leak into the band.
     """
-    signal = outlet[mask]
     place = np.linspace(-1.0, 1.0, signal.size)
     signal = signal - np.polynomial.Polynomial.fit(place, signal, 2)(place)
     taper = np.hanning(signal.size)
