@@ -10,7 +10,7 @@ from functools import cached_property
 
 import numpy as np
 
-from analysis import coolant, fluctuation, states, windows
+from analysis import coolant, fluctuation, states, vacuum, windows
 from analysis.figures import all_figures
 from analysis.grid import Floats, Grid, build_grid
 from analysis.measurement import Measurement
@@ -107,6 +107,11 @@ class Context:
     def coolant(self) -> coolant.CoolantStory:
         """What the coolant did: when the thermostat opened, where the coolant was held."""
         return coolant.tell(self)
+
+    @cached_property
+    def vacuum(self) -> vacuum.VacuumStory:
+        """What the vacuum did while its source was shut off."""
+        return vacuum.tell(self)
 
     def figure(self, name: str) -> Measurement:
         """Measure a figure by name, once.

@@ -1,0 +1,18 @@
+"""`vacuum_source_low`: how low the source vacuum goes in ordinary running."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.figures import figure
+from analysis.vacuum import LEVEL_UNIT, low_level
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+    from analysis.measurement import Measurement
+
+
+@figure("vacuum_source_low", LEVEL_UNIT, order=170, label="Lowest usual source vacuum")
+def vacuum_source_low(ctx: Context) -> Measurement:
+    """5th percentile of the source vacuum, engine running."""
+    return low_level(ctx)

@@ -1,0 +1,332 @@
+"""The vacuum in a run: what each shutting-off of its source shows, and its lowest usual level."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.grid import Floats
+from analysis.measurement import Measurement, combine
+from analysis.states import smooth
+from analysis.uncertainty import shared_parts
+from analysis.vacuum_leakdown import LeakDown, find_start, fit_leak_down, thinned
+from ingest.resolution import resolution
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+Bools = NDArray[np.bool_]
+
+RATE_UNIT: Final = "kPa/min"
+LEVEL_UNIT: Final = "kPa"
+
+BEFORE_S: Final = 25.0
+"""How much before a noted shutting-off is looked at."""
+
+REOPENED_S: Final = 20.0
+"""A noted reopening may be this late."""
+
+LEAST_HOLD_S: Final = 20.0
+LEAST_VACUUM_KPA: Final = 3.0
+
+SHUT_WITHIN_S: Final = 2.0
+"""The moment of shutting off is known no better than this (standard uncertainty)."""
+
+SHAPE_SHARE: Final = 0.02
+"""What it adds to the rate that no leak is quite an exponential (standard uncertainty)."""
+
+ALIKE: Final = 3.0
+"""Rates within this many standard uncertainties of each other are one and the same."""
+
+AFTER_START_S: Final = 60.0
+AROUND_HOLD_S: Final = 3.0
+NOISE_S: Final = 3.0
+LOW_PERCENT: Final = 5.0
+UNSURE_PERCENT: Final = 1.0
+"""Which readings belong to the start, to a hold or to its reopening is unsure for this many."""
+
+LEAST_LEVEL_S: Final = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Isolation:
+    """One time the source was shut off.
+
+    Parameters
+    ----------
+    start, stop
+        Times used, s from engine start.
+    point
+        The gauge.
+    rate
+        Initial rate of loss, kPa/min.
+    leak
+        The fit behind it.
+    parts
+        What was shut off or set besides: the last note before its end, else the mode.
+    """
+
+    start: float
+    stop: float
+    point: str
+    rate: Measurement
+    leak: LeakDown
+    parts: str
+
+
+@dataclass(frozen=True)
+class VacuumStory:
+    """What the run shows of the vacuum with its source shut off.
+
+    Parameters
+    ----------
+    isolations
+        In order of time.
+    why
+        Where there is none: the reason, a sentence for a technician.
+    """
+
+    isolations: tuple[Isolation, ...] = ()
+    why: str | None = None
+    noted: Mapping[float, float] = field(default_factory=dict)
+
+
+def tell(ctx: Context) -> VacuumStory:
+    """Fit every leak-down of a run."""
+    point = next((p for p in ("vacuum_source", "vacuum_actuator") if ctx.has(p)), None)
+    if point is None:
+        return VacuumStory(why="no vacuum was logged")
+    holds = noted_holds(ctx)
+    if not holds:
+        return VacuumStory(
+            why="the vacuum source was never shut off for a leak-down (no vacuum_isolated event)"
+        )
+    found, reasons = [], []
+    for begin, end in holds:
+        one = _isolation(ctx, point, begin, end)
+        if isinstance(one, str):
+            reasons.append(one)
+        else:
+            found.append(one)
+    return VacuumStory(tuple(found), None if found else reasons[0], dict(holds))
+
+
+def noted_holds(ctx: Context) -> list[tuple[float, float]]:
+    """From and to of every noted isolation, s from engine start."""
+    controls = ctx.run.controls
+    mine = (controls["control"] == "vacuum_isolated").to_numpy()
+    if not mine.any():
+        return []
+    times = controls["time_s"].to_numpy()[mine]
+    shut = controls["value"].to_numpy()[mine] > 0.5
+    end = float(ctx.run.readings["time_s"][-1])
+    holds: list[tuple[float, float]] = []
+    begin: float | None = None
+    for time, is_shut in zip(times.tolist(), shut.tolist(), strict=True):
+        if is_shut and begin is None:
+            begin = time
+        elif not is_shut and begin is not None:
+            holds.append((begin, time))
+            begin = None
+    if begin is not None:
+        holds.append((begin, end))
+    return holds
+
+
+def _isolation(ctx: Context, point: str, begin: float, end: float) -> Isolation | str:
+    """Fit one hold, or say why it cannot be."""
+    time, value = ctx.run.series(point)
+    first, last = np.searchsorted(time, [begin - BEFORE_S, end])
+    time, value = time[first:last], value[first:last]
+    inside = time >= begin
+    if end - begin < LEAST_HOLD_S or inside.sum() < 8:
+        return (
+            f"the source was shut off for {end - begin:.0f} s only, or hardly a reading was taken "
+            f"in that time; a leak-down needs {LEAST_HOLD_S:.0f} s"
+        )
+    sensor = ctx.run.sensors[point]
+    step = sensor.resolution or resolution(value)
+    coarse, level = thinned(time, value, 400)
+    noise = _noise(value, step)
+    start = float(coarse[find_start(coarse, level, begin, noise)])
+    stop = min(_reopened(coarse, level, start, end, noise), _next_action(ctx, start, end))
+    use = (time >= start) & (time <= stop)
+    if stop - start < LEAST_HOLD_S or use.sum() < 8:
+        return (
+            f"the leak-down was disturbed after {stop - start:.0f} s (a control was moved or the "
+            f"source opened again); it needs {LEAST_HOLD_S:.0f} s"
+        )
+    leak = fit_leak_down(time[use], value[use], step)
+    if leak is None:
+        return f"{point} has too few readings with the source shut off"
+    if leak.start < LEAST_VACUUM_KPA:
+        return (
+            f"there was next to no vacuum to lose ({leak.start:.1f} kPa) when the source was shut "
+            "off"
+        )
+    return Isolation(start, stop, point, _rate(ctx, point, leak), leak, _parts(ctx, start, stop))
+
+
+def _noise(value: Floats, step: float) -> float:
+    """Standard deviation of a reading about the truth, from second differences and rounding."""
+    bend = np.abs(value[2:] - 2.0 * value[1:-1] + value[:-2])
+    scatter = 1.4826 * float(np.median(bend)) / math.sqrt(6.0) if bend.size else 0.0
+    return max(scatter, step / math.sqrt(12.0), 1e-3)
+
+
+def _reopened(time: Floats, value: Floats, start: float, end: float, noise: float) -> float:
+    """When the source was opened again: the vacuum rises; a hand notes it some seconds off."""
+    inside = (time >= start) & (time <= end)
+    held, at = value[inside], time[inside]
+    if held.size < 4:
+        return end
+    lowest = np.minimum.accumulate(held)
+    rose = (held > lowest + 6.0 * noise) & (at > end - REOPENED_S)
+    if not rose.any():
+        return end
+    return float(at[max(int(np.argmax(rose)) - 2, 0)])
+
+
+def _next_action(ctx: Context, start: float, end: float) -> float:
+    """When a control was moved that uses up vacuum, if that was during the hold."""
+    controls = ctx.run.controls
+    times = controls["time_s"].to_numpy()
+    uses = controls["control"].is_in(["mode", "temp_lever", "defrost", "air_door"]).to_numpy()
+    during = times[uses & (times > start + 1.0) & (times < end)]
+    return float(during[0]) - 1.0 if during.size else end
+
+
+def _parts(ctx: Context, start: float, stop: float) -> str:
+    """What was noted of this step: the last note since two minutes before it, else the mode."""
+    controls = ctx.run.controls
+    times = controls["time_s"].to_numpy()
+    names = controls["control"].to_list()
+    words = controls["position"].to_list()
+    notes = [
+        str(word)
+        for time, name, word in zip(times, names, words, strict=True)
+        if name == "note" and start - 120.0 <= time <= stop
+    ]
+    if notes:
+        return notes[-1]
+    modes = [
+        str(word)
+        for time, name, word in zip(times, names, words, strict=True)
+        if name == "mode" and time <= start
+    ]
+    return f"mode {modes[-1]}" if modes else ""
+
+
+def _rate(ctx: Context, point: str, leak: LeakDown) -> Measurement:
+    """Rate of loss in kPa/min with what the gauge adds."""
+    # the moment of shutting off matters as much as the rate changes in the meantime
+    bend = leak.rate**2 / max(leak.start, 1e-9) * SHUT_WITHIN_S
+    # a gauge that errs in proportion errs so in the rate; one that is merely off does not
+    shared = {
+        source: 60.0 * leak.rate * part / leak.start
+        for source, part in shared_parts(ctx.run.sensors[point], leak.start).items()
+    }
+    details = {"start": leak.start, "noise": leak.noise}
+    if leak.tau is not None and leak.floor is not None:
+        details |= {"tau_s": leak.tau, "floor": leak.floor}
+    return Measurement(
+        60.0 * leak.rate,
+        RATE_UNIT,
+        60.0 * math.hypot(leak.rate_u, bend, SHAPE_SHARE * leak.rate),
+        shared,
+        details=details,
+    )
+
+
+def decay(ctx: Context) -> Measurement:
+    """Rate of loss of the whole system: mean of the leak-downs that agree with the first.
+
+    Later steps are taken with parts shut off to find the leak, so that they lose less.
+    """
+    story = ctx.vacuum
+    if not story.isolations:
+        return Measurement.missing(RATE_UNIT, story.why or "the source was never shut off")
+    first = story.isolations[0].rate
+    alike = [step.rate for step in story.isolations if _agree(step.rate, first)]
+    weights = np.array([1.0 / max(rate.random, 1e-9) ** 2 for rate in alike])
+    weights /= weights.sum()
+    values = np.array([rate.known() for rate in alike])
+    mean = combine(
+        float(weights @ values),
+        RATE_UNIT,
+        tuple((float(weight), rate) for weight, rate in zip(weights, alike, strict=True)),
+    )
+    others = len(story.isolations) - len(alike)
+    note = None
+    if others:
+        note = f"from {len(alike)} of {len(story.isolations)} leak-downs; the others lose otherwise"
+    point = story.isolations[0].point
+    if point != "vacuum_source":
+        elsewhere = "measured at the actuator, the source was not logged"
+        note = f"{note}; {elsewhere}" if note else elsewhere
+    return Measurement(
+        mean.value,
+        RATE_UNIT,
+        mean.random,
+        mean.shared,
+        note,
+        (story.isolations[0].start, story.isolations[0].stop),
+        first.details,
+    )
+
+
+def _agree(one: Measurement, other: Measurement) -> bool:
+    apart = abs(one.known() - other.known())
+    return apart <= ALIKE * math.hypot(one.random, other.random)
+
+
+def low_level(ctx: Context) -> Measurement:
+    """5th percentile of the source vacuum with the engine running, and no leak-down on."""
+    if not ctx.has("vacuum_source"):
+        return Measurement.missing(LEVEL_UNIT, "the source vacuum was not logged")
+    values = ctx.values("vacuum_source")
+    usable = ctx.engine_on & (ctx.grid.time > AFTER_START_S) & ~np.isnan(values)
+    for begin, end in noted_holds(ctx):
+        usable &= (ctx.grid.time < begin - AROUND_HOLD_S) | (ctx.grid.time > end + AROUND_HOLD_S)
+    if usable.sum() * ctx.grid.step < LEAST_LEVEL_S:
+        return Measurement.missing(
+            LEVEL_UNIT,
+            "less than a minute of source vacuum was logged with the engine running, later than a "
+            "minute after its start and without the source shut off",
+        )
+    sensor = ctx.run.sensors["vacuum_source"]
+    calm = smooth(values, max(1, round(NOISE_S / ctx.grid.step)))[usable]
+    value, random = _low(calm, values[usable], sensor.resolution)
+    times = ctx.grid.time[usable]
+    return Measurement(
+        value,
+        LEVEL_UNIT,
+        random,
+        shared_parts(sensor, value),
+        window=(float(times[0]), float(times[-1])),
+        details={"median": float(np.median(calm))},
+    )
+
+
+def _low(calm: Floats, values: Floats, step: float) -> tuple[float, float]:
+    """The low percentile of the vacuum itself, freed of the gauge's noise, and its uncertainty.
+
+    Noise widens the distribution, most where it is narrow: a constant vacuum would be read 1.6
+    standard deviations of the noise too low. Smoothing takes most of it, and what is left is taken
+    off the readings' variance about their median. Half of what both change is uncertain. It is the
+    percentile of this run; how well a run stands for the car is for the family's spread to say.
+    """
+    ends = (LOW_PERCENT - UNSURE_PERCENT, LOW_PERCENT + UNSURE_PERCENT)
+    median, low, under, over = np.percentile(calm, [50.0, LOW_PERCENT, *ends])
+    variance = float(calm.var())
+    noise = _noise(calm, step)
+    share = max(0.0, 1.0 - noise**2 / variance) if variance > 0.0 else 0.0
+    freed = float(median - (median - low) * math.sqrt(share))
+    changed = freed - float(np.percentile(values, LOW_PERCENT))
+    edges = 0.5 * float(over - under)
+    return freed, math.hypot(0.5 * changed, step / math.sqrt(12.0), noise, edges)
