@@ -16,7 +16,7 @@ from sample_logs.simulator.schedule import STEP_S, Schedule, ar1
 
 Floats = NDArray[np.float64]
 
-LINE_RATE = 0.03
+LINE_RATE = 0.012
 """Rate at which a line feeds its actuator; a leak of the same size halves what arrives, 1/s."""
 
 STARTS_TO_MOVE = 0.4
