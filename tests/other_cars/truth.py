@@ -36,6 +36,9 @@ NEAR_K: Final = 2.5
 ARRIVED_K: Final = 0.7
 """Once it has come so near it has arrived; before, it is still warming up."""
 
+HARDLY_K_PER_MIN: Final = 0.4
+"""An outlet at the cold end that drifts less than this is steady."""
+
 CALM_K_PER_MIN: Final = 1.0
 """A coolant that drifts less than this counts as steady where there is no plateau."""
 
@@ -241,24 +244,39 @@ def _travel(drive: Drive, channels: Collection[str], figures: dict[str, float | 
 
 
 def _cold_end(drive: Drive, inlet: Floats, level: float | None) -> float | None:
-    """Mean of the last third of the longest cold-end hold, engine warm."""
-    if level is None:
-        return None
+    """Outlet over inlet air at the end of the longest cold-end hold, engine warm.
+
+    A shut valve leaves a core that cools for an hour through what air seeps past: what hardly
+    moves any more is steady. What still falls has its settled value for a truth only where that is
+    near; else it has none.
+    """
     holds = [
         (a, b)
         for a, b in _holds(drive.trip, 0.0)
-        if drive.signals["engine_coolant"][a] > level - 15 and (b - a) * DT > 30
+        if level is not None
+        and drive.signals["engine_coolant"][a] > level - 15
+        and (b - a) * DT > 30
     ]
     if not holds:
         return None
     start, stop = max(holds, key=lambda hold: hold[1] - hold[0])
-    car, trip = drive.car, drive.trip
-    middle = (start + stop) // 2
+    last = slice((start + 2 * stop) // 3, stop)
+    rise = (drive.signals["outlet"] - inlet)[last]
+    here = float(rise.mean())
+    drift = np.polyfit(drive.trip.time[last], rise, 1)[0] * 60
+    if abs(drift) < HARDLY_K_PER_MIN:
+        return here
+    settled = _settled_cold_end(drive, (start + stop) // 2) - float(inlet[last].mean())
+    return settled if abs(settled - here) < 0.5 else None
+
+
+def _settled_cold_end(drive: Drive, moment: int) -> float:
+    car = drive.car
     slack = np.array(0.0 if car.backwards else car.lash / 2)
-    settled, _ = settled_heater(car, actuator_for(car, slack), conditions(drive, middle))
-    feed = _feed(car.astray, int(trip.mode[middle]))
-    settled_outlet = drive.signals["footwell"] + feed * (settled - drive.signals["footwell"])
-    return float(np.mean((settled_outlet - inlet)[(start + 2 * stop) // 3 : stop]))
+    settled, _ = settled_heater(car, actuator_for(car, slack), conditions(drive, moment))
+    feed = _feed(car.astray, int(drive.trip.mode[moment]))
+    foot = float(drive.signals["footwell"][moment])
+    return foot + feed * (float(settled) - foot)
 
 
 def _feed(astray: float, mode: int) -> float:
