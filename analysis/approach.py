@@ -23,7 +23,7 @@ LONGEST_TAU_S: Final = 600.0
 """Time constants are looked for up to this (case, core and cabin), or up to twice the record."""
 
 SHORTEST_TAU_S: Final = 5.0
-TAU_COUNT: Final = 12
+TAU_COUNT: Final = 18
 PAIR_RATIO: Final = 2.5
 """Two approaches whose time constants differ by less are one."""
 
@@ -31,8 +31,12 @@ UNSEEN_K: Final = 1.0
 UNSEEN_SHARE: Final = 0.03
 """An approach of this size, or this share of the change before (k = 1), may hide in the scatter."""
 
+SLOW_SHARE: Final = 0.05
+"""Size (k = 1) of a second, slower approach, as a share of all that the signal moved."""
+
 MODEL_K: Final = 0.01
-"""Scatter that is always assumed, so that a noiseless signal does not claim certainty."""
+MODEL_SHARE: Final = 0.01
+"""No signal follows its description closer than 10 mK, or a hundredth of the change it makes."""
 
 LEAST_DOUBT_K: Final = 1.0
 """Standard uncertainty of the least level a signal may settle to (its sensors' errors), K."""
@@ -119,9 +123,11 @@ def approach(
     shape = decay - middle[:, None]
     gram, along = shape @ shape.T, shape @ centered
     pairs = _pairs(taus)
-    variance = _scatter(shape, gram, along, centered, pairs, resolution)
-    prior = _prior(values, end, before)
-    models = _fit(gram / variance, along / variance, prior, pairs)
+    change = _change(values)
+    floor = max(MODEL_K, MODEL_SHARE * change) ** 2 + resolution**2 / 12.0
+    variance = _scatter(shape, gram, along, centered, pairs) + floor
+    priors = _priors(end, pairs, change, abs(before))
+    models = _fit(gram / variance, along / variance, priors, pairs)
     i, j = pairs
     ahead = -(models.first * middle[i] + models.second * middle[j])
     spread = models.spread(middle[i], middle[j])
@@ -138,9 +144,11 @@ def approach(
     expected = float(weight @ ahead)
     rest = -(models.first * end[i] + models.second * end[j])
     rate = -(models.first * (end / taus)[i] + models.second * (end / taus)[j])
+    # rounding of a signal that scatters less than its step does not average out
+    rounding = resolution**2 / 12.0 if variance < resolution**2 / 4.0 else 0.0
     return Approach(
         mean,
-        math.sqrt(variance / values.size),
+        math.sqrt(variance / values.size + rounding),
         expected,
         math.sqrt(max(float(weight @ (ahead**2 + spread)) - expected**2, 0.0)),
         float(weight @ rest),
@@ -161,7 +169,6 @@ def _scatter(
     along: Floats,
     centered: Floats,
     pairs: tuple[np.ndarray, np.ndarray],
-    resolution: float,
 ) -> float:
     """Variance of one value, its correlation allowed for, about the best of all descriptions."""
     i, j = pairs
@@ -174,32 +181,49 @@ def _scatter(
     residual = centered - first[best] * shape[i[best]] - second[best] * shape[j[best]]
     size = centered.size
     lost = size / max(size - 4.0, 1.0)  # degrees of freedom the description took
-    return float(size * mean_variance(residual) * lost + MODEL_K**2 + resolution**2 / 12.0)
+    return float(size * mean_variance(residual) * lost)
 
 
-def _prior(values: Floats, end: Floats, before: float) -> Floats:
-    """Variance of an approach's amplitude before the data are seen, by time constant."""
+def _change(values: Floats) -> float:
+    """How far the record moves from its first to its last third."""
     third = max(1, values.size // 3)
-    change = abs(float(values[-third:].mean() - values[:third].mean()))
-    unseen = max(UNSEEN_K, UNSEEN_SHARE * abs(before))
-    return np.asarray(np.maximum(unseen, 1.5 * change / (1.0 - end)) ** 2)
+    return abs(float(values[-third:].mean() - values[:third].mean()))
+
+
+def _priors(
+    end: Floats, pairs: tuple[np.ndarray, np.ndarray], change: float, before: float
+) -> tuple[Floats, Floats]:
+    """Variances of both amplitudes of every description before the data are seen.
+
+    The first may explain what the record changes, but not more than the signal moved in all; a
+    slower one besides it is a small share of that (case and duct beside the core).
+    """
+    moved = before + change
+    unseen = max(UNSEEN_K, UNSEEN_SHARE * before)
+    first = np.clip(1.5 * change / (1.0 - end), unseen, max(unseen, moved))
+    slow = max(UNSEEN_K, SLOW_SHARE * moved)
+    i, j = pairs
+    return first[i] ** 2, np.where(i == j, 1.0, slow**2)
 
 
 def _fit(
-    gram: Floats, along: Floats, prior: Floats, pairs: tuple[np.ndarray, np.ndarray]
+    gram: Floats,
+    along: Floats,
+    priors: tuple[Floats, Floats],
+    pairs: tuple[np.ndarray, np.ndarray],
 ) -> _Models:
     """Posterior of every description's amplitudes; `gram`, `along` in units of the scatter."""
     i, j = pairs
     both = (i != j).astype(float)
-    p = gram[i, i] + 1.0 / prior[i]
+    p = gram[i, i] + 1.0 / priors[0]
     # the second member of a single description is pinned to zero
-    q = np.where(i != j, gram[j, j] + 1.0 / prior[j], 1.0)
+    q = np.where(i != j, gram[j, j] + 1.0 / priors[1], 1.0)
     r = gram[i, j] * both
     determinant = p * q - r**2
     second_along = along[j] * both
     first = (q * along[i] - r * second_along) / determinant
     second = (p * second_along - r * along[i]) / determinant
-    scale = prior[i] * np.where(i != j, prior[j], 1.0)
+    scale = priors[0] * priors[1]
     evidence = 0.5 * (first * along[i] + second * second_along) - 0.5 * np.log(determinant * scale)
     return _Models(
         first, second, q / determinant, both * p / determinant, -r / determinant, evidence

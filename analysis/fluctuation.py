@@ -187,8 +187,8 @@ def strength(sampled: Sampled, *, lag: float = 0.0, resolution: float = 0.0) -> 
 def _noise(power: Floats, frequency: Floats) -> tuple[float, float]:
     """White noise in one ordinate, with its standard uncertainty, K².
 
-    Above the band where the sampling reaches there; else no more than in the top of what it
-    reaches, and possibly nothing.
+    Above the band where the sampling reaches there; else anything from none to all of what is in
+    the top of what it reaches, and ``± 2 u`` covers that range twice.
     """
     above = frequency > 1.0 / SHORTEST_S
     if int(above.sum()) >= 8:
@@ -197,7 +197,7 @@ def _noise(power: Floats, frequency: Floats) -> tuple[float, float]:
         tilt = float(power[near].mean()) - level if near.any() else 0.0
         return level, math.hypot(level * math.sqrt(2.0 / int(above.sum())), tilt)
     top = float(power[frequency > 0.75 * frequency[-1]].mean())
-    return top / 2.0, top / math.sqrt(12.0)
+    return top / 2.0, top / 2.0
 
 
 def period(sampled: Sampled) -> Period | None:

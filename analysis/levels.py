@@ -148,11 +148,25 @@ def _served(series: Floats, window: Window) -> bool:
 def _level_in(
     ctx: Context, series: Floats, window: Window, terms: Mapping[str, float]
 ) -> Level | None:
-    if terms == {"outlet": 1.0, ctx.rise_reference: -1.0}:  # what the window was found by
-        return window.level
-    steps = [(factor * ctx.run.sensors[point].resolution) ** 2 for point, factor in terms.items()]
     part = series[window.start : window.stop]
+    if _is_rise(terms):
+        # the outlet settles; what it is counted from only shifts that level
+        shift = part - ctx.rise[window.start : window.stop]
+        shift = shift[~np.isnan(shift)]
+        if shift.size < 4:
+            return None
+        return replace(
+            window.level,
+            value=window.level.value + float(shift.mean()),
+            random=math.hypot(window.level.random, mean_random(shift)),
+        )
+    steps = [(factor * ctx.run.sensors[point].resolution) ** 2 for point, factor in terms.items()]
     return mean_level(part, ctx.grid.step, resolution=math.sqrt(sum(steps)))
+
+
+def _is_rise(terms: Mapping[str, float]) -> bool:
+    air = [point for point in terms if point in ("ambient", "inlet_air")]
+    return len(terms) == 2 and len(air) == 1 and terms.get("outlet") == 1.0 == -terms[air[0]]
 
 
 def _repeatability(series: Floats, level: Level, others: list[Window]) -> float:

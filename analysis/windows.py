@@ -256,11 +256,12 @@ def _never_there(ctx: Context, end: str) -> str:
 
 def _too_short(ctx: Context, at_end: Bools, end: End, holds: list[tuple[int, int]]) -> str:
     there = f"while the lever was at the {end.name} end"
-    if not (at_end & ctx.engine_on).any():
+    running = at_end & ctx.engine_on
+    if not running.any():
         return f"the engine was not running {there}"
-    if not (at_end & blowing(ctx.grid)).any():
+    if not (running & blowing(ctx.grid)).any():
         return f"the blower was off {there}"
-    if not (at_end & ctx.engine_warm).any():
+    if not (running & ctx.engine_warm).any():
         return f"the engine was never warm {there}"
     longest = (holds[0][1] - holds[0][0]) * ctx.grid.step if holds else 0.0
     return (
