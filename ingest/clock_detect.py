@@ -262,7 +262,7 @@ def _day_first(texts: list[str]) -> bool | None:
 def _cannot_tell(table: Table, given: TimeTable, texts: list[str]) -> Fault:
     names = [given.column] if given.column is not None else list(given.columns or ())
     shown = ", ".join(repr(table.names[table.find(ref)]) for ref in names)
-    sample = f"such as {texts[0]!r}" if texts else "nothing at all"
+    sample = f"{texts[0]!r}" if texts else "nothing"
     remedy = 'write unit = "s", "ms", "min", "h", "epoch s" or "epoch ms" to it'
     if texts and _DATED.fullmatch(texts[0]):
         remedy = (
@@ -273,7 +273,7 @@ def _cannot_tell(table: Table, given: TimeTable, texts: list[str]) -> Fault:
         remedy = 'write format = "..." with a strptime pattern to it'
     return Fault(
         f"{table.file} time column {shown}",
-        f"{sample} and no unit or format for it",
-        "a time whose unit or format is said",
+        f"{sample} without a unit or format",
+        "a time whose unit or format is stated",
         f"{remedy} in run.toml, [log] time",
     )

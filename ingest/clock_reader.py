@@ -195,7 +195,8 @@ def _reader(table: Table, time: TimeTable) -> TimeReader:
         try:
             table.find(ref)
         except UnusableRun as error:
-            faults += error.faults
+            place = "run.toml [log] time"
+            faults += [replace(fault, where=place) for fault in error.faults]
     if time.timezone is not None:
         try:
             zone = zone_of(time.timezone)
