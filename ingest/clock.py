@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from ingest import clock_text
 from ingest.clock_findings import order_findings, spacing_findings, unread_finding
 from ingest.clock_order import Floats, NotAClockError, Ordered, Rows, Segment, Tail, put_in_order
-from ingest.clock_reader import TimeReader, open_reader, own_zone
+from ingest.clock_reader import TimeReader, open_reader
 from ingest.clock_text import DAY_S
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding, Rejected
@@ -224,7 +224,7 @@ def clock_of(
         zero=zero,
         segments=ordered.segments,
         tail=ordered.tail,
-        started=_started(table, reader, ordered, zero) if after is None else after.started,
+        started=_started(reader, ordered, zero) if after is None else after.started,
         findings=(
             *unread_finding(rejected, count - ordered.stray.size, known.size),
             *order_findings(ordered, table),
@@ -273,12 +273,12 @@ def _wall(table: Table, reader: TimeReader, readings: Floats) -> float | None:
     return float(clock_text.read_stamps(text, reader.form).seconds[0])
 
 
-def _started(table: Table, reader: TimeReader, ordered: Ordered, zero: float) -> datetime | None:
+def _started(reader: TimeReader, ordered: Ordered, zero: float) -> datetime | None:
     """Wall clock of the first row, by the longest stretch over which the clock was not set."""
     if not reader.absolute:
         return None
     longest = max(ordered.segments, key=lambda each: each.last - each.first)
     seconds = zero + float(ordered.time[0]) - longest.shift
     moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=round(seconds, 6))
-    zone = own_zone(reader, table)
+    zone = reader.zone
     return moment.replace(tzinfo=None) if zone is None else moment.astimezone(zone)

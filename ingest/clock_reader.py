@@ -47,7 +47,8 @@ class TimeReader:
     unit
         The unit of plain numbers.
     zone
-        Zone of times without an offset of their own; None where it is not known.
+        Zone of times without an offset of their own: the stated one, else the offset that the
+        log's first time carries; None where neither is known.
     glue
         What stands between date and time where they are two columns.
     """
@@ -111,7 +112,7 @@ class TimeReader:
             texts = [self.glue.join(text.split(maxsplit=1)) for text in texts]
         stamps = clock_text.read_stamps(pl.Series(list(texts), dtype=pl.String), self.form)
         if self.zone is None or not self.absolute:
-            return [_own_offsets(stamps)]
+            return [stamps.seconds]  # the log shows a wall clock, whatever its zone
         own = np.isfinite(stamps.offset)
         return [
             np.where(own, stamps.seconds - stamps.offset, local)
@@ -162,6 +163,8 @@ def open_reader(table: Table, log: LogTable) -> tuple[TimeReader, Floats]:
     """
     time = complete_time(table, log.time)
     reader = _reader(table, time)
+    if reader.absolute and reader.zone is None:
+        reader = replace(reader, zone=_own_zone(reader, table))
     readings = reader.readings(table)
     if reader.form is not None and len(reader.refs) > 1 and not np.isfinite(readings).any():
         for glue in ("", "T"):
@@ -284,10 +287,8 @@ def _absurd_date(table: Table, reader: TimeReader, reading: float) -> Fault:
     )
 
 
-def own_zone(reader: TimeReader, table: Table) -> tzinfo | None:
-    """Zone of a log's dates: stated, else the offset of its first time, else UTC for an epoch."""
-    if reader.zone is not None:
-        return reader.zone
+def _own_zone(reader: TimeReader, table: Table) -> tzinfo | None:
+    """The offset that a log's first times carry; UTC for an epoch."""
     if reader.form is None:
         return UTC
     first = reader.texts(table).drop_nulls().head(20)

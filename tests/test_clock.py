@@ -136,6 +136,21 @@ def test_times_with_changing_offsets_of_their_own(tmp_path: Path) -> None:
     assert clock.started.isoformat() == start.isoformat()
 
 
+def test_events_without_the_offset_that_the_log_writes(tmp_path: Path) -> None:
+    texts = [moment.isoformat() for moment in moments(60, 1, START.astimezone(DETROIT))]
+    clock = clock_of(tmp_path, texts, {"column": "t", "format": "iso8601"})
+    given = ["2026-01-14T02:31:07", "2026-01-14T07:31:08Z", "02:31:09"]
+    assert clock.log_time(given).tolist() == [7.0, 8.0, 9.0]
+
+
+def test_events_with_an_offset_that_the_log_does_not_write(tmp_path: Path) -> None:
+    texts = [moment.strftime("%Y-%m-%dT%H:%M:%S") for moment in moments(60, 1)]
+    clock = clock_of(tmp_path, texts, {"column": "t", "format": "iso8601"})
+    assert clock.started is not None
+    assert clock.started.tzinfo is None
+    assert clock.log_time(["2026-01-14T07:31:07-05:00"]).tolist() == [7.0]
+
+
 def test_time_of_day_over_midnight(tmp_path: Path) -> None:
     true = moments(600, 0.5, datetime(2026, 1, 14, 23, 58, tzinfo=UTC))
     texts = [moment.strftime("%H:%M:%S.%f")[:-4] for moment in true]
