@@ -81,11 +81,17 @@ def rows_of(document: Mapping[str, Any], units: str) -> list[Row]:
             words(name),
             figure_text(figure, units) or "–",
             limit_text(figure, units),
-            "not measured" if figure.get("value") is None else str(figure.get("verdict") or ""),
+            _verdict_of(figure),
         )
         for name, figure in document.get("figures", {}).items()
     ]
     return sorted(rows, key=lambda row: row.verdict == "not measured")
+
+
+def _verdict_of(figure: Mapping[str, Any]) -> str:
+    if figure.get("value") is None:
+        return "not measured"
+    return str(figure.get("verdict") or "") if figure.get("limit") else "no limit"
 
 
 def answer_of(document: Mapping[str, Any], units: str) -> Answer:
@@ -184,7 +190,8 @@ PICTURE_CSS: Final = """
 .reply { font-size: 1.15rem; font-weight: 600; }
 main { display: grid; grid-template-columns: minmax(0, 1fr) minmax(0, 29rem); gap: 24px; }
 ul.plain { list-style: none; margin: 4px 0 10px; padding: 0; }
-.legend { columns: 10em; column-gap: 8px; }
+.legend { columns: 11em; column-gap: 8px; }
+.legend li { white-space: nowrap; overflow: hidden; text-overflow: ellipsis; }
 .letter { display: inline-block; min-width: 1.5em; font-weight: 700; }
 aside table { font-size: 0.94rem; }
 aside td:last-child, aside th:last-child { padding-right: 0; }

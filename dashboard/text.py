@@ -18,6 +18,9 @@ NAME, VALUE, LIMIT = 20, 27, 20
 COLORS: Final = {"pass": "32", "fail": "31;1", "undecided": "33", "not measured": "2"}
 """SGR codes of ECMA-48 by verdict; the word always stands beside the color."""
 
+NO_LIMIT: Final = "no limit"
+"""Stands for the verdict of a figure nothing is asked of."""
+
 WORTH_NAMING: Final = 0.10
 """Causes less probable than this are summed up."""
 
@@ -104,13 +107,13 @@ def _figure_table(
     lines = [head, "-" * WIDTH]
     for name, figure in measured.items():
         verdict = str(figure.get("verdict") or "")
-        shown = verdict if figure.get("limit") or verdict != "not measured" else ""
+        shown = verdict if figure.get("limit") else NO_LIMIT
         cells = (
             f"{_cut(words(name), NAME - 1):<{NAME}}",
             f"{_cut(figure_text(figure, units), VALUE - 1):<{VALUE}}",
             f"{_cut(limit_text(figure, units), LIMIT - 1):<{LIMIT}}",
         )
-        lines.append(("".join(cells) + _painted(shown, verdict, color=color)).rstrip())
+        lines.append(("".join(cells) + _painted(shown, shown, color=color)).rstrip())
     return lines
 
 
@@ -119,7 +122,9 @@ def _notes(figures: Mapping[str, Mapping[str, Any]], *verdicts: str) -> list[str
     by_note: dict[str, list[str]] = {}
     for name, figure in figures.items():
         missing = figure.get("value") is None
-        verdict = "not measured" if missing else figure.get("verdict")
+        # a measured figure without a limit has nothing to be undecided about
+        judged = figure.get("verdict") if figure.get("limit") else "pass"
+        verdict = "not measured" if missing else judged
         note = figure.get("note") or ("no reason given" if missing else None)
         if verdict in verdicts and note:
             by_note.setdefault(clean(note), []).append(words(name))

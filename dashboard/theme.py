@@ -147,6 +147,7 @@ body {{ margin: 0; padding: 16px; background: {PAPER}; color: {INK};
   font: {FONT_PX + 1}px/1.45 {FONT}; }}
 h1 {{ font-size: 1.45rem; line-height: 1.25; margin: 0 0 6px; }}
 h2 {{ font-size: 1.05rem; margin: 18px 0 6px; }}
+h1, h2, p, li, th, td {{ overflow-wrap: anywhere; }}
 p {{ margin: 0 0 10px; max-width: 62em; }}
 table {{ border-collapse: collapse; width: 100%; }}
 th, td {{ text-align: left; vertical-align: top; padding: 5px 8px 5px 0;
