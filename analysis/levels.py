@@ -66,7 +66,8 @@ def level_of(
         return Measurement.missing("K", windows.why or "no steady window")
     missing = [point for point in terms if not ctx.has(point)]
     if missing:
-        return Measurement.missing("K", f"{' and '.join(map(spoken, missing))} not logged")
+        verb = "was" if len(missing) == 1 else "were"
+        return Measurement.missing("K", f"{' and '.join(map(spoken, missing))} {verb} not logged")
     series = sum(
         (factor * ctx.values(point) for point, factor in terms.items()),
         np.zeros(ctx.grid.time.size),

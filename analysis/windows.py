@@ -149,7 +149,11 @@ def _windows(ctx: Context, at_end: Bools, end: End) -> Windows:
     # cabin air drawn in again is not what the definitions mean: such a window is the last choice
     steady.sort(key=lambda window: (window.recirculating, -window.length))
     chosen = steady[0]
-    same = (each for each in steady[1:] if alike(each.condition, chosen.condition))
+    same = (
+        each
+        for each in steady[1:]
+        if alike(each.condition, chosen.condition) and _driven_alike(ctx, each, chosen)
+    )
     return Windows(chosen, tuple(same))
 
 
@@ -216,6 +220,20 @@ def _driven_apart(ctx: Context, window: Window) -> list[tuple[int, int]]:
         if len(plateaus) > 1 and _moved(ctx, plateaus):
             return plateaus
     return []
+
+
+def _driven_alike(ctx: Context, one: Window, other: Window) -> bool:
+    """Whether two windows saw the same driving; traffic that is not steady is like any."""
+    for point, step in SPEED_STEP.items():
+        speeds = []
+        for window in (one, other):
+            part = ctx.values(point)[window.start : window.stop]
+            part = part[~np.isnan(part)]
+            if part.size and part.std() < step / 2.0:
+                speeds.append(float(part.mean()))
+        if len(speeds) == 2 and abs(speeds[0] - speeds[1]) > step:
+            return False
+    return True
 
 
 def _plateaus(ctx: Context, point: str, step: float, window: Window) -> list[tuple[int, int]]:

@@ -50,9 +50,9 @@ def test_a_drift_in_the_window_is_in_the_uncertainty() -> None:
 
 def test_what_was_not_logged_is_said() -> None:
     found = Context(heater_run(extra={"coolant_in": SUPPLY})).figure("coolant_drop")
-    assert found.note == "coolant out not logged"
+    assert found.note == "coolant out was not logged"
     neither = Context(heater_run()).figure("coolant_drop")
-    assert neither.note == "coolant in and coolant out not logged"
+    assert neither.note == "coolant in and coolant out were not logged"
     gone = {"coolant_in": SUPPLY, "coolant_out": np.where(TIME < 300.0, 10.0, np.nan)}
     lost = Context(heater_run(extra=gone)).figure("coolant_drop")
     assert lost.note == "too few readings of coolant in and coolant out in the steady window"

@@ -31,4 +31,4 @@ def test_a_footwell_that_goes_on_warming_is_measured_with_its_drift() -> None:
 
 
 def test_without_a_footwell_sensor() -> None:
-    assert Context(heater_run()).figure("footwell_deficit").note == "footwell not logged"
+    assert Context(heater_run()).figure("footwell_deficit").note == "footwell was not logged"

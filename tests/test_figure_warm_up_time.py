@@ -81,6 +81,14 @@ def test_a_warm_start_is_no_warm_up() -> None:
     assert (found.note or "").startswith("the run started warm (engine coolant at ")
 
 
+def test_an_outlet_that_blows_warm_from_the_start_is_no_warm_up() -> None:
+    warm = 0.6 * RISE * np.exp(-np.maximum(TIME, 0.0) / WARM_UP_TAU)
+    run = heater_run(extra={"outlet": warm}, without=["engine_coolant"])
+    assert (
+        Context(run).figure("warm_up_time").note == "the run started warm (outlet 27 K up already)"
+    )
+
+
 def test_a_lukewarm_start_is_noted() -> None:
     warm = np.full(TIME.size, 30.0) * np.exp(-np.maximum(TIME, 0.0) / WARM_UP_TAU)
     found = Context(heater_run(extra={"engine_coolant": warm})).figure("warm_up_time")

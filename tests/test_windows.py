@@ -218,3 +218,44 @@ def test_ambient_stands_back_for_inlet_air_where_it_is_mostly_missing() -> None:
     assert Context(heater_run()).rise_reference == "ambient"
     assert np.nanmax(Context(heater_run()).rise) == pytest.approx(RISE, abs=1.0)
     assert pytest.approx(-5.0) == AMBIENT
+
+
+FIGURES = (
+    "steady_outlet_rise",
+    "warm_up_time",
+    "fluctuation_index",
+    "fluctuation_period",
+    "cold_end_rise",
+    "core_effectiveness",
+    "coolant_drop",
+    "footwell_deficit",
+)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_mutilated_run_gives_values_or_reasons(seed: int) -> None:
+    """Channels and controls lost at random, blackouts, a log that starts late or ends early."""
+    rng = np.random.default_rng(seed)
+    names = ("outlet", "ambient", "inlet_air", "engine_coolant", "temp_lever", "blower", "engine")
+    hole = np.zeros(TIME.size)
+    begin = int(rng.integers(0, TIME.size))
+    hole[begin : begin + int(rng.integers(1, 900))] = np.nan
+    share = settling(TIME, [(-60.0, 1.0), (900.0, 0.1), (1200.0, 1.0)], float(rng.uniform(2, 60)))
+    events = [(900.0, "temp_lever", 0), (1200.0, "temp_lever", 100)]
+    run = heater_run(
+        share=share,
+        seed=seed,
+        events=events,
+        without=[name for name in names if rng.random() < 0.2],
+        extra={"coolant_in": 80.0 + hole, "coolant_out": np.full(TIME.size, 70.0)},
+    )
+    first, last = sorted(rng.integers(0, TIME.size, 2).tolist())
+    ctx = Context(run.with_(readings=run.readings[first : last + 1]))
+    for name in FIGURES:
+        found = ctx.figure(name)
+        if found.value is None:
+            assert found.note
+        else:
+            assert np.isfinite(found.value)
+            assert found.u is not None
+            assert 0.0 < found.u < np.inf

@@ -100,15 +100,18 @@ def _start(ctx: Context) -> _Start:
 
 def _warmth(ctx: Context, first: int, warming: Warming, steady: float) -> tuple[float, str]:
     """Share of the way to warm at which the run started, and what shows it."""
+    risen = float(warming.rise[0]) / steady
+    found = (risen, f"outlet {warming.rise[0]:.0f} K up already")
     point = next((p for p in ("engine_coolant", "coolant_in") if ctx.has(p)), None)
-    if point is not None and ctx.rise_reference is not None:
-        values = smooth(ctx.values(point), max(1, round(15.0 / ctx.grid.step)))[first:]
-        air = float(np.nanmean(ctx.values(ctx.rise_reference)))
-        known = values[~np.isnan(values)]
-        if known.size and known.max() > air:
-            share = float((known[0] - air) / (known.max() - air))
-            return share, f"{spoken(point)} at {known[0]:.0f} °C"
-    return float(warming.rise[0]) / steady, f"outlet {warming.rise[0]:.0f} K up already"
+    if point is None or ctx.rise_reference is None:
+        return found
+    values = smooth(ctx.values(point), max(1, round(15.0 / ctx.grid.step)))[first:]
+    known = values[~np.isnan(values)]
+    air = float(np.nanmean(ctx.values(ctx.rise_reference)))
+    if known.size == 0 or known.max() <= air:
+        return found
+    share = float((known[0] - air) / (known.max() - air))
+    return max(found, (share, f"{spoken(point)} at {known[0]:.0f} °C"))
 
 
 def _hindered(ctx: Context, first: int, stop: int) -> str | None:
