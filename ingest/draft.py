@@ -1,0 +1,256 @@
+"""A first run.toml for a log: proposes points and units, and marks what it could not tell.
+
+Everything is told from names and units, never from the size of numbers. What is sure stands in
+the text as it is; what is only likely carries ``CHECK``; what could not be told is left out and
+listed in a comment, and ``FILL IN`` marks what no log can say (which car it was).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import tomlkit
+from tomlkit import TOMLDocument
+from tomlkit.items import InlineTable
+from tomlkit.items import Table as TomlTable
+
+from ingest.clock_detect import complete_time
+from ingest.draft_long import find_long
+from ingest.draft_names import Proposal, propose
+from ingest.errors import UnusableRun
+from ingest.points import POINTS
+from ingest.setup import LogTable, TimeTable
+from ingest.tables import Table, read_table
+from ingest.units import UnknownUnit, conversion
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+_PREVIEW: Final = 1 << 20
+"""Bytes of the log that are looked at."""
+_LISTED: Final = 40
+"""Columns without a point that are listed one by one."""
+_PLACEHOLDER: Final = "FILL IN"
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A drafted set-up.
+
+    Parameters
+    ----------
+    text
+        Of the run.toml.
+    proposals
+        One a column (a channel of a long log) besides the time.
+    time
+        The time column or columns, or None where they could not be told.
+    time_note
+        What is to be said about the time; empty where there is nothing.
+    """
+
+    text: str
+    proposals: tuple[Proposal, ...]
+    time: TimeTable | None
+    time_note: str
+
+
+def draft_setup(path: Path) -> Draft:
+    """Draft a run.toml from the names and units of a log.
+
+    Parameters
+    ----------
+    path
+        The log.
+
+    Raises
+    ------
+    UnusableRun
+        Where the file holds no table.
+    """
+    table = read_table(path, LogTable(file=path.name), max_bytes=_PREVIEW)
+    time, time_note = _find_time(table)
+    long = find_long(table, _indices(table, time))
+    if long is None:
+        columns = [
+            (at + 1, name, table.units[at] or _cell_unit(table, at))
+            for at, name in enumerate(table.names)
+            if at not in _indices(table, time)
+        ]
+    else:
+        columns = [(0, name, unit) for name, unit in long.channels]
+    proposals = tuple(propose(columns))
+    by_number = _numbered(table)
+    document = tomlkit.document()
+    _write_run(document)
+    log = _write_log(document, table, time, time_note, by_number=by_number)
+    if long is not None:
+        log["layout"] = "long"
+        for key, at in (("name", long.name), ("value", long.value), ("unit", long.unit)):
+            if at is not None:
+                log[key] = _reference(table, at, by_number=by_number)
+    _write_channels(document, proposals, by_number=by_number and long is None)
+    return Draft(tomlkit.dumps(document), proposals, time, time_note)
+
+
+def _find_time(table: Table) -> tuple[TimeTable | None, str]:
+    try:
+        return complete_time(table, None), ""
+    except UnusableRun as error:
+        fault = error.faults[0]
+        return None, f"{fault.found}; {fault.remedy}"
+
+
+def _indices(table: Table, time: TimeTable | None) -> tuple[int, ...]:
+    if time is None:
+        return ()
+    refs = time.columns if time.columns is not None else (time.column,)
+    return tuple(table.find(ref) for ref in refs if ref is not None)
+
+
+def _cell_unit(table: Table, at: int) -> str | None:
+    """The unit that stands inside the cells, where it is always the same."""
+    units = table.numbers(at).cell_units
+    return next(iter(units)) if len(units) == 1 else None
+
+
+def _numbered(table: Table) -> bool:
+    """Whether columns are better named by their numbers: no header, or names that repeat."""
+    return table.dialect.header_line is None or not all(table.names)
+
+
+def _reference(table: Table, at: int, *, by_number: bool) -> str | int:
+    name = table.names[at]
+    return at + 1 if by_number or table.names.count(name) > 1 else name
+
+
+def _write_run(document: TOMLDocument) -> None:
+    document.add(tomlkit.comment("Drafted from the log. FILL IN what no log can say, CHECK what"))
+    document.add(tomlkit.comment("is only likely, and add what could not be told."))
+    run = tomlkit.table()
+    run.add("vehicle", _PLACEHOLDER)
+    run["vehicle"].comment("FILL IN: which car")
+    for line in (
+        'family = "..."         # which cars it may be compared with',
+        'purpose = "complaint"  # complaint | after-repair | baseline | road-test',
+        'heater = "blend-air"   # FILL IN: blend-air | water-valve | combined',
+    ):
+        run.add(tomlkit.comment(line))
+    document.add("run", run)
+
+
+def _write_log(
+    document: TOMLDocument,
+    table: Table,
+    time: TimeTable | None,
+    note: str,
+    *,
+    by_number: bool,
+) -> TomlTable:
+    log = tomlkit.table()
+    log.add("file", table.file)
+    if time is not None:
+        log.add("time", _time_value(table, time, by_number=by_number))
+    else:
+        log.add(tomlkit.comment(f"FILL IN the time: {_one_line(note)}"))
+        log.add(tomlkit.comment('time = { column = "...", unit = "s" }'))
+    if table.dialect.header_line is None:
+        log.add("header", False)
+    for finding in table.findings:
+        log.add(tomlkit.comment(f"CHECK: {_one_line(finding.detail)}"))
+    document.add(tomlkit.nl())
+    document.add("log", log)
+    return log
+
+
+def _time_value(table: Table, time: TimeTable, *, by_number: bool) -> InlineTable:
+    value = tomlkit.inline_table()
+    refs = [_reference(table, at, by_number=by_number) for at in _indices(table, time)]
+    if time.columns is not None:
+        value["columns"] = refs
+    else:
+        value["column"] = refs[0]
+    for key in ("unit", "format", "timezone"):
+        if getattr(time, key) is not None:
+            value[key] = getattr(time, key)
+    return value
+
+
+def _write_channels(
+    document: TOMLDocument, proposals: tuple[Proposal, ...], *, by_number: bool
+) -> None:
+    told = [proposal for proposal in proposals if proposal.point is not None]
+    names = [proposal.name for proposal in proposals]
+    has_junction = any(proposal.point == "cold_junction" for proposal in told)
+    channels = tomlkit.table(is_super_table=True)
+    for proposal in told:
+        numbered = by_number or names.count(proposal.name) > 1
+        channel = _channel(proposal, numbered=numbered, has_junction=has_junction)
+        channels.add(str(proposal.point), channel)
+    if told:
+        document.add(tomlkit.nl())
+        document.add("channels", channels)
+    unknown = [proposal for proposal in proposals if proposal.point is None]
+    if not unknown:
+        return
+    document.add(tomlkit.nl())
+    document.add(tomlkit.comment("Not told which measuring point these are. For one that is, add:"))
+    document.add(tomlkit.comment("  [channels.POINT]"))
+    document.add(tomlkit.comment('  column = "NAME"   # or its number'))
+    left = sorted(set(POINTS) - {str(proposal.point) for proposal in told})
+    document.add(tomlkit.comment("Points without a column: " + ", ".join(left)))
+    for proposal in unknown[:_LISTED]:
+        document.add(tomlkit.comment(_listed(proposal)))
+    if len(unknown) > _LISTED:
+        document.add(tomlkit.comment(f"  and {len(unknown) - _LISTED} more"))
+
+
+def _listed(proposal: Proposal) -> str:
+    number = f"column {proposal.column}, " if proposal.column else ""
+    unit = f" in {proposal.unit}" if proposal.unit else ""
+    return _one_line(f"  {number}{proposal.name!r}{unit}: {proposal.reason}")
+
+
+def _channel(proposal: Proposal, *, numbered: bool, has_junction: bool) -> TomlTable:
+    channel = tomlkit.table()
+    channel.add("column", proposal.column if numbered else proposal.name)
+    if proposal.confidence != "sure":
+        channel["column"].comment(f"CHECK: {_one_line(proposal.reason)}")
+    dimension = reference = None
+    if proposal.unit is None:
+        channel.add(tomlkit.comment('unit = "..."   # FILL IN: the log does not say it'))
+    else:
+        channel.add("unit", proposal.unit)
+        try:
+            found = conversion(proposal.unit, POINTS[str(proposal.point)].name)
+        except UnknownUnit:
+            channel["unit"].comment("CHECK: no unit that is known")
+        else:
+            dimension, reference = found.dimension, found.reference
+    quantity = POINTS[str(proposal.point)].name
+    if quantity == "temperature" and dimension == "voltage":
+        _add_thermocouple(channel, proposal, has_junction=has_junction)
+    elif dimension is not None and dimension != quantity:
+        channel.add(tomlkit.comment('FILL IN: scale = { from = [...], to = [...], unit = "..." }'))
+    elif quantity == "pressure" and reference is None:
+        channel.add(tomlkit.comment('reference = "vacuum"   # CHECK: vacuum | gauge | absolute'))
+    return channel
+
+
+def _add_thermocouple(channel: TomlTable, proposal: Proposal, *, has_junction: bool) -> None:
+    channel.add("sensor", "thermocouple")
+    channel.add("type", proposal.thermocouple or "K")
+    channel["type"].comment(
+        "CHECK: from its name" if proposal.thermocouple else "CHECK: the log does not say the type"
+    )
+    if has_junction:
+        channel.add("cold_junction", "cold_junction")
+    else:
+        channel.add(
+            tomlkit.comment('cold_junction = "23 degC"   # FILL IN: a channel or a temperature')
+        )
+
+
+def _one_line(text: str) -> str:
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
