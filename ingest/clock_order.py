@@ -38,7 +38,9 @@ STRAY_INTERVALS: Final = 4.0
 STRAY_S: Final = 1.0
 """A time that comes back to within the longer of these, a row, of where it left was stray."""
 MOST_BACKWARD: Final = 0.25
-"""Share of steps back above which the column is no clock at all."""
+MOST_LOST: Final = 0.5
+"""Where more than a quarter of the steps go back, and they take back more than half of what the
+others go ahead, the column is no clock at all; small disorder in every cycle takes back little."""
 
 StepKind = Literal["roll-over", "overflow", "restart", "step back", "clock set"]
 
@@ -187,7 +189,8 @@ def put_in_order(
     step = np.diff(reading)
     interval = _typical(reading, step, after)
     backward = step < 0
-    if step.size >= 4 and np.count_nonzero(backward) > MOST_BACKWARD * step.size:
+    lost = -float(step[backward].sum()) > MOST_LOST * float(step[~backward].sum())
+    if step.size >= 4 and lost and np.count_nonzero(backward) > MOST_BACKWARD * step.size:
         raise NotAClockError(
             f"{np.count_nonzero(backward)} of {step.size} steps from row to row going back"
         )

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ingest.clock_order import Floats
 
 FINEST_S: Final = 0.1
-MOST_BINS: Final = 500_000
+MOST_BINS: Final = 250_000
 
 
 @dataclass(frozen=True)
@@ -25,15 +25,24 @@ class _Block:
 
     def merged(self, index: NDArray[np.int64]) -> _Block:
         """The block with the bins that now have one index put together."""
-        order = np.argsort(index, kind="stable")
-        index = index[order]
+        block = self
+        if np.any(np.diff(index) < 0):  # a chunk began slightly before the end of the last one
+            order = np.argsort(index, kind="stable")
+            index = index[order]
+            block = _Block(
+                index,
+                self.rows[order],
+                self.time[order],
+                self.sums[:, order],
+                self.counts[:, order],
+            )
         starts = np.flatnonzero(np.diff(index, prepend=index[0] - 1))
         return _Block(
             index[starts],
-            np.add.reduceat(self.rows[order], starts),
-            np.add.reduceat(self.time[order], starts),
-            np.add.reduceat(self.sums[:, order], starts, axis=1),
-            np.add.reduceat(self.counts[:, order], starts, axis=1),
+            np.add.reduceat(block.rows, starts),
+            np.add.reduceat(block.time, starts),
+            np.add.reduceat(block.sums, starts, axis=1),
+            np.add.reduceat(block.counts, starts, axis=1),
         )
 
 

@@ -28,7 +28,7 @@ from ingest.tables import Table, iter_tables
 if TYPE_CHECKING:
     from ingest.load_files import RunFiles
 
-CHUNK_BYTES: Final = 64 * 2**20
+CHUNK_BYTES: Final = 16 * 2**20
 REJECTED_CAP: Final = 1000
 _ADDED: Final = frozenset({"rows", "cells", "count", "events"})
 

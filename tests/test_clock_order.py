@@ -141,6 +141,14 @@ def test_jitter_does_not_stretch_the_log() -> None:
     assert ordered.time.tolist() == np.sort(raw).tolist()
 
 
+def test_channels_out_of_order_in_every_cycle_are_sorted() -> None:
+    cycle = np.array([0.0, 0.05, 0.02, 0.08, 0.06])
+    raw = (np.arange(0.0, 200.0)[:, None] + cycle).ravel()
+    ordered = put_in_order(raw)
+    assert ordered.time.tolist() == np.sort(raw).tolist()
+    assert not ordered.steps
+
+
 def test_whole_seconds_at_ten_hertz_are_spread() -> None:
     true = ticks(7.4, 200)
     ordered = put_in_order(np.floor(true + 1e-9))
