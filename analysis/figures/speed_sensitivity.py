@@ -1,0 +1,92 @@
+"""`speed_sensitivity`: how the warmth at the feet changes with road speed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from analysis.figures import figure
+from analysis.measurement import Measurement
+from analysis.speed import Stretch, fit_slope
+from analysis.states import alike, blowing, changes, stretches
+from analysis.uncertainty import shared_parts
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+UNIT: Final = "K per 10 m/s"
+
+SETTLE_S: Final = 60.0
+"""Left out after a control was moved: the outlet's own answer is no answer to speed."""
+
+LEAST_HOLD_S: Final = 120.0
+MOST_HOLDS: Final = 6
+
+
+@figure("speed_sensitivity", UNIT, order=140, label="Footwell rise with road speed")
+def speed_sensitivity(ctx: Context) -> Measurement:
+    """Slope of the footwell's (else the outlet's) rise against road speed at the hot end."""
+    if not ctx.has("road_speed"):
+        return Measurement.missing(UNIT, "the road speed was not logged")
+    point = next((each for each in ("footwell", "outlet") if ctx.has(each)), None)
+    if point is None:
+        return Measurement.missing(UNIT, "neither footwell nor outlet temperature was logged")
+    air = ctx.reference_air(prefer="ambient")
+    if air is None:
+        return Measurement.missing(UNIT, "neither outside nor inlet air temperature was logged")
+    holds = _holds(ctx, air)
+    if not holds:
+        return Measurement.missing(
+            UNIT,
+            f"the lever was never at the hot end for {LEAST_HOLD_S + SETTLE_S:.0f} s with the "
+            "engine warm and blower and mode unchanged",
+        )
+    rise = ctx.values(point) - ctx.values(air)
+    speed = ctx.values("road_speed")
+    hot = next((each for each in ("engine_coolant", "coolant_in") if ctx.has(each)), None)
+    drive = None if hot is None else ctx.values(hot) - ctx.values(air)
+    found = fit_slope(
+        [Stretch(speed[a:b], rise[a:b], None if drive is None else drive[a:b]) for a, b in holds],
+        ctx.grid.step,
+    )
+    if found is None:
+        return Measurement.missing(
+            UNIT, "the road speed hardly changed while the lever was at the hot end, engine warm"
+        )
+    value = 10.0 * found.slope
+    usual = float(np.nanmean(np.abs(speed[holds[0][0] : holds[0][1]])))
+    shared = {
+        source: value * part / max(usual, 1.0)
+        for source, part in shared_parts(ctx.run.sensors["road_speed"], usual).items()
+    }
+    note = None if point == "footwell" else "from the outlet, the footwell was not logged"
+    return Measurement(
+        value,
+        UNIT,
+        10.0 * found.u,
+        shared,
+        note,
+        ctx.span(min(start for start, _ in holds), max(stop for _, stop in holds)),
+        {"lag_s": found.lag, "speed_spread": found.spread, "stretches": float(len(holds))},
+    )
+
+
+def _holds(ctx: Context, air: str) -> list[tuple[int, int]]:
+    """Stretches at the hot end under the controls of the longest one, less what settles."""
+    grid = ctx.grid
+    mask = ctx.at_hot & ctx.engine_on & ctx.engine_warm & blowing(grid)
+    settle = round(SETTLE_S / grid.step)
+    found = []
+    for start, stop in stretches(mask, changes(grid)):
+        # the engine becoming warm is no control moved: nothing has to settle then
+        moved = start > 0 and not (ctx.at_hot[start - 1] and not ctx.engine_warm[start - 1])
+        begin = start + settle if moved else start
+        if (stop - begin) * grid.step >= LEAST_HOLD_S and not (
+            air == "inlet_air" and ctx.recirculating(begin, stop)
+        ):
+            found.append((begin, stop))
+    if not found:
+        return []
+    like = ctx.condition(found[0][0])
+    return [hold for hold in found if alike(ctx.condition(hold[0]), like)][:MOST_HOLDS]
