@@ -16,8 +16,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.uncertainty import Floats, mean_variance
+
+Pairs = tuple[NDArray[np.intp], NDArray[np.intp]]
 
 LONGEST_TAU_S: Final = 600.0
 """Time constants are looked for up to this (case, core and cabin), or up to twice the record."""
@@ -135,12 +138,7 @@ def approach(
     if least is not None:
         short = np.maximum(least - (mean + ahead), 0.0)
         evidence = evidence - 0.5 * short**2 / (LEAST_DOUBT_K**2 + spread)
-    single = i == j
-    # a third of the belief for each kind of description, before the data are seen
-    share = np.where(single, 1.0 / single.sum(), 1.0 / max(int((~single).sum()), 1))
-    top = max(0.0, float(evidence.max()))
-    weight = share * np.exp(evidence - top)
-    weight /= weight.sum() + math.exp(-top)
+    weight = _weights(evidence, i == j)
     expected = float(weight @ ahead)
     rest = -(models.first * end[i] + models.second * end[j])
     rate = -(models.first * (end / taus)[i] + models.second * (end / taus)[j])
@@ -156,7 +154,18 @@ def approach(
     )
 
 
-def _pairs(taus: Floats) -> tuple[np.ndarray, np.ndarray]:
+def _weights(evidence: Floats, single: NDArray[np.bool_]) -> Floats:
+    """Posterior probability of every description; the level alone has what is left to 1.
+
+    Before the data are seen each kind (level, one approach, two) has a third of the belief.
+    """
+    share = np.where(single, 1.0 / single.sum(), 1.0 / max(int((~single).sum()), 1))
+    top = max(0.0, float(evidence.max()))
+    weight = share * np.exp(evidence - top)
+    return np.asarray(weight / (weight.sum() + math.exp(-top)))
+
+
+def _pairs(taus: Floats) -> Pairs:
     """Indices of the two time constants of every description; equal ones are single."""
     i, j = np.triu_indices(taus.size)
     kept = (i == j) | (taus[j] >= PAIR_RATIO * taus[i])
@@ -168,7 +177,7 @@ def _scatter(
     gram: Floats,
     along: Floats,
     centered: Floats,
-    pairs: tuple[np.ndarray, np.ndarray],
+    pairs: Pairs,
 ) -> float:
     """Variance of one value, its correlation allowed for, about the best of all descriptions."""
     i, j = pairs
@@ -190,9 +199,7 @@ def _change(values: Floats) -> float:
     return abs(float(values[-third:].mean() - values[:third].mean()))
 
 
-def _priors(
-    end: Floats, pairs: tuple[np.ndarray, np.ndarray], change: float, before: float
-) -> tuple[Floats, Floats]:
+def _priors(end: Floats, pairs: Pairs, change: float, before: float) -> tuple[Floats, Floats]:
     """Variances of both amplitudes of every description before the data are seen.
 
     The first may explain what the record changes, but not more than the signal moved in all; a
@@ -210,7 +217,7 @@ def _fit(
     gram: Floats,
     along: Floats,
     priors: tuple[Floats, Floats],
-    pairs: tuple[np.ndarray, np.ndarray],
+    pairs: Pairs,
 ) -> _Models:
     """Posterior of every description's amplitudes; `gram`, `along` in units of the scatter."""
     i, j = pairs

@@ -148,3 +148,10 @@ def test_reasons() -> None:
         heater_run(events=[(100.0, "engine", "stop"), (130.0, "engine", "start")])
     ).figure("warm_up_time")
     assert stop.note == "the engine stopped during the warm-up"
+
+
+def test_a_start_event_put_right_since_moves_the_start() -> None:
+    """Hand noted 5 s late: time zero was set by it, the event clock then moved the event."""
+    run = heater_run(without=["engine"], events=[(-5.0, "engine", "start")])
+    found = Context(run).figure("warm_up_time")
+    assert found.value == pytest.approx(TRUTH + 5.0, abs=4.0)

@@ -92,9 +92,14 @@ def _start(ctx: Context) -> _Start:
     if running.size and running[0] > 0 and (speed[: running[0]] <= RUNNING_RPM).any():
         at = float(ctx.grid.time[running[0]] - ctx.grid.step / 2.0)
         return _Start(at, U_SEEN_START_S)
-    noted = bool((ctx.run.controls["control"] == "engine").any())
-    if noted or ctx.run.setup.run.engine_start is not None:
+    if ctx.run.setup.run.engine_start is not None:
         return _Start(0.0, U_START_S)
+    controls = ctx.run.controls
+    starts = controls.filter((controls["control"] == "engine") & (controls["value"] == 1.0))
+    if starts.height:
+        # time zero was set by this event; where its clock was put right since, it has moved
+        clock = ctx.clock.u if ctx.clock is not None else None
+        return _Start(float(starts["time_s"][0]), math.hypot(U_START_S, clock or 0.0))
     return _Start(0.0, U_START_S, "engine start taken as the first sample of the log")
 
 
