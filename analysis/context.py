@@ -13,6 +13,7 @@ import numpy as np
 from analysis import coolant, fluctuation, states, vacuum, windows
 from analysis.figures import all_figures
 from analysis.grid import Floats, Grid, build_grid
+from analysis.lever import LeverStudy, study_lever
 from analysis.measurement import Measurement
 from analysis.uncertainty import level
 from ingest.run import Finding, Run
@@ -25,10 +26,13 @@ class Context:
     ----------
     run
         The run with invalid readings null and offsets corrected.
+    clock
+        What is left of the offset of the noted events (`analysis.event_clock.align_events`).
     """
 
-    def __init__(self, run: Run) -> None:
+    def __init__(self, run: Run, clock: Measurement | None = None) -> None:
         self.run = run
+        self.clock = clock
         self.findings: list[Finding] = []
         self._measured: dict[str, Measurement] = {}
 
@@ -107,6 +111,13 @@ class Context:
     def coolant(self) -> coolant.CoolantStory:
         """What the coolant did: when the thermostat opened, where the coolant was held."""
         return coolant.tell(self)
+
+    @cached_property
+    def lever_study(self) -> LeverStudy:
+        """What the lever does to the outlet; what is wrong with it becomes a finding."""
+        study = study_lever(self.run, self.clock)
+        self.findings.extend(study.findings)
+        return study
 
     @cached_property
     def vacuum(self) -> vacuum.VacuumStory:

@@ -1,0 +1,219 @@
+"""The clock the events were noted by, against the logger's, from the outlet's answer to the lever.
+
+Who notes "lever to 40" by a watch is seconds off the logger. The outlet cannot answer before the
+lever moves, and a first-order answer sets in the moment it does: so one offset of all event times
+is fitted together with the lags, the slack and the settled curve, and the usual small delay taken
+off. A lag may pass for an offset and the other way round; the fit's covariance says how far.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from analysis.lever import DRIFT, check_change, sensor_lag
+from analysis.lever_data import (
+    Answer,
+    LeverData,
+    LeverPath,
+    NotMeasurable,
+    gather,
+    lever_path,
+    outlet_answer,
+)
+from analysis.lever_fit import Fit, first_guess, fit, make_problem
+from analysis.lever_model import CLOCK, LOG_TAU, SLACK, A, B, usual_delay
+from analysis.lever_start import FARTHEST_S, USUAL_OFFSET_S, Start, find_starts
+from analysis.measurement import Measurement
+from ingest.run import Finding, Run
+
+SIGNIFICANT_U: Final = 2.5
+SIGNIFICANT_S: Final = 0.5
+"""An offset is applied from this many standard uncertainties and this many seconds on."""
+
+BETTER: Final = 3.0
+BETTER_SHARE: Final = 0.25
+"""By how much in log likelihood, and by what share of what is left unexplained, one offset must be
+better than another to be believed: no model of a heater is better than that."""
+
+FEWEST_EVEN: Final = 4
+ONE_WAY_SHARE: Final = 0.8
+HALF_DWELL: Final = 0.6
+MOST_SLACK_PCT: Final = 13.0
+"""A sweep of this many moves in steps of half this slack may be read a dwell apart."""
+
+Attempt = tuple[float, Fit]
+"""Offset, s, and the fit that found it."""
+
+
+def align_events(run: Run) -> tuple[Run, Measurement]:
+    """Estimate the offset of the noted events and, where it is significant, take it out.
+
+    Parameters
+    ----------
+    run
+        The run with invalid readings null.
+
+    Returns
+    -------
+    tuple
+        The run, with its events moved and a finding `event_clock_offset` where that was called
+        for, and the offset in s (log time less event time) with its uncertainty: what must be
+        added to an event's time. Not measured where the lever is logged, since nothing need be
+        matched then.
+    """
+    try:
+        best, rivals = _offsets(run)
+    except NotMeasurable as reason:
+        return run, Measurement.missing("s", f"no clock offset to be had: {reason}")
+    offset, u = best[0], _uncertainty(best)
+    if abs(offset) <= max(SIGNIFICANT_S, SIGNIFICANT_U * u):
+        note = "the noted events and the log agree as far as can be told"
+        return run, Measurement(offset, "s", u, note=note)
+    for rival in rivals:
+        if abs(rival[0] - offset) > 2.0 * u:
+            spread = math.hypot(u, 0.5 * abs(rival[0] - offset))
+            note = (
+                f"the events may be {offset:+.1f} s or {rival[0]:+.1f} s off: the steps of the "
+                "lever are too even to tell; not applied"
+            )
+            return run, Measurement(offset, "s", spread, note=note)
+    note = "applied to every noted event"
+    return _moved(run, offset, u), Measurement(offset, "s", u, note=note)
+
+
+def _offsets(run: Run) -> tuple[Attempt, list[Attempt]]:
+    """The best offset, and others that explain the log about as well.
+
+    Raises
+    ------
+    NotMeasurable
+        Where there is nothing to match.
+    """
+    path = lever_path(run)
+    if path.logged:
+        raise NotMeasurable("the lever is logged, so that nothing needs to be matched")
+    answer = outlet_answer(run)
+    data = gather(answer, path)
+    starts = find_starts(data, offsets=True)
+    check_change(starts[0], answer)
+    lag = sensor_lag(run)
+    attempts = [_attempt(run, answer, path, start, lag) for start in starts]
+    best = min(attempts, key=_cost_among(attempts))
+    if abs(best[0]) > max(SIGNIFICANT_S, SIGNIFICANT_U * _uncertainty(best)):
+        # whoever moves every event must first have tried to leave them where they are
+        unmoved = find_starts(data, offsets=False)[0]
+        if unmoved.change * starts[0].change > 0.0:
+            attempts.append(_attempt(run, answer, path, unmoved, lag))
+        attempts += _a_dwell_apart(run, answer, path, best, starts[0], lag)
+    cost = _cost_among(attempts)
+    best = min(attempts, key=cost)
+    margin = max(BETTER, BETTER_SHARE * cost(best))
+    near = [each for each in attempts if each is not best and cost(each) < cost(best) + margin]
+    if abs(best[0]) > HALF_DWELL * _plain_dwell(best[1]):
+        return best, [(0.0, best[1])]
+    agreeing = [each for each in near if abs(each[0]) < SIGNIFICANT_S]
+    if agreeing:  # clocks that agree need no proof
+        return agreeing[0], []
+    return best, near
+
+
+def _attempt(run: Run, answer: Answer, path: LeverPath, start: Start, lag: float | None) -> Attempt:
+    """Fit everything, beginning at one offset."""
+    shifted = path
+    if start.clock != 0.0:
+        shifted = path.shifted(start.clock)
+        answer = outlet_answer(run, start.clock)
+    data: LeverData = gather(answer, shifted)
+    problem = make_problem(
+        data,
+        start,
+        sensor_lag=lag,
+        clock=(-start.clock, USUAL_OFFSET_S),
+        drift=DRIFT[0] if answer.normalized else DRIFT[1],
+    )
+    found = fit(
+        problem, first_guess(problem, start), abs(start.scatter / start.change), abs(start.change)
+    )
+    delay, _ = usual_delay(math.exp(float(found.params[LOG_TAU])))
+    return start.clock + float(found.params[CLOCK]) - delay, found
+
+
+def _cost_among(attempts: list[Attempt]) -> Callable[[Attempt], float]:
+    noise = min(found.noise * found.scale**2 for _, found in attempts)
+    return lambda attempt: attempt[1].cost(noise)
+
+
+def _a_dwell_apart(
+    run: Run, answer: Answer, path: LeverPath, best: Attempt, start: Start, lag: float | None
+) -> list[Attempt]:
+    """The same sweep read one dwell earlier or later.
+
+    A sweep of even steps looks nearly alike then, with the curve one step further along where the
+    lever was moved one way only, with two steps more or less of slack where it was moved both ways.
+    """
+    offset, found = best
+    problem, params = found.problem, found.params
+    seen = (problem.moves > problem.time[0]) & (problem.moves < problem.time[-1])
+    if seen.sum() < FEWEST_EVEN:
+        return []
+    steps = np.diff(problem.lever, prepend=problem.lever[0])[seen]
+    step = float(np.median(np.abs(steps)))
+    dwell = float(np.median(np.diff(problem.moves[seen])))
+    oneway = max((steps > 0).mean(), (steps < 0).mean()) > ONE_WAY_SHARE
+    if not oneway and 2.0 * step > MOST_SLACK_PCT:
+        return []
+    a, b, slack = float(params[A]), float(params[B]), float(params[SLACK])
+    attempts = []
+    for way in (-1.0, 1.0):
+        along = way * step * (-float(np.sign(steps.sum())) if oneway else 0.0)
+        looser = slack - (0.0 if oneway else way * 2.0 * step)
+        if abs(offset + way * dwell) > FARTHEST_S or looser < -0.5 * step:
+            continue
+        other = replace(
+            start,
+            clock=offset + way * dwell,
+            slack=max(looser, 0.0) / (b - a) * abs(start.change),
+            a=max(a + along, 0.0),
+            b=min(b + along, 100.0),
+            tau=math.exp(params[LOG_TAU]),
+        )
+        attempts.append(_attempt(run, answer, path, other, lag))
+    return attempts
+
+
+def _plain_dwell(found: Fit) -> float:
+    """Dwell of a sweep that went one way only, s; infinite where the lever also went back.
+
+    Read a dwell earlier or later such a sweep is the same sweep of another curve.
+    """
+    problem = found.problem
+    seen = (problem.moves > problem.time[0]) & (problem.moves < problem.time[-1])
+    steps = np.diff(problem.lever, prepend=problem.lever[0])[seen]
+    if steps.size < FEWEST_EVEN or abs(np.sign(steps).sum()) < steps.size:
+        return math.inf
+    return float(np.median(np.diff(problem.moves[seen])))
+
+
+def _uncertainty(attempt: Attempt) -> float:
+    """Of the fit, and of the delay that the model does not have."""
+    _, found = attempt
+    return math.hypot(found.u(CLOCK), usual_delay(math.exp(float(found.params[LOG_TAU])))[1])
+
+
+def _moved(run: Run, offset: float, u: float) -> Run:
+    """The run with every noted event later by the offset."""
+    controls = run.controls.with_columns(pl.col("time_s") + offset)
+    way, word = ("behind", "later") if offset > 0 else ("ahead of", "earlier")
+    finding = Finding(
+        "event_clock_offset",
+        f"the clock the events were noted by was {abs(offset):.1f} s {way} the logger's "
+        f"(± {2 * u:.1f} s): every event was taken {abs(offset):.1f} s {word}",
+        evidence={"offset_s": offset, "u_s": u},
+    )
+    return run.with_(controls=controls, findings=(*run.findings, finding))

@@ -1,0 +1,17 @@
+"""`effective_travel`: the share of the lever's travel over which the temperature changes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.figures import figure
+from analysis.measurement import Measurement
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+
+@figure("effective_travel", "%", order=50, label="Lever travel that acts")
+def effective_travel(ctx: Context) -> Measurement:
+    """Lever positions at 97.5 % less 2.5 % of the span of the settled curve, found by a fit."""
+    return ctx.lever_study.effective

@@ -1,0 +1,17 @@
+"""`lever_hysteresis`: the lever's slack between opening and closing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.figures import figure
+from analysis.measurement import Measurement
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+
+@figure("lever_hysteresis", "%", order=70, label="Lever slack")
+def lever_hysteresis(ctx: Context) -> Measurement:
+    """Lever difference at the same settled temperature, opening against closing; lag taken out."""
+    return ctx.lever_study.hysteresis

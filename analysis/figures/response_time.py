@@ -1,0 +1,18 @@
+"""`response_time`: how fast the outlet answers a step of the lever."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis import lever_steps
+from analysis.figures import figure
+from analysis.measurement import Measurement
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+
+@figure("response_time", "s", order=90, label="Answer to a lever step")
+def response_time(ctx: Context) -> Measurement:
+    """Median time to 63 % of the outlet's answer over lever steps of at least 20 % of travel."""
+    return lever_steps.response_time(ctx.run, ctx.lever_study, ctx.clock)

@@ -1,0 +1,190 @@
+"""The settled answer of a heater to its lever: a curve with flat ends, and slack before it.
+
+The lever moves the door or valve through slack (backlash): the moved part follows only once the
+slack is taken up. That is the play operator (M. A. Krasnosel'skii, A. V. Pokrovskii, Systems with
+Hysteresis, Springer 1989, 2.1; from memory). What the moved part then does to the temperature is a
+curve that is flat up to a position `a`, flat again from a position `b`, and rises between.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analysis.uncertainty import Floats
+
+CORNER_PCT: Final = 0.8
+"""Half-width over which the flat ends meet the slope, % of travel: seals are not knife edges."""
+
+FORM: Final = 4
+"""Parameters of the form itself, `a`, `b`, `log p`, `log q`; ripples follow."""
+
+FIRST_RIPPLE: Final = 2
+"""Half-waves of the first ripple; each further one has one more."""
+
+_LEAST: Final = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Play:
+    """Positions behind the slack, and how they change with it.
+
+    Parameters
+    ----------
+    position
+        Position of the moved part, % of travel, shape (k,).
+    by_slack
+        Its derivative by the slack, shape (k,): -1/2 on the rising side, +1/2 on the falling.
+    """
+
+    position: Floats
+    by_slack: Floats
+
+
+def play(lever: Floats, slack: float) -> Play:
+    """Follow the lever through the slack.
+
+    The moved part lags by half the slack in either direction, so that the mean of the opening and
+    the closing curve is the curve over its own position. Before the first noted position the lever
+    is taken to have come from the further end.
+
+    Parameters
+    ----------
+    lever
+        Positions in order of time, % of travel, shape (k,).
+    slack
+        Full width of the backlash, % of travel.
+    """
+    half = 0.5 * slack
+    positions = np.empty(lever.size)
+    sides = np.empty(lever.size)
+    side = -0.5 if lever.size and lever[0] >= 50.0 else 0.5
+    here = float(lever[0]) + side * slack if lever.size else 0.0
+    # Each position depends on the one before; there are a few dozen of them in a test.
+    for index, wanted in enumerate(lever.tolist()):
+        if wanted - half > here:
+            here, side = wanted - half, -0.5
+        elif wanted + half < here:
+            here, side = wanted + half, 0.5
+        positions[index] = here
+        sides[index] = side
+    return Play(positions, sides)
+
+
+def ripple_prior(count: int) -> Floats:
+    """Standard deviations of ripples: how far real doors and valves are from the plain form.
+
+    Set by fitting the form to straight, kinked, sine, smooth-step, exponential (equal-percentage)
+    and saturating characteristics: what the fits leave is inside two of these at every order.
+    """
+    order = FIRST_RIPPLE + np.arange(count, dtype=float)
+    deviations: Floats = 0.02 / order**0.75
+    return deviations
+
+
+def cover(at: Floats, curve: Floats) -> Floats:
+    """Share of the change covered at positions, 0 at the cold end and 1 at the hot end.
+
+    Between the flat ends ``1 - (1 - z**p)**q`` (the distribution function of P. Kumaraswamy,
+    J. Hydrology 46, 1980, 79-88; from memory), straight for ``p = q = 1``, plus sine ripples that
+    stand for what no formula of two letters knows of a real door.
+
+    Parameters
+    ----------
+    at
+        Positions behind the slack, % of travel, shape (k, ...).
+    curve
+        ``a, b, log p, log q`` and ripples, shape (4 + ripples, ...).
+    """
+    z = np.clip(_ramp(at, curve[0], curve[1]), 0.0, 1.0)
+    body: Floats = 1.0 - (1.0 - z ** np.exp(curve[2])) ** np.exp(curve[3])
+    for index in range(FORM, curve.shape[0]):
+        body += curve[index] * np.sin((FIRST_RIPPLE + index - FORM) * np.pi * z)
+    return body
+
+
+def cover_slopes(at: Floats, curve: Floats) -> tuple[Floats, Floats, Floats]:
+    """`cover` with its derivatives.
+
+    Returns
+    -------
+    tuple
+        Cover, shape (k, ...); derivative by position, shape (k, ...); derivatives by the
+        parameters, shape (4 + ripples, k, ...).
+    """
+    a, b, log_p, log_q = curve[:FORM]
+    width = b - a
+    low = _sigmoid((at - a) / CORNER_PCT)
+    high = _sigmoid((at - b) / CORNER_PCT)
+    z = np.clip(_ramp(at, a, b), _LEAST, 1.0 - _LEAST)
+    p, q = np.exp(log_p), np.exp(log_q)
+    log_z = np.log(z)
+    power = np.exp(p * log_z)
+    left = np.maximum(1.0 - power, _LEAST)
+    log_left = np.log(left)
+    tail = np.exp(q * log_left)
+    inner = q * tail / left * power
+    value = 1.0 - tail
+    by_z = p * inner / z
+    by = np.empty((curve.shape[0], *z.shape))
+    by[2] = inner * log_z * p
+    by[3] = -tail * log_left * q
+    for index in range(FORM, curve.shape[0]):
+        wave = (FIRST_RIPPLE + index - FORM) * np.pi
+        by[index] = np.sin(wave * z)
+        value += curve[index] * by[index]
+        by_z += curve[index] * wave * np.cos(wave * z)
+    by[0] = by_z * (z - low) / width
+    by[1] = by_z * (high - z) / width
+    return value, by_z * (low - high) / width, by
+
+
+def crossing(level: float, curves: Floats, low: Floats | float, high: Floats | float) -> Floats:
+    """Where curves have covered a share of what lies between two positions.
+
+    Parameters
+    ----------
+    level
+        The share, 0 to 1.
+    curves
+        Shape (4 + ripples, n).
+    low, high
+        Ends of the slot, % of travel, for all or for each of the curves.
+
+    Returns
+    -------
+    ndarray
+        Positions, % of travel, shape (n,). Where a ripple makes a curve cross more than once, the
+        crossing nearest to its end.
+    """
+    share = np.linspace(0.0, 1.0, 33)[:, None]
+    begin = np.broadcast_to(np.asarray(low, dtype=float), curves.shape[1:])
+    width = np.broadcast_to(np.asarray(high, dtype=float), curves.shape[1:]) - begin
+    covered = cover(begin + share * width, curves)
+    wanted = covered[0] + level * (covered[-1] - covered[0])
+    below = covered < wanted
+    first, last = np.argmin(below, axis=0), share.size - np.argmax(below[::-1], axis=0)
+    after = np.clip(first if level < 0.5 else last, 1, share.size - 1)
+    left, right = begin + share[after - 1, 0] * width, begin + share[after, 0] * width
+    for _ in range(9):
+        middle = 0.5 * (left + right)
+        under = cover(middle, curves) < wanted
+        left, right = np.where(under, middle, left), np.where(under, right, middle)
+    found: Floats = 0.5 * (left + right)
+    return found
+
+
+def _ramp(at: Floats, a: Floats, b: Floats) -> Floats:
+    """0 below `a`, 1 above `b`, straight between, with rounded corners."""
+    softened = CORNER_PCT * (
+        np.logaddexp(0.0, (at - a) / CORNER_PCT) - np.logaddexp(0.0, (at - b) / CORNER_PCT)
+    )
+    ramp: Floats = softened / (b - a)
+    return ramp
+
+
+def _sigmoid(x: Floats) -> Floats:
+    half: Floats = 0.5 * (1.0 + np.tanh(0.5 * x))
+    return half

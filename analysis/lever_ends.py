@@ -1,0 +1,173 @@
+"""Dead travel at either end of the slot, from the descriptions of the settled curve."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analysis.lever_curve import cover_slopes, crossing
+from analysis.lever_model import LOG_P, LOG_Q, A, B
+from analysis.lever_settled import Curves
+from analysis.uncertainty import Floats
+
+LOW_SHARE: Final = 0.025
+HIGH_SHARE: Final = 0.975
+"""The contract's shares of the span."""
+
+FLAT_PCT: Final = 1.0
+"""A flat end shorter than this behind the slack cannot be told from none, % of travel."""
+
+SAME_PCT: Final = 0.5
+"""Descriptions whose ends agree within about this are one and the same."""
+
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+
+
+@dataclass(frozen=True)
+class Ends:
+    """The ends of the settled curve on the lever's own scale.
+
+    Parameters
+    ----------
+    value
+        Travel to 2.5 %, travel beyond 97.5 %, slack; % of travel.
+    covariance
+        Of the three, shape (3, 3).
+    curve
+        Best description, as `analysis.lever_curve.cover` takes it.
+    flat
+        Length of the flat ends that show behind the slack, cold and hot, % of travel.
+    flat_u
+        Their standard uncertainties.
+    """
+
+    value: Floats
+    covariance: Floats
+    curve: Floats
+    flat: tuple[float, float]
+    flat_u: tuple[float, float]
+
+
+def find_ends(curves: Curves, low: float, high: float, side: float, reading: float) -> Ends:
+    """Weigh the descriptions and say where the curve begins and ends.
+
+    Parameters
+    ----------
+    curves
+        Descriptions of the settled curve.
+    low, high
+        Coldest and hottest position the lever stood at, %.
+    side
+        0 where the lever was moved both ways; +1/2 where it was only opened and -1/2 where it was
+        only closed: then the ends are those of that direction.
+    reading
+        Standard uncertainty of a position, % of travel.
+    """
+    params, slack = curves.params, curves.params[-1]
+    sigma = np.sqrt(np.diagonal(curves.covariance, axis1=1, axis2=2))
+    ends, spread, joint = _crossings(curves, low, high, side)
+    half = slack / 2
+    flat = np.vstack((params[A] - low - half, high - half - params[B]))
+    if side == 0.0:
+        # The slack hides as much of the curve at either end of the slot. Where no flat end shows
+        # behind it, the door's own travel may go on there: mostly, the lever's is what counts.
+        hidden = np.minimum(half, np.maximum(ends, 0.0))
+        hidden *= _normal((FLAT_PCT - flat) / np.maximum(sigma[:, [A, B]].T, 0.3))
+        ends -= hidden / 4
+        spread += hidden**2 / 12
+    weight = _evidence(curves, ends)
+    values = np.vstack((ends, slack))
+    mean = values @ weight
+    away = values - mean[:, None]
+    covariance = (away * weight) @ away.T
+    covariance[0, 0] += spread[0] @ weight
+    covariance[1, 1] += spread[1] @ weight
+    covariance[0, 1] += joint @ weight
+    covariance[1, 0] += joint @ weight
+    covariance[2, 2] += sigma[:, -1] ** 2 @ weight
+    covariance[np.diag_indices(3)] += reading**2 / 2.0
+    best = int(np.argmax(weight))
+    return Ends(
+        mean,
+        covariance,
+        params[:-1, best],
+        (float(flat[0, best]), float(flat[1, best])),
+        (float(sigma[best, A]), float(sigma[best, B])),
+    )
+
+
+def _crossings(
+    curves: Curves, low: float, high: float, side: float
+) -> tuple[Floats, Floats, Floats]:
+    """Dead travel at both ends for every description.
+
+    How a crossing moves with the beginning of the curve is not linear near the end of the slot, so
+    that direction is integrated (Gauss-Hermite); the rest is propagated linearly.
+
+    Returns
+    -------
+    tuple
+        Ends and their variances, shape (2, m), and the covariance of the two, shape (m,).
+    """
+    params, covariance = curves.params, curves.covariance
+    count, many = params.shape
+    ends, spread = np.empty((2, many)), np.empty((2, many))
+    lean = np.empty((2, count, many))
+    for end, (which, share) in enumerate(((A, LOW_SHARE), (B, HIGH_SHARE))):
+        sigma = np.sqrt(covariance[:, which, which])
+        along = (covariance[:, :, which] / sigma[:, None]).T
+        moved = (params[:, :, None] + along[:, :, None] * _NODES).reshape(count, -1)
+        found = _crossing(share, moved, low, high).reshape(many, -1)
+        place = found[:, _NODES.size // 2]
+        mean = found @ _WEIGHTS
+        lean[end] = _lean(share, place, params, low, high)
+        lean[end, -1] += side
+        linear = np.einsum("pm,mpq,qm->m", lean[end], covariance, lean[end])
+        linear -= np.einsum("pm,pm->m", lean[end], along) ** 2
+        spread[end] = np.maximum(linear, 0.0) + (found - mean[:, None]) ** 2 @ _WEIGHTS
+        place = np.clip(mean + side * params[-1], low, high)
+        ends[end] = place - low if end == 0 else high - place
+    joint = -np.einsum("pm,mpq,qm->m", lean[0], covariance, lean[1])
+    return ends, spread, joint
+
+
+def _crossing(share: float, params: Floats, low: float, high: float) -> Floats:
+    """Where curves have covered a share of what the slack lets them reach."""
+    kept = params.copy()
+    half = np.minimum(np.abs(kept[-1]) / 2, 0.25 * (high - low))
+    kept[A] = np.clip(kept[A], low - 30.0, high - 5.0)
+    kept[B] = np.clip(kept[B], kept[A] + 2.0, high + 30.0)
+    kept[[LOG_P, LOG_Q]] = np.clip(kept[[LOG_P, LOG_Q]], -2.0, 2.5)
+    return crossing(share, kept[:-1], low + half, high - half)
+
+
+def _lean(share: float, place: Floats, params: Floats, low: float, high: float) -> Floats:
+    """Derivative of a crossing by the parameters, shape (p, m)."""
+    half = params[-1] / 2
+    places = np.vstack((place, low + half, high - half))
+    _, by_place, by = cover_slopes(places, params[:-1])
+    lean = np.empty(params.shape)
+    lean[:-1] = (1.0 - share) * by[:, 1] + share * by[:, 2] - by[:, 0]
+    lean[-1] = 0.5 * ((1.0 - share) * by_place[1] - share * by_place[2])
+    lean /= np.maximum(by_place[0], 1e-3)
+    return lean
+
+
+def _evidence(curves: Curves, ends: Floats) -> Floats:
+    """Evidence of each description (Laplace); those that came out the same share one weight."""
+    score = 0.5 * np.linalg.slogdet(curves.covariance)[1] - curves.cost
+    weight = np.exp(score - score.max())
+    apart = np.abs(ends[:, :, None] - ends[:, None, :]).max(axis=0)
+    weight /= np.exp(-0.5 * (apart / SAME_PCT) ** 2).sum(axis=1)
+    shares: Floats = weight / weight.sum()
+    return shares
+
+
+def _normal(x: Floats) -> Floats:
+    """Standard normal distribution function to about 1e-3 (logistic approximation)."""
+    bounded = np.clip(x, -6.0, 6.0)
+    result: Floats = 1.0 / (1.0 + np.exp(-bounded * (1.5976 + 0.07056 * bounded**2)))
+    return result

@@ -1,0 +1,276 @@
+"""Fits the model of the lever to a record: damped Gauss-Newton steps with a prior.
+
+The noise of the outlet is correlated (fluctuations, thermostat, what the model does not know), so
+that a sample carries less than it seems; the likelihood is tempered by the number of samples that
+carry the information of one, estimated from the residual at every step.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.lever_curve import ripple_prior
+from analysis.lever_data import LeverData
+from analysis.lever_model import (
+    BASE,
+    CLOCK,
+    DRIFT,
+    FIRST_INIT,
+    LOG_P,
+    LOG_Q,
+    LOG_SENSOR,
+    LOG_SLOW,
+    LOG_TAU,
+    SLACK,
+    SLOW_SHARE,
+    SPAN,
+    TAU_SLOPE,
+    A,
+    B,
+    Course,
+    Problem,
+)
+from analysis.lever_start import Start
+from analysis.uncertainty import Floats, effective_size
+
+MOST_STEPS: Final = 12
+CONVERGED: Final = 0.3
+"""A step that lowers minus the log posterior by less than this ends the fit."""
+
+NEAR: Final = 3.0
+FAR_LONGEST: Final = 3.0
+LONGEST: Final = 50.0
+"""Samples that may carry the information of one: few until a step gains less than `NEAR`, since
+what a bad guess leaves is no noise and would give the prior too much say."""
+
+BEYOND_PCT: Final = 1.5
+"""The curve may begin this far (k = 1) beyond the ends of the slot, % of travel: further out it
+cannot be told from a curve of another shape that begins there."""
+
+LEAST_SCATTER: Final = 5e-4
+"""Scatter that is always assumed, in shares of the span: no sensor and no door is better."""
+
+PRIOR: Final = {
+    # mean and standard deviation before anything is measured
+    LOG_P: (0.25, 0.5),  # from a quick-opening to an equal-percentage valve
+    LOG_Q: (0.25, 0.5),
+    SLACK: (0.0, 6.0),
+    LOG_TAU: (math.log(8.0), 1.2),
+    TAU_SLOPE: (0.0, 0.8),  # a water valve that lets little through is slow
+    SLOW_SHARE: (0.0, 0.2),
+    LOG_SLOW: (math.log(70.0), 0.7),
+    LOG_SENSOR: (math.log(1.5), 0.7),  # a bare thermocouple in moving air
+    BASE: (0.0, 1.0),
+    SPAN: (1.0, 1.0),
+}
+INIT_WIDTH: Final = 0.3
+END_WIDTH_PCT: Final = 25.0
+
+LIMITS: Final = (
+    (LOG_P, -1.5, 2.0),
+    (LOG_Q, -1.5, 2.0),
+    (SLACK, 0.0, 60.0),
+    (LOG_TAU, math.log(0.2), math.log(300.0)),
+    (TAU_SLOPE, -3.0, 3.0),
+    (SLOW_SHARE, -0.6, 0.8),
+    (LOG_SLOW, math.log(5.0), math.log(600.0)),
+    (LOG_SENSOR, math.log(0.05), math.log(40.0)),
+    (CLOCK, -45.0, 45.0),
+)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """The fitted model.
+
+    Parameters
+    ----------
+    problem
+        What it was fitted to.
+    params
+        In the order of `analysis.lever_model.NAMES`.
+    covariance
+        Of the parameters.
+    residual
+        What is left, times the root of the weight, shape (n,).
+    noise
+        Variance of a sample times the number of samples that carry the information of one.
+    scatter
+        Standard deviation of the residual.
+    scale
+        What a change of 1 is in the unit of the record.
+    """
+
+    problem: Problem
+    params: Floats
+    covariance: Floats
+    residual: Floats
+    noise: float
+    scatter: float
+    scale: float
+
+    def u(self, index: int) -> float:
+        """Standard uncertainty of a parameter."""
+        return math.sqrt(max(float(self.covariance[index, index]), 0.0))
+
+    def cost(self, noise: float) -> float:
+        """Minus the log posterior for a given noise in the record's unit, up to a constant."""
+        pull = (self.params - self.problem.center) / self.problem.width
+        square = float(self.residual @ self.residual) * self.scale**2
+        return 0.5 * square / noise + 0.5 * float(pull @ pull)
+
+
+def make_problem(
+    data: LeverData,
+    start: Start,
+    *,
+    sensor_lag: float | None,
+    clock: tuple[float, float],
+    drift: float,
+) -> Problem:
+    """Scale a record to its span and set the prior.
+
+    Parameters
+    ----------
+    data
+        The record.
+    start
+        Rough description, for the scale.
+    sensor_lag
+        Time constant of the sensor, s, where it is known.
+    clock
+        Mean and standard deviation of the clock offset, s.
+    drift
+        Standard deviation of the change of the span during the record, as a share.
+    """
+    value = data.value / start.change
+    value = value - float(np.quantile(value, 0.02))
+    size = FIRST_INIT + data.starts.size
+    center, width = np.zeros(size), np.full(size, INIT_WIDTH)
+    for index, (mean, deviation) in PRIOR.items():
+        center[index], width[index] = mean, deviation
+    lever = data.positions
+    center[[A, B]] = lever.min(), lever.max()
+    width[[A, B]] = END_WIDTH_PCT
+    width[LOG_Q + 1 : SLACK] = ripple_prior(SLACK - LOG_Q - 1)
+    center[CLOCK], width[CLOCK] = clock
+    width[DRIFT] = drift
+    path = data.path
+    return Problem(
+        data.time,
+        value,
+        data.weight,
+        data.starts,
+        path.moves,
+        path.lever,
+        sensor_lag,
+        center,
+        width,
+    )
+
+
+def first_guess(problem: Problem, start: Start) -> Floats:
+    """Parameters to begin the fit with."""
+    params = problem.center.copy()
+    params[A], params[B] = start.a, start.b
+    params[LOG_TAU] = math.log(start.tau)
+    slack = start.slack / max(abs(start.change), 1e-12) * (start.b - start.a)
+    params[SLACK] = min(max(slack, 0.5), 20.0)
+    params[CLOCK] = 0.0
+    return params
+
+
+def fit(problem: Problem, start: Floats, scatter: float, scale: float = 1.0) -> Fit:
+    """Fit the model.
+
+    Parameters
+    ----------
+    problem
+        Data and prior.
+    start
+        Where to begin.
+    scatter
+        First guess of the standard deviation of the residual.
+    scale
+        What a change of 1 is in the unit of the record.
+    """
+    root = np.sqrt(problem.weight)
+
+    def look(at: Floats) -> tuple[Floats, Floats]:
+        model, jacobian = Course(problem, at).evaluate()
+        jacobian *= root
+        return root * (problem.value - model), jacobian
+
+    params = start.copy()
+    residual, jacobian = look(params)
+    noise = max(2.0 * scatter, 4.0 * LEAST_SCATTER) ** 2
+    damping, ease, near = 1e-3, 0.1, False
+    precision, pull = _prior(params, problem)
+    cost = _cost(residual, noise, precision, pull)
+    for _ in range(MOST_STEPS):
+        hessian = _hessian(jacobian, noise, precision)
+        gradient = jacobian @ residual / noise + precision * pull
+        hessian[np.diag_indices_from(hessian)] *= 1.0 + damping
+        trial = _inside(params + np.linalg.solve(hessian, gradient))
+        trial_residual, trial_jacobian = look(trial)
+        trial_precision, trial_pull = _prior(trial, problem)
+        gain = cost - _cost(trial_residual, noise, trial_precision, trial_pull)
+        if gain < 0.0:
+            damping = max(damping, 1e-3) * 10.0
+            ease = 0.5  # what was too bold once is tried again only slowly
+            continue
+        params, residual, jacobian = trial, trial_residual, trial_jacobian
+        precision, pull = trial_precision, trial_pull
+        damping, ease = max(damping * ease, 1e-6), 0.1
+        near = near or gain < NEAR
+        before, noise = noise, _noise(residual, LONGEST if near else FAR_LONGEST)
+        cost = _cost(residual, noise, precision, pull)
+        if near and gain < CONVERGED and abs(math.log(noise / before)) < 0.1:
+            break
+    covariance: Floats = np.linalg.inv(_hessian(jacobian, noise, precision))
+    deviation = math.sqrt(float(residual @ residual) / residual.size)
+    return Fit(problem, params, covariance, residual, noise, deviation, scale)
+
+
+def _hessian(jacobian: Floats, noise: float, precision: Floats) -> NDArray[np.float64]:
+    hessian = jacobian @ jacobian.T / noise
+    hessian[np.diag_indices_from(hessian)] += precision
+    return hessian
+
+
+def _prior(params: Floats, problem: Problem) -> tuple[Floats, Floats]:
+    """Precision of the prior of each parameter, and how far it is from the prior's center."""
+    precision = 1.0 / problem.width**2
+    pull = problem.center - params
+    if pull[A] > 0.0:
+        precision[A] = 1.0 / BEYOND_PCT**2
+    if pull[B] < 0.0:
+        precision[B] = 1.0 / BEYOND_PCT**2
+    return precision, pull
+
+
+def _cost(residual: Floats, noise: float, precision: Floats, pull: Floats) -> float:
+    return 0.5 * float(residual @ residual) / noise + 0.5 * float(precision @ pull**2)
+
+
+def _noise(residual: Floats, longest: float) -> float:
+    """Variance of the residual times the number of samples that carry the information of one."""
+    together = min(residual.size / effective_size(residual), longest)
+    variance = float(residual @ residual) / residual.size
+    return max(variance * together, LEAST_SCATTER**2)
+
+
+def _inside(wanted: Floats) -> Floats:
+    """Keep a step where the model means something."""
+    kept = wanted.copy()
+    kept[SLACK] = abs(kept[SLACK])
+    kept[A] = min(max(kept[A], -10.0), 95.0)
+    kept[B] = max(min(kept[B], 110.0), kept[A] + 2.0)
+    for index, least, most in LIMITS:
+        kept[index] = min(max(kept[index], least), most)
+    return kept

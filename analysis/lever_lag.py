@@ -1,0 +1,140 @@
+"""The way from the door to the reading: first-order lags in series, with their derivatives.
+
+Between two nodes in time the door stands still, so that a first-order lag has a closed form there;
+the whole record is then one running sum (variation of constants), without a loop over samples.
+The lag of the heater may depend on how far it is open: a water valve that lets little through
+changes the core slowly, one that stands open changes it fast.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.uncertainty import Floats
+
+LONGEST_CHUNK: Final = 300.0
+"""Time constants in one running sum: e to this power is still far inside double precision."""
+
+MOST_AT_ONCE: Final = 60.0
+"""Time constants between two nodes beyond which nothing is left of the past."""
+
+
+@dataclass(frozen=True)
+class Nodes:
+    """Sample times and lever moves on one time axis.
+
+    Parameters
+    ----------
+    gap
+        Time since the node before, s, shape (m,); at the first node of a stretch 0.
+    active
+        Which lever position was in force just before each node, shape (m,).
+    samples
+        Nodes that are samples, shape (n,).
+    starts
+        Nodes at which a stretch begins and the past is forgotten.
+    """
+
+    gap: Floats
+    active: NDArray[np.intp]
+    samples: NDArray[np.intp]
+    starts: NDArray[np.intp]
+
+
+def make_nodes(time: Floats, starts: NDArray[np.intp], moves: Floats) -> Nodes:
+    """Merge samples and lever moves.
+
+    Parameters
+    ----------
+    time
+        Sample times, s, increasing, shape (n,).
+    starts
+        First sample of each stretch, the first one 0.
+    moves
+        Times of the lever positions, s, increasing; the first before the first sample.
+    """
+    inside = moves[(moves > time[0]) & (moves < time[-1])]
+    place = np.searchsorted(time, inside)
+    merged = np.insert(time, place, inside)
+    samples = np.arange(time.size) + np.searchsorted(inside, time, side="left")
+    gap = np.diff(merged, prepend=merged[0])
+    first = samples[starts]
+    gap[first] = 0.0
+    active = np.maximum(np.searchsorted(moves, merged, side="left") - 1, 0)
+    return Nodes(gap, active, samples, first)
+
+
+class Lag:
+    """A first-order lag over the nodes.
+
+    Parameters
+    ----------
+    nodes
+        The time axis.
+    rate
+        1/time constant between each node and the one before, 1/s, shape (m,).
+    """
+
+    def __init__(self, nodes: Nodes, rate: Floats) -> None:
+        spans = np.minimum(rate * nodes.gap, MOST_AT_ONCE)
+        self.spans = spans
+        self.decay = np.exp(-spans)
+        self.fresh = -np.expm1(-spans)
+        total = np.cumsum(spans)
+        stop = spans.size
+        cuts = set(nodes.starts.tolist())
+        if total[-1] > LONGEST_CHUNK:
+            levels = np.arange(LONGEST_CHUNK, total[-1], LONGEST_CHUNK)
+            cuts.update(np.searchsorted(total, levels).tolist())
+        self.cuts = [*sorted(cuts), stop]
+        self.forget = set(nodes.starts.tolist())
+        self.growth = np.empty(stop)
+        for start, end in zip(self.cuts, self.cuts[1:], strict=False):
+            before = total[start - 1] if start else 0.0
+            self.growth[start:end] = np.exp(total[start:end] - before)
+
+    def run(self, forcing: Floats, begin: Floats | None = None) -> Floats:
+        """``y[j] = decay[j] * y[j-1] + forcing[j]`` along the last axis.
+
+        Parameters
+        ----------
+        forcing
+            Shape (..., m).
+        begin
+            State at the first node of every stretch, shape (..., number of stretches); 0 where
+            None.
+        """
+        result = np.multiply(forcing, self.growth)
+        stretch = -1
+        state: Floats | float = 0.0
+        for start, end in zip(self.cuts, self.cuts[1:], strict=False):
+            part = result[..., start:end]
+            if start in self.forget:
+                stretch += 1
+                part[..., 0] = 0.0 if begin is None else begin[..., stretch]
+            else:
+                part[..., 0] += state
+            np.cumsum(part, axis=-1, out=part)
+            part /= self.growth[start:end]
+            state = part[..., -1]
+        return result
+
+    def filter(self, values: Floats, begin: Floats | None = None) -> Floats:
+        """The lag's answer to a signal that is straight between nodes.
+
+        Parameters
+        ----------
+        values
+            Shape (..., m).
+        begin
+            As in `run`.
+        """
+        safe = np.maximum(self.spans, 1e-12)
+        mean = np.where(self.spans > 1e-6, self.fresh / safe, 1.0 - 0.5 * self.spans)
+        forcing = (1.0 - mean) * values
+        forcing[..., 1:] += (mean - self.decay)[1:] * values[..., :-1]
+        return self.run(forcing, begin)

@@ -1,0 +1,199 @@
+"""One model of everything the lever does: slack, curve, lags, clock.
+
+The slack and the lag both make the closing sweep read warmer than the opening sweep. They are told
+apart because a lag fades while the lever rests and slack does not; so both belong in one model, and
+what cannot be told apart shows as a correlation of the two in the covariance.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.lever_curve import cover_slopes, play
+from analysis.lever_lag import Lag, make_nodes
+from analysis.uncertainty import Floats
+
+NAMES: Final = (
+    *("a", "b", "log_p", "log_q", "ripple2", "ripple3", "slack"),
+    *("log_tau", "tau_slope", "slow_share", "log_slow", "log_sensor", "clock"),
+    *("base", "span", "drift"),
+)
+"""Parameters, in order; one disturbance for the beginning of each stretch follows."""
+
+A, B, LOG_P, LOG_Q, _, _, SLACK = range(7)
+LOG_TAU, TAU_SLOPE, SLOW_SHARE, LOG_SLOW, LOG_SENSOR, CLOCK = range(7, 13)
+BASE, SPAN, DRIFT, FIRST_INIT = range(13, 17)
+
+DELAY_S: Final = 0.3
+DELAY_SHARE: Final = 0.04
+"""Usual delay of an answer that a first-order lag does not have: a hand's move, air and coolant on
+their way, and a share of the time constant for lags in series."""
+
+DELAY_U_S: Final = 0.25
+DELAY_U_SHARE: Final = 0.05
+"""Standard uncertainties of the two."""
+
+CURVE: Final = slice(0, SLACK)
+SETTLED: Final = SLACK + 1
+"""Number of parameters of the settled curve, slack included; they come first."""
+
+
+def usual_delay(tau: float) -> tuple[float, float]:
+    """Delay of an answer of time constant `tau` beyond the lag's own, and its uncertainty, s."""
+    return DELAY_S + DELAY_SHARE * tau, math.hypot(DELAY_U_S, DELAY_U_SHARE * tau)
+
+
+@dataclass(frozen=True)
+class Problem:
+    """What the model is fitted to.
+
+    Parameters
+    ----------
+    time, value
+        Samples, s and shares of the span (about 0 to 1), shape (n,).
+    weight
+        Share of the record each sample stands for, about 1, shape (n,).
+    starts
+        First sample of each stretch of unchanged controls.
+    moves, lever
+        Times, s, and positions, %, that the lever took, in order; shape (k,).
+    sensor_lag
+        Time constant of the sensor, s, where it is known.
+    center, width
+        Prior of the parameters: mean and standard deviation.
+    """
+
+    time: Floats
+    value: Floats
+    weight: Floats
+    starts: NDArray[np.intp]
+    moves: Floats
+    lever: Floats
+    sensor_lag: float | None
+    center: Floats
+    width: Floats
+
+    @property
+    def age(self) -> Floats:
+        """Time in shares of the record about its middle, shape (n,)."""
+        length = max(float(self.time[-1] - self.time[0]), 1.0)
+        age: Floats = (self.time - 0.5 * (self.time[0] + self.time[-1])) / length
+        return age
+
+
+class Course:
+    """The course of the answer for one set of parameters, and how it changes with them.
+
+    Parameters
+    ----------
+    problem, params
+        The record and the parameters.
+    """
+
+    def __init__(self, problem: Problem, params: Floats) -> None:
+        self.problem = problem
+        self.params = params
+        self.behind = play(problem.lever, float(params[SLACK]))
+        target, self.by_position, self.by_curve = cover_slopes(self.behind.position, params[CURVE])
+        self.nodes = make_nodes(problem.time, problem.starts, problem.moves + params[CLOCK])
+        self.begin = self.nodes.starts
+        self.wanted = target[self.nodes.active]
+        # the heater's own lag, faster or slower with its opening
+        self.slope = float(params[TAU_SLOPE])
+        self.rate = np.exp(-params[LOG_TAU] - self.slope * (self.wanted - 0.5))
+        self.fast = Lag(self.nodes, self.rate)
+        self.prompt = self.fast.run(self.fast.fresh * self.wanted, self.wanted[self.begin])
+        # a share that comes late, through the metal
+        self.share = float(params[SLOW_SHARE])
+        self.slow_rate = math.exp(-params[LOG_SLOW])
+        self.slow = Lag(self.nodes, np.full(self.rate.size, self.slow_rate))
+        self.late = self.slow.run(self.slow.fresh * self.wanted, self.wanted[self.begin])
+        known = problem.sensor_lag
+        self.sensor: Lag | None = None
+        if known != 0.0:
+            self.sensor_rate = 1.0 / known if known else math.exp(-params[LOG_SENSOR])
+            self.sensor = Lag(self.nodes, np.full(self.rate.size, self.sensor_rate))
+
+    def faded(self, lag: Lag, answer: Floats) -> Floats:
+        """What a relative change of a lag's rate changes between each node and the next."""
+        change = np.zeros_like(answer)
+        change[1:] = (lag.spans * lag.decay)[1:] * (self.wanted[1:] - answer[:-1])
+        return change
+
+    def answers(self, shares: Floats) -> Floats:
+        """Answer at the nodes, before the sensor, to changes of the settled answer in force.
+
+        Parameters
+        ----------
+        shares
+            Change of the settled answer in force at each node, shape (p, m).
+        """
+        prompt = self.fast.fresh - self.slope * self.faded(self.fast, self.prompt)
+        begin = shares[:, self.begin]
+        answer = (1.0 - self.share) * self.fast.run(shares * prompt, begin)
+        answer += self.share * self.slow.run(shares * self.slow.fresh, begin)
+        return answer
+
+    def sensed(self, answers: Floats) -> Floats:
+        """What the sensor makes of answers at the nodes, shape (p, m)."""
+        return (
+            answers if self.sensor is None else self.sensor.filter(answers, answers[:, self.begin])
+        )
+
+    def evaluate(self) -> tuple[Floats, Floats]:
+        """Model and its derivatives at the samples.
+
+        Returns
+        -------
+        tuple
+            Shape (n,) and (number of parameters, n).
+        """
+        params, nodes = self.params, self.nodes
+        stretches = self.begin.size
+        by_settled = np.vstack((self.by_curve, self.by_position * self.behind.by_slack))
+        mixed = np.empty((12 + stretches, self.rate.size))
+        mixed[0] = (1.0 - self.share) * self.prompt + self.share * self.late
+        mixed[1:8] = self.answers(by_settled[:, nodes.active])
+        faded = self.faded(self.fast, self.prompt)
+        own = np.zeros((2 + stretches, self.rate.size))
+        own[0], own[1] = -faded, -faded * (self.wanted - 0.5)
+        disturbed = np.vstack((np.zeros((2, stretches)), np.eye(stretches)))
+        own = self.fast.run(own, disturbed)
+        mixed[8:10] = (1.0 - self.share) * own[:2]
+        mixed[10] = self.late - self.prompt
+        mixed[11] = self.share * self.slow.run(-self.faded(self.slow, self.late))
+        mixed[12:] = own[2:]
+        answer = self.sensed(mixed)
+        speed, by_sensor = self._sensor_terms(mixed[0], answer[0])
+
+        pick, age = nodes.samples, self.problem.age
+        answer = answer[:, pick]
+        trend = 1.0 + params[DRIFT] * age
+        gain = params[SPAN] * trend
+        jacobian = np.empty((FIRST_INIT + stretches, pick.size))
+        jacobian[:SETTLED] = gain * answer[1:8]
+        jacobian[LOG_TAU:LOG_SENSOR] = gain * answer[8:12]
+        jacobian[LOG_SENSOR] = gain * by_sensor[pick]
+        jacobian[CLOCK] = -gain * speed[pick]
+        jacobian[BASE] = 1.0
+        jacobian[SPAN] = trend * answer[0]
+        jacobian[DRIFT] = params[SPAN] * age * answer[0]
+        jacobian[FIRST_INIT:] = answer[12:]
+        model = params[BASE] + gain * answer[0] + params[FIRST_INIT:] @ answer[12:]
+        return model, jacobian
+
+    def _sensor_terms(self, air: Floats, read: Floats) -> tuple[Floats, Floats]:
+        """Rate of change of the reading, and its derivative by the log of the sensor's lag."""
+        nothing = np.zeros_like(air)
+        if self.sensor is None:
+            prompt = (1.0 - self.share) * self.rate * (self.wanted - self.prompt)
+            return prompt + self.share * self.slow_rate * (self.wanted - self.late), nothing
+        away = air - read
+        if self.problem.sensor_lag is not None:
+            return away * self.sensor_rate, nothing
+        return away * self.sensor_rate, -self.sensor.filter(away, np.zeros(self.begin.size))
