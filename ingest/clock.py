@@ -102,7 +102,7 @@ class Clock:
             readings = {float(choice[place]) for choice in choices}
             if alone is not None and np.isfinite(alone[place]):
                 readings = {float(alone[place]) + day * DAY_S for day in (0, 1)}
-            readings = {each - self.zero for each in readings if np.isfinite(each)}
+            readings = {round(each - self.zero, 6) for each in readings if np.isfinite(each)}
             if readings:
                 result[place] = above = self._place(readings, above)
         return result

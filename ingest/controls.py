@@ -149,8 +149,8 @@ def read_events(path: Path, clock: Clock, offset: float = 0.0) -> Events:
         findings.append(
             Finding(
                 "event_time_of_day",
-                f"Events with a time of day and no date: {alone}; they were taken to be on the log's "
-                "own day.",
+                f"Events with a time of day and no date: {alone}; they were taken to be on the "
+                "log's own day.",
                 evidence={"events": alone},
             )
         )
