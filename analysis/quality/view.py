@@ -55,6 +55,15 @@ class View:
     ----------
     run
         The run, with at least two rows.
+
+    Attributes
+    ----------
+    hits
+        Findings so far.
+    time
+        Times of the rows, s from engine start.
+    kept
+        For what several detectors need and nobody else.
     """
 
     def __init__(self, run: Run) -> None:
@@ -62,9 +71,12 @@ class View:
         self.hits: list[Finding] = []
         self.time: Floats = run.readings["time_s"].to_numpy()
         self._values: dict[str, Floats] = {}
+        self._has: dict[str, bool] = {}
         self._means: dict[str, Floats] = {}
         self._noise: dict[str, float] = {}
+        self._steps: dict[str, float] = {}
         self._changed: set[str] = set()
+        self.kept: dict[str, object] = {}
 
     def sensor(self, point: str) -> Sensor:
         """The sensor of a point."""
@@ -76,13 +88,19 @@ class View:
             self._values[point] = self.run.readings[self.sensor(point).column].to_numpy()
         return self._values[point]
 
+    def touched(self, point: str) -> bool:
+        """Whether a detector has taken readings of the point out."""
+        return point in self._changed
+
     def present(self, *points: str) -> list[str]:
         """Those of the points that have at least one valid reading."""
         return [point for point in points if point in self.run.sensors and self.has(point)]
 
     def has(self, point: str) -> bool:
         """Whether a logged point has a valid reading left."""
-        return not bool(np.isnan(self.means(point)).all())
+        if point not in self._has:
+            self._has[point] = not bool(np.isnan(self.values(point)).all())
+        return self._has[point]
 
     def temperatures(self) -> list[str]:
         """Points measuring temperatures in or on the car, the logger's own left out."""
@@ -148,6 +166,18 @@ class View:
             self._noise[point] = result
         return self._noise[point]
 
+    def largest_step(self, point: str) -> float:
+        """Largest change from one reading to the next, 0 for fewer than two."""
+        if point not in self._steps:
+            values = self.values(point)
+            steps = np.diff(values)
+            largest = float(np.fmax.reduce(np.abs(steps))) if steps.size else 0.0
+            if np.isnan(largest) or np.isnan(steps).any():
+                steps = np.diff(values[~np.isnan(values)])
+                largest = float(np.abs(steps).max()) if steps.size else 0.0
+            self._steps[point] = largest
+        return self._steps[point]
+
     def seconds(self, rows: Bools) -> tuple[float, float]:
         """Times of the first and the last row marked."""
         first, last = int(rows.argmax()), rows.size - 1 - int(rows[::-1].argmax())
@@ -163,8 +193,11 @@ class View:
         values[hit.rows] = np.nan
         self._values[point] = values
         self._changed.add(point)
+        self._has.pop(point, None)
         self._means.pop(point, None)
         self._noise.pop(point, None)
+        self._steps.pop(point, None)
+        self.kept.pop(f"rise of {point}", None)
 
     def assessed(self) -> Run:
         """The run with the findings, without the readings taken out."""

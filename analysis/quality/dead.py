@@ -1,0 +1,87 @@
+"""Channels that say nothing: no reading at all, or one number from beginning to end."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from analysis.quality import detector
+from analysis.quality.view import COOLANTS, INDOORS, OUTLETS, Floats, Hit, View
+from ingest.points import POINTS
+from ingest.run import Finding
+
+FEWEST: Final = 30
+"""One number this often is worth a finding."""
+
+LEAST_SPAN_S: Final = 60.0
+
+MOVED_K: Final = 8.0
+"""If another temperature of the car moved this much, none of those that heat moves stands still."""
+
+HEATED: Final = (*COOLANTS, *OUTLETS, *INDOORS)
+
+FEWEST_LIKE: Final = 5
+LIKE_SHARE: Final = 0.8
+"""So many like channels there must be, and this share of them must move, for a 0 to be dead."""
+
+
+@detector("dead", order=15)
+def detect(view: View) -> Iterator[Hit]:
+    """Find channels without any information."""
+    for point, sensor in view.run.sensors.items():
+        values = view.values(point)
+        low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
+        if np.isnan(low):
+            if view.touched(point):
+                continue  # another detector took its readings out and said so
+            yield Hit(
+                Finding("dead", f"{point} (column {sensor.source}) has no valid reading.", point)
+            )
+            continue
+        if low != high:
+            continue
+        known = ~np.isnan(values)
+        begin, end = view.seconds(known)
+        if known.sum() < FEWEST or end - begin < LEAST_SPAN_S or not _should_move(view, point, low):
+            continue
+        unit = sensor.quantity.unit
+        yield Hit(
+            Finding(
+                "dead",
+                f"{point} (column {sensor.source}) reads {low:g} {unit} from beginning to end; it"
+                " was left out.",
+                point,
+                begin,
+                end,
+                forbids=True,
+                evidence={"reading": low, "count": float(known.sum())},
+            ),
+            known,
+        )
+
+
+def _should_move(view: View, point: str, reading: float) -> bool:
+    """Whether a channel that never changes must be dead.
+
+    A heated point must move where another does. Of a channel the heater's figures do not know,
+    exactly 0 among like channels that nearly all move is a dead one; all else may be a constant.
+    """
+    if point in HEATED:
+        others = [view.means(other) for other in view.temperatures() if other != point]
+        return any(float(np.nanmax(means) - np.nanmin(means)) > MOVED_K for means in others)
+    if point in POINTS or reading != 0.0:
+        return False
+    quantity = view.sensor(point).quantity
+    like = [
+        other
+        for other, sensor in view.run.sensors.items()
+        if other != point and other not in POINTS and sensor.quantity == quantity
+    ]
+    moving = sum(_moves(view.values(other)) for other in like)
+    return len(like) >= FEWEST_LIKE and moving >= LIKE_SHARE * len(like)
+
+
+def _moves(values: Floats) -> bool:
+    return bool(np.fmin.reduce(values) < np.fmax.reduce(values))

@@ -1,0 +1,86 @@
+"""What the detectors of wrong wiring know of the car: its heat, its fresh air, its cold soak."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from analysis.grid import controls_on
+from analysis.quality.view import COOLANTS, FRESH_AIR, Bools, Floats, View
+from analysis.soak_window import Soak, find_soak
+
+WARM_C: Final = 55.0
+"""Coolant above this heats the outlet whatever the car."""
+
+LEVER_WARM_PCT: Final = 50.0
+
+FEWEST_BINS: Final = 10
+
+
+def spread(means: Floats, low: float = 5.0, high: float = 95.0) -> tuple[float, float]:
+    """Two percentiles of the valid bins, NaN where there is none."""
+    known = means[~np.isnan(means)]
+    if not known.size:
+        return np.nan, np.nan
+    found = np.percentile(known, (low, high))
+    return float(found[0]), float(found[1])
+
+
+def rise(view: View, point: str) -> float:
+    """How much a point is higher at its highest than when it began, by its bins, K."""
+    key = f"rise of {point}"
+    kept = view.kept.get(key)
+    if isinstance(kept, float):
+        return kept
+    means = view.means(point)
+    known = means[~np.isnan(means)]
+    found = 0.0
+    if known.size >= FEWEST_BINS:
+        begin = float(np.median(known[: max(3, known.size // 100)]))
+        # all but the highest fiftieth
+        top = known.size - 1 - known.size // 50
+        found = float(np.partition(known, top)[top]) - begin
+    view.kept[key] = found
+    return found
+
+
+def hottest(view: View, *, but: str = "") -> str | None:
+    """The coolant that warmed most, `but` left out; None where none is logged."""
+    found = [point for point in view.present(*COOLANTS) if point != but]
+    return max(found, key=lambda point: rise(view, point)) if found else None
+
+
+def fresh_air(view: View, *, but: str = "") -> float | None:
+    """Usual temperature of the air outside, `but` left out; None where it is not logged."""
+    for point in view.present(*FRESH_AIR):
+        if point != but:
+            return float(np.nanmedian(view.means(point)))
+    return None
+
+
+def soak(view: View) -> Soak | None:
+    """The run's cold soak, looked for once."""
+    if "soak" not in view.kept:
+        view.kept["soak"] = find_soak(view)
+    found = view.kept["soak"]
+    assert found is None or isinstance(found, Soak)  # noqa: S101 - kept here only
+    return found
+
+
+def lever(view: View) -> Floats | None:
+    """Position of the temperature lever bin by bin, %; None where nothing tells it."""
+    if view.present("temp_lever"):
+        return view.means("temp_lever")
+    controls, _ = controls_on(view.run.controls, view.bin_time)
+    return controls.get("temp_lever")
+
+
+def warm_air_expected(view: View, *, but: str = "") -> Bools | None:
+    """Bins in which warm air should come out; None where that cannot be told."""
+    source = hottest(view, but=but)
+    if source is None:
+        return None
+    warm: Bools = view.means(source) > WARM_C
+    position = lever(view)
+    return warm if position is None else warm & (position >= LEVER_WARM_PCT)

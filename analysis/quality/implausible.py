@@ -1,0 +1,73 @@
+"""Readings that nothing in a car can have: an open wire at the end of its range, a wild number."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from analysis.quality import detector
+from analysis.quality.view import COOLANTS, FRESH_AIR, INDOORS, OUTLETS, Bools, Hit, View, runs_of
+from ingest.run import Finding
+
+LIMITS: Final[dict[str, tuple[float, float]]] = {
+    **dict.fromkeys(FRESH_AIR, (-60.0, 85.0)),
+    **dict.fromkeys(OUTLETS, (-60.0, 140.0)),
+    **dict.fromkeys(INDOORS, (-60.0, 110.0)),
+    **dict.fromkeys(COOLANTS, (-60.0, 150.0)),
+    "cold_junction": (-55.0, 110.0),
+    "road_speed": (-2.0, 90.0),
+    "engine_speed": (-100.0, 12_000.0),
+    "blower_voltage": (-2.0, 60.0),
+    "temp_lever": (-25.0, 125.0),
+}
+"""What a point of a car can read, in stored units. Generous: a reading outside is no reading."""
+
+STRETCH_S: Final = 2.0
+"""Outside for longer than this at a time is an open wire, not a spike."""
+
+REJECT_SHARE: Final = 0.5
+"""With more than this share of its readings outside, none of the channel is believed."""
+
+WIRED: Final = frozenset({"thermocouple", "rtd", "ntc"})
+"""Sensors with a wire of their own that can break."""
+
+
+@detector("absurd", order=10)
+def detect(view: View) -> Iterator[Hit]:
+    """Find readings outside what their point can have."""
+    for point, (low, high) in LIMITS.items():
+        if point not in view.run.sensors:
+            continue
+        values = view.values(point)
+        # fmin and fmax pass NaN over
+        if not (np.fmin.reduce(values) < low or np.fmax.reduce(values) > high):
+            continue
+        outside = (values < low) | (values > high)
+        valid = int((~np.isnan(values)).sum())
+        count = int(outside.sum())
+        worst = float(values[outside][np.abs(values[outside]).argmax()])
+        unit = view.sensor(point).quantity.unit
+        name, reason = (
+            "absurd",
+            f"{count} of {valid} readings are impossible (as far as {worst:g} {unit})",
+        )
+        if view.sensor(point).kind in WIRED and _longest(view, outside) > STRETCH_S:
+            name, reason = "open", f"reads up to {worst:g} {unit}, as a broken wire does"
+        lost = "they were left out"
+        if count > REJECT_SHARE * valid:
+            outside, lost = ~np.isnan(values), "none of its readings are believed"
+        begin, end = view.seconds(outside)
+        yield Hit(
+            Finding(
+                name, f"{point}: {reason}; {lost}.", point, begin, end, forbids=True,
+                evidence={"count": float(count), "of": float(valid), "worst": worst},
+            ),
+            outside,
+        )  # fmt: skip
+
+
+def _longest(view: View, marked: Bools) -> float:
+    """Longest stretch that is marked, s."""
+    return max(float(view.time[stop - 1] - view.time[start]) for start, stop in runs_of(marked))

@@ -1,0 +1,87 @@
+"""Thermocouples connected the wrong way round: they fall when what they touch warms."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from analysis.quality import detector
+from analysis.quality.heat import fresh_air, hottest, rise, soak, spread
+from analysis.quality.view import COOLANTS, INDOORS, OUTLETS, Hit, View
+from ingest.run import Finding
+
+COOLANT_ROSE_K: Final = 20.0
+FELL_K: Final = 8.0
+BELOW_AIR_K: Final = 8.0
+"""A reversed sensor falls this much while the coolant warms, to this far below the air outside."""
+
+FALLS_WITH: Final = -0.5
+"""Correlation with the coolant's temperature below which it falls with it."""
+
+MIRROR_K: Final = 2.5
+"""At a cold soak it reads, this closely, as far above its cold junction as the car is below it."""
+
+APART_K: Final = 6.0
+
+
+@detector("reversed", order=72)
+def detect(view: View) -> Iterator[Hit]:
+    """Find thermocouples that mirror what they should read."""
+    for point in view.temperatures():
+        if view.sensor(point).kind != "thermocouple":
+            continue
+        why = _mirrors_soak(view, point) or _falls(view, point)
+        if why:
+            rows = ~np.isnan(view.values(point))
+            begin, end = view.seconds(rows)
+            yield Hit(
+                Finding(
+                    "reversed",
+                    f"{point} {why}: its two wires are swapped. None of its readings are believed.",
+                    point,
+                    begin,
+                    end,
+                    forbids=True,
+                ),
+                rows,
+            )
+
+
+def _mirrors_soak(view: View, point: str) -> str | None:
+    """Whether a sensor that disagrees with the cold car is its mirror about the cold junction."""
+    cold, junction = soak(view), view.sensor(point).cold_junction
+    if cold is None or point not in cold.disagreeing or junction is None:
+        return None
+    if not view.present(junction):
+        return None
+    inside = (view.bin_time >= cold.window[0]) & (view.bin_time <= cold.window[1] + view.width)
+    terminals = view.means(junction)[inside]
+    if np.isnan(terminals).all():
+        return None
+    middle = float(np.nanmedian(terminals))
+    off = cold.means[point] - cold.temperature
+    mirrored = abs(cold.means[point] + cold.temperature - 2.0 * middle) <= MIRROR_K
+    if not mirrored or abs(off) < APART_K:
+        return None
+    return f"reads {off:+.0f} K at the cold car, its mirror about the cold junction"
+
+
+def _falls(view: View, point: str) -> str | None:
+    """Whether a heated point falls as the coolant warms, to far below the air outside."""
+    if point not in (*COOLANTS, *OUTLETS, *INDOORS):
+        return None
+    source, air, cold = hottest(view, but=point), fresh_air(view), soak(view)
+    if air is None and cold is not None:
+        air = cold.temperature
+    if source is None or air is None or rise(view, source) < COOLANT_ROSE_K:
+        return None
+    means, heat = view.means(point), view.means(source)
+    low, high = spread(means)
+    if np.isnan(low) or high - low < FELL_K or low > air - BELOW_AIR_K:
+        return None
+    both = ~np.isnan(means) & ~np.isnan(heat)
+    if both.sum() < 20 or float(np.corrcoef(means[both], heat[both])[0, 1]) > FALLS_WITH:
+        return None
+    return f"falls to {low:.0f} °C, below the air outside, as the coolant warms"

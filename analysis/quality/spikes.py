@@ -1,0 +1,80 @@
+"""Isolated readings far off: a spark, a dropped bit. They are taken out, the rest is kept."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from analysis.quality import detector
+from analysis.quality.view import CAR_TEMPERATURES, Bools, Floats, Hit, View
+from ingest.run import Finding
+
+WIDEST: Final = 3
+"""A spike is at most this many readings wide ..."""
+
+LONGEST_S: Final = 3.0
+"""... and comes and goes within this time: no door moves there and back."""
+
+LEAST: Final = {"degC": 4.0, "m/s": 6.0}
+"""How far off it is at least, in the stored unit."""
+
+NOISES: Final = 12.0
+STEPS: Final = 6.0
+"""... and at least in standard deviations of the noise, and in steps of the logged numbers."""
+
+BACK_SHARE: Final = 0.4
+"""After it the signal is back to where it was, within this share of the spike."""
+
+
+@detector("spikes", order=30)
+def detect(view: View) -> Iterator[Hit]:
+    """Find isolated wild readings of temperatures and the road speed."""
+    for point in view.present(*CAR_TEMPERATURES, "cold_junction", "road_speed"):
+        sensor = view.sensor(point)
+        least = max(LEAST[sensor.quantity.unit], STEPS * sensor.resolution)
+        if view.largest_step(point) < least:
+            continue
+        values = view.values(point)
+        known = np.flatnonzero(~np.isnan(values))
+        readings, times = values[known], view.time[known]
+        if readings.size < 2 * WIDEST:
+            continue
+        least = max(least, NOISES * view.noise(point))
+        marked = np.zeros(values.size, dtype=bool)
+        marked[known[_spikes(readings, times, least)]] = True
+        count = int(marked.sum())
+        if not count:
+            continue
+        begin, end = view.seconds(marked)
+        yield Hit(
+            Finding(
+                "spikes",
+                f"{point}: {count} of {readings.size} readings, the first at {begin:.1f} s, stand"
+                f" alone by more than {least:.1f} {sensor.quantity.unit} and were left out.",
+                point,
+                begin,
+                end,
+                forbids=True,
+                evidence={"count": float(count), "of": float(readings.size)},
+            ),
+            marked,
+        )
+
+
+def _spikes(readings: Floats, times: Floats, least: float) -> Bools:
+    """Mark readings that leave a level and come back to it within `WIDEST` readings."""
+    marked = np.zeros(readings.size, dtype=bool)
+    for width in range(1, WIDEST + 1):
+        before, after = readings[: -width - 1], readings[width + 1 :]
+        base = 0.5 * (before + after)
+        inside = np.stack([readings[1 + k : 1 + k + base.size] - base for k in range(width)])
+        height = np.abs(inside).min(axis=0)
+        one_sided = np.abs(inside.sum(axis=0)) >= width * height
+        back = np.abs(after - before) <= BACK_SHARE * height
+        short = times[width + 1 :] - times[: -width - 1] <= LONGEST_S
+        found = np.flatnonzero((height > least) & one_sided & back & short)
+        for k in range(width):
+            marked[found + 1 + k] = True
+    return marked

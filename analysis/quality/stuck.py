@@ -1,0 +1,119 @@
+"""Temperatures that stand still, within their noise, while what they follow moves.
+
+What an outlet follows is the coolant, and the lever if it did so before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from analysis.grid import controls_on
+from analysis.quality import detector
+from analysis.quality.heat import WARM_C, fresh_air, hottest, lever, spread
+from analysis.quality.view import COOLANTS, OUTLETS, Floats, Hit, View
+from ingest.run import Finding
+
+SMOOTH_S: Final = 10.0
+LEAST_S: Final = 180.0
+"""Standing still for less than this is no wonder."""
+
+COOLANT_MOVED_K: Final = 15.0
+"""While it stands still the coolant must have moved this much ..."""
+
+LEVER_MOVED_PCT: Final = 40.0
+MOVED_BEFORE_K: Final = 10.0
+"""... or, at an outlet that moved by this much before, the lever."""
+
+COLD_MARGIN_K: Final = 6.0
+"""... and it must be further than this from the air outside, which a closed door delivers."""
+
+THERMOSTAT_FROM_C: Final = 65.0
+"""A coolant above this may be held still by its thermostat."""
+
+NOISES: Final = 4.0
+LEAST_RANGE_K: Final = 0.15
+
+
+@detector("stuck", order=50)
+def detect(view: View) -> Iterator[Hit]:
+    """Find temperatures that stand still to the end of the log."""
+    air = fresh_air(view)
+    for point in view.present(*OUTLETS, *COOLANTS):
+        source = hottest(view, but=point)
+        start = _still_from(view, point) if source else None
+        if source is None or start is None:
+            continue
+        heat = view.means(source)
+        means = view.means(point)
+        level = float(np.nanmedian(means[start:]))
+        held = point in COOLANTS and level > THERMOSTAT_FROM_C
+        if held or (air is not None and abs(level - air) < COLD_MARGIN_K):
+            continue
+        cause = _what_moved(view, point, start, heat)
+        if cause is None:
+            continue
+        begin = float(view.bin_time[start] - view.width / 2)
+        rows = (view.time >= begin) & ~np.isnan(view.values(point))
+        begin, end = view.seconds(rows)
+        yield Hit(
+            Finding(
+                "stuck",
+                f"{point} stands still at {level:.1f} °C from {begin:.0f} s on while {cause};"
+                " its readings from there were left out.",
+                point,
+                begin,
+                end,
+                forbids=True,
+                evidence={"reading": level},
+            ),
+            rows,
+        )
+
+
+def _what_moved(view: View, point: str, start: int, heat: Floats) -> str | None:
+    """What moved, while a point stood still, that should have moved it."""
+    others = heat[start:]
+    others = others[~np.isnan(others)]
+    moved = float(np.ptp(others)) if others.size else 0.0
+    if moved >= COOLANT_MOVED_K:
+        return f"the coolant moves by {moved:.0f} K"
+    position = lever(view)
+    if point not in OUTLETS or position is None or _blower_off(view, start):
+        return None
+    low, high = spread(view.means(point)[:start])
+    travel = position[start:][heat[start:] > WARM_C]
+    travel = travel[~np.isnan(travel)]
+    moved = float(np.ptp(travel)) if travel.size else 0.0
+    if moved < LEVER_MOVED_PCT or not high - low >= MOVED_BEFORE_K:
+        return None
+    return f"the lever moves by {moved:.0f} %"
+
+
+def _blower_off(view: View, start: int) -> bool:
+    """Whether no air was blown from a bin on, as far as that is noted."""
+    controls, _ = controls_on(view.run.controls, view.bin_time)
+    blower = controls.get("blower")
+    return blower is not None and float(np.nanmedian(np.append(blower[start:], 0.0))) == 0.0
+
+
+def _still_from(view: View, point: str) -> int | None:
+    """First bin from which a point stands still to its end; None where it does not for long."""
+    means = view.means(point)
+    known = np.flatnonzero(~np.isnan(means))
+    per_bin = max(1.0, view.width / view.interval)
+    width = max(1, round(SMOOTH_S / view.width))
+    if known.size <= 2 * width:
+        return None
+    smooth: Floats = np.convolve(means[known], np.full(width, 1.0 / width), mode="valid")
+    backwards = smooth[::-1]
+    reached = np.maximum.accumulate(backwards) - np.minimum.accumulate(backwards)
+    noise = view.noise(point) / np.sqrt(per_bin * width)
+    allowed = max(LEAST_RANGE_K, view.sensor(point).resolution) + 2.0 * NOISES * noise
+    moved = np.flatnonzero(reached > allowed)
+    still = smooth.size if not moved.size else int(moved[0])
+    start = int(known[smooth.size - still])
+    long_enough = view.bin_time[known[-1]] - view.bin_time[start] >= LEAST_S
+    return start if still and long_enough else None
