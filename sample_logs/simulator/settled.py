@@ -26,8 +26,10 @@ class Conditions:
     ----------
     coolant
         Coolant in the supply hose, °C.
-    inlet_air, cabin
-        Air before the core and in the cabin, °C.
+    inlet_air, ambient, cabin
+        Air before the core, outside and in the cabin, °C.
+    speed
+        Road speed, m/s.
     air
         Heat capacity rate of all the air, W/K.
     full_flow
@@ -42,7 +44,9 @@ class Conditions:
 
     coolant: float
     inlet_air: float
+    ambient: float
     cabin: float
+    speed: float
     air: float
     full_flow: float
     leak: float
@@ -51,9 +55,14 @@ class Conditions:
 
 
 def settled_outlet(car: Car, travel: Floats, at: Conditions) -> Floats:
-    """Settled floor outlet temperature for door or valve travels, °C, shape (n,)."""
+    """Settled floor outlet temperature for door or valve travels, °C, shape (n,).
+
+    The core of a combined heater is taken as hot at any travel: behind its shut valve it has only
+    the little air past a shut door to cool it, which takes the better part of an hour.
+    """
     shares = core_air_share(car, travel) * (1.0 - at.leak)
-    flows = at.full_flow * coolant_share(car, travel, np.full(travel.size, at.drawn))
+    valve = np.ones(travel.size) if car.heater == "combined" else travel
+    flows = at.full_flow * coolant_share(car, valve, np.full(travel.size, at.drawn))
     mixed = np.array(
         [
             at.inlet_air
@@ -72,3 +81,12 @@ def settled_outlet(car: Car, travel: Floats, at: Conditions) -> Floats:
     wall = (gain * mixed + ducts.loss * at.cabin) / (gain + ducts.loss)
     outlet: Floats = mixed - exchanged * (mixed - wall)
     return outlet
+
+
+def settled_footwell(car: Car, outlet: float, at: Conditions) -> float:
+    """Settled footwell temperature for an outlet temperature, °C, the cabin as it is."""
+    body = car.body
+    jet = body.jet * at.floor * at.air
+    draft = body.draft_per_speed * at.speed
+    warm = jet * outlet + body.exchange * at.cabin + draft * at.ambient
+    return warm / (jet + body.exchange + draft)

@@ -12,11 +12,12 @@ from sample_logs.simulator.air import blower_voltage, capacity_rate, floor_share
 from sample_logs.simulator.cable import door_travel
 from sample_logs.simulator.car import Car
 from sample_logs.simulator.mixing import case_leak, coolant_share, core_air_share, full_flow
+from sample_logs.simulator.model import Model
 from sample_logs.simulator.protocol import Protocol
 from sample_logs.simulator.schedule import STEP_S, Event, Schedule, ar1, play_out
 from sample_logs.simulator.sensors import Logged, SensorSet, sample
 from sample_logs.simulator.thermal import Drive, Plant
-from sample_logs.simulator.truth import Model, true_figures
+from sample_logs.simulator.truth import true_figures
 from sample_logs.simulator.vacuum import at_actuator, manifold, reservoir, stroke
 
 Floats = NDArray[np.float64]
@@ -149,7 +150,7 @@ def run_model(car: Car, schedule: Schedule, ambient: Floats, rng: np.random.Gene
         "blower_voltage": volts,
         "temp_lever": schedule.lever,
     }
-    return Model(car, schedule, drive, traces, drawn)
+    return Model(car, schedule, drive, traces, drawn, travel)
 
 
 def _ambient(protocol: Protocol, schedule: Schedule, rng: np.random.Generator) -> Floats:
