@@ -1,17 +1,24 @@
 """Limits from good cars: what a family's own spread says a sound heater does.
 
-For each figure a tolerance interval that holds 95 % of the family with 95 % confidence, one-sided
-where only one side is bad (`analysis.limits.BAD_SIDE`). The interval is one of true values: the
-scatter that the measurements themselves put into the good cars' figures is taken out, because the
-guard band of the verdict allows for measurement once already. Systematic sensor errors are not
-taken out: one shop hangs the same sensors into every car, so that they hardly scatter.
+For each figure a two-sided tolerance interval that holds 95 % of the family with 95 % confidence.
+Its end is a limit only where it is bad to differ (`analysis.limits.BAD_SIDE`); on the other side
+the default limit stays, if there is one. The two-sided factor is kept for one end too: a car is
+judged by fifteen figures at once, and a good one should pass them all.
+
+The interval is one of true values: the scatter that the measurements themselves put into the good
+cars' figures is taken out, because the guard band of the verdict allows for measurement once
+already. Systematic sensor errors are not taken out: one shop hangs the same sensors into every
+car, so that they hardly scatter.
+
+A family may be more alike than matters to anybody. The limit is never nearer to its mean than the
+difference that the limits file calls harmless.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
@@ -30,6 +37,10 @@ Floats = NDArray[np.float64]
 
 FEWEST: Final = 5
 """Below this many good cars the factor is so large that the default limit says more."""
+
+NOISE_SHARE: Final = 0.5
+"""Most of the variance seen that is ever put down to measuring: a figure's random part also holds
+what its model may be off by, which does not scatter from car to car."""
 
 CARS_AN_OUTLIER: Final = 6
 """One good car in so many may turn out not to belong with the others."""
@@ -51,7 +62,7 @@ class Spread:
     seen
         Standard deviation from car to car as it was seen.
     noise
-        The part of it that comes from the scatter of measuring (root mean square).
+        The part of it that is put down to the scatter of measuring.
     left_out
         Outliers put aside.
     log
@@ -64,10 +75,6 @@ class Spread:
     noise: float
     left_out: int
     log: bool
-
-    def half_width(self, side: str) -> float:
-        """Distance from the mean to the tolerance limit of the true values."""
-        return half_width(self.n, self.seen, self.noise, two_sided=side == "both")
 
 
 def spread_of(name: str, measurements: Sequence[Measurement]) -> Spread | None:
@@ -85,7 +92,7 @@ def spread_of(name: str, measurements: Sequence[Measurement]) -> Spread | None:
     foreign = outliers(values, values.size // CARS_AN_OUTLIER)
     values, random = np.delete(values, foreign), np.delete(random, foreign)
     seen = float(values.std(ddof=1)) if np.ptp(values) > 0.0 else 0.0
-    noise = math.sqrt(float(np.mean(random**2)))
+    noise = math.sqrt(min(float(np.mean(random**2)), NOISE_SHARE * seen**2))
     return Spread(float(values.mean()), values.size, seen, noise, foreign.size, log)
 
 
@@ -95,38 +102,71 @@ def spreads(cars: Sequence[Mapping[str, Measurement]]) -> dict[str, Spread]:
     return {name: spread for name, spread in found.items() if spread is not None}
 
 
-def tolerance_limit(name: str, spread: Spread) -> Limit | None:
-    """The family's 95/95 limit of a figure.
+def tolerance_limit(name: str, spread: Spread, stands: Limit | None = None) -> Limit | None:
+    """The family's 95/95 limit of a figure, in the figure's unit.
 
-    None where no side of it is bad, where there are fewer than `FEWEST` cars, and where they do not
-    differ at all: then the logger's steps hide the family's spread.
+    Parameters
+    ----------
+    name
+        The figure.
+    spread
+        Its spread among the family's good cars.
+    stands
+        The limit in force without a baseline: its other side stays, and it says what is harmless.
+
+    Returns
+    -------
+    Limit or None
+        None where no side of it is bad, where there are fewer than `FEWEST` cars, and where they
+        do not differ at all: then the logger's steps hide the family's spread.
     """
     side = BAD_SIDE.get(name)
     if side is None or spread.n < FEWEST or spread.seen == 0.0:
         return None
-    reach = spread.half_width(side)
+    stands = stands or Limit(None, None, "")
+    reach = half_width(spread.n, spread.seen, spread.noise)
+    mean, low, high = spread.mean, spread.mean - reach, spread.mean + reach
+    if spread.log:
+        mean, low, high = math.exp(mean), math.exp(low), math.exp(high)
+    aside = f" ({spread.left_out} more left out as foreign to them)" if spread.left_out else ""
+    basis = f"holds 95 % of the family with 95 % confidence, from {spread.n} good cars{aside}"
+    near = mean - low if side == "low" else high - mean
+    if near < stands.harmless:
+        basis += f"; widened, as {stands.harmless:g} from their mean is harmless"
+    low, high = min(low, mean - stands.harmless), max(high, mean + stands.harmless)
+    if side == "low":
+        stays = stands.high if stands.high is not None and stands.high > low else None
+        return Limit(low, stays, basis, stands.harmless)
+    if side == "high":
+        stays = stands.low if stands.low is not None and stands.low < high else None
+        return Limit(stays, high, basis, stands.harmless)
+    return Limit(low, high, basis, stands.harmless)
 
-    def bound(sign: float) -> float:
-        edge = spread.mean + sign * reach
-        return math.exp(edge) if spread.log else edge
 
-    aside = f", {spread.left_out} more left out as foreign to them" if spread.left_out else ""
-    sides = "two-sided" if side == "both" else "one-sided"
-    return Limit(
-        bound(-1.0) if side in ("low", "both") else None,
-        bound(1.0) if side in ("high", "both") else None,
-        f"{spread.n} good cars of the family{aside}: {sides} tolerance limit, 95 % of the family "
-        "with 95 % confidence",
-    )
+def baseline_limits(
+    found: Mapping[str, Spread], default: Mapping[str, Limit], count: int
+) -> dict[str, Limit]:
+    """Limits in force for a family: its own, else the default, which then says why.
 
-
-def baseline_limits(cars: Sequence[Mapping[str, Measurement]]) -> dict[str, Limit]:
-    """Tolerance limits by figure from the figures of good cars of one family.
-
-    Figures for which the cars are too few or cannot be bad are absent.
+    Parameters
+    ----------
+    found
+        Spread of each figure among the family's good cars.
+    default
+        Limits in force without a baseline; also says which differences are harmless.
+    count
+        Good cars of the family, to be named where they are too few.
     """
-    limits = {name: tolerance_limit(name, spread) for name, spread in spreads(cars).items()}
-    return {name: limit for name, limit in limits.items() if limit is not None}
+    limits: dict[str, Limit] = {}
+    for name, spread in found.items():
+        limit = tolerance_limit(name, spread, default.get(name))
+        if limit is not None:
+            limits[name] = limit
+    why = f"default, for want of {FEWEST} good cars that differ ({count} in the baseline)"
+    for name, stands in default.items():
+        if name not in limits:
+            limits[name] = replace(stands, basis=f"{stands.basis}; {why}")
+    return limits
 
 
 @dataclass(frozen=True)
@@ -156,11 +196,8 @@ class Baseline:
         return {key: tuple(cars) for key, cars in groups.items()}
 
     @cached_property
-    def _own(self) -> dict[tuple[str, str], dict[str, Limit]]:
-        return {
-            key: baseline_limits([car.figures for car in cars])
-            for key, cars in self._groups.items()
-        }
+    def _spreads(self) -> dict[tuple[str, str], dict[str, Spread]]:
+        return {key: spreads([car.figures for car in cars]) for key, cars in self._groups.items()}
 
     def cars(self, family: str | None, heater: str) -> tuple[Measured, ...]:
         """Good cars of the family with this heater layout; none where the family is not known."""
@@ -170,12 +207,5 @@ class Baseline:
         self, family: str | None, heater: str, default: Mapping[str, Limit]
     ) -> dict[str, Limit]:
         """Limits in force for a car: the family's own, else the default, which then says so."""
-        cars = self.cars(family, heater)
-        own = self._own.get((family or "", heater), {})
-        why = f"default, for want of {FEWEST} good cars that differ ({len(cars)} in the baseline)"
-        stand_in = {
-            name: Limit(limit.low, limit.high, f"{limit.basis}; {why}")
-            for name, limit in default.items()
-            if name not in own
-        }
-        return {**stand_in, **own}
+        found = self._spreads.get((family or "", heater), {})
+        return baseline_limits(found, default, len(self.cars(family, heater)))

@@ -31,19 +31,19 @@ BAD_SIDE: Final[dict[str, Side | None]] = {
     "lever_hysteresis": "high",
     "cold_end_rise": "high",
     "response_time": "high",
-    "coolant_plateau": "both",
-    "thermostat_opening": "both",
+    "coolant_plateau": "low",  # warmer than its family is no fault until it boils: the default
+    "thermostat_opening": "low",
     "core_effectiveness": "both",  # too good is too little air
-    "coolant_drop": "both",  # too small or negative is a reversed flow
+    "coolant_drop": "high",  # negative is a reversed flow: the default
     "speed_sensitivity": "low",
     "footwell_deficit": "high",
     "vacuum_decay": "high",
     "vacuum_source_low": "low",
 }
-"""Every figure and the side on which a value can be bad; None where no value is."""
+"""Every figure and the side on which it is bad to differ from one's family; None where none is."""
 
 _HEADER: Final = ("version", "author", "date", "basis")
-_KEYS: Final = ("low", "high", "basis", "unlimited")
+_KEYS: Final = ("low", "high", "basis", "harmless", "unlimited")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,11 +56,14 @@ class Limit:
         Bounds; a value on the bound is good.
     basis
         Where they come from, in words.
+    harmless
+        With a baseline, how far from its family's mean a car may always be.
     """
 
     low: float | None
     high: float | None
     basis: str
+    harmless: float = 0.0
 
     @property
     def none(self) -> bool:
@@ -213,7 +216,11 @@ class _Reader:
         if low is not None and high is not None and low >= high:
             self.fault(where, f"low = {low:g} and high = {high:g}", "exchange or correct them",
                        "low below high")  # fmt: skip
-        return Limit(low, high, basis)
+        harmless = self.number(table, "harmless", where) or 0.0
+        if harmless < 0.0:
+            self.fault(where, f"harmless = {harmless:g}", "write the difference without a sign",
+                       "zero or more")  # fmt: skip
+        return Limit(low, high, basis, harmless)
 
     def number(self, table: Mapping[str, Any], key: str, where: str) -> float | None:
         value = table.get(key)

@@ -29,6 +29,9 @@ LONGEST_MIN: Final = 60.0
 MOST_REPEATS: Final = 8
 """Nor more often than this."""
 
+_NOTHING: Final = 1e-4
+"""A random part below this share of the systematic one does not matter."""
+
 REPEATED: Final = {
     "warm_up_time": "cold starts",
     "thermostat_opening": "cold starts",
@@ -140,9 +143,10 @@ def _undecided(name: str, measurement: Measurement, beyond: float, limit: Limit)
 def _remedy(name: str, measurement: Measurement, wanted: float) -> str:
     """What brings the uncertainty down to `wanted`: time, repeats, or a better sensor."""
     systematic = math.sqrt(sum(part**2 for part in measurement.shared.values()))
-    if wanted <= systematic or measurement.random == 0.0:
+    if wanted <= systematic or measurement.random <= _NOTHING * systematic:
         return _better_sensor(measurement)
-    factor = measurement.random**2 / (wanted**2 - systematic**2)
+    left = math.sqrt((wanted - systematic) * (wanted + systematic))
+    factor = (measurement.random / max(left, _NOTHING * measurement.random)) ** 2
     if name in REPEATED:
         times = math.ceil(factor)
         if times > MOST_REPEATS:

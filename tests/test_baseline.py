@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from analysis.baseline import FEWEST, Baseline, baseline_limits, spread_of
+from analysis.baseline import FEWEST, Baseline, baseline_limits, spread_of, spreads
 from analysis.limits import BAD_SIDE, Limit
 from analysis.measurement import Measurement
-from analysis.statistics.tolerance import one_sided_factor, two_sided_factor
+from analysis.statistics.tolerance import two_sided_factor
 from ingest.run import Run
 from tests.runs import make_run, make_setup
 
@@ -21,55 +21,93 @@ def kelvin(value: float | None, random: float = 0.0, **shared: float) -> Measure
     return Measurement(value, "K", random, shared)
 
 
-def test_one_sided_where_one_side_is_bad() -> None:
-    limit = baseline_limits([{"steady_outlet_rise": kelvin(v)} for v in RISES])[
-        "steady_outlet_rise"
-    ]
+def limits_of(
+    name: str, values: list[Measurement], default: Limit | None = None
+) -> dict[str, Limit]:
+    """Limits of one figure from good cars' values."""
+    cars = [{name: value} for value in values]
+    return baseline_limits(spreads(cars), {name: default} if default else {}, len(cars))
+
+
+def test_a_limit_only_where_it_is_bad_to_differ() -> None:
+    limit = limits_of("steady_outlet_rise", [kelvin(v) for v in RISES])["steady_outlet_rise"]
     mean, sd = np.mean(RISES), np.std(RISES, ddof=1)
-    assert limit.low == pytest.approx(mean - one_sided_factor(8) * sd)
+    assert limit.low == pytest.approx(mean - two_sided_factor(8) * sd)
     assert limit.high is None
     assert "8 good cars" in limit.basis
-    assert "one-sided" in limit.basis
 
 
-def test_two_sided_where_both_are() -> None:
-    limit = baseline_limits([{"coolant_plateau": kelvin(v)} for v in RISES])["coolant_plateau"]
+def test_both_ends_where_both_are_bad() -> None:
+    limit = limits_of("core_effectiveness", [kelvin(v) for v in RISES])["core_effectiveness"]
     mean, sd = np.mean(RISES), np.std(RISES, ddof=1)
     assert limit.low == pytest.approx(mean - two_sided_factor(8) * sd)
     assert limit.high == pytest.approx(mean + two_sided_factor(8) * sd)
 
 
+def test_the_other_side_stays_as_it_was() -> None:
+    """A family's thermostats say when one opens low; that coolant may not boil holds for all."""
+    default = Limit(76.5, 108.0, "default")
+    limit = limits_of("coolant_plateau", [kelvin(v + 37) for v in RISES], default)[
+        "coolant_plateau"
+    ]
+    assert limit.low is not None
+    assert 77.0 < limit.low < 82.0
+    assert limit.high == 108.0
+
+
+def test_a_default_that_contradicts_the_family_goes() -> None:
+    default = Limit(10.0, 20.0, "default")
+    limit = limits_of("coolant_plateau", [kelvin(v) for v in RISES], default)["coolant_plateau"]
+    assert limit.low is not None
+    assert limit.low > 20.0
+    assert limit.high is None
+
+
+def test_never_nearer_than_harmless() -> None:
+    alike = [82.0, 82.1, 82.2, 82.1, 82.0, 81.9]
+    default = Limit(76.5, None, "default", harmless=3.0)
+    limit = limits_of("coolant_plateau", [kelvin(v) for v in alike], default)["coolant_plateau"]
+    assert limit.low == pytest.approx(np.mean(alike) - 3.0)
+    assert "harmless" in limit.basis
+
+
 def test_rates_are_judged_by_their_logarithm() -> None:
     """A good car leaks 3, another 6 kPa/min: the limit must not be symmetric, nor negative."""
     decays = np.exp(np.array([0.8, 1.1, 1.4, 1.2, 0.9, 1.6]))
-    limit = baseline_limits([{"vacuum_decay": kelvin(float(v))} for v in decays])["vacuum_decay"]
+    limit = limits_of("vacuum_decay", [kelvin(float(v)) for v in decays])["vacuum_decay"]
     logs = np.log(decays)
     assert limit.high == pytest.approx(
-        float(np.exp(logs.mean() + one_sided_factor(6) * logs.std(ddof=1)))
+        float(np.exp(logs.mean() + two_sided_factor(6) * logs.std(ddof=1)))
     )
 
 
 def test_the_scatter_of_measuring_is_not_the_family() -> None:
     random = np.random.default_rng(5)
-    cars = [{"coolant_plateau": kelvin(float(v), 1.0)} for v in random.normal(82, 1.4, 30)]
-    quiet = [{"coolant_plateau": kelvin(car["coolant_plateau"].value)} for car in cars]
-    noisy_limit = baseline_limits(cars)["coolant_plateau"]
-    quiet_limit = baseline_limits(quiet)["coolant_plateau"]
-    assert noisy_limit.low is not None
-    assert quiet_limit.low is not None
-    assert noisy_limit.low > quiet_limit.low + 0.2
+    values = [float(v) for v in random.normal(82, 1.4, 30)]
+    noisy = limits_of("coolant_plateau", [kelvin(v, 0.9) for v in values])["coolant_plateau"]
+    quiet = limits_of("coolant_plateau", [kelvin(v) for v in values])["coolant_plateau"]
+    assert noisy.low is not None
+    assert quiet.low is not None
+    assert noisy.low > quiet.low + 0.2
+
+
+def test_no_more_than_half_the_variance_is_put_down_to_measuring() -> None:
+    """A random part far above what the cars show is caution, not scatter."""
+    cautious = limits_of("coolant_plateau", [kelvin(v, 50.0) for v in RISES])["coolant_plateau"]
+    half = limits_of("coolant_plateau", [kelvin(v, float(np.std(RISES, ddof=1)) / 2**0.5)
+                                         for v in RISES])["coolant_plateau"]  # fmt: skip
+    assert cautious.low == pytest.approx(half.low)
 
 
 def test_the_sensors_own_error_is_left_in() -> None:
     """One shop's sensors go from car to car; their tolerance is no scatter between cars."""
-    cars = [{"coolant_plateau": kelvin(v, tolerance=1.4)} for v in RISES]
-    bare = [{"coolant_plateau": kelvin(v)} for v in RISES]
-    assert baseline_limits(cars)["coolant_plateau"] == baseline_limits(bare)["coolant_plateau"]
+    with_tolerance = limits_of("coolant_plateau", [kelvin(v, tolerance=1.4) for v in RISES])
+    assert with_tolerance == limits_of("coolant_plateau", [kelvin(v) for v in RISES])
 
 
 def test_a_foreign_car_is_put_aside_and_said() -> None:
-    cars = [{"steady_outlet_rise": kelvin(v)} for v in [*RISES, 21.0]]
-    limit = baseline_limits(cars)["steady_outlet_rise"]
+    values = [kelvin(v) for v in [*RISES, 21.0]]
+    limit = limits_of("steady_outlet_rise", values)["steady_outlet_rise"]
     assert limit.low is not None
     assert limit.low > 40.0
     assert "1 more left out" in limit.basis
@@ -77,13 +115,12 @@ def test_a_foreign_car_is_put_aside_and_said() -> None:
 
 @pytest.mark.parametrize("count", [0, 1, 3, FEWEST - 1])
 def test_too_few_cars_give_no_family_limit(count: int) -> None:
-    cars = [{"steady_outlet_rise": kelvin(v)} for v in RISES[:count]]
-    assert baseline_limits(cars) == {}
+    assert limits_of("steady_outlet_rise", [kelvin(v) for v in RISES[:count]]) == {}
 
 
 def test_cars_that_do_not_differ_give_none() -> None:
     """A logger of whole degrees says 82 on every car: that is its step, not the family's spread."""
-    assert baseline_limits([{"coolant_plateau": kelvin(82.0)}] * 7) == {}
+    assert limits_of("coolant_plateau", [kelvin(82.0)] * 7) == {}
 
 
 def test_missing_and_impossible_values_do_not_count() -> None:
@@ -94,9 +131,8 @@ def test_missing_and_impossible_values_do_not_count() -> None:
 
 
 def test_no_limit_where_no_side_is_bad() -> None:
-    cars = [{"fluctuation_period": kelvin(v)} for v in RISES]
     assert BAD_SIDE["fluctuation_period"] is None
-    assert baseline_limits(cars) == {}
+    assert limits_of("fluctuation_period", [kelvin(v) for v in RISES]) == {}
 
 
 @dataclass(frozen=True)

@@ -20,15 +20,20 @@ def test_every_figure_has_a_bad_side_entry() -> None:
     assert {each.name for each in all_figures()} <= set(BAD_SIDE)
 
 
+OTHER_SIDE = {"coolant_drop": ["low"], "coolant_plateau": ["high"], "thermostat_opening": ["high"]}
+"""Sides that are bad for any car, though not for differing from the family."""
+
+
 @pytest.mark.parametrize("heater", get_args(Heater))
 def test_default_covers_every_layout(heater: str) -> None:
     limits = limits_for(default_limits(), "Plover", heater)
     unlimited = {"fluctuation_period", "footwell_deficit"}
     assert set(limits) == set(BAD_SIDE) - unlimited
     for name, limit in limits.items():
-        side = BAD_SIDE[name]
-        assert limit.low is None or side in ("low", "both"), name
-        assert limit.high is None or side in ("high", "both"), name
+        bad = {BAD_SIDE[name], *OTHER_SIDE.get(name, ())}
+        assert limit.low is None or bad & {"low", "both"}, name
+        assert limit.high is None or bad & {"high", "both"}, name
+        assert limit.harmless > 0.0, name
         assert limit.basis.startswith(("common practice, no source", "physics")), name
 
 
@@ -105,6 +110,7 @@ BROKEN = {
     "low above high": (HEAD + FIGURE + "low = 30\n", "low below high"),
     "neither side": (HEAD + '[figure.coolant_drop]\nbasis = "x"\n', "neither low nor high"),
     "both given and unlimited": (HEAD + FIGURE + "unlimited = true\n", "both a limit and"),
+    "a harmless difference below zero": (HEAD + FIGURE + "harmless = -1\n", "zero or more"),
     "unlimited in words": (
         HEAD + '[figure.coolant_drop]\nunlimited = "yes"\nbasis = "x"\n',
         "true",

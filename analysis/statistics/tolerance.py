@@ -1,8 +1,8 @@
 """Tolerance limits of a normal population: they hold a share of it, at a confidence.
 
 ``mean ± k s`` of n cars holds at least the share `content` of all cars of the family with
-probability `confidence`. Both factors are exact: the mean's error is integrated over numerically,
-the scatter's by the chi-square distribution (ISO 16269-6:2014, NIST/SEMATECH e-Handbook 7.2.6.3).
+probability `confidence`. The factor is exact: the mean's error is integrated over numerically, the
+scatter's by the chi-square distribution (ISO 16269-6:2014, NIST/SEMATECH e-Handbook 7.2.6.3).
 
 Where the cars were measured with noise of known size, the population of TRUE values is narrower
 than the scatter that was seen. `half_width` then uses generalized pivots: what is known after the
@@ -14,7 +14,6 @@ variance). Without noise it is the exact factor times s.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from functools import lru_cache
 from typing import Final
 
@@ -35,38 +34,40 @@ _REACH: Final = 8.0
 
 
 @lru_cache(maxsize=4096)
-def one_sided_factor(n: int, content: float = CONTENT, confidence: float = CONFIDENCE) -> float:
-    """Factor k of ``mean + k s`` (or ``mean - k s``).
+def two_sided_factor(n: int, content: float = CONTENT, confidence: float = CONFIDENCE) -> float:
+    """Factor k of ``mean ± k s``.
 
     Parameters
     ----------
     n
         Cars behind mean and standard deviation.
     content
-        Share of the population to lie on the good side.
+        Share of the population to lie between.
     confidence
         Probability that it does.
     """
-    from scipy.special import ndtri
+    from scipy.optimize import brentq
+    from scipy.special import gammaincc
 
-    def radius(shift: Floats) -> Floats:
-        return np.maximum(float(ndtri(content)) + shift, 0.0)
+    if n < 2:
+        msg = "a tolerance factor needs at least two cars"
+        raise ValueError(msg)
+    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
+    error = nodes * _REACH
+    density = weights * _REACH * np.exp(-(error**2) / 2.0) / math.sqrt(2.0 * math.pi)
+    needed = _covering_radius(error / math.sqrt(n), content)
 
-    return _solve(n, confidence, radius)
+    def short(log_k: float) -> float:
+        """Confidence of a factor, less the one wanted."""
+        held = gammaincc((n - 1) / 2.0, (n - 1) * (needed / math.exp(log_k)) ** 2 / 2.0)
+        return float(density @ held) - confidence
+
+    return math.exp(float(brentq(short, math.log(1e-3), math.log(1e6), xtol=1e-12)))
 
 
 @lru_cache(maxsize=4096)
-def two_sided_factor(n: int, content: float = CONTENT, confidence: float = CONFIDENCE) -> float:
-    """Factor k of ``mean ± k s`` (parameters as `one_sided_factor`)."""
-
-    def radius(shift: Floats) -> Floats:
-        return _covering_radius(shift, content)
-
-    return _solve(n, confidence, radius)
-
-
-def half_width(n: int, seen: float, noise: float, *, two_sided: bool) -> float:
-    """Distance from the mean of n noisy values to the 95/95 tolerance limit of the true ones.
+def half_width(n: int, seen: float, noise: float) -> float:
+    """Distance from the mean of n noisy values to the 95/95 tolerance limits of the true ones.
 
     Parameters
     ----------
@@ -76,11 +77,9 @@ def half_width(n: int, seen: float, noise: float, *, two_sided: bool) -> float:
         Standard deviation of their values as measured.
     noise
         Standard uncertainty of one value from scatter that is independent from car to car.
-    two_sided
-        Whether both sides count.
     """
     if noise == 0.0:
-        return (two_sided_factor(n) if two_sided else one_sided_factor(n)) * seen
+        return two_sided_factor(n) * seen
     from scipy.special import gammaincinv, ndtri
 
     share = (np.arange(_POINTS) + 0.5) / _POINTS
@@ -88,11 +87,7 @@ def half_width(n: int, seen: float, noise: float, *, two_sided: bool) -> float:
     variance = (n - 1) * seen**2 / chi_square
     true = np.sqrt(np.maximum(variance - noise**2, (1e-6 * noise) ** 2))
     shift = ndtri(share)[None, :] * np.sqrt(variance / n)
-    if two_sided:
-        needed = _covering_radius(shift / true, CONTENT) * true
-    else:
-        needed = float(ndtri(CONTENT)) * true + shift
-    return float(np.quantile(needed, CONFIDENCE))
+    return float(np.quantile(_covering_radius(shift / true, CONTENT) * true, CONFIDENCE))
 
 
 def _covering_radius(shift: Floats, content: float) -> Floats:
@@ -111,24 +106,3 @@ def _covering_radius(shift: Floats, content: float) -> Floats:
         if float(np.abs(step).max()) < 1e-13:
             break
     return np.asarray(radius, dtype=np.float64)
-
-
-def _solve(n: int, confidence: float, radius: Callable[[Floats], Floats]) -> float:
-    """The k for which ``P(k s >= radius(error of the mean))`` is the confidence."""
-    from scipy.optimize import brentq
-    from scipy.special import gammaincc
-
-    if n < 2:
-        msg = "a tolerance factor needs at least two cars"
-        raise ValueError(msg)
-    dof = n - 1
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
-    error = nodes * _REACH
-    density = weights * _REACH * np.exp(-(error**2) / 2.0) / math.sqrt(2.0 * math.pi)
-    needed = radius(error / math.sqrt(n))
-
-    def short(log_k: float) -> float:
-        held = gammaincc(dof / 2.0, dof * (needed / math.exp(log_k)) ** 2 / 2.0)
-        return float(density @ held) - confidence
-
-    return math.exp(float(brentq(short, math.log(1e-3), math.log(1e6), xtol=1e-12)))
