@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +23,12 @@ Bools = NDArray[np.bool_]
 
 RATE_UNIT: Final = "kPa/min"
 LEVEL_UNIT: Final = "kPa"
+
+USES_VACUUM: Final = frozenset({"mode", "temp_lever", "defrost", "air_door"})
+"""Controls whose moving may let air into the vacuum system."""
+
+NOTE_BEFORE_S: Final = 120.0
+"""A note this long before a leak-down still belongs to it."""
 
 BEFORE_S: Final = 25.0
 """How much before a noted shutting-off is looked at."""
@@ -93,7 +98,6 @@ class VacuumStory:
 
     isolations: tuple[Isolation, ...] = ()
     why: str | None = None
-    noted: Mapping[float, float] = field(default_factory=dict)
 
 
 def tell(ctx: Context) -> VacuumStory:
@@ -113,21 +117,22 @@ def tell(ctx: Context) -> VacuumStory:
             reasons.append(one)
         else:
             found.append(one)
-    return VacuumStory(tuple(found), None if found else reasons[0], dict(holds))
+    return VacuumStory(tuple(found), None if found else reasons[0])
 
 
 def noted_holds(ctx: Context) -> list[tuple[float, float]]:
     """From and to of every noted isolation, s from engine start."""
-    controls = ctx.run.controls
-    mine = (controls["control"] == "vacuum_isolated").to_numpy()
-    if not mine.any():
+    noted = [
+        (time, value > 0.5)
+        for time, name, value in zip(*_columns(ctx, "time_s", "control", "value"), strict=True)
+        if name == "vacuum_isolated" and value is not None
+    ]
+    if not noted:
         return []
-    times = controls["time_s"].to_numpy()[mine]
-    shut = controls["value"].to_numpy()[mine] > 0.5
     end = float(ctx.run.readings["time_s"][-1])
     holds: list[tuple[float, float]] = []
     begin: float | None = None
-    for time, is_shut in zip(times.tolist(), shut.tolist(), strict=True):
+    for time, is_shut in noted:
         if is_shut and begin is None:
             begin = time
         elif not is_shut and begin is not None:
@@ -192,34 +197,32 @@ def _reopened(time: Floats, value: Floats, start: float, end: float, noise: floa
     return float(at[max(int(np.argmax(rose)) - 2, 0)])
 
 
+def moves(ctx: Context) -> Floats:
+    """Times at which a control was moved that uses up vacuum, s from engine start."""
+    times, names = _columns(ctx, "time_s", "control")
+    return np.array([time for time, name in zip(times, names, strict=True) if name in USES_VACUUM])
+
+
+def _columns(ctx: Context, *names: str) -> list[list[Any]]:
+    return [ctx.run.controls[name].to_list() for name in names]
+
+
 def _next_action(ctx: Context, start: float, end: float) -> float:
     """When a control was moved that uses up vacuum, if that was during the hold."""
-    controls = ctx.run.controls
-    times = controls["time_s"].to_numpy()
-    uses = controls["control"].is_in(["mode", "temp_lever", "defrost", "air_door"]).to_numpy()
-    during = times[uses & (times > start + 1.0) & (times < end)]
+    times = moves(ctx)
+    during = times[(times > start + 1.0) & (times < end)]
     return float(during[0]) - 1.0 if during.size else end
 
 
 def _parts(ctx: Context, start: float, stop: float) -> str:
     """What was noted of this step: the last note since two minutes before it, else the mode."""
-    controls = ctx.run.controls
-    times = controls["time_s"].to_numpy()
-    names = controls["control"].to_list()
-    words = controls["position"].to_list()
-    notes = [
-        str(word)
-        for time, name, word in zip(times, names, words, strict=True)
-        if name == "note" and start - 120.0 <= time <= stop
-    ]
-    if notes:
-        return notes[-1]
-    modes = [
-        str(word)
-        for time, name, word in zip(times, names, words, strict=True)
-        if name == "mode" and time <= start
-    ]
-    return f"mode {modes[-1]}" if modes else ""
+    parts, noted = "", False
+    for time, name, word in zip(*_columns(ctx, "time_s", "control", "position"), strict=True):
+        if name == "note" and start - NOTE_BEFORE_S <= time <= stop:
+            parts, noted = str(word), True
+        elif name == "mode" and time <= start and not noted:
+            parts = f"mode {word}"
+    return parts
 
 
 def _rate(ctx: Context, point: str, leak: LeakDown) -> Measurement:

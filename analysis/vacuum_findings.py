@@ -1,0 +1,338 @@
+"""What the vacuum and its actuators tell besides figures: where it leaks, whether the supply holds.
+
+Numbers for the causes and sentences for the technician, from the same functions.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from analysis.grid import Floats
+from analysis.measurement import Measurement, combine
+from analysis.states import Bools, blowing, smooth
+from analysis.uncertainty import shared_parts
+from analysis.vacuum import Isolation, moves, noted_holds
+from ingest.points import MODES
+from ingest.run import Finding
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+
+FELL_SHARE: Final = 0.5
+SURE: Final = 2.0
+"""A part is called leaking where shutting it off at least halves the loss, beyond 2 u."""
+
+SAG_S: Final = 8.0
+SAG_KPA: Final = 5.0
+SAG_SHARE: Final = 0.1
+"""A sag is a fall by 5 kPa and a tenth of the usual vacuum within 8 s ..."""
+
+SAG_OVER_LEAK: Final = 3.0
+"""... at least three times as fast as what is lost with the source shut off."""
+
+LEAST_SAGS: Final = 2
+AFTER_ACTION_S: Final = 12.0
+AROUND_HOLD_S: Final = 15.0
+STARTED_S: Final = 60.0
+
+STROKE_BEFORE_S: Final = 4.0
+STROKE_S: Final = 25.0
+LEAST_STROKE_KPA: Final = 6.0
+SUPPLIED_SHARE: Final = 0.4
+SLOW_STROKE_S: Final = 5.0
+"""A sound actuator moves within a second to three (common practice, no source)."""
+
+EXPECTED: Final = {"floor": "outlet", "defrost": "outlet_defrost", "vent": "outlet_panel"}
+"""The outlet that must be the warmest in a mode with the heater on."""
+
+SETTLE_S: Final = 30.0
+LEAST_MODE_S: Final = 60.0
+HALF_WAY_PCT: Final = 50.0
+WARM_K: Final = 15.0
+WRONG_K: Final = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Located:
+    """Where a leak is, from isolation steps.
+
+    Parameters
+    ----------
+    parts
+        What was shut off when the loss fell (the technician's own words).
+    before, after
+        Rates of loss with and without it, kPa/min.
+    """
+
+    parts: str
+    before: Measurement
+    after: Measurement
+
+
+@dataclass(frozen=True, slots=True)
+class Sags:
+    """Falls of the source vacuum under way.
+
+    Parameters
+    ----------
+    times
+        When, s from engine start.
+    rate
+        Median rate of fall, kPa/min.
+    deepest
+        Largest fall, kPa.
+    """
+
+    times: tuple[float, ...]
+    rate: float
+    deepest: float
+
+
+def locate_leak(ctx: Context) -> Located | None:
+    """Find the part whose shutting-off stopped most of the loss; None where no step did."""
+    steps = ctx.vacuum.isolations
+    if len(steps) < 2:
+        return None
+    whole = max(steps, key=lambda step: step.rate.known())
+    quiet: list[tuple[float, Isolation]] = []
+    for step in steps:
+        less = whole.rate.minus(step.rate)
+        halved = step.rate.known() < FELL_SHARE * whole.rate.known()
+        if halved and step.parts != whole.parts and less.known() > SURE * (less.u or 0.0):
+            quiet.append((step.rate.known(), step))
+    if not quiet:
+        return None
+    _, best = min(quiet, key=lambda pair: pair[0])
+    return Located(best.parts, whole.rate, best.rate)
+
+
+def find_sags(ctx: Context) -> Sags | None:
+    """Falls of the source vacuum that a holding check valve would have prevented.
+
+    With the engine pulling harder its manifold vacuum falls; behind a sound check valve the source
+    keeps what it had, less the leak. Falls right after a control that uses up vacuum do not count.
+    """
+    if not ctx.has("vacuum_source"):
+        return None
+    grid = ctx.grid
+    values = smooth(ctx.values("vacuum_source"), max(1, round(2.0 / grid.step)))
+    width = max(1, round(SAG_S / grid.step))
+    if values.size <= 2 * width:
+        return None
+    usable = _undisturbed(ctx)
+    usual = float(np.nanpercentile(values[usable], 75)) if usable.any() else 0.0
+    falls = np.full(values.size, np.nan)
+    falls[:-width] = values[:-width] - values[width:]
+    least = max(SAG_KPA, SAG_SHARE * usual)
+    leak = ctx.figure("vacuum_decay").value
+    if leak is not None:
+        least = max(least, SAG_OVER_LEAK * leak * SAG_S / 60.0)
+    whole = usable & np.concatenate((usable[width:], np.zeros(width, dtype=bool)))
+    sagging = np.flatnonzero(whole & (falls >= least))
+    if sagging.size == 0:
+        return None
+    apart = np.flatnonzero(np.diff(sagging) > width)
+    groups = np.split(sagging, apart + 1)
+    deepest = [int(group[np.argmax(falls[group])]) for group in groups]
+    depths = falls[deepest]
+    return Sags(
+        tuple(float(grid.time[place]) for place in deepest),
+        float(np.median(depths)) / SAG_S * 60.0,
+        float(depths.max()),
+    )
+
+
+def _undisturbed(ctx: Context) -> Bools:
+    """Bins in which nothing but the engine and a leak should move the source vacuum."""
+    grid = ctx.grid
+    usable = (grid.time > STARTED_S) & ~np.isnan(ctx.values("vacuum_source"))
+    for begin, end in noted_holds(ctx):
+        usable &= (grid.time < begin - AROUND_HOLD_S) | (grid.time > end + AROUND_HOLD_S)
+    for time in moves(ctx).tolist():
+        usable &= (grid.time < time - AFTER_ACTION_S) | (grid.time > time + AFTER_ACTION_S)
+    return usable
+
+
+def stroke_time(ctx: Context) -> Measurement:
+    """Median time an actuator's vacuum takes from 10 to 90 % of its change after a control."""
+    unit = "s"
+    if not ctx.has("vacuum_actuator"):
+        return Measurement.missing(unit, "the vacuum at the actuator was not logged")
+    times = moves(ctx)
+    ends = np.append(times[1:], np.inf)
+    time, value = ctx.run.series("vacuum_actuator")
+    source = ctx.run.series("vacuum_source") if ctx.has("vacuum_source") else None
+    strokes = []
+    for begin, end in zip(times.tolist(), ends.tolist(), strict=True):
+        until = min(end, begin + STROKE_S)
+        taken = _stroke(time, value, begin, until)
+        if taken is not None and not _supplied(source, begin, until, taken[1]):
+            strokes.append(taken[0])
+    if not strokes:
+        return Measurement.missing(
+            unit, "no control moved the vacuum at the actuator while it was logged"
+        )
+    spread = float(np.std(strokes, ddof=1)) if len(strokes) > 1 else 0.5 * strokes[0]
+    step = float(np.median(np.diff(time))) / math.sqrt(6.0)
+    return Measurement(
+        float(np.median(strokes)),
+        unit,
+        math.hypot(spread / math.sqrt(len(strokes)), step),
+        details={"strokes": float(len(strokes))},
+    )
+
+
+def _supplied(
+    source: tuple[Floats, Floats] | None, begin: float, end: float, change: float
+) -> bool:
+    """Whether the source itself moved as the actuator did: then the engine did it, no control."""
+    if source is None:
+        return False
+    time, value = source
+    first, at, last = np.searchsorted(time, [begin - STROKE_BEFORE_S, begin, end])
+    if at - first < 2 or last - at < 6:
+        return False
+    moved = float(value[at:last][-max(2, (last - at) // 5) :].mean() - value[first:at].mean())
+    return moved * change > 0.0 and abs(moved) > SUPPLIED_SHARE * abs(change)
+
+
+def _stroke(time: Floats, value: Floats, begin: float, end: float) -> tuple[float, float] | None:
+    """10 to 90 % time of one change and its size, or None where there was none to speak of."""
+    first, at, last = np.searchsorted(time, [begin - STROKE_BEFORE_S, begin - 1.0, end])
+    before, after = value[first:at], value[at:last]
+    if before.size < 2 or after.size < 6:
+        return None
+    settled = after[-max(2, after.size // 5) :]
+    change = float(settled.mean() - before.mean())
+    if abs(change) < max(LEAST_STROKE_KPA, 6.0 * float(before.std()), 4.0 * float(settled.std())):
+        return None
+    share = (after - before.mean()) / change
+    tenth, most = int(np.argmax(share >= 0.1)), int(np.argmax(share >= 0.9))
+    return max(float(time[at + most] - time[at + tenth]), 0.0), change
+
+
+def wrong_way(ctx: Context) -> tuple[str, str, Measurement] | None:
+    """Mode, its own outlet, and how much warmer another outlet was; None where all is right."""
+    worst: tuple[str, str, Measurement] | None = None
+    for word, point in EXPECTED.items():
+        others = [each for each in EXPECTED.values() if each != point and ctx.has(each)]
+        if not ctx.has(point) or not others:
+            continue
+        use = _in_mode(ctx, word)
+        own = ctx.values(point)
+        for other in others:
+            excess = (ctx.values(other) - own)[use]
+            excess = excess[~np.isnan(excess)]
+            if excess.size * ctx.grid.step < LEAST_MODE_S:
+                continue
+            found = _difference(ctx, other, point, excess, float(np.nanmean(own[use])))
+            if found.known() > WRONG_K + SURE * (found.u or 0.0) and (
+                worst is None or found.known() > worst[2].known()
+            ):
+                worst = (word, point, found)
+    return worst
+
+
+def _in_mode(ctx: Context, word: str) -> Bools:
+    """Bins in a mode with warm air on its way: settled, lever well up, something to compare."""
+    grid = ctx.grid
+    in_mode = (grid.mode == MODES.index(word)) & blowing(grid) & ctx.engine_on & ctx.engine_warm
+    in_mode &= ~(ctx.lever < HALF_WAY_PCT)
+    air = ctx.reference_air(prefer="ambient")
+    if air is not None:
+        warmest = np.fmax.reduce([ctx.values(each) for each in EXPECTED.values()])
+        in_mode &= warmest - ctx.values(air) > WARM_K
+    settle = round(SETTLE_S / grid.step)
+    changed = np.flatnonzero(np.diff(grid.mode) != 0) + 1
+    for place in changed.tolist():
+        in_mode[place : place + settle] = False
+    return np.asarray(in_mode)
+
+
+def _difference(ctx: Context, warm: str, cold: str, excess: Floats, reading: float) -> Measurement:
+    mean = float(excess.mean())
+    sensors = ctx.run.sensors
+    parts = [
+        (1.0, Measurement(0.0, "K", 0.0, shared_parts(sensors[warm], reading + mean))),
+        (-1.0, Measurement(0.0, "K", 0.0, shared_parts(sensors[cold], reading))),
+    ]
+    return combine(mean, "K", tuple(parts))
+
+
+def vacuum_findings(ctx: Context) -> list[Finding]:
+    """Sentences for the technician, with the numbers behind them."""
+    findings = [_leak_finding(ctx), _sag_finding(ctx), _stroke_finding(ctx), _door_finding(ctx)]
+    return [each for each in findings if each is not None]
+
+
+def _leak_finding(ctx: Context) -> Finding | None:
+    located = locate_leak(ctx)
+    if located is None:
+        return None
+    before, after = located.before.known(), located.after.known()
+    parts = located.parts or "the part shut off then"
+    return Finding(
+        "vacuum_leak_located",
+        f"the vacuum falls by {before:.1f} kPa/min with everything connected and by {after:.1f} "
+        f"with this step: {parts}; the leak is in what was shut off there",
+        ctx.vacuum.isolations[0].point,
+        evidence={"before": before, "after": after, "parts": parts},
+    )
+
+
+def _sag_finding(ctx: Context) -> Finding | None:
+    sags = find_sags(ctx)
+    if sags is None or len(sags.times) < LEAST_SAGS:
+        return None
+    leak = ctx.figure("vacuum_decay").value
+    against = (
+        f"though only {leak:.1f} kPa/min are lost with the source shut off"
+        if leak is not None
+        else "which no leak-down was taken to compare with"
+    )
+    return Finding(
+        "vacuum_sags",
+        f"the source vacuum sagged {len(sags.times)} times by up to {sags.deepest:.0f} kPa within "
+        f"{SAG_S:.0f} s while nothing was switched, {against}: its check valve does not hold",
+        "vacuum_source",
+        sags.times[0],
+        sags.times[-1],
+        evidence={
+            "count": float(len(sags.times)),
+            "rate": sags.rate,
+            "deepest": sags.deepest,
+        },
+    )
+
+
+def _stroke_finding(ctx: Context) -> Finding | None:
+    stroke = stroke_time(ctx)
+    if stroke.value is None or stroke.value - SURE * (stroke.u or 0.0) < SLOW_STROKE_S:
+        return None
+    return Finding(
+        "actuator_slow",
+        f"the actuator's vacuum takes {stroke.value:.1f} s to follow a control; one to three are "
+        "usual: a pinched hose, a leak behind the switch or a weak supply",
+        "vacuum_actuator",
+        evidence={"stroke_s": stroke.value, "u": stroke.u or 0.0},
+    )
+
+
+def _door_finding(ctx: Context) -> Finding | None:
+    found = wrong_way(ctx)
+    if found is None:
+        return None
+    word, point, excess = found
+    places = {"outlet": "floor", "outlet_defrost": "windshield", "outlet_panel": "panel"}
+    return Finding(
+        "door_goes_wrong_way",
+        f"with the mode on {word} another outlet was {excess.known():.0f} K warmer than the "
+        f"{places[point]} outlet: the door goes the wrong way, as with the hoses crossed at its "
+        "actuator",
+        point,
+        evidence={"excess": excess.known(), "u": excess.u or 0.0, "mode": word},
+    )
