@@ -132,10 +132,11 @@ def _opening(model: Model) -> float | None:
 
 
 def _speed_sensitivity(model: Model, logged: frozenset[str]) -> float | None:
-    """Slope of the settled rise against the speeds driven, cabin and weather held at their means.
+    """Slope of the settled rise against the speeds driven: coolant, cabin, weather at their means.
 
     A straight line through one point for every constant speed of `SPEED_HOLD_S` or more with the
-    engine warm and before the lever is first moved; the coolant is what it was at that speed.
+    engine warm and before the lever is first moved. Pump, blower ram and drafts are those of the
+    speed.
     """
     moved = np.flatnonzero(model.schedule.lever < 99.5)
     before = int(moved[0]) if moved.size else model.schedule.time.size
@@ -151,12 +152,13 @@ def _speed_sensitivity(model: Model, logged: frozenset[str]) -> float | None:
         return None
     cabin = float(np.mean([at.cabin for at in points]))
     ambient = float(np.mean([at.ambient for at in points]))
+    coolant = float(np.mean([at.coolant for at in points]))
     hot = np.array([_travel_at_hot(model)])
     footwell = "footwell" in logged or "outlet" not in logged
     rises = []
     for point in points:
         inlet_air = ambient + point.inlet_air - point.ambient
-        at = replace(point, cabin=cabin, ambient=ambient, inlet_air=inlet_air)
+        at = replace(point, coolant=coolant, cabin=cabin, ambient=ambient, inlet_air=inlet_air)
         settled = float(settled_outlet(model.car, hot, at)[0])
         if footwell:
             settled = settled_footwell(model.car, settled, at)
