@@ -42,8 +42,8 @@ NOISE_SHARE: Final = 0.5
 """Most of the variance seen that is ever put down to measuring: a figure's random part also holds
 what its model may be off by, which does not scatter from car to car."""
 
-CARS_AN_OUTLIER: Final = 6
-"""One good car in so many may turn out not to belong with the others."""
+MOST_OUTLIERS: Final = 1
+"""The cars are known to be good: one may be a slip, two that differ show how wide the family is."""
 
 LOGARITHMIC: Final = frozenset({"warm_up_time", "response_time", "vacuum_decay"})
 """Positive rates and times, whose spread goes with their size."""
@@ -89,7 +89,7 @@ def spread_of(name: str, measurements: Sequence[Measurement]) -> Spread | None:
     log = name in LOGARITHMIC and bool(np.all(values > 3.0 * random)) and bool(np.all(values > 0))
     if log:
         values, random = np.log(values), random / values
-    foreign = outliers(values, values.size // CARS_AN_OUTLIER)
+    foreign = outliers(values, MOST_OUTLIERS)
     values, random = np.delete(values, foreign), np.delete(random, foreign)
     seen = float(values.std(ddof=1)) if np.ptp(values) > 0.0 else 0.0
     noise = math.sqrt(min(float(np.mean(random**2)), NOISE_SHARE * seen**2))

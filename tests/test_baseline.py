@@ -113,6 +113,16 @@ def test_a_foreign_car_is_put_aside_and_said() -> None:
     assert "1 more left out" in limit.basis
 
 
+def test_two_that_differ_belong_to_the_family() -> None:
+    """Two good cars measured in traffic among ten in the shop are the family's spread."""
+    shop = [61.0, 60.4, 61.5, 60.8, 61.2, 60.6, 61.1, 60.9, 61.3, 60.7]
+    limit = limits_of("vacuum_source_low", [kelvin(v) for v in [*shop, 49.0, 50.5]])[
+        "vacuum_source_low"
+    ]
+    assert limit.low is not None
+    assert limit.low < 49.0
+
+
 @pytest.mark.parametrize("count", [0, 1, 3, FEWEST - 1])
 def test_too_few_cars_give_no_family_limit(count: int) -> None:
     assert limits_of("steady_outlet_rise", [kelvin(v) for v in RISES[:count]]) == {}
