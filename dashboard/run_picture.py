@@ -36,11 +36,12 @@ class Row(NamedTuple):
 
 
 class Answer(NamedTuple):
-    """The picture's question and what the run says to it."""
+    """The picture's question, what the run says to it, and the verdict on the whole run."""
 
     question: str
     reply: str
     verdict: str
+    overall: str
 
 
 def write_run_picture(run: Run, document: Mapping[str, Any], path: Path, units: str) -> None:
@@ -98,17 +99,18 @@ def answer_of(document: Mapping[str, Any], units: str) -> Answer:
     """Is the outlet as hot as it should be? From the steady rise and its verdict."""
     vehicle = clean(document.get("run", {}).get("vehicle", "this car"))
     question = f"Does the heater of {vehicle} get as hot as it should?"
+    overall = str(document.get("verdict") or "not measured")
     figure = document.get("figures", {}).get("steady_outlet_rise", {})
     text, limits = figure_text(figure, units), limit_text(figure, units)
     if not text:
         note = clean(figure.get("note") or "no steady stretch at the hot end was found")
-        return Answer(question, f"Not measured: {note}.", "not measured")
+        return Answer(question, f"Not measured: {note}.", "not measured", overall)
     verdict = str(figure.get("verdict") or "")
     opening = {"pass": "Yes", "fail": "No", "undecided": "It cannot be told yet"}.get(verdict)
     facts = f"steady at the hot end the outlet is {text} above the outside air (k = 2)"
     if not opening or not limits:
-        return Answer(question, f"No limit is set: {facts}.", "")
-    return Answer(question, f"{opening}: {facts}; it should be {limits}.", verdict)
+        return Answer(question, f"No limit is set: {facts}.", "", overall)
+    return Answer(question, f"{opening}: {facts}; it should be {limits}.", verdict, overall)
 
 
 def run_page(
@@ -165,7 +167,7 @@ def run_page(
 <header>
 <h1>{html.escape(answer.question)}</h1>
 <p class="reply">{sign}{html.escape(answer.reply)}</p>
-<p class="quiet">{html.escape(subject)}</p>
+<p class="quiet">{html.escape(subject)}. All figures together: {_judged(answer.overall)}</p>
 </header>
 <main>
 <section class="plot" aria-label="Temperatures, lever, vacuum and speed over time">
@@ -190,16 +192,25 @@ PICTURE_CSS: Final = """
 .reply { font-size: 1.15rem; font-weight: 600; }
 main { display: grid; grid-template-columns: minmax(0, 1fr) minmax(0, 29rem); gap: 24px; }
 ul.plain { list-style: none; margin: 4px 0 10px; padding: 0; }
-.legend { columns: 11em; column-gap: 8px; }
+.legend { columns: 12.5em; column-gap: 8px; }
 .legend li { white-space: nowrap; overflow: hidden; text-overflow: ellipsis; }
 .letter { display: inline-block; min-width: 1.5em; font-weight: 700; }
-aside table { font-size: 0.94rem; }
+.legend { font-size: 0.92rem; }
+aside table { font-size: 0.94rem; table-layout: fixed; }
+aside th:nth-child(1) { width: 35%; }
+aside th:nth-child(2) { width: 37%; }
 aside td:last-child, aside th:last-child { padding-right: 0; }
 .limits { display: block; }
 @media (max-width: 1000px) { main { grid-template-columns: minmax(0, 1fr); } }
-@media (max-width: 600px) { body { padding: 10px; } }
+@media (max-width: 600px) { body { padding: 10px; } .legend { columns: 2; } }
 @media print { main { display: block; } .modebar { display: none; } }
 """.strip()
+
+
+def _judged(verdict: str) -> str:
+    style = theme.verdict_style(verdict)
+    text = html.escape(f"{style.sign} {style.word}".strip())
+    return f'<strong style="color:{style.color}">{text}</strong>'
 
 
 def _legend(points: Sequence[str]) -> str:
@@ -229,15 +240,13 @@ def _unbroken(value: str) -> str:
 def _margin(rows: Sequence[Row]) -> str:
     lines = []
     for row in rows:
-        style = theme.verdict_style(row.verdict)
         limits = (
             f'<span class="quiet limits">{html.escape(row.limits)}</span>' if row.limits else ""
         )
         lines.append(
             f'<tr><th scope="row">{html.escape(row.name)}</th>'
             f"<td>{_unbroken(row.value)}{limits}</td>"
-            f'<td class="verdict" style="color:{style.color}">'
-            f"{style.sign} {html.escape(style.word)}</td></tr>"
+            f"<td>{_judged(row.verdict)}</td></tr>"
         )
     return (
         "<h2>Figures</h2>\n<table>\n<thead><tr><th>Figure</th>"

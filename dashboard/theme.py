@@ -102,14 +102,14 @@ def line_sample(point: str) -> str:
     style = LINES.get(point, OTHER_LINE)
     dash = "" if style.dash == "solid" else f' stroke-dasharray="{style.dash.replace("px", "")}"'
     return (
-        '<svg width="44" height="10" aria-hidden="true"><path d="M0 5H44" fill="none" '
+        '<svg width="38" height="10" aria-hidden="true"><path d="M0 5H38" fill="none" '
         f'stroke="{style.color}" stroke-width="{style.width}"{dash}/></svg>'
     )
 
 
 def verdict_style(verdict: str) -> VerdictStyle:
     """Sign, color and word of a verdict; an unknown word is shown as it is."""
-    return VERDICTS.get(verdict, VerdictStyle("", INK, verdict))
+    return VERDICTS.get(verdict, VerdictStyle("", SOFT_INK, verdict))
 
 
 def base_layout() -> dict[str, Any]:
@@ -147,7 +147,7 @@ body {{ margin: 0; padding: 16px; background: {PAPER}; color: {INK};
   font: {FONT_PX + 1}px/1.45 {FONT}; }}
 h1 {{ font-size: 1.45rem; line-height: 1.25; margin: 0 0 6px; }}
 h2 {{ font-size: 1.05rem; margin: 18px 0 6px; }}
-h1, h2, p, li, th, td {{ overflow-wrap: anywhere; }}
+h1, h2, p, li, th, td {{ overflow-wrap: break-word; }}
 p {{ margin: 0 0 10px; max-width: 62em; }}
 table {{ border-collapse: collapse; width: 100%; }}
 th, td {{ text-align: left; vertical-align: top; padding: 5px 8px 5px 0;

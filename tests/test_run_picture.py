@@ -208,6 +208,7 @@ def test_the_page_asks_no_other_host(tmp_path: Path) -> None:
     assert not re.findall(r"<(?:script|link|img|iframe)[^>]+(?:src|href)=", page)
     assert "@import" not in page.split("</style>")[0]
     assert page.startswith("<!doctype html>")
+    assert re.search(r"All figures together: <strong[^>]*>✕ fail</strong>", page)
     assert "<title>Does the heater of SC-014 get as hot as it should?</title>" in page
 
 
