@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from analysis.context import RECIRCULATE
 from ingest.points import MODES
 
 if TYPE_CHECKING:
@@ -27,6 +28,12 @@ MOST: Final = 0.6
 
 SHORTEST_RUN_S: Final = 120.0
 """Below this the controls of a run say nothing."""
+
+DOOR_SHUT: Final = 20.0
+"""Fresh-air door at or below this counts as shut or nearly shut, %."""
+
+LONGEST_HELD_S: Final = 60.0
+"""The blower may run this long against a shut fresh-air door before it is a misuse, s."""
 
 ELSEWHERE: Final = ("off", "vent", "defrost", "recirculate")
 """Modes that send the heat, or take the air, elsewhere than a floor heater test needs."""
@@ -105,7 +112,10 @@ def _blower_before_door(context: Context, running: np.ndarray) -> str | None:
     if np.isnan(door).all():
         return None
     # suction of the blower holds a shut fresh-air door shut, so the order of the two matters
-    sucked = _share((door <= 5.0) & (blower >= 1.0), running)
-    if sucked * running.sum() * context.grid.step > 20.0:
-        return "the blower ran before its fresh-air door was opened, and suction holds that door"
+    held = (door <= DOOR_SHUT) & (blower >= 1.0) & (context.grid.mode != RECIRCULATE) & running
+    if held.sum() * context.grid.step > LONGEST_HELD_S:
+        return (
+            f"the blower ran for {held.sum() * context.grid.step:.0f} s with its fresh-air door "
+            "shut or nearly shut; suction holds that door"
+        )
     return None

@@ -12,6 +12,7 @@ import numpy as np
 from analysis.causes.knowledge import FigureScale, knowledge
 from analysis.causes.signs import signs_seen
 from analysis.measurement import Measurement
+from analysis.uncertainty import shared_parts
 
 if TYPE_CHECKING:
     from analysis.pipeline import Measured
@@ -62,6 +63,13 @@ def evidence_of(measured: Measured) -> Evidence:
         late = _coolant_reached(measured)
         if late is not None:
             found["coolant_reached"] = late
+    best = _vacuum_best(measured)
+    if best is not None and "vacuum_source_low" in found:
+        # the level at light load tells a weak source, the fall under load a check valve; the low
+        # end alone mixes them with how the car was driven
+        low, u_low = found.pop("vacuum_source_low")
+        found["vacuum_best"] = best
+        found["vacuum_sag"] = (best[0] - low, u_low)
     return Evidence(found, signs_seen(measured), _air(measured))
 
 
@@ -103,6 +111,23 @@ def _coolant_reached(measured: Measured) -> tuple[float, float] | None:
                 spread = float(np.std(values))
                 return float(np.quantile(values, 0.9)), math.hypot(shared, spread)
     return None
+
+
+def _vacuum_best(measured: Measured) -> tuple[float, float] | None:
+    """95th percentile of the source vacuum with the engine running and nothing shut off."""
+    context = measured.context
+    if not context.has("vacuum_source"):
+        return None
+    time = context.grid.time
+    open_ = context.engine_on & (time > 60.0)
+    open_ &= context.grid.control("vacuum_isolated") != 1.0
+    values = context.values("vacuum_source")[open_]
+    values = values[~np.isnan(values)]
+    if values.size * context.grid.step < 60.0:
+        return None
+    sensor = measured.run.sensors["vacuum_source"]
+    level = float(np.quantile(values, 0.95))
+    return level, math.sqrt(sum(part**2 for part in shared_parts(sensor, level).values()))
 
 
 @dataclass(frozen=True)

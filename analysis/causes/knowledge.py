@@ -53,6 +53,8 @@ class CauseRow(_Row):
     name: str
     title: str
     prior: float = Field(gt=0, lt=1)
+    move_spread: float | None = None
+    """Own share of the moves' spread, where better known than the table's."""
     channels: tuple[str, ...]
     check: str
     moves: Mapping[str, tuple[float, float, float]] = Field(default_factory=dict)
@@ -206,7 +208,8 @@ def _effects(row: CauseRow, figures: list[str], table: Knowledge) -> tuple[Float
     for place, figure in enumerate(figures):
         if figure in row.moves:
             moves[:, place] = np.interp(SEVERITIES, [0, 1, 2, 3], [0.0, *row.moves[figure]])
-            spread[:, place] = table.move_spread * np.abs(moves[:, place])
+            share = table.move_spread if row.move_spread is None else row.move_spread
+            spread[:, place] = share * np.abs(moves[:, place])
         if figure in row.blurs:
             blur = row.blurs[figure] * SEVERITIES / 2.0
             spread[:, place] = np.hypot(spread[:, place], blur)
