@@ -107,6 +107,8 @@ def judge_one(name: str, measurement: Measurement, limit: Limit | None) -> Judge
     value, u = measurement.value, measurement.u
     if value is None or u is None:
         return Judged(measurement, "not measured", limit)
+    if not (math.isfinite(value) and math.isfinite(u)):
+        return Judged(measurement, "not measured", limit, "no finite number came out")
     if limit is None or limit.none:
         return Judged(measurement, "pass", None, "no limit is set for this figure")
     probability = conformance(value, u, limit)

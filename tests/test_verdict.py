@@ -128,6 +128,15 @@ def test_not_measured_and_no_limit() -> None:
 
 
 @pytest.mark.parametrize(
+    ("value", "u"), [(math.nan, 1.0), (math.inf, 1.0), (20.0, math.nan), (20.0, math.inf)]
+)
+def test_no_number_is_no_measurement(value: float, u: float) -> None:
+    judged = judge_one("response_time", figure(value, u), limit(high=15.0))
+    assert judged.verdict == "not measured"
+    assert judged.reason is not None
+
+
+@pytest.mark.parametrize(
     ("values", "verdict"),
     [
         ([30.0, 10.0, None], "fail"),
