@@ -17,24 +17,22 @@ import numpy as np
 import polars as pl
 
 from analysis.lever import DRIFT, check_change, sensor_lag
-from analysis.lever_data import (
-    Answer,
-    LeverData,
-    LeverPath,
-    NotMeasurable,
-    gather,
-    lever_path,
-    outlet_answer,
-)
+from analysis.lever_answer import outlet_answer, read_outlet
+from analysis.lever_data import gather
 from analysis.lever_fit import Fit, first_guess, fit, make_problem
-from analysis.lever_model import CLOCK, LOG_TAU, SLACK, A, B, usual_delay
+from analysis.lever_model import CLOCK, LOG_TAU, NAMES, SLACK, A, B, usual_delay
+from analysis.lever_path import NotMeasurable, lever_path
 from analysis.lever_start import FARTHEST_S, USUAL_OFFSET_S, Start, find_starts
 from analysis.measurement import Measurement
+from analysis.uncertainty import Floats
 from ingest.run import Finding, Run
 
 SIGNIFICANT_U: Final = 2.5
 SIGNIFICANT_S: Final = 0.5
 """An offset is applied from this many standard uncertainties and this many seconds on."""
+
+SMALL_S: Final = 2.5
+"""Up to this offset the samples need not be chosen anew."""
 
 BETTER: Final = 3.0
 BETTER_SHARE: Final = 0.25
@@ -45,10 +43,11 @@ FEWEST_EVEN: Final = 4
 ONE_WAY_SHARE: Final = 0.8
 HALF_DWELL: Final = 0.6
 MOST_SLACK_PCT: Final = 13.0
-"""A sweep of this many moves in steps of half this slack may be read a dwell apart."""
+"""A sweep of this many moves, mostly one way or in steps of half this slack, may be read a dwell
+apart; one that went only one way tells offsets up to about half a dwell."""
 
-Attempt = tuple[float, Fit]
-"""Offset, s, and the fit that found it."""
+Attempt = tuple[float, Fit, Start]
+"""Offset, s, the fit that found it and where it began."""
 
 
 def align_events(run: Run) -> tuple[Run, Measurement]:
@@ -65,126 +64,140 @@ def align_events(run: Run) -> tuple[Run, Measurement]:
         The run, with its events moved and a finding `event_clock_offset` where that was called
         for, and the offset in s (log time less event time) with its uncertainty: what must be
         added to an event's time. Not measured where the lever is logged, since nothing need be
-        matched then.
+        matched then. Its `details` are what `analysis.lever.study_lever` begins with.
     """
     try:
-        best, rivals = _offsets(run)
+        log = _Log(run)
+        best, rivals = _offsets(log)
     except NotMeasurable as reason:
         return run, Measurement.missing("s", f"no clock offset to be had: {reason}")
     offset, u = best[0], _uncertainty(best)
+    details = _details(best)
     if abs(offset) <= max(SIGNIFICANT_S, SIGNIFICANT_U * u):
         note = "the noted events and the log agree as far as can be told"
-        return run, Measurement(offset, "s", u, note=note)
+        return run, Measurement(offset, "s", u, note=note, details=details)
     for rival in rivals:
-        if abs(rival[0] - offset) > 2.0 * u:
-            spread = math.hypot(u, 0.5 * abs(rival[0] - offset))
+        if abs(rival - offset) > 2.0 * u:
+            spread = math.hypot(u, 0.5 * abs(rival - offset))
             note = (
-                f"the events may be {offset:+.1f} s or {rival[0]:+.1f} s off: the steps of the "
-                "lever are too even to tell; not applied"
+                f"the events may be {offset:+.1f} s or {rival:+.1f} s off: the steps of the lever "
+                "are too even to tell; not applied"
             )
             return run, Measurement(offset, "s", spread, note=note)
     note = "applied to every noted event"
-    return _moved(run, offset, u), Measurement(offset, "s", u, note=note)
+    return _moved(run, offset, u), Measurement(offset, "s", u, note=note, details=details)
 
 
-def _offsets(run: Run) -> tuple[Attempt, list[Attempt]]:
+class _Log:
+    """A log with its noted lever, fitted at any offset of the two clocks."""
+
+    def __init__(self, run: Run) -> None:
+        self.path = lever_path(run)
+        if self.path.logged:
+            raise NotMeasurable("the lever is logged, so that nothing needs to be matched")
+        self.outlet = read_outlet(run)
+        self.controls = run.controls
+        self.lag = sensor_lag(run)
+        self.answer = outlet_answer(self.outlet, self.controls)
+        self.data = gather(self.answer, self.path)
+
+    def attempt(self, start: Start) -> Attempt:
+        """Fit everything, beginning at one offset."""
+        answer, data, shift = self.answer, self.data, 0.0
+        if abs(start.clock) > SMALL_S:
+            shift, start = start.clock, replace(start, clock=0.0)
+            answer = outlet_answer(self.outlet, self.controls, shift)
+            data = gather(answer, self.path.shifted(shift))
+        problem = make_problem(
+            data,
+            start,
+            sensor_lag=self.lag,
+            clock=(-shift, USUAL_OFFSET_S),
+            drift=DRIFT[0] if answer.normalized else DRIFT[1],
+        )
+        scatter = abs(start.scatter / start.change)
+        found = fit(problem, first_guess(problem, start), scatter, abs(start.change))
+        delay, _ = usual_delay(math.exp(float(found.params[LOG_TAU])))
+        return shift + float(found.params[CLOCK]) - delay, found, start
+
+
+def _offsets(log: _Log) -> tuple[Attempt, list[float]]:
     """The best offset, and others that explain the log about as well.
 
     Raises
     ------
     NotMeasurable
-        Where there is nothing to match.
+        Where the lever does too little.
     """
-    path = lever_path(run)
-    if path.logged:
-        raise NotMeasurable("the lever is logged, so that nothing needs to be matched")
-    answer = outlet_answer(run)
-    data = gather(answer, path)
-    starts = find_starts(data, offsets=True)
-    check_change(starts[0], answer)
-    lag = sensor_lag(run)
-    attempts = [_attempt(run, answer, path, start, lag) for start in starts]
+    starts = find_starts(log.data, offsets=True)
+    check_change(starts[0], log.answer)
+    attempts = [log.attempt(start) for start in starts]
     best = min(attempts, key=_cost_among(attempts))
     if abs(best[0]) > max(SIGNIFICANT_S, SIGNIFICANT_U * _uncertainty(best)):
         # whoever moves every event must first have tried to leave them where they are
-        unmoved = find_starts(data, offsets=False)[0]
+        unmoved = find_starts(log.data, offsets=False)[0]
         if unmoved.change * starts[0].change > 0.0:
-            attempts.append(_attempt(run, answer, path, unmoved, lag))
-        attempts += _a_dwell_apart(run, answer, path, best, starts[0], lag)
+            attempts.append(log.attempt(unmoved))
+        attempts += [log.attempt(start) for start in _a_dwell_apart(best)]
     cost = _cost_among(attempts)
     best = min(attempts, key=cost)
+    if abs(best[0]) > HALF_DWELL * _plain_dwell(best[1]):
+        return best, [0.0]
     margin = max(BETTER, BETTER_SHARE * cost(best))
     near = [each for each in attempts if each is not best and cost(each) < cost(best) + margin]
-    if abs(best[0]) > HALF_DWELL * _plain_dwell(best[1]):
-        return best, [(0.0, best[1])]
     agreeing = [each for each in near if abs(each[0]) < SIGNIFICANT_S]
     if agreeing:  # clocks that agree need no proof
         return agreeing[0], []
-    return best, near
-
-
-def _attempt(run: Run, answer: Answer, path: LeverPath, start: Start, lag: float | None) -> Attempt:
-    """Fit everything, beginning at one offset."""
-    shifted = path
-    if start.clock != 0.0:
-        shifted = path.shifted(start.clock)
-        answer = outlet_answer(run, start.clock)
-    data: LeverData = gather(answer, shifted)
-    problem = make_problem(
-        data,
-        start,
-        sensor_lag=lag,
-        clock=(-start.clock, USUAL_OFFSET_S),
-        drift=DRIFT[0] if answer.normalized else DRIFT[1],
-    )
-    found = fit(
-        problem, first_guess(problem, start), abs(start.scatter / start.change), abs(start.change)
-    )
-    delay, _ = usual_delay(math.exp(float(found.params[LOG_TAU])))
-    return start.clock + float(found.params[CLOCK]) - delay, found
+    return best, [each[0] for each in near]
 
 
 def _cost_among(attempts: list[Attempt]) -> Callable[[Attempt], float]:
-    noise = min(found.noise * found.scale**2 for _, found in attempts)
+    noise = min(found.noise * found.scale**2 for _, found, _ in attempts)
     return lambda attempt: attempt[1].cost(noise)
 
 
-def _a_dwell_apart(
-    run: Run, answer: Answer, path: LeverPath, best: Attempt, start: Start, lag: float | None
-) -> list[Attempt]:
+def _steps(found: Fit) -> tuple[Floats, float]:
+    """Changes of the lever during a record, %, and the usual time between them, s."""
+    problem = found.problem
+    seen = (problem.moves > problem.time[0]) & (problem.moves < problem.time[-1])
+    steps = np.diff(problem.lever, prepend=problem.lever[0])[seen]
+    dwell = float(np.median(np.diff(problem.moves[seen]))) if steps.size > 1 else math.inf
+    return steps, dwell
+
+
+def _a_dwell_apart(best: Attempt) -> list[Start]:
     """The same sweep read one dwell earlier or later.
 
     A sweep of even steps looks nearly alike then, with the curve one step further along where the
     lever was moved one way only, with two steps more or less of slack where it was moved both ways.
     """
-    offset, found = best
-    problem, params = found.problem, found.params
-    seen = (problem.moves > problem.time[0]) & (problem.moves < problem.time[-1])
-    if seen.sum() < FEWEST_EVEN:
+    offset, found, start = best
+    steps, dwell = _steps(found)
+    if steps.size < FEWEST_EVEN:
         return []
-    steps = np.diff(problem.lever, prepend=problem.lever[0])[seen]
     step = float(np.median(np.abs(steps)))
-    dwell = float(np.median(np.diff(problem.moves[seen])))
-    oneway = max((steps > 0).mean(), (steps < 0).mean()) > ONE_WAY_SHARE
-    if not oneway and 2.0 * step > MOST_SLACK_PCT:
+    one_way = max((steps > 0).mean(), (steps < 0).mean()) > ONE_WAY_SHARE
+    if not one_way and 2.0 * step > MOST_SLACK_PCT:
         return []
+    params = found.params
     a, b, slack = float(params[A]), float(params[B]), float(params[SLACK])
-    attempts = []
+    others = []
     for way in (-1.0, 1.0):
-        along = way * step * (-float(np.sign(steps.sum())) if oneway else 0.0)
-        looser = slack - (0.0 if oneway else way * 2.0 * step)
+        along = way * step * (-float(np.sign(steps.sum())) if one_way else 0.0)
+        looser = slack - (0.0 if one_way else way * 2.0 * step)
         if abs(offset + way * dwell) > FARTHEST_S or looser < -0.5 * step:
             continue
-        other = replace(
-            start,
-            clock=offset + way * dwell,
-            slack=max(looser, 0.0) / (b - a) * abs(start.change),
-            a=max(a + along, 0.0),
-            b=min(b + along, 100.0),
-            tau=math.exp(params[LOG_TAU]),
+        others.append(
+            replace(
+                start,
+                clock=offset + way * dwell,
+                slack=max(looser, 0.0) / (b - a) * abs(start.change),
+                a=max(a + along, 0.0),
+                b=min(b + along, 100.0),
+                tau=math.exp(params[LOG_TAU]),
+            )
         )
-        attempts.append(_attempt(run, answer, path, other, lag))
-    return attempts
+    return others
 
 
 def _plain_dwell(found: Fit) -> float:
@@ -192,18 +205,23 @@ def _plain_dwell(found: Fit) -> float:
 
     Read a dwell earlier or later such a sweep is the same sweep of another curve.
     """
-    problem = found.problem
-    seen = (problem.moves > problem.time[0]) & (problem.moves < problem.time[-1])
-    steps = np.diff(problem.lever, prepend=problem.lever[0])[seen]
+    steps, dwell = _steps(found)
     if steps.size < FEWEST_EVEN or abs(np.sign(steps).sum()) < steps.size:
         return math.inf
-    return float(np.median(np.diff(problem.moves[seen])))
+    return dwell
 
 
 def _uncertainty(attempt: Attempt) -> float:
     """Of the fit, and of the delay that the model does not have."""
-    _, found = attempt
+    _, found, _ = attempt
     return math.hypot(found.u(CLOCK), usual_delay(math.exp(float(found.params[LOG_TAU])))[1])
+
+
+def _details(attempt: Attempt) -> dict[str, float]:
+    """The fitted model, so that nobody needs to look for it again."""
+    _, found, start = attempt
+    params = dict(zip(NAMES, found.params.tolist(), strict=False))
+    return params | {"change": start.change, "scatter": start.scatter}
 
 
 def _moved(run: Run, offset: float, u: float) -> Run:

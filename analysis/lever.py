@@ -8,15 +8,8 @@ from typing import Final
 
 import numpy as np
 
-from analysis.lever_data import (
-    Answer,
-    LeverData,
-    LeverPath,
-    NotMeasurable,
-    gather,
-    lever_path,
-    outlet_answer,
-)
+from analysis.lever_answer import Answer, outlet_answer, read_outlet
+from analysis.lever_data import LeverData, gather
 from analysis.lever_ends import Ends, find_ends
 from analysis.lever_fit import Fit, first_guess, fit, make_problem
 from analysis.lever_model import (
@@ -29,6 +22,7 @@ from analysis.lever_model import (
     B,
     usual_delay,
 )
+from analysis.lever_path import LeverPath, NotMeasurable, lever_path
 from analysis.lever_settled import settle_curves, settled_answers
 from analysis.lever_start import Start, find_starts
 from analysis.measurement import Measurement
@@ -166,9 +160,9 @@ def _figures(
     run: Run, clock: Measurement | None, done: _Progress
 ) -> tuple[Measurement, Measurement, Measurement, Measurement]:
     path = done.path = lever_path(run)
-    answer = done.answer = outlet_answer(run)
+    answer = done.answer = outlet_answer(read_outlet(run), run.controls)
     data = done.data = gather(answer, path)
-    start = find_starts(data, offsets=False)[0]
+    start = _known_start(clock) or find_starts(data, offsets=False)[0]
     check_change(start, answer)
     if start.change < 0.0:
         done.findings.append(_backwards(start, answer, data))
@@ -183,9 +177,11 @@ def _figures(
         clock=_clock_left(path, clock, start.tau),
         drift=DRIFT[0] if answer.normalized else DRIFT[1],
     )
-    fitted = done.fit = fit(
-        problem, first_guess(problem, start), start.scatter / start.change, start.change
-    )
+    guess = first_guess(problem, start)
+    if clock is not None and clock.details:
+        guess[:CLOCK] = [clock.details[name] for name in NAMES[:CLOCK]]
+        guess[CLOCK] = problem.center[CLOCK]
+    fitted = done.fit = fit(problem, guess, start.scatter / start.change, start.change)
     positions = np.unique(np.round(data.positions, 1))
     if positions.size < FEWEST_POSITIONS:
         raise NotMeasurable(
@@ -207,6 +203,22 @@ def _figures(
     }
     travel = _travel(ends, low, high, window, "; ".join(notes) or None, details)
     return *travel, _hysteresis(ends, fitted, side, window, answer)
+
+
+def _known_start(clock: Measurement | None) -> Start | None:
+    """What matching the clocks has found already."""
+    if clock is None or not clock.details:
+        return None
+    known = clock.details
+    return Start(
+        0.0,
+        math.exp(known["log_tau"]),
+        known["a"],
+        known["b"],
+        known["change"],
+        0.0,
+        known["scatter"],
+    )
 
 
 def _clock_left(path: LeverPath, clock: Measurement | None, tau: float) -> tuple[float, float]:

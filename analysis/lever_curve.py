@@ -100,8 +100,12 @@ def cover(at: Floats, curve: Floats) -> Floats:
     """
     z = np.clip(_ramp(at, curve[0], curve[1]), 0.0, 1.0)
     body: Floats = 1.0 - (1.0 - z ** np.exp(curve[2])) ** np.exp(curve[3])
-    for index in range(FORM, curve.shape[0]):
-        body += curve[index] * np.sin((FIRST_RIPPLE + index - FORM) * np.pi * z)
+    sine = np.sin(np.pi * z)
+    twice = 2.0 * np.cos(np.pi * z)
+    before, sine = sine, twice * sine
+    for ripple in curve[FORM:]:
+        body += ripple * sine
+        before, sine = sine, twice * sine - before
     return body
 
 
@@ -131,11 +135,17 @@ def cover_slopes(at: Floats, curve: Floats) -> tuple[Floats, Floats, Floats]:
     by = np.empty((curve.shape[0], *z.shape))
     by[2] = inner * log_z * p
     by[3] = -tail * log_left * q
+    # sines and cosines of multiples by recurrence: they are most of the work
+    sine, cosine = np.sin(np.pi * z), np.cos(np.pi * z)
+    twice = 2.0 * cosine
+    sine_before, cosine_before = sine, cosine
+    sine, cosine = twice * sine, twice * cosine - 1.0
     for index in range(FORM, curve.shape[0]):
-        wave = (FIRST_RIPPLE + index - FORM) * np.pi
-        by[index] = np.sin(wave * z)
-        value += curve[index] * by[index]
-        by_z += curve[index] * wave * np.cos(wave * z)
+        by[index] = sine
+        value += curve[index] * sine
+        by_z += curve[index] * ((FIRST_RIPPLE + index - FORM) * np.pi) * cosine
+        sine, sine_before = twice * sine - sine_before, sine
+        cosine, cosine_before = twice * cosine - cosine_before, cosine
     by[0] = by_z * (z - low) / width
     by[1] = by_z * (high - z) / width
     return value, by_z * (low - high) / width, by
@@ -168,11 +178,13 @@ def crossing(level: float, curves: Floats, low: Floats | float, high: Floats | f
     first, last = np.argmin(below, axis=0), share.size - np.argmax(below[::-1], axis=0)
     after = np.clip(first if level < 0.5 else last, 1, share.size - 1)
     left, right = begin + share[after - 1, 0] * width, begin + share[after, 0] * width
-    for _ in range(9):
+    for _ in range(3):
         middle = 0.5 * (left + right)
         under = cover(middle, curves) < wanted
         left, right = np.where(under, middle, left), np.where(under, right, middle)
-    found: Floats = 0.5 * (left + right)
+    low_value, high_value = cover(left, curves), cover(right, curves)
+    rise = np.maximum(high_value - low_value, 1e-12)
+    found: Floats = left + (right - left) * np.clip((wanted - low_value) / rise, 0.0, 1.0)
     return found
 
 

@@ -8,7 +8,7 @@ carry the information of one, estimated from the residual at every step.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -104,6 +104,8 @@ class Fit:
         Standard deviation of the residual.
     scale
         What a change of 1 is in the unit of the record.
+    course, jacobian
+        The model at these parameters, and its derivatives times the root of the weight.
     """
 
     problem: Problem
@@ -113,6 +115,8 @@ class Fit:
     noise: float
     scatter: float
     scale: float
+    course: Course = field(repr=False)
+    jacobian: Floats = field(repr=False)
 
     def u(self, index: int) -> float:
         """Standard uncertainty of a parameter."""
@@ -149,7 +153,7 @@ def make_problem(
         Standard deviation of the change of the span during the record, as a share.
     """
     value = data.value / start.change
-    value = value - float(np.quantile(value, 0.02))
+    value = value - float(np.partition(value, value.size // 50)[value.size // 50])
     size = FIRST_INIT + data.starts.size
     center, width = np.zeros(size), np.full(size, INIT_WIDTH)
     for index, (mean, deviation) in PRIOR.items():
@@ -181,7 +185,7 @@ def first_guess(problem: Problem, start: Start) -> Floats:
     params[LOG_TAU] = math.log(start.tau)
     slack = start.slack / max(abs(start.change), 1e-12) * (start.b - start.a)
     params[SLACK] = min(max(slack, 0.5), 20.0)
-    params[CLOCK] = 0.0
+    params[CLOCK] = start.clock
     return params
 
 
@@ -201,13 +205,14 @@ def fit(problem: Problem, start: Floats, scatter: float, scale: float = 1.0) -> 
     """
     root = np.sqrt(problem.weight)
 
-    def look(at: Floats) -> tuple[Floats, Floats]:
-        model, jacobian = Course(problem, at).evaluate()
+    def look(at: Floats) -> tuple[Course, Floats, Floats]:
+        course = Course(problem, at)
+        model, jacobian = course.evaluate()
         jacobian *= root
-        return root * (problem.value - model), jacobian
+        return course, root * (problem.value - model), jacobian
 
     params = start.copy()
-    residual, jacobian = look(params)
+    course, residual, jacobian = look(params)
     noise = max(2.0 * scatter, 4.0 * LEAST_SCATTER) ** 2
     damping, ease, near = 1e-3, 0.1, False
     precision, pull = _prior(params, problem)
@@ -217,14 +222,15 @@ def fit(problem: Problem, start: Floats, scatter: float, scale: float = 1.0) -> 
         gradient = jacobian @ residual / noise + precision * pull
         hessian[np.diag_indices_from(hessian)] *= 1.0 + damping
         trial = _inside(params + np.linalg.solve(hessian, gradient))
-        trial_residual, trial_jacobian = look(trial)
+        trial_course, trial_residual, trial_jacobian = look(trial)
         trial_precision, trial_pull = _prior(trial, problem)
         gain = cost - _cost(trial_residual, noise, trial_precision, trial_pull)
         if gain < 0.0:
             damping = max(damping, 1e-3) * 10.0
             ease = 0.5  # what was too bold once is tried again only slowly
             continue
-        params, residual, jacobian = trial, trial_residual, trial_jacobian
+        params, course = trial, trial_course
+        residual, jacobian = trial_residual, trial_jacobian
         precision, pull = trial_precision, trial_pull
         damping, ease = max(damping * ease, 1e-6), 0.1
         near = near or gain < NEAR
@@ -232,9 +238,9 @@ def fit(problem: Problem, start: Floats, scatter: float, scale: float = 1.0) -> 
         cost = _cost(residual, noise, precision, pull)
         if near and gain < CONVERGED and abs(math.log(noise / before)) < 0.1:
             break
-    covariance: Floats = np.linalg.inv(_hessian(jacobian, noise, precision))
+    covariance = np.linalg.inv(_hessian(jacobian, noise, precision)).astype(np.float64)
     deviation = math.sqrt(float(residual @ residual) / residual.size)
-    return Fit(problem, params, covariance, residual, noise, deviation, scale)
+    return Fit(problem, params, covariance, residual, noise, deviation, scale, course, jacobian)
 
 
 def _hessian(jacobian: Floats, noise: float, precision: Floats) -> NDArray[np.float64]:
@@ -260,7 +266,9 @@ def _cost(residual: Floats, noise: float, precision: Floats, pull: Floats) -> fl
 
 def _noise(residual: Floats, longest: float) -> float:
     """Variance of the residual times the number of samples that carry the information of one."""
-    together = min(residual.size / effective_size(residual), longest)
+    together = longest
+    if longest > FAR_LONGEST:
+        together = min(residual.size / effective_size(residual), longest)
     variance = float(residual @ residual) / residual.size
     return max(variance * together, LEAST_SCATTER**2)
 

@@ -58,10 +58,12 @@ def make_nodes(time: Floats, starts: NDArray[np.intp], moves: Floats) -> Nodes:
         Times of the lever positions, s, increasing; the first before the first sample.
     """
     inside = moves[(moves > time[0]) & (moves < time[-1])]
-    place = np.searchsorted(time, inside)
-    merged = np.insert(time, place, inside)
     samples = np.arange(time.size) + np.searchsorted(inside, time, side="left")
-    gap = np.diff(merged, prepend=merged[0])
+    merged = np.empty(time.size + inside.size)
+    merged[samples] = time
+    merged[np.searchsorted(time, inside, side="right") + np.arange(inside.size)] = inside
+    gap = np.empty(merged.size)
+    gap[1:] = merged[1:] - merged[:-1]
     first = samples[starts]
     gap[first] = 0.0
     active = np.maximum(np.searchsorted(moves, merged, side="left") - 1, 0)

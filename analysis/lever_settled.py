@@ -91,25 +91,25 @@ def settled_answers(fit: Fit, reading: float) -> Answers:
         Standard uncertainty of a noted or logged position, % of travel.
     """
     problem, params = fit.problem, fit.params
-    course = Course(problem, params)
+    course = fit.course
     position, by_slack, shares, visits = _columns(course)
     root = np.sqrt(problem.weight)
     effect = course.sensed(course.answers(shares))[:, course.nodes.samples]
     effect *= root * params[SPAN] * (1.0 + params[DRIFT] * problem.age)
-    other = root * course.evaluate()[1][SETTLED:]
+    other = fit.jacobian[SETTLED:]
     prior = 1.0 / problem.width[SETTLED:] ** 2
     square = other @ other.T / fit.noise
     square[np.diag_indices_from(square)] += prior
     mixed = effect @ other.T / fit.noise
     lean = other @ fit.residual / fit.noise + prior * (problem.center - params)[SETTLED:]
     solved = np.linalg.solve(square, np.column_stack((mixed.T, lean)))
-    precision: Floats = effect @ effect.T / fit.noise - mixed @ solved[:, :-1]
-    pull: Floats = effect @ fit.residual / fit.noise - mixed @ solved[:, -1]
+    precision = effect @ effect.T / fit.noise - mixed @ solved[:, :-1]
+    pull = effect @ fit.residual / fit.noise - mixed @ solved[:, -1]
     answer, by_position, _ = cover_slopes(position, params[CURVE])
     # A position that was set or read a little off shifts the answer by the slope of the curve.
     blur = np.eye(position.size) + ((by_position * reading) ** 2 / visits)[:, None] * precision
-    precision = precision @ np.linalg.inv(blur)
-    pull = np.linalg.solve(blur.T, pull)
+    precision = precision @ np.linalg.inv(blur).astype(np.float64)
+    pull = np.linalg.solve(blur.T, pull).astype(np.float64)
     return Answers(position, by_slack, answer, precision, pull)
 
 
@@ -213,7 +213,7 @@ def settle_curves(answers: Answers, fit: Fit, low: float, high: float) -> Curves
         damping = np.where(better, np.maximum(damping / 10.0, 1e-6), damping * 10.0)
         if better.all() and gain.max() < 0.1:
             break
-    covariance: Floats = np.linalg.inv(hessian)
+    covariance = np.linalg.inv(hessian).astype(np.float64)
     return Curves(params, covariance, cost)
 
 

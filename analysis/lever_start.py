@@ -13,8 +13,9 @@ from typing import Final
 
 import numpy as np
 
-from analysis.lever_data import LeverData, LeverPath
+from analysis.lever_data import LeverData
 from analysis.lever_lag import Lag, Nodes
+from analysis.lever_path import LeverPath
 from analysis.uncertainty import Floats
 
 TIME_CONSTANTS: Final = (1.5, 4.0, 10.0, 25.0, 60.0)
@@ -31,7 +32,8 @@ RIVAL: Final = 8.0
 
 APART_S: Final = 6.0
 MOST_STARTS: Final = 4
-MOST_TIMES: Final = 450
+MOST_TIMES: Final = 300
+SHIFT_S: Final = 2.0
 
 MOST_KNOTS: Final = 9
 CORRELATED: Final = 5.0
@@ -129,13 +131,13 @@ def _shifted(data: LeverData, farthest: float) -> tuple[Floats, Floats, Floats]:
     time = data.time[bounds[longest] : bounds[longest + 1]]
     value = data.value[bounds[longest] : bounds[longest + 1]]
     step = max(1.0, float(length[longest]) / MOST_TIMES)
-    grid: Floats = np.arange(time[0], time[-1], step)
-    count = int(farthest / step)
-    shifts: Floats = step * np.arange(-count, count + 1)
+    grid = np.arange(time[0], time[-1], step, dtype=np.float64)
+    count = int(farthest / SHIFT_S)
+    shifts = SHIFT_S * np.arange(-count, count + 1, dtype=np.float64)
     places = grid[:, None] + shifts
     answers = np.interp(places.ravel(), time, value).reshape(places.shape)
-    centered: Floats = answers - answers.mean(axis=0)
-    return grid, centered, shifts
+    answers -= answers.mean(axis=0)
+    return grid, answers, shifts
 
 
 def _lowest(merit: Floats, shifts: Floats) -> list[int]:

@@ -14,7 +14,9 @@ from typing import Final
 import numpy as np
 
 from analysis.lever import LeverStudy, sensor_lag
-from analysis.lever_data import Answer, LeverPath, NotMeasurable, blocks
+from analysis.lever_answer import Answer
+from analysis.lever_blocks import blocks
+from analysis.lever_path import LeverPath, NotMeasurable
 from analysis.measurement import Measurement
 from analysis.uncertainty import Floats, effective_size
 from ingest.run import Run
