@@ -54,6 +54,8 @@ def make_plans(
     """
     result = Plans()
     _read_barometer(setup, setup_file, result)
+    # one that is given but absurd is a fault of its own, and not one more for each channel
+    given = setup.run.barometer is not None or setup.run.altitude is not None
     cycles = _circular(setup)
     for point, unit in units.items():
         planner = Planner(setup, point, unit, log_file, setup_file)
@@ -63,7 +65,7 @@ def make_plans(
                 "channel in degrees or a fixed value",
             ))  # fmt: skip
             continue
-        plan = planner.plan(units, has_barometer=result.barometer is not None)
+        plan = planner.plan(units, has_barometer=given)
         result.faults += planner.faults
         if plan is not None and not planner.faults:
             result.plans[point] = plan

@@ -380,6 +380,7 @@ class TestFaults:
             ({"outlet": {"unit": "degC"}}, {}, {"barometer": "98.6"}, ["barometer", "no unit"]),
             ({"outlet": {"unit": "degC"}}, {}, {"barometer": "980 kPa"}, ["980 kPa", "45 to 110"]),
             ({"outlet": {"unit": "degC"}}, {}, {"altitude": "30000 m"}, ["30000 m"]),
+            ({"vacuum_source": {"unit": "psia"}}, {}, {"barometer": "9 kPa"}, ["[run] barometer"]),
             ({"outlet": {"unit": "degC"}}, {}, {"altitude": "low"}, ["altitude", "'low'"]),
             ({"outlet": {"sensor": "thermocouple", "unit": "degC", "tolerance_class": "X"}}, {}, {},
              ["tolerance_class", "1, 2, 3"]),

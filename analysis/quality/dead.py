@@ -70,7 +70,9 @@ def _should_move(view: View, point: str, reading: float) -> bool:
     """
     if point in HEATED:
         others = [view.means(other) for other in view.temperatures() if other != point]
-        return any(float(np.nanmax(means) - np.nanmin(means)) > MOVED_K for means in others)
+        return any(
+            float(np.fmax.reduce(means) - np.fmin.reduce(means)) > MOVED_K for means in others
+        )
     if point in POINTS or reading != 0.0:
         return False
     quantity = view.sensor(point).quantity

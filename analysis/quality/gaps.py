@@ -30,8 +30,7 @@ def detect(view: View) -> Iterator[Hit]:
         yield Hit(_gap_of("the log", None, own_rows, view))
     first, last = float(view.time[0]), float(view.time[-1])
     for point, sensor in view.run.sensors.items():
-        values = view.values(point)
-        missing = np.isnan(values)
+        missing = np.isnan(view.logged(point))
         if not missing.any() or missing.all():
             continue
         times = view.time[~missing]

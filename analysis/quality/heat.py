@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
 
 from analysis.grid import controls_on
-from analysis.quality.view import COOLANTS, FRESH_AIR, Bools, Floats, View
+from analysis.quality.view import COOLANTS, FRESH_AIR, Bools, Floats, View, middle
 from analysis.soak_window import Soak, find_soak
+from analysis.uncertainty import shared_parts
 
 WARM_C: Final = 55.0
 """Coolant above this heats the outlet whatever the car."""
@@ -55,7 +57,7 @@ def fresh_air(view: View, *, but: str = "") -> float | None:
     """Usual temperature of the air outside, `but` left out; None where it is not logged."""
     for point in view.present(*FRESH_AIR):
         if point != but:
-            return float(np.nanmedian(view.means(point)))
+            return middle(view.means(point))
     return None
 
 
@@ -84,3 +86,13 @@ def warm_air_expected(view: View, *, but: str = "") -> Bools | None:
     warm: Bools = view.means(source) > WARM_C
     position = lever(view)
     return warm if position is None else warm & (position >= LEVER_WARM_PCT)
+
+
+def difference_uncertainty(view: View, one: str, other: str) -> float:
+    """Standard uncertainty of the difference of two sensors; what they share cancels."""
+    parts: dict[str, float] = {}
+    for point, sign in ((one, 1.0), (other, -1.0)):
+        level = middle(view.means(point))
+        for name, part in shared_parts(view.sensor(point), level).items():
+            parts[name] = parts.get(name, 0.0) + sign * part
+    return math.hypot(*parts.values())

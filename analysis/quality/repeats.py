@@ -1,8 +1,9 @@
 """One number over and over in a channel that otherwise never repeats itself.
 
-A converter at its limit repeats its highest or lowest number; a stuck channel repeats any. Both are
-told from a signal at rest by the channel's own noise: where neighbouring readings mostly differ,
-a hundred equal ones are no chance. Whole degrees and other coarse steps are left alone.
+A converter at its limit repeats its highest or lowest number; a frozen channel repeats any. Both
+are told from a signal at rest by the channel's own noise: where readings go up and down by several
+steps all the time, a hundred equal ones are no chance. Whole degrees, other coarse steps, and
+signals without noise, which do stand still, are left alone.
 """
 
 from __future__ import annotations
@@ -16,20 +17,21 @@ from analysis.quality import detector
 from analysis.quality.view import CAR_TEMPERATURES, Bools, Floats, Hit, View
 from ingest.run import Finding
 
-RESTLESS: Final = 0.5
-"""A channel of which at least this share of readings differ from the one before ..."""
+TURNING: Final = 0.3
+"""A restless channel turns round at this share of its changes (noise at two in three) ..."""
 
-RESTLESS_STEPS: Final = 0.4
-"""... with noise of more than this share of its numbers' step ..."""
+LEAPING: Final = 0.15
+"""... and this share of its changes is larger than one step of its numbers. Of noise that large, a
+hundred equal readings do not come."""
 
 LONG_READINGS: Final = 100
 LONG_S: Final = 60.0
-"""... does not repeat one number this often and for this long, unless it is stuck ..."""
+"""So many equal readings, for so long, are a frozen channel ..."""
 
 CLIP_READINGS: Final = 8
 CLIP_RUNS: Final = 2
 CLIP_S: Final = 8.0
-"""... nor its extreme so often at a time, more than once, for so long in all, unless it is cut:"""
+"""... and so many at an extreme at a time, more than once, for so long in all, one that is cut:"""
 
 PILED: Final = 5.0
 NEAR_STEPS: Final = 3.0
@@ -40,32 +42,33 @@ NEAR_STEPS: Final = 3.0
 def detect(view: View) -> Iterator[Hit]:
     """Find stretches of equal readings in restless temperatures."""
     for point in view.present(*CAR_TEMPERATURES, "cold_junction"):
-        if view.noise(point) <= RESTLESS_STEPS * view.sensor(point).resolution:
-            continue
         values = view.values(point)
         known = np.flatnonzero(~np.isnan(values))
         readings, times = values[known], view.time[known]
-        changes = np.flatnonzero(np.diff(readings) != 0.0) + 1
-        if readings.size < LONG_READINGS or changes.size < RESTLESS * 0.5 * readings.size:
+        steps = np.diff(readings)
+        changed = np.flatnonzero(steps)
+        if not changed.size:
             continue
-        starts = np.append(0, changes)
+        starts = np.append(0, changed + 1)
         lengths = np.diff(starts, append=readings.size)
-        if lengths.max() < CLIP_READINGS:
+        if lengths.max() < CLIP_READINGS or not _restless(steps[changed]):
             continue
-        ends = starts + lengths - 1
-        spans = times[ends] - times[starts]
-        if _restless(lengths, readings.size):
-            for name, which in _suspects(readings, starts, lengths, spans):
-                marked = np.zeros(values.size, dtype=bool)
-                for start, length in zip(starts[which], lengths[which], strict=True):
-                    marked[known[start : start + length]] = True
-                yield _hit(view, point, name, marked, float(readings[starts[which][0]]))
+        spans = times[starts + lengths - 1] - times[starts]
+        for name, which in _suspects(readings, starts, lengths, spans):
+            marked = np.zeros(values.size, dtype=bool)
+            for start, length in zip(starts[which], lengths[which], strict=True):
+                marked[known[start : start + length]] = True
+            yield _hit(view, point, name, marked, float(readings[starts[which][0]]))
 
 
-def _restless(lengths: Floats, size: int) -> bool:
-    """Whether readings outside the long stretches mostly differ from the one before."""
-    short = lengths[lengths < CLIP_READINGS]
-    return bool(short.size >= RESTLESS * short.sum() and short.sum() >= 0.1 * size)
+def _restless(changes: Floats) -> bool:
+    """Whether a channel goes up and down by several steps, by its changes other than 0."""
+    if changes.size < LONG_READINGS:
+        return False
+    sizes = np.abs(changes)
+    leaping = float((sizes > 1.5 * sizes.min()).mean())
+    turning = float((changes[1:] * changes[:-1] < 0.0).mean())
+    return leaping >= LEAPING and turning >= TURNING
 
 
 def _suspects(

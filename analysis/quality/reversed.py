@@ -8,14 +8,17 @@ from typing import Final
 import numpy as np
 
 from analysis.quality import detector
-from analysis.quality.heat import fresh_air, hottest, rise, soak, spread
-from analysis.quality.view import COOLANTS, INDOORS, OUTLETS, Hit, View
+from analysis.quality.heat import WARM_C, fresh_air, hottest, rise, soak, spread
+from analysis.quality.view import COOLANTS, INDOORS, OUTLETS, Hit, View, middle
 from ingest.run import Finding
 
 COOLANT_ROSE_K: Final = 20.0
 FELL_K: Final = 8.0
 BELOW_AIR_K: Final = 8.0
 """A reversed sensor falls this much while the coolant warms, to this far below the air outside."""
+
+FAR_BELOW_AIR_K: Final = 20.0
+"""No coolant is ever this far below the air outside, and no outlet without air conditioning."""
 
 FALLS_WITH: Final = -0.5
 """Correlation with the coolant's temperature below which it falls with it."""
@@ -25,6 +28,10 @@ MIRROR_K: Final = 2.5
 
 APART_K: Final = 6.0
 
+WARM_S: Final = 60.0
+
+FEWEST_BINS: Final = 20
+
 
 @detector("reversed", order=72)
 def detect(view: View) -> Iterator[Hit]:
@@ -32,7 +39,7 @@ def detect(view: View) -> Iterator[Hit]:
     for point in view.temperatures():
         if view.sensor(point).kind != "thermocouple":
             continue
-        why = _mirrors_soak(view, point) or _falls(view, point)
+        why = _mirrors_soak(view, point) or _far_below(view, point) or _falls(view, point)
         if why:
             rows = ~np.isnan(view.values(point))
             begin, end = view.seconds(rows)
@@ -58,30 +65,46 @@ def _mirrors_soak(view: View, point: str) -> str | None:
         return None
     inside = (view.bin_time >= cold.window[0]) & (view.bin_time <= cold.window[1] + view.width)
     terminals = view.means(junction)[inside]
-    if np.isnan(terminals).all():
-        return None
-    middle = float(np.nanmedian(terminals))
+    center = middle(terminals)
     off = cold.means[point] - cold.temperature
-    mirrored = abs(cold.means[point] + cold.temperature - 2.0 * middle) <= MIRROR_K
+    mirrored = abs(cold.means[point] + cold.temperature - 2.0 * center) <= MIRROR_K
     if not mirrored or abs(off) < APART_K:
         return None
     return f"reads {off:+.0f} K at the cold car, its mirror about the cold junction"
 
 
+def _far_below(view: View, point: str) -> str | None:
+    """Whether a heated point is below the air outside by what only a mirrored one can be."""
+    cooled = view.run.setup.run.heater == "combined"
+    if point not in (COOLANTS if cooled else (*COOLANTS, *OUTLETS)):
+        return None
+    source, air = hottest(view, but=point), fresh_air(view)
+    if source is None or air is None:
+        return None
+    warm = view.means(source) > WARM_C
+    level = middle(view.means(point)[warm])
+    if warm.sum() * view.width < WARM_S or not level < air - FAR_BELOW_AIR_K:
+        return None
+    return f"reads {level:.0f} °C, far below the air outside, with a warm engine"
+
+
 def _falls(view: View, point: str) -> str | None:
-    """Whether a heated point falls as the coolant warms, to far below the air outside."""
+    """Whether a heated point falls as the coolant warms, from or to where it cannot be."""
     if point not in (*COOLANTS, *OUTLETS, *INDOORS):
         return None
     source, air, cold = hottest(view, but=point), fresh_air(view), soak(view)
-    if air is None and cold is not None:
-        air = cold.temperature
-    if source is None or air is None or rise(view, source) < COOLANT_ROSE_K:
+    if source is None or rise(view, source) < COOLANT_ROSE_K:
         return None
     means, heat = view.means(point), view.means(source)
     low, high = spread(means)
-    if np.isnan(low) or high - low < FELL_K or low > air - BELOW_AIR_K:
-        return None
     both = ~np.isnan(means) & ~np.isnan(heat)
-    if both.sum() < 20 or float(np.corrcoef(means[both], heat[both])[0, 1]) > FALLS_WITH:
+    if np.isnan(low) or high - low < FELL_K or both.sum() < FEWEST_BINS:
         return None
-    return f"falls to {low:.0f} °C, below the air outside, as the coolant warms"
+    if float(np.corrcoef(means[both], heat[both])[0, 1]) > FALLS_WITH:
+        return None
+    if cold is not None and point in cold.disagreeing:
+        off = cold.means[point] - cold.temperature
+        return f"reads {off:+.0f} K at the cold car and falls as the coolant warms"
+    if air is not None and low < air - BELOW_AIR_K:
+        return f"falls to {low:.0f} °C, below the air outside, as the coolant warms"
+    return None

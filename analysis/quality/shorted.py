@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.quality import detector
 from analysis.quality.heat import fresh_air, hottest, rise, spread, warm_air_expected
-from analysis.quality.view import COOLANTS, OUTLETS, Hit, View
+from analysis.quality.view import COOLANTS, OUTLETS, Hit, View, middle
 from ingest.run import Finding
 
 SAME_K: Final = 3.0
@@ -68,7 +68,7 @@ def _reads_junction(view: View, point: str, junction: str) -> str | None:
     if np.isnan(low) or high - low > SAME_RANGE_K or max(abs(low), abs(high)) > SAME_K:
         return None
     air = fresh_air(view, but=point)
-    apart = air is not None and abs(float(np.nanmedian(means)) - air) >= APART_K
+    apart = air is not None and abs(middle(means) - air) >= APART_K
     expected = warm_air_expected(view, but=point)
     hot = expected is not None and float(expected.sum()) * view.width >= WARM_S
     return "reads its cold junction's temperature" if apart or hot else None

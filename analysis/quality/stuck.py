@@ -13,7 +13,7 @@ import numpy as np
 from analysis.grid import controls_on
 from analysis.quality import detector
 from analysis.quality.heat import WARM_C, fresh_air, hottest, lever, spread
-from analysis.quality.view import COOLANTS, OUTLETS, Floats, Hit, View
+from analysis.quality.view import COOLANTS, OUTLETS, Floats, Hit, View, middle
 from ingest.run import Finding
 
 SMOOTH_S: Final = 10.0
@@ -48,7 +48,7 @@ def detect(view: View) -> Iterator[Hit]:
             continue
         heat = view.means(source)
         means = view.means(point)
-        level = float(np.nanmedian(means[start:]))
+        level = middle(means[start:])
         held = point in COOLANTS and level > THERMOSTAT_FROM_C
         if held or (air is not None and abs(level - air) < COLD_MARGIN_K):
             continue
@@ -96,7 +96,7 @@ def _blower_off(view: View, start: int) -> bool:
     """Whether no air was blown from a bin on, as far as that is noted."""
     controls, _ = controls_on(view.run.controls, view.bin_time)
     blower = controls.get("blower")
-    return blower is not None and float(np.nanmedian(np.append(blower[start:], 0.0))) == 0.0
+    return blower is not None and middle(blower[start:]) == 0.0
 
 
 def _still_from(view: View, point: str) -> int | None:

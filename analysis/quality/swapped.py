@@ -1,17 +1,15 @@
-"""Channels that look exchanged: an outlet below the outside air, a supply below the return."""
+"""Outlet and outside air that look exchanged: a warm heater's outlet below the air outside."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
 
 from analysis.quality import detector
-from analysis.quality.heat import rise, soak, warm_air_expected
+from analysis.quality.heat import difference_uncertainty, rise, warm_air_expected
 from analysis.quality.view import FRESH_AIR, Hit, View
-from analysis.uncertainty import shared_parts
 from ingest.run import Finding
 
 LEAST_S: Final = 60.0
@@ -22,74 +20,59 @@ FOLLOWS_K: Final = 12.0
 STEADY_K: Final = 10.0
 """Exchanged for certain: the air outside rises so much with the heat, the outlet moves no more."""
 
-COOLER_K: Final = 0.5
-WARM_C: Final = 55.0
 
-
-@detector("swapped", order=90)
+@detector("swapped", order=48)
 def detect(view: View) -> Iterator[Hit]:
-    """Find an outlet that is colder than the air that enters a warm heater."""
+    """Find an outlet that stays cold while the air outside warms with the coolant."""
+    for point, off in _below(view):
+        if rise(view, point) < FOLLOWS_K or rise(view, "outlet") >= STEADY_K:
+            continue
+        for each in ("outlet", point):
+            rows = ~np.isnan(view.values(each))
+            begin, end = view.seconds(rows)
+            yield Hit(
+                Finding(
+                    "swapped",
+                    f"outlet reads {-off:.0f} K below {point} with a warm engine, and {point}"
+                    " warms with the coolant: the two channels are exchanged; neither is believed.",
+                    each,
+                    begin,
+                    end,
+                    forbids=True,
+                    evidence={"apart_K": off},
+                ),
+                rows,
+            )
+        return
+
+
+@detector("below_air", order=90)
+def detect_below(view: View) -> Iterator[Hit]:
+    """Find any other outlet below the air that enters a warm heater; it is kept."""
+    for point, off in _below(view):
+        yield Hit(
+            Finding(
+                "swapped",
+                f"outlet reads {-off:.0f} K below {point} with a warm engine: the two channels look"
+                " exchanged, or one of the sensors is wrong.",
+                "outlet",
+                evidence={"apart_K": off},
+            )
+        )
+        return
+
+
+def _below(view: View) -> Iterator[tuple[str, float]]:
+    """Find air outside that the outlet is below where it should be warm, and by how much."""
     expected = warm_air_expected(view)
     if expected is None or not view.present("outlet"):
         return
     outlet = view.means("outlet")
     for point in view.present(*FRESH_AIR):
-        air = view.means(point)
-        apart = (outlet - air)[expected]
+        apart = (outlet - view.means(point))[expected]
         apart = apart[~np.isnan(apart)]
         if apart.size * view.width < LEAST_S:
             continue
         off = float(np.median(apart))
-        if off > -BELOW_K - 2.0 * _uncertainty(view, "outlet", point):
-            continue
-        certain = rise(view, point) >= FOLLOWS_K and rise(view, "outlet") < STEADY_K
-        names = f"outlet reads {-off:.0f} K below {point} with a warm engine"
-        detail = f"{names}: the two channels look exchanged"
-        for each in ("outlet", point) if certain else ("outlet",):
-            rows = ~np.isnan(view.values(each)) if certain else None
-            begin, end = (None, None) if rows is None else view.seconds(rows)
-            lost = "; neither is believed." if certain else "."
-            yield Hit(
-                Finding("swapped", detail + lost, each, begin, end, forbids=certain,
-                        evidence={"apart_K": off}),
-                rows,
-            )  # fmt: skip
-        return
-
-
-@detector("supply_cooler", order=91)
-def detect_supply(view: View) -> Iterator[Hit]:
-    """Find a heater's supply hose that is cooler than its return; both are kept."""
-    if len(view.present("coolant_in", "coolant_out")) < 2:
-        return
-    warm = np.fmax(view.means("coolant_in"), view.means("coolant_out")) > WARM_C
-    apart = (view.means("coolant_in") - view.means("coolant_out"))[warm]
-    apart = apart[~np.isnan(apart)]
-    if apart.size * view.width < LEAST_S:
-        return
-    drop, u = float(np.median(apart)), _uncertainty(view, "coolant_in", "coolant_out")
-    cold = soak(view)
-    if cold is not None and {"coolant_in", "coolant_out"} <= set(cold.agreeing):
-        drop -= cold.means["coolant_in"] - cold.means["coolant_out"]
-        u = math.hypot(0.5, u / 4.0)
-    if drop > -COOLER_K - 2.0 * u:
-        return
-    yield Hit(
-        Finding(
-            "supply_cooler",
-            f"coolant_in is {-drop:.1f} K cooler than coolant_out with a warm engine: the heater"
-            " hoses are reversed, or the two sensors are exchanged.",
-            "coolant_in",
-            evidence={"drop_K": drop},
-        )
-    )
-
-
-def _uncertainty(view: View, one: str, other: str) -> float:
-    """Standard uncertainty of the difference of two sensors; what they share cancels."""
-    parts: dict[str, float] = {}
-    for point, sign in ((one, 1.0), (other, -1.0)):
-        level = float(np.nanmedian(view.means(point)))
-        for name, part in shared_parts(view.sensor(point), level).items():
-            parts[name] = parts.get(name, 0.0) + sign * part
-    return math.hypot(*parts.values())
+        if off < -BELOW_K - 2.0 * difference_uncertainty(view, "outlet", point):
+            yield point, off

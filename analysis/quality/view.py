@@ -85,8 +85,12 @@ class View:
     def values(self, point: str) -> Floats:
         """All rows of a point, NaN where there is no valid reading."""
         if point not in self._values:
-            self._values[point] = self.run.readings[self.sensor(point).column].to_numpy()
+            self._values[point] = self.logged(point)
         return self._values[point]
+
+    def logged(self, point: str) -> Floats:
+        """All rows of a point as the run came, whatever detectors have taken out since."""
+        return self.run.readings[self.sensor(point).column].to_numpy()
 
     def touched(self, point: str) -> bool:
         """Whether a detector has taken readings of the point out."""
@@ -208,6 +212,12 @@ class View:
             for point in self._changed
         )
         return self.run.with_(readings=readings, findings=(*self.run.findings, *self.hits))
+
+
+def middle(values: Floats) -> float:
+    """Median of the valid values, NaN where there is none."""
+    known = values[~np.isnan(values)]
+    return float(np.median(known)) if known.size else float("nan")
 
 
 def runs_of(marked: Bools) -> list[tuple[int, int]]:

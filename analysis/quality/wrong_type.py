@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.quality import detector
 from analysis.quality.heat import soak
-from analysis.quality.view import Hit, View
+from analysis.quality.view import Hit, View, middle
 from analysis.soak_window import Soak
 from ingest.run import Finding
 from ingest.thermocouple import Letter, emf, temperature
@@ -43,7 +43,7 @@ def detect(view: View) -> Iterator[Hit]:
         if sensor.kind != "thermocouple" or junction is None or not view.present(point, junction):
             continue
         inside = (view.bin_time >= cold.window[0]) & (view.bin_time <= cold.window[1] + view.width)
-        terminals = float(np.nanmedian(np.append(view.means(junction)[inside], np.nan)))
+        terminals = middle(view.means(junction)[inside])
         stated = view.run.setup.channels[point].type
         fits = _fitting(cold, point, terminals, stated)
         if fits is None:
