@@ -14,6 +14,7 @@ from analysis.event_clock import align_events
 from analysis.limits import default_limits, limits_for
 from analysis.quality import assess
 from analysis.soak import correct_at_soak
+from analysis.vacuum_findings import vacuum_findings
 from analysis.verdict import Judged, judge, overall
 from ingest.run import Finding, Run
 
@@ -85,7 +86,8 @@ def measure(run: Run, *, soak: bool = True) -> Measured:
     run, _ = align_events(run)
     context = Context(run)
     figures = context.figures()
-    return Measured(run, context, figures, (*run.findings, *context.findings))
+    findings = (*run.findings, *context.findings, *vacuum_findings(context))
+    return Measured(run, context, figures, findings)
 
 
 def analyze(
