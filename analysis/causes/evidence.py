@@ -59,6 +59,9 @@ def evidence_of(measured: Measured) -> Evidence:
     if "core_effectiveness" in found:
         # the same outlet reading: counted once, and best where the coolant is known
         found.pop("steady_outlet_rise", None)
+    if not measured.context.has("footwell"):
+        # at the outlet road speed tells of the pump, not of drafts: not the same evidence
+        found.pop("speed_sensitivity", None)
     if "coolant_plateau" not in found:
         late = _coolant_reached(measured)
         if late is not None:
