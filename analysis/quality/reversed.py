@@ -96,13 +96,16 @@ def _falls(view: View, point: str) -> str | None:
     if source is None or rise(view, source) < COOLANT_ROSE_K:
         return None
     means, heat = view.means(point), view.means(source)
+    doubted = cold is not None and point in cold.disagreeing
+    if not doubted and (air is None or np.fmin.reduce(means) > air - BELOW_AIR_K):
+        return None
     low, high = spread(means)
     both = ~np.isnan(means) & ~np.isnan(heat)
     if np.isnan(low) or high - low < FELL_K or both.sum() < FEWEST_BINS:
         return None
     if float(np.corrcoef(means[both], heat[both])[0, 1]) > FALLS_WITH:
         return None
-    if cold is not None and point in cold.disagreeing:
+    if doubted and cold is not None:
         off = cold.means[point] - cold.temperature
         return f"reads {off:+.0f} K at the cold car and falls as the coolant warms"
     if air is not None and low < air - BELOW_AIR_K:
