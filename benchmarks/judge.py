@@ -74,7 +74,7 @@ def own_window(analyses: dict[str, Analysis], truth: dict[str, Any], signals: Pa
             continue
         outlet = np.load(signals / f"{name}.npy").astype(float)
         start, stop = (round((edge + truth[name]["start_s"]) / DT) for edge in found.window)
-        deviation, _ = fluctuation(outlet[max(start, 0) : stop])
+        deviation = fluctuation(outlet[max(start, 0) : stop])
         tally.judged.append((name, found.value, found.u or 0.0, 100 * deviation / rise))
     return tally
 

@@ -163,9 +163,9 @@ def _steady(
         rise = window.mean(outlet - s[outside])
         figures["steady_outlet_rise"] = rise
         figures["warm_up_time"] = _warm_up(drive, outlet - s[outside], rise)
-        index, period = fluctuation(outlet[window.mask])
-        figures["fluctuation_index"] = 100 * index / rise
-        figures["fluctuation_period"] = period if drive.car.pulse > 0 else None
+        figures["fluctuation_index"] = 100 * fluctuation(outlet[window.mask]) / rise
+        if drive.car.pulse > 0:
+            figures["fluctuation_period"] = drive.car.pulse_period
     if (
         inlet is not None
         and "coolant_in" in channels
@@ -195,8 +195,8 @@ def _warm_up(drive: Drive, rise: Floats, steady: float) -> float | None:
     return float(trip.time[found[0]] - trip.start_s)
 
 
-def fluctuation(signal: Floats) -> tuple[float, float | None]:
-    """Standard deviation within periods of 8-120 s, and the strongest period of those.
+def fluctuation(signal: Floats) -> float:
+    """Standard deviation within periods of 8-120 s.
 
     Tapered (Hann), so that what drifts more slowly than the window does not leak into the band.
     """
@@ -206,11 +206,7 @@ def fluctuation(signal: Floats) -> tuple[float, float | None]:
     power = np.abs(np.fft.rfft(signal * taper)) ** 2 / np.mean(taper**2)
     frequency = np.fft.rfftfreq(signal.size, DT)
     band = (frequency >= 1 / 120) & (frequency <= 1 / 8)
-    if not band.any():
-        return 0.0, None
-    deviation = float(np.sqrt(2 * power[band].sum()) / signal.size)
-    strongest = frequency[band][int(np.argmax(power[band]))]
-    return deviation, float(1 / strongest)
+    return float(np.sqrt(2 * power[band].sum()) / signal.size)
 
 
 def conditions(drive: Drive, at: Mask | int) -> Conditions:
