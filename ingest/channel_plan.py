@@ -71,10 +71,10 @@ class Plan:
 
     @property
     def needs(self) -> tuple[str, ...]:
-        """Channels that must be converted before this one."""
+        """Channels, where they are there, that must be converted before this one."""
         supply = self.table.scale.supply if self.table.scale else None
-        junction = self.junction if isinstance(self.junction, str) else None
-        return tuple(point for point in (junction, supply) if point is not None)
+        named = (self.junction, self.table.cold_junction, supply)
+        return tuple(point for point in named if isinstance(point, str))
 
 
 class Planner:

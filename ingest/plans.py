@@ -130,7 +130,8 @@ def _ordered(plans: dict[str, Plan]) -> dict[str, Plan]:
 
     def add(point: str) -> None:
         for needed in plans[point].needs:
-            add(needed)
+            if needed in plans:
+                add(needed)
         ordered.setdefault(point, plans[point])
 
     for point in plans:

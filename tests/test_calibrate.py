@@ -298,6 +298,16 @@ class TestBudget:
         shared = set(self.errors(found, "outlet")) & set(self.errors(found, "cabin"))
         assert shared == {"cold junction the logger"}
 
+    def test_converted_thermocouples_may_name_the_junction_they_were_converted_with(self) -> None:
+        keys = {"sensor": "thermocouple", "unit": "degC", "cold_junction": "cold_junction"}
+        found = calibrated(
+            {"outlet": keys, "cold_junction": {"unit": "degC"}},
+            {"outlet": [50.0], "cold_junction": [22.0]},
+        )
+        assert "cold junction cold_junction" in self.errors(found, "outlet")
+        alone = calibrated({"outlet": keys}, {"outlet": [50.0]})
+        assert "cold junction the logger" in self.errors(alone, "outlet")
+
     def test_pressure_counts_by_its_span_and_the_barometer_is_shared(self) -> None:
         scale = {"from": [0.5, 4.5], "to": [0, 30], "unit": "inHg"}
         found = calibrated(

@@ -101,7 +101,9 @@ def car(
 
 
 def found(run: Run) -> list[tuple[str, str | None]]:
-    return [(finding.fault, finding.channel) for finding in assess(run).findings]
+    """What the detectors add to what the loader found."""
+    added = assess(run).findings[len(run.findings) :]
+    return [(finding.fault, finding.channel) for finding in added]
 
 
 def the(run: Run, fault: str) -> Finding:
@@ -192,14 +194,13 @@ class TestSoundCars:
         one = make_run(np.zeros(1), {"outlet": np.zeros(1)})
         assert assess(one) is one
 
-    @pytest.mark.parametrize("name", ["trip-2017-07-14", "trip-2018-02-14"])
-    def test_measured_drives(self, name: str, tmp_path: Path) -> None:
-        log = MEASURED / "coolant-warmups" / f"{name}.csv"
-        if not log.exists():  # the longer drives are not kept here
-            log = MEASURED / "coolant-warmups" / "trip-2017-07-14.csv"
+    @pytest.mark.parametrize(
+        "log", sorted((MEASURED / "coolant-warmups").glob("*.csv")), ids=lambda log: log.stem
+    )
+    def test_measured_drives(self, log: Path, tmp_path: Path) -> None:
         channels = {"engine_coolant": 2, "engine_speed": 4, "road_speed": 5, "ambient": 9}
         run = load_measured(tmp_path, log, channels, 'time = { column = 1, unit = "hh:mm:ss" }')
-        assert [fault for fault, _ in found(run) if fault != "gap"] == []
+        assert {fault for fault, _ in found(run)} <= {"gap"}
 
     def test_measured_pressure_holds(self, tmp_path: Path) -> None:
         for letter in "abc":

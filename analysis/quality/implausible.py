@@ -21,6 +21,8 @@ LIMITS: Final[dict[str, tuple[float, float]]] = {
     "engine_speed": (-100.0, 12_000.0),
     "blower_voltage": (-2.0, 60.0),
     "temp_lever": (-25.0, 125.0),
+    "vacuum_source": (-2_000.0, 2_000.0),
+    "vacuum_actuator": (-2_000.0, 2_000.0),
 }
 """What a point of a car can read, in stored units. Generous: a reading outside is no reading."""
 

@@ -23,9 +23,10 @@ LEAST_S: Final = 180.0
 COOLANT_MOVED_K: Final = 15.0
 """While it stands still the coolant must have moved this much ..."""
 
-LEVER_MOVED_PCT: Final = 40.0
+LEVER_MOVED_PCT: Final = 60.0
 MOVED_BEFORE_K: Final = 10.0
-"""... or, at an outlet that moved by this much before, the lever."""
+"""... or, at an outlet that moved by this much before, the lever, by more than its play and dead
+travel."""
 
 COLD_MARGIN_K: Final = 6.0
 """... and it must be further than this from the air outside, which a closed door delivers."""
