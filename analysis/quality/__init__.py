@@ -1,7 +1,7 @@
-"""Is a reading believable: one detector a module, found through one registry.
+"""Is a reading believable: one kind of fault a module, found through one registry.
 
-A module of this package defines one public function decorated with `detector`; that is all there is
-to adding one. `assess` runs them in order. What a detector says must not be used becomes null in
+A module of this package defines a function decorated with `detector`; that is all there is to
+adding one. `assess` runs them in order. What a detector says must not be used becomes null in
 the run it returns; nothing is repaired, and a run without faults comes back as it was.
 
 A detector must not accuse a car: signals in whole degrees, constants that are constants, fast

@@ -8,7 +8,7 @@ that is what hangs there. It takes a cold junction well apart from the car's tem
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Final, get_args
+from typing import Final
 
 import numpy as np
 
@@ -82,6 +82,3 @@ def _fitting(cold: Soak, point: str, terminals: float, stated: Letter) -> Letter
     if not fitting:
         return None
     return min(fitting, key=lambda letter: misses[letter])
-
-
-assert set(CANDIDATES) <= set(get_args(Letter))  # noqa: S101 - a misspelt type would never fit
