@@ -142,6 +142,11 @@ def _opening(course: Course) -> tuple[Break | None, str | None]:
     needed = LEAST_AFTER_PEAK_S if overshot else LEAST_AFTER_S
     if level < COOLEST_C:
         needed = LEAST_AFTER_COOL_S
+    if after_s < needed and level < COOLEST_C:
+        return None, (
+            f"the coolant stopped warming at {level:.0f} °C, below any thermostat in use, "
+            f"{after_s:.0f} s before the log ended: a heat balance, no thermostat that opened"
+        )
     if after_s < needed:
         return None, (
             f"the log ended {after_s:.0f} s after the coolant stopped warming, too soon to tell an "

@@ -34,7 +34,8 @@ BEFORE_S: Final = 25.0
 """How much before a noted shutting-off is looked at."""
 
 REOPENED_S: Final = 20.0
-"""A noted reopening may be this late."""
+REOPENED_SHARE: Final = 0.01
+"""A noted reopening may be this late; it shows where the vacuum rises by a hundredth."""
 
 LEAST_HOLD_S: Final = 20.0
 LEAST_VACUUM_KPA: Final = 3.0
@@ -149,6 +150,8 @@ def _isolation(ctx: Context, point: str, begin: float, end: float) -> Isolation 
     first, last = np.searchsorted(time, [begin - BEFORE_S, end])
     time, value = time[first:last], value[first:last]
     inside = time >= begin
+    if inside.any() and np.median(value[inside]) < -LEAST_VACUUM_KPA:
+        value = -value  # a hold under pressure instead of vacuum is the same mathematics
     if end - begin < LEAST_HOLD_S or inside.sum() < 8:
         return (
             f"the source was shut off for {end - begin:.0f} s only, or hardly a reading was taken "
@@ -191,7 +194,8 @@ def _reopened(time: Floats, value: Floats, start: float, end: float, noise: floa
     if held.size < 4:
         return end
     lowest = np.minimum.accumulate(held)
-    rose = (held > lowest + 6.0 * noise) & (at > end - REOPENED_S)
+    rose = held - lowest > max(6.0 * noise, REOPENED_SHARE * abs(float(lowest[0])))
+    rose &= at > end - REOPENED_S
     if not rose.any():
         return end
     return float(at[max(int(np.argmax(rose)) - 2, 0)])

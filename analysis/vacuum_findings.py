@@ -163,7 +163,7 @@ def stroke_time(ctx: Context) -> Measurement:
     if not ctx.has("vacuum_actuator"):
         return Measurement.missing(unit, "the vacuum at the actuator was not logged")
     times = moves(ctx)
-    ends = np.append(times[1:], np.inf)
+    ends = np.append(times, np.inf)[1:]
     time, value = ctx.run.series("vacuum_actuator")
     source = ctx.run.series("vacuum_source") if ctx.has("vacuum_source") else None
     strokes = []

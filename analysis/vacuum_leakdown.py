@@ -37,6 +37,9 @@ LEAST_LOSS: Final = math.log(0.1)
 """A leak does not end within a tenth of where it began. A curvature that says so is the settling of
 hoses and of air just compressed or drawn out, and is left to the scatter."""
 
+UNLIKELY: Final = 12.0
+"""Time constants whose evidence (natural logarithm) is this much below the best are left out."""
+
 CURVED: Final = 9.0
 """Improvement of the fit, in variances of the noise, from which on a curvature is believed."""
 
@@ -243,6 +246,22 @@ def _average(elapsed: Floats, values: Floats, resolution: float) -> _Average | N
         return None
     length = float(elapsed[-1] - elapsed[0])
     taus = np.geomspace(SHORTEST_TAU, LONGEST_TAU, TAUS) * length
+    coarse, evidence = _weigh(elapsed, values, resolution, taus)
+    likely = np.flatnonzero(evidence > evidence.max() - UNLIKELY)
+    if likely.size > TAUS // 3:
+        return coarse
+    # much is known of the time constant: look again between those that are likely
+    low, high = taus[max(likely[0] - 1, 0)], taus[min(likely[-1] + 1, TAUS - 1)]
+    fine = np.append(np.geomspace(low, high, TAUS), taus[-1])
+    return _weigh(elapsed, values, resolution, fine)[0]
+
+
+def _weigh(
+    elapsed: Floats, values: Floats, resolution: float, taus: Floats
+) -> tuple[_Average, Floats]:
+    """Average over the given time constants (the last stands for a straight line), and evidence."""
+    n = values.size
+    length = float(elapsed[-1] - elapsed[0])
     shape = -taus[:, None] * np.expm1(-elapsed / taus[:, None])  # unit slope at time zero
     mean = shape.mean(axis=1)
     centered = shape - mean[:, None]
@@ -255,7 +274,7 @@ def _average(elapsed: Floats, values: Floats, resolution: float) -> _Average | N
     level = max(abs(float(values.mean())), 1e-12)
     natural = np.log(taus * np.maximum(np.abs(rates), 1e-12 * level / length) / level)
     leaks = natural >= LEAST_LOSS
-    leaks[-1] = True  # a straight line
+    leaks[-1] = True
     best = int(np.argmin(np.where(leaks, squares, np.inf)))
     variance = max(float(squares[best]) / max(n - 3, 1), resolution**2 / 12.0, 1e-24)
     variance *= _inflation(residuals[best])
@@ -272,7 +291,8 @@ def _average(elapsed: Floats, values: Floats, resolution: float) -> _Average | N
         rate_variance += 2.0 * resolution**2 / 12.0 / length**2
         start_variance += resolution**2 / 12.0
     curved = float(squares[-1] - squares[best]) / variance > CURVED
-    return _Average(start, start_variance, rate, rate_variance, variance, curved)
+    found = _Average(start, start_variance, rate, rate_variance, variance, curved)
+    return found, np.asarray(evidence)
 
 
 def _early(elapsed: Floats, pressure: Floats) -> tuple[Floats, Floats]:
@@ -283,9 +303,9 @@ def _early(elapsed: Floats, pressure: Floats) -> tuple[Floats, Floats]:
     """
     first = float(np.median(pressure[:3]))
     left = np.flatnonzero(pressure > KEPT * first)
-    stop = int(left[-1]) + 1 if left.size and first > 0.0 else pressure.size
-    if stop < EARLY_POINTS:
-        stop = pressure.size
+    stop = int(left[-1]) + 1 if left.size else pressure.size
+    if stop < EARLY_POINTS or first < 0.5 * float(np.abs(pressure).max()):
+        stop = pressure.size  # too few, or not falling towards zero
     return thinned(elapsed[:stop], pressure[:stop], MOST_POINTS)
 
 
@@ -353,7 +373,7 @@ def find_start(time: Floats, pressure: Floats, noted: float, noise: float) -> in
     cost += ((time - noted) / NOTED_WITHIN_S) ** 2
     as_noted = min(int(np.searchsorted(time, noted)), n - 1)
     possible = (np.abs(time - noted) <= LATEST_S) & (count >= LEAST_POINTS)
-    source = pressure[time < noted - NOTED_WITHIN_S]
+    source = pressure[time < noted - LATEST_S]
     if source.size and float(np.ptp(source)) > RESTLESS * noise + RESTLESS_SHARE * pressure.max():
         possible &= time >= noted  # a source that rises and falls looks like leak-downs itself
     if not possible.any():

@@ -35,7 +35,13 @@ def speed_sensitivity(ctx: Context) -> Measurement:
     air = ctx.reference_air(prefer="ambient")
     if air is None:
         return Measurement.missing(UNIT, "neither outside nor inlet air temperature was logged")
-    holds = _holds(ctx, air)
+    holds = _holds(ctx)
+    if air == "inlet_air":
+        holds = [hold for hold in holds if not ctx.recirculating(*hold)]
+        if not holds and ctx.recirculating(0, ctx.grid.time.size):
+            return Measurement.missing(
+                UNIT, "cabin air was drawn in again and the outside air was not logged"
+            )
     if not holds:
         return Measurement.missing(
             UNIT,
@@ -55,7 +61,7 @@ def speed_sensitivity(ctx: Context) -> Measurement:
             UNIT, "the road speed hardly changed while the lever was at the hot end, engine warm"
         )
     value = 10.0 * found.slope
-    usual = float(np.nanmean(np.abs(speed[holds[0][0] : holds[0][1]])))
+    usual = float(np.nanmean(np.concatenate([np.abs(speed[a:b]) for a, b in holds])))
     shared = {
         source: value * part / max(usual, 1.0)
         for source, part in shared_parts(ctx.run.sensors["road_speed"], usual).items()
@@ -72,7 +78,7 @@ def speed_sensitivity(ctx: Context) -> Measurement:
     )
 
 
-def _holds(ctx: Context, air: str) -> list[tuple[int, int]]:
+def _holds(ctx: Context) -> list[tuple[int, int]]:
     """Stretches at the hot end under the controls of the longest one, less what settles."""
     grid = ctx.grid
     mask = ctx.at_hot & ctx.engine_on & ctx.engine_warm & blowing(grid)
@@ -82,9 +88,7 @@ def _holds(ctx: Context, air: str) -> list[tuple[int, int]]:
         # the engine becoming warm is no control moved: nothing has to settle then
         moved = start > 0 and not (ctx.at_hot[start - 1] and not ctx.engine_warm[start - 1])
         begin = start + settle if moved else start
-        if (stop - begin) * grid.step >= LEAST_HOLD_S and not (
-            air == "inlet_air" and ctx.recirculating(begin, stop)
-        ):
+        if (stop - begin) * grid.step >= LEAST_HOLD_S:
             found.append((begin, stop))
     if not found:
         return []

@@ -1,0 +1,120 @@
+"""The break in a warming curve: truth by construction."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from analysis.coolant_break import fit_break
+from analysis.states import smooth
+
+Floats = NDArray[np.float64]
+STEP = 2.0
+
+
+def warming(
+    opens: float, rate: float, *, gain: float, lag: float, seconds: float = 700.0
+) -> tuple[Floats, Floats, float]:
+    """Coolant that warms at a constant rate until a wax that lags it opens a valve.
+
+    Returns times, temperatures and the coolant's temperature as the valve leaves its seat.
+    """
+    dt = 0.25
+    time = np.arange(0.0, seconds, dt)
+    value = np.empty(time.size)
+    coolant = wax = opens - 300.0 * rate
+    at_break = np.nan
+    for i in range(time.size):
+        wax += dt / lag * (coolant - wax)
+        lift = max(wax - opens, 0.0)
+        if lift > 0.0 and np.isnan(at_break):
+            at_break = coolant
+        coolant += dt * (rate - gain * lift)
+        value[i] = coolant
+    every = round(STEP / dt)
+    count = time.size // every * every
+    means = [column[:count].reshape(-1, every).mean(axis=1) for column in (time, value)]
+    return means[0], means[1], at_break
+
+
+def fitted(
+    time: Floats, value: Floats, noise: float, load: Floats | None = None
+) -> tuple[float, float]:
+    calm = smooth(value, 5)
+    found = fit_break(time, value, calm, int(np.argmax(calm)), noise, load)
+    assert found is not None
+    return found.temperature, found.u
+
+
+@pytest.mark.parametrize("rate", [0.05, 0.1, 0.2])
+@pytest.mark.parametrize("lag", [8.0, 20.0])
+@pytest.mark.parametrize("gain", [0.1, 0.2])
+def test_break_is_where_the_valve_leaves_its_seat(rate: float, lag: float, gain: float) -> None:
+    time, value, truth = warming(84.0, rate, gain=gain, lag=lag)
+    rng = np.random.default_rng(1)
+    temperature, u = fitted(time, value + 0.1 * rng.standard_normal(value.size), 0.1)
+    assert abs(temperature - truth) <= 2.0 * u
+    assert u < 2.0
+
+
+def test_uncertainty_is_honest_and_not_inflated() -> None:
+    """Over cars that differ: 2 u covers nine in ten at least, and errors are of the size of u."""
+    rng = np.random.default_rng(7)
+    errors, us = [], []
+    for _ in range(120):
+        time, value, truth = warming(
+            rng.uniform(70.0, 92.0),
+            rng.uniform(0.04, 0.2),
+            gain=rng.uniform(0.1, 0.3),
+            lag=rng.uniform(8.0, 25.0),
+        )
+        noise = rng.uniform(0.05, 0.3)
+        temperature, u = fitted(time, value + noise * rng.standard_normal(value.size), noise)
+        errors.append(temperature - truth)
+        us.append(u)
+    scaled = np.abs(errors) / np.array(us)
+    assert np.mean(scaled <= 2.0) >= 0.9
+    assert 0.2 < np.sqrt(np.mean(scaled**2)) < 1.3
+    assert np.median(us) < 1.0
+
+
+def test_whole_degrees_are_as_good_as_their_rounding() -> None:
+    time, value, truth = warming(88.0, 0.2, gain=0.1, lag=10.0)
+    temperature, u = fitted(time, np.round(value), 1.0 / np.sqrt(12.0))
+    assert abs(temperature - truth) <= 2.0 * u
+
+
+def test_known_change_of_load_is_no_break() -> None:
+    """The engine works half as hard from 6 K below the opening on: without the load that bends the
+    curve as an opening thermostat would; with it, the break stays where the valve opens."""
+    time = np.arange(0.0, 300.0, STEP)
+    slows, opens = 180.0, 240.0
+    value = (
+        60.0 + 0.15 * np.minimum(time, slows) + 0.075 * np.clip(time - slows, 0.0, opens - slows)
+    )
+    value = value - np.clip(0.15 * (time - opens), 0.0, 2.0)
+    load = np.where(time < slows, 2.0, 1.0)
+    truth = float(value.max())
+    noisy = value + 0.1 * np.random.default_rng(3).standard_normal(value.size)
+    temperature, u = fitted(time, noisy, 0.1, load)
+    assert abs(temperature - truth) <= 2.0 * u
+    assert temperature > truth - 1.5
+
+
+def test_gap_before_the_peak_shortens_the_fit() -> None:
+    time, value, truth = warming(84.0, 0.1, gain=0.1, lag=10.0)
+    gapped = value.copy()
+    peak = int(np.argmax(value))
+    gapped[peak - 42 : peak - 32] = np.nan
+    calm = smooth(value, 5)
+    found = fit_break(time, gapped, calm, int(np.argmax(calm)), 0.05)
+    assert found is not None
+    assert found.start >= peak - 32
+    assert abs(found.temperature - truth) <= 2.0 * found.u
+
+
+def test_too_little_warming_gives_nothing() -> None:
+    time = np.arange(0.0, 60.0, STEP)
+    value = np.concatenate([np.full(3, 80.0), np.full(time.size - 3, 80.2)])
+    assert fit_break(time, value, value, 3, 0.05) is None
