@@ -56,7 +56,9 @@ class Window:
 def true_figures(drive: Drive, channels: Collection[str]) -> dict[str, float | None]:
     """Every figure of the contract, or None."""
     figures: dict[str, float | None] = dict.fromkeys(FIGURES)
-    coolant = next((c for c in ("engine_coolant", "coolant_in") if c in channels), None)
+    # hoses changed over, the one labelled supply is the return: no place to see the thermostat
+    places = ("engine_coolant",) if drive.car.swapped else ("engine_coolant", "coolant_in")
+    coolant = next((place for place in places if place in channels), None)
     air = {"inlet_air", "ambient"} & set(channels)
     recirculating = bool((drive.trip.mode == MODES.index("recirculate")).any())
     level = plateau(drive, drive.signals["engine_coolant"])
