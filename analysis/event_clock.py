@@ -72,20 +72,18 @@ def align_events(run: Run) -> tuple[Run, Measurement]:
     except NotMeasurable as reason:
         return run, Measurement.missing("s", f"no clock offset to be had: {reason}")
     offset, u = best[0], _uncertainty(best)
+    for rival in rivals:
+        u = math.hypot(u, 0.5 * abs(rival - offset))
     details = _details(best)
-    if abs(offset) <= max(SIGNIFICANT_S, SIGNIFICANT_U * u):
+    if abs(offset) > max(SIGNIFICANT_S, SIGNIFICANT_U * u):
+        note = "applied to every noted event"
+        return _moved(run, offset, u), Measurement(offset, "s", u, note=note, details=details)
+    if not rivals:
         note = "the noted events and the log agree as far as can be told"
         return run, Measurement(offset, "s", u, note=note, details=details)
-    for rival in rivals:
-        if abs(rival - offset) > 2.0 * u:
-            spread = math.hypot(u, 0.5 * abs(rival - offset))
-            note = (
-                f"the events may be {offset:+.1f} s or {rival:+.1f} s off: the steps of the lever "
-                "are too even to tell; not applied"
-            )
-            return run, Measurement(offset, "s", spread, note=note)
-    note = "applied to every noted event"
-    return _moved(run, offset, u), Measurement(offset, "s", u, note=note, details=details)
+    others = " or ".join(f"{rival:+.1f} s" for rival in rivals)
+    note = f"{offset:+.1f} s or {others}: the lever's steps are too even to tell; not applied"
+    return run, Measurement(offset, "s", u, note=note)
 
 
 class _Log:

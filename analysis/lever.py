@@ -11,15 +11,11 @@ import numpy as np
 from analysis.lever_answer import Answer, outlet_answer, read_outlet
 from analysis.lever_data import LeverData, gather
 from analysis.lever_ends import Ends, find_ends
+from analysis.lever_figures import Swept, hysteresis, travel
 from analysis.lever_fit import Fit, first_guess, fit, make_problem
 from analysis.lever_model import (
     CLOCK,
-    LOG_SLOW,
-    LOG_TAU,
     NAMES,
-    SLOW_SHARE,
-    A,
-    B,
     usual_delay,
 )
 from analysis.lever_path import LeverPath, NotMeasurable, lever_path
@@ -33,13 +29,6 @@ LEAST_OVER_SCATTER: Final = 3.0
 """A lever that changes the outlet by less says nothing of where it acts."""
 
 FEWEST_POSITIONS: Final = 4
-END_PCT: Final = 5.0
-"""The lever was at an end of the slot within this."""
-
-MOST_U_PCT: Final = 10.0
-MOST_SLACK_U_PCT: Final = 4.5
-"""Figures less certain than this are no figures."""
-
 INNER_PCT: Final = 3.0
 FEWEST_EACH_WAY: Final = 2
 LEAST_EACH_WAY: Final = 0.3
@@ -52,10 +41,6 @@ LOGGED_READING_PCT: Final = 0.15
 
 DRIFT: Final = (0.03, 0.1)
 """Change of the span during a sweep (k = 1): with the coolant logged, and without."""
-
-LAG_SHARE: Final = 0.1
-"""Share of what a lag leaves between the sweeps that may pass for slack: no lag is quite the
-model's."""
 
 CLOCK_S: Final = (0.5, 3.0)
 """Least and most standard deviation of the clocks' difference left after alignment, s."""
@@ -193,7 +178,6 @@ def _figures(
     reading = LOGGED_READING_PCT if path.logged else READING_PCT
     curves = settle_curves(settled_answers(fitted, reading), fitted, low, high)
     ends = done.ends = find_ends(curves, low, high, side, reading)
-    window = (float(data.time[0]), float(data.time[-1]))
     notes = list(answer.notes)
     if side != 0.0:
         notes.append("of the opening sweep alone" if side > 0 else "of the closing sweep alone")
@@ -201,8 +185,14 @@ def _figures(
         "u_clock": fitted.u(CLOCK),
         "scatter": fitted.scatter,
     }
-    travel = _travel(ends, low, high, window, "; ".join(notes) or None, details)
-    return *travel, _hysteresis(ends, fitted, side, window, answer)
+    window = (float(data.time[0]), float(data.time[-1]))
+    swept = Swept(low, high, side, window, "; ".join(notes) or None, details)
+    slack = hysteresis(ends, fitted, swept)
+    try:
+        return *travel(ends, fitted, swept), slack
+    except NotMeasurable as reason:
+        missing = Measurement.missing("%", str(reason))
+        return missing, missing, missing, slack
 
 
 def _known_start(clock: Measurement | None) -> Start | None:
@@ -263,87 +253,3 @@ def _side(path: LeverPath, data: LeverData, low: float, high: float) -> float:
     if fewer >= max(FEWEST_EACH_WAY, LEAST_EACH_WAY * more):
         return 0.0
     return 0.5 if opened > closed else -0.5
-
-
-def _travel(
-    ends: Ends,
-    low: float,
-    high: float,
-    window: tuple[float, float],
-    note: str | None,
-    details: dict[str, float],
-) -> tuple[Measurement, Measurement, Measurement]:
-    """Dead travel at both ends and what is left between them.
-
-    Raises
-    ------
-    NotMeasurable
-        Where an end of the slot was not reached and the curve had not gone flat before it, or the
-        steps were too coarse.
-    """
-    short = (low, 100.0 - high)
-    for name, missing, flat, u in zip(("cold", "hot"), short, ends.flat, ends.flat_u, strict=True):
-        if missing > END_PCT and flat < 2.0 + 2.0 * u:
-            raise NotMeasurable(
-                f"the lever came no nearer than {missing:.0f} % to its {name} end and the outlet "
-                "was still changing there: the whole span was not seen"
-            )
-    # what lies beyond the last position the lever stood at is dead travel or is not
-    unseen = np.array(
-        [each if flat < 1.0 else 0.0 for each, flat in zip(short, ends.flat, strict=True)]
-    )
-    cold, hot = ends.value[:2] + short - unseen / 2
-    covariance = ends.covariance[:2, :2] + np.diag(unseen**2 / 12)
-    u_cold, u_hot = np.sqrt(np.diag(covariance))
-    u_both = math.sqrt(max(float(covariance.sum()), 1e-6))
-    if max(u_cold, u_hot) > MOST_U_PCT:
-        raise NotMeasurable(
-            f"the steps of the lever were too coarse for its outlet: its dead travel is uncertain "
-            f"by {2 * max(u_cold, u_hot):.0f} %; move it in steps of about 10 %"
-        )
-
-    def made(value: float, u: float) -> Measurement:
-        return Measurement(float(value), "%", float(u), note=note, window=window, details=details)
-
-    return made(cold, u_cold), made(hot, u_hot), made(100.0 - cold - hot, u_both)
-
-
-def _hysteresis(
-    ends: Ends, fitted: Fit, side: float, window: tuple[float, float], answer: Answer
-) -> Measurement:
-    """The slack with what the lag leaves of doubt."""
-    if side != 0.0:
-        done = "opened" if side > 0 else "closed"
-        return Measurement.missing(
-            "%", f"the lever was only {done} step by step: sweep it both ways with the engine warm"
-        )
-    u = math.hypot(math.sqrt(float(ends.covariance[2, 2])), LAG_SHARE * _lag_left(fitted))
-    if u > MOST_SLACK_U_PCT:
-        return Measurement.missing(
-            "%",
-            f"slack and lag could not be told apart (± {2 * u:.0f} %): let the outlet settle "
-            "longer at each position of the lever",
-        )
-    return Measurement(
-        float(ends.value[2]), "%", u, note="; ".join(answer.notes) or None, window=window
-    )
-
-
-def _lag_left(fitted: Fit) -> float:
-    """How far the outlet is behind the lever when it is moved on, both ways together, %.
-
-    Of evenly spaced steps of `s` every `d` seconds a lag `tau` leaves ``s r / (1 - r)`` with
-    ``r = exp(-d / tau)``.
-    """
-    problem, params = fitted.problem, fitted.params
-    seen = (problem.moves > problem.time[0]) & (problem.moves < problem.time[-1])
-    if seen.sum() < 2:
-        return 0.0
-    step = float(np.median(np.abs(np.diff(problem.lever[seen]))))
-    dwell = max(float(np.median(np.diff(problem.moves[seen]))), 1e-3)
-    share = min(abs(float(params[SLOW_SHARE])) + fitted.u(SLOW_SHARE), 0.3)
-    behind = 0.0
-    for part, log_tau in ((1.0 - share, params[LOG_TAU]), (share, params[LOG_SLOW])):
-        left = math.exp(-dwell / math.exp(log_tau))
-        behind += part * step * left / (1.0 - left)
-    return 2.0 * min(behind, float(params[B] - params[A]))

@@ -76,7 +76,7 @@ LIMITS: Final = (
     (LOG_Q, -1.5, 2.0),
     (SLACK, 0.0, 60.0),
     (LOG_TAU, math.log(0.2), math.log(300.0)),
-    (TAU_SLOPE, -3.0, 3.0),
+    (TAU_SLOPE, -1.9, 1.9),
     (SLOW_SHARE, -0.6, 0.8),
     (LOG_SLOW, math.log(5.0), math.log(600.0)),
     (LOG_SENSOR, math.log(0.05), math.log(40.0)),

@@ -29,6 +29,9 @@ A, B, LOG_P, LOG_Q, _, _, SLACK = range(7)
 LOG_TAU, TAU_SLOPE, SLOW_SHARE, LOG_SLOW, LOG_SENSOR, CLOCK = range(7, 13)
 BASE, SPAN, DRIFT, FIRST_INIT = range(13, 17)
 
+LEAST_STRETCH: Final = 0.03
+"""No opening is faster than this share of the middle one's time constant."""
+
 DELAY_S: Final = 0.3
 DELAY_SHARE: Final = 0.04
 """Usual delay of an answer that a first-order lag does not have: a hand's move, air and coolant on
@@ -103,9 +106,12 @@ class Course:
         self.nodes = make_nodes(problem.time, problem.starts, problem.moves + params[CLOCK])
         self.begin = self.nodes.starts
         self.wanted = target[self.nodes.active]
-        # the heater's own lag, faster or slower with its opening
-        self.slope = float(params[TAU_SLOPE])
-        self.rate = np.exp(-params[LOG_TAU] - self.slope * (self.wanted - 0.5))
+        # The heater's own lag. A core is heated by the coolant and cooled by the air, both in
+        # proportion: its time constant falls in a straight line with the settled answer.
+        slope = float(params[TAU_SLOPE])
+        self.stretch = np.maximum(1.0 + slope * (self.wanted - 0.5), LEAST_STRETCH)
+        self.bend = slope / self.stretch
+        self.rate = math.exp(-params[LOG_TAU]) / self.stretch
         self.fast = Lag(self.nodes, self.rate)
         self.prompt = self.fast.run(self.fast.fresh * self.wanted, self.wanted[self.begin])
         # a share that comes late, through the metal
@@ -133,7 +139,7 @@ class Course:
         shares
             Change of the settled answer in force at each node, shape (p, m).
         """
-        prompt = self.fast.fresh - self.slope * self.faded(self.fast, self.prompt)
+        prompt = self.fast.fresh - self.bend * self.faded(self.fast, self.prompt)
         begin = shares[:, self.begin]
         answer = (1.0 - self.share) * self.fast.run(shares * prompt, begin)
         answer += self.share * self.slow.run(shares * self.slow.fresh, begin)
@@ -161,7 +167,7 @@ class Course:
         mixed[1:8] = self.answers(by_settled[:, nodes.active])
         faded = self.faded(self.fast, self.prompt)
         own = np.zeros((2 + stretches, self.rate.size))
-        own[0], own[1] = -faded, -faded * (self.wanted - 0.5)
+        own[0], own[1] = -faded, -faded * (self.wanted - 0.5) / self.stretch
         disturbed = np.vstack((np.zeros((2, stretches)), np.eye(stretches)))
         own = self.fast.run(own, disturbed)
         mixed[8:10] = (1.0 - self.share) * own[:2]

@@ -30,7 +30,7 @@ ONE_MOVE_S: Final = 3.0
 
 BEFORE_S: Final = 8.0
 LEAST_AFTER_S: Final = 8.0
-LONGEST_AFTER_S: Final = 180.0
+LONGEST_AFTER_S: Final = 400.0
 FINE_S: Final = 0.2
 MOST_POINTS: Final = 160
 
@@ -47,8 +47,15 @@ SLOW_S: Final = (20.0, 50.0, 130.0)
 SLOW_SHARE: Final = 0.2
 """Time constants tried for the approach, and the usual share of a second, slower one (k = 1)."""
 
+UNKNOWN_LAG_S: Final = 0.5
+"""What the lag of a sensor of which nothing is known may add, s."""
+
 LOGGED_S: Final = 0.1
 """Clock of a logged lever against the outlet's in the same log, s."""
+
+ONSET: Final = 0.3
+FEWEST_LATE: Final = 4
+"""Share of the answer that is its onset, and samples needed after it."""
 
 HAND_S: Final = 0.4
 """Scatter of a time noted by hand against its own clock, s."""
@@ -105,6 +112,10 @@ def response_time(run: Run, study: LeverStudy, clock: Measurement | None) -> Mea
     # a median of three or more scatters a quarter more than a mean (normal distribution)
     loss = math.pi / 2.0 if seconds.size > 2 else 1.0
     random = math.sqrt(loss * variance / seconds.size)
+    note = f"median of {seconds.size} step{'s' if seconds.size > 1 else ''}"
+    if sensor_lag(run) is None:
+        clock_u = math.hypot(clock_u, UNKNOWN_LAG_S)
+        note += ", the sensor's own lag not taken out"
     details = {"steps": float(seconds.size)}
     for name, way in (("opening_s", opening), ("closing_s", ~opening)):
         if way.any():
@@ -114,7 +125,7 @@ def response_time(run: Run, study: LeverStudy, clock: Measurement | None) -> Mea
         float(np.median(seconds)),
         "s",
         math.hypot(random, clock_u),
-        note=f"median of {seconds.size} step{'s' if seconds.size > 1 else ''}",
+        note=note,
         window=window,
         details=details,
     )
@@ -182,6 +193,8 @@ def _clock_u(path: LeverPath, clock: Measurement | None) -> float:
         return LOGGED_S
     if clock is None or clock.value is None or clock.u is None:
         return UNKNOWN_CLOCK_S
+    if not clock.details:  # several offsets possible, none applied
+        return clock.u
     return max(CLOCK_S, min(0.5 * abs(clock.value), clock.u))
 
 
@@ -283,7 +296,11 @@ def _settle(elapsed: Floats, value: Floats) -> tuple[float, float, float]:
     tuple
         The settled answer, its standard uncertainty, and the scatter about the fit.
     """
-    gap = np.diff(elapsed, prepend=0.0)
+    # the onset, delayed and rounded by whatever comes before the reading, says nothing of the end
+    late_enough = int(np.argmax(np.abs(value) >= ONSET * float(np.abs(value).max())))
+    late_enough = min(late_enough, elapsed.size - FEWEST_LATE)
+    gap = np.diff(elapsed, prepend=0.0)[late_enough:]
+    elapsed, value = elapsed[late_enough:], value[late_enough:]
     weight = gap / gap.mean()
     pairs = [(fast, slow) for fast in FAST_S for slow in SLOW_S if slow > 2.0 * fast]
     pairs += [(fast, 0.0) for fast in FAST_S if fast >= SLOW_S[0] / 2.0]

@@ -1,0 +1,130 @@
+"""The lever's figures, or the sentence why there are none."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analysis.lever_ends import Ends
+from analysis.lever_fit import Fit
+from analysis.lever_model import LOG_SLOW, LOG_TAU, SLOW_SHARE, A, B
+from analysis.lever_path import NotMeasurable
+from analysis.measurement import Measurement
+
+END_PCT: Final = 5.0
+"""The lever was at an end of the slot within this."""
+
+MOST_U_PCT: Final = 10.0
+MOST_SLACK_U_PCT: Final = 4.5
+"""Figures less certain than this are no figures."""
+
+LAG_SHARE: Final = 0.1
+"""Share of what a lag leaves between the sweeps that may pass for slack: no lag is quite the
+model's."""
+
+
+@dataclass(frozen=True)
+class Swept:
+    """How the lever was moved, and what every figure of it says besides its value.
+
+    Parameters
+    ----------
+    low, high
+        Coldest and hottest position the lever stood at, %.
+    side
+        0 where it was moved both ways between them, +1/2 only opened, -1/2 only closed.
+    window
+        From and to, s from engine start.
+    note
+        What a reader must know.
+    details
+        The fitted model.
+    """
+
+    low: float
+    high: float
+    side: float
+    window: tuple[float, float]
+    note: str | None
+    details: Mapping[str, float]
+
+    def made(self, value: float, u: float) -> Measurement:
+        """A figure in % of travel."""
+        return Measurement(
+            float(value), "%", float(u), note=self.note, window=self.window, details=self.details
+        )
+
+
+def travel(ends: Ends, fitted: Fit, swept: Swept) -> tuple[Measurement, Measurement, Measurement]:
+    """Dead travel at the cold and the hot end, and what is left between them.
+
+    Raises
+    ------
+    NotMeasurable
+        Where an end of the slot was not reached and the curve had not gone flat before it, or the
+        steps were too coarse.
+    """
+    short = (swept.low, 100.0 - swept.high)
+    for name, missing, flat, u in zip(("cold", "hot"), short, ends.flat, ends.flat_u, strict=True):
+        if missing > END_PCT and flat < 2.0 + 2.0 * u:
+            raise NotMeasurable(
+                f"the lever came no nearer than {missing:.0f} % to its {name} end and the outlet "
+                "was still changing there: the whole span was not seen"
+            )
+    # what lies beyond the last position the lever stood at is dead travel or is not
+    unseen = np.array(
+        [each if flat < 1.0 else 0.0 for each, flat in zip(short, ends.flat, strict=True)]
+    )
+    cold, hot = ends.value[:2] + short - unseen / 2
+    # what a lag leaves flattens both ends alike
+    covariance = ends.covariance[:2, :2] + np.diag(unseen**2 / 12) + lag_doubt(fitted) ** 2
+    u_cold, u_hot = np.sqrt(np.diag(covariance))
+    u_both = math.sqrt(max(float(covariance.sum()), 1e-6))
+    if max(u_cold, u_hot) > MOST_U_PCT:
+        raise NotMeasurable(
+            f"the steps of the lever were too coarse for its outlet: its dead travel is uncertain "
+            f"by {2 * max(u_cold, u_hot):.0f} %; move it in steps of about 10 %"
+        )
+    both = swept.made(100.0 - cold - hot, u_both)
+    return swept.made(cold, u_cold), swept.made(hot, u_hot), both
+
+
+def hysteresis(ends: Ends, fitted: Fit, swept: Swept) -> Measurement:
+    """The slack, with the doubt a lag leaves."""
+    if swept.side != 0.0:
+        done = "opened" if swept.side > 0 else "closed"
+        return Measurement.missing(
+            "%", f"the lever was only {done} step by step: sweep it both ways with the engine warm"
+        )
+    u = math.hypot(math.sqrt(float(ends.covariance[2, 2])), lag_doubt(fitted))
+    if u > MOST_SLACK_U_PCT:
+        return Measurement.missing(
+            "%",
+            f"slack and lag could not be told apart (± {2 * u:.0f} %): let the outlet settle "
+            "longer at each position of the lever",
+        )
+    return swept.made(float(ends.value[2]), u)
+
+
+def lag_doubt(fitted: Fit) -> float:
+    """Part of what the lags leave between the sweeps that may pass for slack, % of travel.
+
+    Of evenly spaced steps of `s` every `d` seconds a lag `tau` leaves ``s r / (1 - r)`` with
+    ``r = exp(-d / tau)``, both ways together twice as much.
+    """
+    problem, params = fitted.problem, fitted.params
+    seen = (problem.moves > problem.time[0]) & (problem.moves < problem.time[-1])
+    if seen.sum() < 2:
+        return 0.0
+    step = float(np.median(np.abs(np.diff(problem.lever[seen]))))
+    dwell = max(float(np.median(np.diff(problem.moves[seen]))), 1e-3)
+    share = min(abs(float(params[SLOW_SHARE])) + fitted.u(SLOW_SHARE), 0.3)
+    behind = 0.0
+    for part, log_tau in ((1.0 - share, params[LOG_TAU]), (share, params[LOG_SLOW])):
+        left = math.exp(-dwell / math.exp(log_tau))
+        behind += part * step * left / (1.0 - left)
+    return LAG_SHARE * 2.0 * min(behind, float(params[B] - params[A]))
