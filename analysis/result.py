@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
 SCHEMA: Final = 1
 
+DEFINITIONS: Final = "1"
+"""Version of the figures' definitions; to be raised with any change that moves their values."""
+
 DIGITS: Final = 6
 """Significant digits kept: well below any figure's uncertainty, and readable."""
 
@@ -26,6 +29,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
     about = run.setup.run
     return {
         "schema": SCHEMA,
+        "definitions": DEFINITIONS,
         "run": {
             "name": run.name,
             "vehicle": about.vehicle,

@@ -24,8 +24,15 @@ from sqlalchemy import (
     Text,
     create_engine,
     event,
+    text,
 )
+from sqlalchemy.exc import ArgumentError
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+
+from ingest.errors import Fault, UnusableRun
+
+HEAD: Final = "0002"
+"""Newest version of the schema; a catalog that has it needs no migration (and no alembic)."""
 
 BUSY_TIMEOUT_MS: Final = 60_000
 """How long a process waits for another one's transaction before it gives up, ms."""
@@ -72,7 +79,7 @@ class FileRow(Base):
     __tablename__ = "files"
 
     run_id: Mapped[str] = mapped_column(ForeignKey("runs.id"), primary_key=True)
-    name: Mapped[str] = mapped_column(String(512), primary_key=True)
+    name: Mapped[str] = mapped_column(Text, primary_key=True)
     sha256: Mapped[str] = mapped_column(String(64), index=True)
     size: Mapped[int] = mapped_column(BigInteger)
 
@@ -83,13 +90,15 @@ class ResultRow(Base):
     __tablename__ = "results"
 
     run_id: Mapped[str] = mapped_column(ForeignKey("runs.id"), primary_key=True)
-    code_version: Mapped[str] = mapped_column(String(60))
-    definitions_version: Mapped[str] = mapped_column(String(60))
-    limits_version: Mapped[str] = mapped_column(String(120))
+    code_version: Mapped[str] = mapped_column(Text)
+    definitions_version: Mapped[str] = mapped_column(Text)
+    limits_version: Mapped[str] = mapped_column(Text)
     verdict: Mapped[str] = mapped_column(String(20), index=True)
     first_cause: Mapped[str | None] = mapped_column(String(60))
     first_probability: Mapped[float | None] = mapped_column(Float)
     document: Mapped[dict[str, Any]] = mapped_column(JSON)
+    kept: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    """What later runs are judged with if this is a good car; the store does not look into it."""
     computed: Mapped[datetime] = mapped_column(DateTime(timezone=True))
 
 
@@ -103,6 +112,7 @@ class FigureRow(Base):
     figure: Mapped[str] = mapped_column(String(60), primary_key=True)
     value: Mapped[float | None] = mapped_column(Float)
     u: Mapped[float | None] = mapped_column(Float)
+    random: Mapped[float | None] = mapped_column(Float)
     unit: Mapped[str] = mapped_column(String(20))
     verdict: Mapped[str] = mapped_column(String(20))
     low: Mapped[float | None] = mapped_column(Float)
@@ -111,8 +121,25 @@ class FigureRow(Base):
 
 
 def open_database(url: str) -> Engine:
-    """Engine for a database URL; SQLite is set up for several processes writing at once."""
-    engine = create_engine(url, pool_pre_ping=True)
+    """Engine for a database URL; SQLite is set up for several processes writing at once.
+
+    Raises
+    ------
+    UnusableRun
+        Where the URL is none, or there is no driver for it.
+    """
+    try:
+        engine = create_engine(url, pool_pre_ping=True)
+    except (ArgumentError, ImportError) as error:
+        # the URL may hold a password: it is not repeated
+        raise UnusableRun(
+            Fault(
+                "database",
+                f"a URL that cannot be used ({type(error).__name__})",
+                "postgresql+psycopg://USER@HOST/DATABASE, or sqlite",
+                "correct it; PostgreSQL needs `pip install lukewarm[postgres]`",
+            )
+        ) from error
     if engine.dialect.name == "sqlite":
 
         @event.listens_for(engine, "connect")
@@ -128,12 +155,43 @@ def open_database(url: str) -> Engine:
 
 
 def migrate(engine: Engine) -> None:
-    """Bring the schema to this version; a store from a later version is refused by alembic."""
+    """Bring the schema to this version.
+
+    Raises
+    ------
+    UnusableRun
+        Where the database was made by a later version, or holds no catalog that can be read.
+    """
+    if schema_version(engine) == HEAD:
+        return
     from alembic import command
     from alembic.config import Config
+    from alembic.util.exc import CommandError
 
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
-    with engine.begin() as connection:
-        config.attributes["connection"] = connection
-        command.upgrade(config, "head")
+    try:
+        with engine.begin() as connection:
+            if engine.dialect.name == "sqlite":
+                # the driver begins no transaction before DDL: a killed migration would be half done
+                connection.exec_driver_sql("BEGIN IMMEDIATE")
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
+    except CommandError as error:
+        raise UnusableRun(
+            Fault(
+                "catalog",
+                f"schema {schema_version(engine)}",
+                f"schema {HEAD} or an older one",
+                "use the version of lukewarm that wrote it",
+            )
+        ) from error
+
+
+def schema_version(engine: Engine) -> str | None:
+    """Version of the schema in a database; None where there is none yet."""
+    with engine.connect() as connection:
+        if not connection.dialect.has_table(connection, "alembic_version"):
+            return None
+        found = connection.scalar(text("SELECT version_num FROM alembic_version"))
+    return str(found) if found is not None else None

@@ -6,32 +6,38 @@
       store.toml          format version, and the database's URL where it is not the SQLite file
       catalog.sqlite      the catalog (see `ingest.catalog`)
       raw/ab/abcdef…      every raw file under its sha256, written once, never changed
-      readings/<id>.parquet
+      readings/ab/abcd….parquet     the readings, under their own sha256 too
 
 A run's id is the sha256 over the names and contents of its raw files: adding a run again finds it
 there. Files are written under a temporary name and renamed, the catalog's rows come last and in one
-transaction, so a process that is killed leaves at most files nobody refers to (see `leftovers`).
+transaction, so a process that is killed leaves at most files nobody refers to (see
+`ingest.store_verify.leftovers`). Names from run folders are kept as text in the catalog only: no
+file of the store is named after them.
 """
 
 from __future__ import annotations
 
 import hashlib
+import io
+import json
 import shutil
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from filelock import FileLock
-from sqlalchemy import Engine, delete, select
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy import Engine, delete, select, update
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import IntegrityError, OperationalError
 from sqlalchemy.orm import Session
 
 from ingest.catalog import FigureRow, FileRow, ResultRow, RunRow, migrate, open_database
 from ingest.errors import Fault, UnusableRun
+from ingest.export import readings_with_controls
 from ingest.load_files import file_sha256, write_whole
+from ingest.store_rows import Outcome, Versions, ambient, clean, put_result, run_row
 
 if TYPE_CHECKING:
     import polars as pl
@@ -42,17 +48,9 @@ FORMAT: Final = 1
 SETTINGS: Final = "store.toml"
 DEFAULT_DATABASE: Final = "sqlite"
 
-Compute = Callable[["Run"], dict[str, Any]]
-"""Makes the result document of a run (handed in: the store does not know the analysis)."""
 
-
-@dataclass(frozen=True, slots=True)
-class Versions:
-    """What made a result: it is out of date where any of them differs from today's."""
-
-    code: str
-    definitions: str
-    limits: str
+Compute = Callable[["Run"], Outcome]
+"""Handed in, as the store does not know the analysis."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,14 +59,6 @@ class Added:
 
     run_id: str
     new: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Damage:
-    """Something `verify` found."""
-
-    where: str
-    what: str
 
 
 class Store:
@@ -95,14 +85,16 @@ class Store:
         folder
             The store's folder.
         database
-            Database URL for a new store; None means SQLite in the folder.
+            Database URL; None means the one in the store's settings, for a new store SQLite in
+            the folder. A password in it is not written down.
         create
             Whether to make a store that is not there.
 
         Raises
         ------
         UnusableRun
-            Where the folder is no store, or one of a later version.
+            Where the folder is no store or one of a later version, and where its database cannot
+            be reached.
         """
         settings = folder / SETTINGS
         if not settings.is_file():
@@ -113,22 +105,23 @@ class Store:
                     )
                 )
             _make(folder, database or DEFAULT_DATABASE)
-        told = tomllib.loads(settings.read_text(encoding="utf-8"))
-        if told.get("format") != FORMAT:
-            raise UnusableRun(
-                Fault(
-                    str(settings),
-                    f"format {told.get('format')}",
-                    f"format {FORMAT}",
-                    "use the version of lukewarm that made the store",
-                )
-            )
-        url = database or str(told["database"])
+        told = _settings(settings)
+        url = database or str(told.get("database", DEFAULT_DATABASE))
         if url == DEFAULT_DATABASE:
             url = f"sqlite:///{(folder / 'catalog.sqlite').as_posix()}"
         engine = open_database(url)
-        with FileLock(folder / ".migrate.lock"):
-            migrate(engine)
+        try:
+            with FileLock(folder / ".migrate.lock"):
+                migrate(engine)
+        except OperationalError as error:
+            raise UnusableRun(
+                Fault(
+                    str(settings),
+                    f"a database that does not answer ({type(error.orig).__name__})",
+                    "the store's database",
+                    "check that it runs; its password comes from PGPASSWORD or --database",
+                )
+            ) from error
         return cls(folder, engine)
 
     @staticmethod
@@ -140,7 +133,10 @@ class Store:
         """Release the database."""
         self.engine.dispose()
 
-    # --- adding -----------------------------------------------------------------------------
+    def has(self, run_id: str) -> bool:
+        """Whether the store holds a run."""
+        with Session(self.engine) as session:
+            return session.scalar(select(RunRow.id).where(RunRow.id == run_id)) is not None
 
     def add(
         self, run: Run, files: Mapping[str, Path], compute: Compute, versions: Versions
@@ -154,146 +150,108 @@ class Store:
         files
             Its raw files by the name they have in the run folder.
         compute
-            Makes the result document.
+            Makes the result.
         versions
             What the result is made with.
+
+        Raises
+        ------
+        UnusableRun
+            Where a file changed since the run was loaded, or the store cannot be written.
         """
         run_id = run_identity(run.sha256)
-        with Session(self.engine) as session:
-            if session.get(RunRow, run_id) is not None:
-                return Added(run_id, new=False)
-        document = compute(run)
+        if self.has(run_id):
+            return Added(run_id, new=False)
+        outcome = compute(run)
         sizes = {name: self._keep_raw(path, run.sha256[name]) for name, path in files.items()}
-        readings_sha256 = self._keep_readings(run_id, run.readings)
+        readings_sha256 = self._keep_readings(run)
         try:
             with Session(self.engine) as session, session.begin():
-                session.add(_run_row(run_id, run, readings_sha256))
+                session.add(run_row(run_id, run, readings_sha256))
                 session.flush()
                 session.add_all(
-                    FileRow(run_id=run_id, name=name, sha256=run.sha256[name], size=size)
+                    FileRow(run_id=run_id, name=clean(name), sha256=run.sha256[name], size=size)
                     for name, size in sizes.items()
                 )
-                _put_result(session, run_id, document, versions)
+                put_result(session, run_id, outcome, versions)
         except IntegrityError:
+            if not self.has(run_id):
+                raise
             # another process was faster by a moment
             return Added(run_id, new=False)
         return Added(run_id, new=True)
 
+    def replace(self, run_id: str, run: Run, outcome: Outcome, versions: Versions) -> None:
+        """Put a new result, and the readings as they are read today, in the old ones' place.
+
+        Old readings that differ stay behind as a leftover (see `ingest.store_verify.tidy`).
+        """
+        readings_sha256 = self._keep_readings(run)
+        with Session(self.engine) as session, session.begin():
+            session.execute(
+                update(RunRow)
+                .where(RunRow.id == run_id)
+                .values(
+                    readings_sha256=readings_sha256,
+                    readings=run.readings.height,
+                    duration_s=run.duration_s,
+                    ambient_degC=ambient(run),
+                )
+            )
+            session.execute(delete(FigureRow).where(FigureRow.run_id == run_id))
+            session.execute(delete(ResultRow).where(ResultRow.run_id == run_id))
+            put_result(session, run_id, outcome, versions)
+
     def _keep_raw(self, path: Path, sha256: str) -> int:
         target = self.raw_path(sha256)
-        if not target.is_file():
-            target.parent.mkdir(parents=True, exist_ok=True)
-            write_whole(target, lambda to: shutil.copyfile(path, to))
-            if file_sha256(target) != sha256:
-                target.unlink()
-                raise UnusableRun(
-                    Fault(
-                        str(path),
-                        "content that changed while it was read",
-                        "a finished file",
-                        "add the run again when the recording has ended",
-                    )
-                )
+        if not _there(target):
+            write_whole(target, lambda to: _copy_same(path, to, sha256))
         return target.stat().st_size
 
-    def _keep_readings(self, run_id: str, readings: pl.DataFrame) -> str:
-        target = self.readings_path(run_id)
-        if not target.is_file():
-            write_whole(target, lambda to: readings.write_parquet(to))
-        return file_sha256(target)
+    def _keep_readings(self, run: Run) -> str:
+        buffer = io.BytesIO()
+        readings_with_controls(run).write_parquet(buffer)
+        sha256 = hashlib.sha256(buffer.getbuffer()).hexdigest()
+        target = self.parquet_path(sha256)
+        if not _there(target):
+            write_whole(target, lambda to: to.write_bytes(buffer.getbuffer()))
+        return sha256
 
     def raw_path(self, sha256: str) -> Path:
         """Where a raw file lies."""
         return self.folder / "raw" / sha256[:2] / sha256
 
-    def readings_path(self, run_id: str) -> Path:
-        """Where a run's readings lie."""
-        return self.folder / "readings" / f"{run_id}.parquet"
+    def parquet_path(self, sha256: str) -> Path:
+        """Where readings lie."""
+        return self.folder / "readings" / sha256[:2] / f"{sha256}.parquet"
 
-    # --- reading ----------------------------------------------------------------------------
-
-    def runs(self) -> pl.DataFrame:
-        """One row a run: what it is, its verdict and first cause; newest first."""
-        import polars as pl
-
-        query = (
-            select(
-                RunRow.id,
-                RunRow.name,
-                RunRow.vehicle,
-                RunRow.family,
-                RunRow.heater,
-                RunRow.purpose,
-                RunRow.plant,
-                RunRow.operator,
-                RunRow.logger,
-                RunRow.started,
-                RunRow.duration_s,
-                RunRow.ambient_degC,
-                ResultRow.verdict,
-                ResultRow.first_cause,
-                ResultRow.first_probability,
-            )
-            .join(ResultRow, ResultRow.run_id == RunRow.id, isouter=True)
-            .order_by(RunRow.started.desc(), RunRow.vehicle, RunRow.id)
-        )
-        schema: dict[str, pl.DataType | type[pl.DataType]] = {
-            "id": pl.String,
-            "name": pl.String,
-            "vehicle": pl.String,
-            "family": pl.String,
-            "heater": pl.String,
-            "purpose": pl.String,
-            "plant": pl.String,
-            "operator": pl.String,
-            "logger": pl.String,
-            "started": pl.Datetime("us", "UTC"),
-            "duration_s": pl.Float64,
-            "ambient_degC": pl.Float64,
-            "verdict": pl.String,
-            "first_cause": pl.String,
-            "first_probability": pl.Float64,
-        }
-        with self.engine.connect() as connection:
-            rows = [tuple(_utc(cell) for cell in row) for row in connection.execute(query)]
-        return pl.DataFrame(rows, schema=schema, orient="row")
-
-    def figures(self) -> pl.DataFrame:
-        """One row a run and figure: ``run_id, figure, value, u, unit, verdict, low, high``."""
-        import polars as pl
-
-        query = select(
-            FigureRow.run_id,
-            FigureRow.figure,
-            FigureRow.value,
-            FigureRow.u,
-            FigureRow.unit,
-            FigureRow.verdict,
-            FigureRow.low,
-            FigureRow.high,
-        ).order_by(FigureRow.run_id, FigureRow.place)
-        schema = {
-            "run_id": pl.String,
-            "figure": pl.String,
-            "value": pl.Float64,
-            "u": pl.Float64,
-            "unit": pl.String,
-            "verdict": pl.String,
-            "low": pl.Float64,
-            "high": pl.Float64,
-        }
-        with self.engine.connect() as connection:
-            rows = [tuple(row) for row in connection.execute(query)]
-        return pl.DataFrame(rows, schema=schema, orient="row")
+    def name(self, run_id: str) -> str:
+        """Name of the folder a run came from; empty where the store has no such run."""
+        with Session(self.engine) as session:
+            return session.scalar(select(RunRow.name).where(RunRow.id == run_id)) or ""
 
     def document(self, run_id: str) -> dict[str, Any] | None:
         """The result document of a run; None where the store has no such run."""
         with Session(self.engine) as session:
-            row = session.get(ResultRow, run_id)
-            return dict(row.document) if row is not None else None
+            found = session.scalar(select(ResultRow.document).where(ResultRow.run_id == run_id))
+            return dict(found) if found is not None else None
+
+    def readings_path(self, run_id: str) -> Path:
+        """Where a run's readings lie.
+
+        Raises
+        ------
+        UnusableRun
+            Where the store has no such run.
+        """
+        with Session(self.engine) as session:
+            sha256 = session.scalar(select(RunRow.readings_sha256).where(RunRow.id == run_id))
+        if sha256 is None:
+            raise UnusableRun(Fault(run_id, "no such run", "a run of the store", "list the store"))
+        return self.parquet_path(sha256)
 
     def readings(self, run_id: str) -> pl.DataFrame:
-        """A run's readings in stored units."""
+        """A run's readings in stored units with the controls joined."""
         import polars as pl
 
         return pl.read_parquet(self.readings_path(run_id))
@@ -309,6 +267,11 @@ class Store:
 
         Names come from run folders that were checked to stay inside themselves; they are checked
         again here, since a catalog can be edited.
+
+        Raises
+        ------
+        UnusableRun
+            Where a name leads out of the folder.
         """
         for name, path in self.files(run_id).items():
             target = (folder / name).resolve()
@@ -322,161 +285,72 @@ class Store:
             shutil.copyfile(path, target)
         return folder
 
-    # --- keeping it right -------------------------------------------------------------------
-
-    def outdated(self, versions: Versions) -> list[str]:
-        """Runs whose result was made with other versions than today's, or has none."""
-        query = (
-            select(RunRow.id)
-            .join(ResultRow, ResultRow.run_id == RunRow.id, isouter=True)
-            .where(
-                ResultRow.run_id.is_(None)
-                | (ResultRow.code_version != versions.code)
-                | (ResultRow.definitions_version != versions.definitions)
-                | (ResultRow.limits_version != versions.limits)
-            )
-            .order_by(RunRow.id)
-        )
-        with self.engine.connect() as connection:
-            return [row[0] for row in connection.execute(query)]
-
-    def put_result(self, run_id: str, document: dict[str, Any], versions: Versions) -> None:
-        """Replace a run's result."""
-        with Session(self.engine) as session, session.begin():
-            session.execute(delete(FigureRow).where(FigureRow.run_id == run_id))
-            session.execute(delete(ResultRow).where(ResultRow.run_id == run_id))
-            _put_result(session, run_id, document, versions)
-
-    def verify(self, on_file: Callable[[], None] = lambda: None) -> list[Damage]:
-        """Prove that nothing changed: every raw file still has its sha256, every run its readings.
-
-        Parameters
-        ----------
-        on_file
-            Called after each file, for progress.
-
-        Returns
-        -------
-        list of Damage
-            Empty where all is well. Files that nobody refers to are listed too: harmless leftovers
-            of a process that was killed.
-        """
-        with Session(self.engine) as session:
-            named = {row.sha256: row for row in session.scalars(select(FileRow))}
-            readings = dict(session.execute(select(RunRow.id, RunRow.readings_sha256)).tuples())
-            by_run = set(session.scalars(select(FileRow.run_id).distinct()))
-        damage = [
-            Damage(f"run {run_id}", "no raw files in the catalog")
-            for run_id in sorted(readings.keys() - by_run)
-        ]
-        for sha256, row in sorted(named.items()):
-            path = self.raw_path(sha256)
-            if not path.is_file():
-                damage.append(Damage(f"raw {sha256}", f"missing ({row.name} of run {row.run_id})"))
-            elif file_sha256(path) != sha256:
-                damage.append(Damage(f"raw {sha256}", f"changed ({row.name} of run {row.run_id})"))
-            on_file()
-        for run_id, sha256 in sorted(readings.items()):
-            path = self.readings_path(run_id)
-            if not path.is_file():
-                damage.append(Damage(f"readings {run_id}", "missing"))
-            elif file_sha256(path) != sha256:
-                damage.append(Damage(f"readings {run_id}", "changed"))
-            on_file()
-        return damage
-
-    def leftovers(self) -> list[Path]:
-        """Files in the store that no run refers to."""
-        with Session(self.engine) as session:
-            named = set(session.scalars(select(FileRow.sha256)))
-            ids = set(session.scalars(select(RunRow.id)))
-        raw = [path for path in (self.folder / "raw").rglob("*") if path.is_file()]
-        readings = list((self.folder / "readings").glob("*"))
-        return [path for path in raw if path.name not in named] + [
-            path for path in readings if path.stem not in ids
-        ]
-
 
 def run_identity(sha256: Mapping[str, str]) -> str:
     """Id of a run: sha256 over its raw files' names and contents."""
     digest = hashlib.sha256()
     for name in sorted(sha256):
-        digest.update(f"{name}\0{sha256[name]}\n".encode())
+        digest.update(f"{clean(name)}\0{sha256[name]}\n".encode())
     return digest.hexdigest()
 
 
 def _make(folder: Path, database: str) -> None:
     for part in ("raw", "readings"):
-        (folder / part).mkdir(parents=True, exist_ok=True)
-    text = f'format = {FORMAT}\ndatabase = "{database}"\n'
+        try:
+            (folder / part).mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UnusableRun(
+                Fault(
+                    str(folder),
+                    f"a place that cannot be written ({error.strerror or error})",
+                    "a folder for the store",
+                    "correct the path",
+                )
+            ) from error
+    if database != DEFAULT_DATABASE:
+        open_database(database)  # says what is wrong with the URL
+        database = make_url(database).set(password=None).render_as_string()
+    # a JSON string is a TOML string
+    text = f"format = {FORMAT}\ndatabase = {json.dumps(database)}\n"
     write_whole(folder / SETTINGS, lambda to: to.write_text(text, encoding="utf-8"))
 
 
-def _run_row(run_id: str, run: Run, readings_sha256: str) -> RunRow:
-    about = run.setup.run
-    ambient = next((run.sensors[p].column for p in ("ambient", "inlet_air") if run.has(p)), None)
-    mean = run.readings[ambient].mean() if ambient else None
-    return RunRow(
-        id=run_id,
-        name=run.name,
-        vehicle=about.vehicle,
-        family=about.family,
-        heater=about.heater,
-        purpose=about.purpose,
-        plant=about.plant,
-        operator=about.operator,
-        logger=about.logger,
-        started=_as_utc(run.started),
-        duration_s=run.duration_s,
-        ambient_degC=float(mean) if isinstance(mean, float) else None,
-        readings=run.readings.height,
-        readings_sha256=readings_sha256,
-        added=datetime.now(UTC),
-    )
-
-
-def _put_result(
-    session: Session, run_id: str, document: dict[str, Any], versions: Versions
-) -> None:
-    causes = document.get("causes") or [{}]
-    session.add(
-        ResultRow(
-            run_id=run_id,
-            code_version=versions.code,
-            definitions_version=versions.definitions,
-            limits_version=versions.limits,
-            verdict=document["verdict"],
-            first_cause=causes[0].get("cause"),
-            first_probability=causes[0].get("probability"),
-            document=document,
-            computed=datetime.now(UTC),
+def _settings(path: Path) -> dict[str, Any]:
+    try:
+        told = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise UnusableRun(
+            Fault(str(path), "no readable settings", "what lukewarm wrote", "restore the file")
+        ) from error
+    if told.get("format") != FORMAT:
+        raise UnusableRun(
+            Fault(
+                str(path),
+                f"format {told.get('format')}",
+                f"format {FORMAT}",
+                "use the version of lukewarm that made the store",
+            )
         )
-    )
-    session.add_all(
-        FigureRow(
-            run_id=run_id,
-            figure=name,
-            value=figure["value"],
-            u=figure["u"],
-            unit=figure["unit"],
-            verdict=figure["verdict"],
-            low=(figure["limit"] or {}).get("low"),
-            high=(figure["limit"] or {}).get("high"),
-            place=place,
+    return told
+
+
+def _there(path: Path) -> bool:
+    """Whether a content-addressed file exists; then it counts as new, so that no one tidies it."""
+    if path.is_file():
+        path.touch()
+        return True
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return False
+
+
+def _copy_same(path: Path, to: Path, sha256: str) -> None:
+    shutil.copyfile(path, to)
+    if file_sha256(to) != sha256:
+        raise UnusableRun(
+            Fault(
+                str(path),
+                "content that changed while it was read",
+                "a finished file",
+                "add the run again when the recording has ended",
+            )
         )
-        for place, (name, figure) in enumerate(document["figures"].items())
-    )
-
-
-def _as_utc(moment: datetime | None) -> datetime | None:
-    """In UTC for the database; a log that names no zone is taken at its word as UTC."""
-    if moment is None:
-        return None
-    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
-
-
-def _utc(cell: Any) -> Any:
-    """SQLite forgets the time zone of what was stored in UTC; PostgreSQL answers in its own."""
-    if isinstance(cell, datetime):
-        return cell.replace(tzinfo=UTC) if cell.tzinfo is None else cell.astimezone(UTC)
-    return cell

@@ -1,0 +1,1 @@
+"""Runs against baselines and against each other: pure functions of the store's tables."""

@@ -1,0 +1,211 @@
+"""Between the analysis and the store: what goes in with a run, and good cars out of it.
+
+A run's figures with their budgets and its evidence are kept beside its result, so that ten thousand
+stored runs make a baseline without one of them being analyzed again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from functools import cache, cached_property
+from importlib import metadata
+from typing import TYPE_CHECKING, Any
+
+from analysis.baseline import Baseline, Spread, baseline_limits, spreads
+from analysis.causes.evidence import Evidence, evidence_of
+from analysis.limits import Limit, Limits, default_limits
+from analysis.measurement import Measurement
+from analysis.pipeline import Measured, judge_measured, measure
+from analysis.result import DEFINITIONS, document
+from ingest.errors import Fault, UnusableRun
+from ingest.store_read import Filter, kept
+from ingest.store_rows import Outcome, Versions
+
+if TYPE_CHECKING:
+    from ingest.run import Run
+    from ingest.store import Store
+
+GOOD = Filter(purpose="baseline")
+"""Runs of a store that stand for good cars."""
+
+
+def outcome(
+    run: Run,
+    limits: Limits | None = None,
+    baseline: Baseline | None = None,
+    *,
+    soak: bool = True,
+) -> Outcome:
+    """What a store holds of a run's analysis (see `analysis.pipeline.analyze`)."""
+    measured = measure(run, soak=soak)
+    return Outcome(
+        document(judge_measured(measured, limits, baseline)),
+        keep(measured),
+        {name: _finite(each.random) for name, each in measured.figures.items()},
+    )
+
+
+def keep(measured: Measured) -> dict[str, Any]:
+    """What a run tells as a good car, ready for `json.dumps`; `revive` reads it."""
+    evidence = evidence_of(measured)
+    return {
+        "figures": {
+            name: {
+                "value": each.value,
+                "unit": each.unit,
+                "random": each.random,
+                "shared": dict(each.shared),
+            }
+            for name, each in measured.figures.items()
+            if each.u is not None and math.isfinite(each.known()) and math.isfinite(each.u)
+        },
+        "evidence": {
+            "figures": {
+                name: list(pair)
+                for name, pair in evidence.figures.items()
+                if all(math.isfinite(each) for each in pair)
+            },
+            "signs": dict(evidence.signs),
+            "air_degC": _finite(evidence.air_degC),
+        },
+    }
+
+
+@dataclass(frozen=True)
+class StoredCar:
+    """A good car as the store kept it.
+
+    Parameters
+    ----------
+    figures
+        Its figures with their budgets, by name.
+    evidence
+        What it tells the causes.
+    """
+
+    figures: Mapping[str, Measurement]
+    evidence: Evidence
+
+    @classmethod
+    def of(cls, told: Mapping[str, Any]) -> StoredCar:
+        """From what `keep` kept of it."""
+        evidence = told["evidence"]
+        return cls(
+            {name: Measurement(**parts) for name, parts in told["figures"].items()},
+            Evidence(
+                {name: (value, u) for name, (value, u) in evidence["figures"].items()},
+                evidence["signs"],
+                evidence["air_degC"],
+            ),
+        )
+
+
+@dataclass(frozen=True)
+class StoredBaseline(Baseline):
+    """Good cars of a store, by family and heater layout.
+
+    Parameters
+    ----------
+    good
+        None: no stored car was measured in this process.
+    stored
+        The cars by family and heater.
+    """
+
+    stored: Mapping[tuple[str, str], tuple[StoredCar, ...]] = field(default_factory=dict)
+
+    @cached_property
+    def _spreads(self) -> dict[tuple[str, str], dict[str, Spread]]:
+        return {key: spreads([car.figures for car in cars]) for key, cars in self.stored.items()}
+
+    def evidence(self, family: str | None, heater: str) -> tuple[Evidence, ...]:
+        """What the family's good cars tell the causes."""
+        return tuple(car.evidence for car in self.stored.get((family or "", heater), ()))
+
+    def limits(
+        self, family: str | None, heater: str, default: Mapping[str, Limit]
+    ) -> dict[str, Limit]:
+        """Limits in force for a car: the family's own, else the default, which then says so."""
+        key = (family or "", heater)
+        return baseline_limits(self._spreads.get(key, {}), default, len(self.stored.get(key, ())))
+
+
+def baseline_from_store(store: Store) -> StoredBaseline:
+    """The good cars of a store: its runs with the purpose ``baseline``.
+
+    Raises
+    ------
+    UnusableRun
+        Where it holds none.
+    """
+    groups: dict[tuple[str, str], list[StoredCar]] = {}
+    for each in kept(store, GOOD):
+        if each.family:
+            groups.setdefault((each.family, each.heater), []).append(StoredCar.of(each.kept))
+    if not groups:
+        raise UnusableRun(
+            Fault(
+                str(store.folder),
+                "no run of a known-good car",
+                'runs with purpose = "baseline" and a family',
+                "add some, or bring the store up to date with `lukewarm store refresh`",
+            )
+        )
+    return StoredBaseline((), {key: tuple(cars) for key, cars in groups.items()})
+
+
+class Edition:
+    """The versions that results are made with today, for the limits and baseline in use.
+
+    Parameters
+    ----------
+    limits
+        The limits file; the default where None.
+    baseline
+        Good cars the runs are judged against; None where they are not.
+    """
+
+    def __init__(self, limits: Limits | None = None, baseline: Baseline | None = None) -> None:
+        limits = limits or default_limits()
+        self._limits = f"{limits.version} {_digest(asdict(limits))}"
+        self._baseline = baseline
+        self._families: dict[tuple[str | None, str], Versions] = {}
+
+    def versions(self, family: str | None, heater: str) -> Versions:
+        """Versions for a car: of the baseline only its own family counts."""
+        key = (family, heater)
+        if key not in self._families:
+            good = _good_figures(self._baseline, family, heater)
+            told = [
+                [(name, each.value, each.random) for name, each in sorted(car.items())]
+                for car in good
+            ]
+            aside = f", {len(good)} good cars {_digest(told)}" if good else ""
+            self._families[key] = Versions(code_version(), DEFINITIONS, self._limits + aside)
+        return self._families[key]
+
+
+@cache
+def code_version() -> str:
+    """Version of the installed program."""
+    return metadata.version("lukewarm")
+
+
+def _good_figures(
+    baseline: Baseline | None, family: str | None, heater: str
+) -> list[Mapping[str, Measurement]]:
+    if isinstance(baseline, StoredBaseline):
+        return [car.figures for car in baseline.stored.get((family or "", heater), ())]
+    return [car.figures for car in baseline.cars(family, heater)] if baseline else []
+
+
+def _digest(told: object) -> str:
+    return hashlib.sha256(json.dumps(told, sort_keys=True, default=str).encode()).hexdigest()[:8]
+
+
+def _finite(number: float | None) -> float | None:
+    return number if number is not None and math.isfinite(number) else None

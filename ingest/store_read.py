@@ -1,0 +1,240 @@
+"""What a store holds, as tables: runs, their figures, what good cars are kept for.
+
+The tables are read column by column, for ten thousand runs in a fraction of a second.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import ColumnElement, Select, select
+
+from ingest.catalog import FigureRow, ResultRow, RunRow
+from ingest.errors import Fault, UnusableRun
+from ingest.store_rows import Versions
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from ingest.store import Store
+
+
+@dataclass(frozen=True, slots=True)
+class Filter:
+    """Which runs are meant; None leaves a property free.
+
+    Parameters
+    ----------
+    family, vehicle, verdict, purpose, plant
+        As the catalog writes them.
+    """
+
+    family: str | None = None
+    vehicle: str | None = None
+    verdict: str | None = None
+    purpose: str | None = None
+    plant: str | None = None
+
+    def conditions(self) -> list[ColumnElement[bool]]:
+        """For a query that joins runs and results."""
+        wanted = {
+            RunRow.family: self.family,
+            RunRow.vehicle: self.vehicle,
+            ResultRow.verdict: self.verdict,
+            RunRow.purpose: self.purpose,
+            RunRow.plant: self.plant,
+        }
+        return [column == value for column, value in wanted.items() if value is not None]
+
+
+EVERY = Filter()
+
+
+def runs(store: Store, only: Filter = EVERY) -> pl.DataFrame:
+    """One row a run: what it is, its verdict and first cause; newest first.
+
+    Returns
+    -------
+    DataFrame
+        ``id, name, vehicle, family, heater, purpose, plant, operator, logger, started`` (UTC)
+        ``, duration_s, ambient_degC, verdict, first_cause, first_probability``.
+    """
+    query = (
+        select(
+            RunRow.id,
+            RunRow.name,
+            RunRow.vehicle,
+            RunRow.family,
+            RunRow.heater,
+            RunRow.purpose,
+            RunRow.plant,
+            RunRow.operator,
+            RunRow.logger,
+            RunRow.started,
+            RunRow.duration_s,
+            RunRow.ambient_degC,
+            ResultRow.verdict,
+            ResultRow.first_cause,
+            ResultRow.first_probability,
+        )
+        .join(ResultRow, ResultRow.run_id == RunRow.id, isouter=True)
+        .where(*only.conditions())
+        .order_by(RunRow.started.desc().nulls_last(), RunRow.vehicle, RunRow.id)
+    )
+    return _frame(store, query)
+
+
+def figures(
+    store: Store, names: Collection[str] | None = None, only: Filter = EVERY
+) -> pl.DataFrame:
+    """One row a run and figure.
+
+    Parameters
+    ----------
+    store
+        The store.
+    names
+        Figures wanted; None for all.
+    only
+        Runs wanted.
+
+    Returns
+    -------
+    DataFrame
+        ``run_id, figure, value, u, random, unit, verdict, low, high``; `low` and `high` are the
+        limits the verdict was given with.
+    """
+    query = select(
+        FigureRow.run_id,
+        FigureRow.figure,
+        FigureRow.value,
+        FigureRow.u,
+        FigureRow.random,
+        FigureRow.unit,
+        FigureRow.verdict,
+        FigureRow.low,
+        FigureRow.high,
+    ).order_by(FigureRow.run_id, FigureRow.place)
+    if names is not None:
+        query = query.where(FigureRow.figure.in_(sorted(names)))
+    if only != EVERY:
+        query = (
+            query.join(RunRow, RunRow.id == FigureRow.run_id)
+            .join(ResultRow, ResultRow.run_id == FigureRow.run_id)
+            .where(*only.conditions())
+        )
+    return _frame(store, query)
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A run as a good car: what the analysis kept of it."""
+
+    run_id: str
+    family: str | None
+    heater: str
+    kept: dict[str, Any]
+
+
+def kept(store: Store, only: Filter) -> list[Kept]:
+    """What was kept of runs that have a result, in order of their ids."""
+    query = (
+        select(RunRow.id, RunRow.family, RunRow.heater, ResultRow.kept)
+        .join(ResultRow, ResultRow.run_id == RunRow.id)
+        .where(ResultRow.kept.is_not(None), *only.conditions())
+        .order_by(RunRow.id)
+    )
+    with store.engine.connect() as connection:
+        return [Kept(*row) for row in connection.execute(query)]
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What a run's result was made with; `versions` is None where it has none that is whole."""
+
+    run_id: str
+    family: str | None
+    heater: str
+    versions: Versions | None
+
+
+def made_with(store: Store) -> list[Made]:
+    """Of every run, what its result was made with, in order of the runs' ids."""
+    query = (
+        select(
+            RunRow.id,
+            RunRow.family,
+            RunRow.heater,
+            ResultRow.code_version,
+            ResultRow.definitions_version,
+            ResultRow.limits_version,
+            ResultRow.kept.is_(None),
+        )
+        .join(ResultRow, ResultRow.run_id == RunRow.id, isouter=True)
+        .order_by(RunRow.id)
+    )
+    with store.engine.connect() as connection:
+        return [
+            Made(run_id, family, heater, None if code is None or bare else Versions(code, *rest))
+            for run_id, family, heater, code, *rest, bare in connection.execute(query)
+        ]
+
+
+def find_run(store: Store, text: str) -> str:
+    """Id of the run meant by an id, the beginning of one, or the name of its folder.
+
+    Raises
+    ------
+    UnusableRun
+        Where no run or more than one is meant.
+    """
+    by_id = bool(re.fullmatch(r"[0-9a-f]{6,64}", text))
+    meant = RunRow.name == text
+    if by_id:
+        meant = meant | RunRow.id.startswith(text)
+    with store.engine.connect() as connection:
+        found = list(connection.scalars(select(RunRow.id).where(meant).order_by(RunRow.id)))
+    if len(found) == 1:
+        return found[0]
+    several = f"{len(found)} runs of this name: {', '.join(each[:12] for each in found[:5])}"
+    raise UnusableRun(
+        Fault(
+            repr(text),
+            several if found else "no such run",
+            "one run: its id, the first 6 digits of it or more, or the name of its folder",
+            "look at `lukewarm store list`",
+        )
+    )
+
+
+def _frame(store: Store, query: Select[*tuple[Any, ...]]) -> pl.DataFrame:
+    """A table with the query's columns; their types come from the catalog's."""
+    import polars as pl
+
+    types: dict[type, Any] = {
+        str: pl.String,
+        float: pl.Float64,
+        datetime: pl.Datetime("us", "UTC"),
+    }
+    schema = {column.name: types[column.type.python_type] for column in query.selected_columns}
+    with store.engine.connect() as connection:
+        rows: Sequence[Any] = connection.execute(query).fetchall()
+    columns: Iterable[Sequence[Any]] = zip(*rows, strict=True) if rows else [()] * len(schema)
+    return pl.DataFrame(
+        {
+            name: [_utc(cell) for cell in column] if dtype == types[datetime] else column
+            for (name, dtype), column in zip(schema.items(), columns, strict=True)
+        },
+        schema=schema,
+    )
+
+
+def _utc(moment: datetime | None) -> datetime | None:
+    """SQLite forgets the time zone of what was stored in UTC; PostgreSQL answers in its own."""
+    if moment is None:
+        return None
+    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)

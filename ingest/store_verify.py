@@ -1,0 +1,110 @@
+"""Proof that nothing in a store has changed, and what no run refers to."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from ingest.catalog import FileRow, ResultRow, RunRow
+from ingest.load_files import file_sha256
+from ingest.store import run_identity
+
+if TYPE_CHECKING:
+    from ingest.store import Store
+
+OLD_S: Final = 3600.0
+"""A leftover of this age is no file of a run that is just being added, s."""
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """Something that is not as it was written."""
+
+    where: str
+    what: str
+
+
+def verify(store: Store, on_file: Callable[[], None] = lambda: None) -> list[Damage]:
+    """Prove that every raw file and all readings are there and unchanged.
+
+    Each file is read and its sha256 compared with the catalog's; each run's id is made again from
+    its files' names and contents, so that the catalog's own rows are proven too.
+
+    Parameters
+    ----------
+    store
+        The store.
+    on_file
+        Called after each file, for progress; `count_files` says how many there will be.
+
+    Returns
+    -------
+    list of Damage
+        Empty where all is well.
+    """
+    with Session(store.engine) as session:
+        files = session.execute(select(FileRow.run_id, FileRow.name, FileRow.sha256)).all()
+        readings = dict(session.execute(select(RunRow.id, RunRow.readings_sha256)).tuples().all())
+        judged = set(session.scalars(select(ResultRow.run_id)))
+    damage: list[Damage] = []
+    by_run: dict[str, dict[str, str]] = {run_id: {} for run_id in readings}
+    users: dict[tuple[Path, str], str] = {}
+    for run_id, name, sha256 in files:
+        by_run[run_id][name] = sha256
+        users.setdefault((store.raw_path(sha256), sha256), f"{name!r} of run {run_id[:12]}")
+    for run_id, sha256 in readings.items():
+        users.setdefault((store.parquet_path(sha256), sha256), f"readings of run {run_id[:12]}")
+    for run_id, named in sorted(by_run.items()):
+        if run_identity(named) != run_id:
+            damage.append(Damage(f"run {run_id[:12]}", "its catalog rows do not make up its id"))
+        if run_id not in judged:
+            damage.append(Damage(f"run {run_id[:12]}", "no result; `lukewarm store refresh`"))
+    for (path, sha256), user in sorted(users.items()):
+        where = path.relative_to(store.folder).as_posix()
+        if not path.is_file():
+            damage.append(Damage(where, f"missing: {user}"))
+        elif file_sha256(path) != sha256:
+            damage.append(Damage(where, f"changed: {user}"))
+        on_file()
+    return damage
+
+
+def count_files(store: Store) -> int:
+    """How many files `verify` will read."""
+    return len(_named(store))
+
+
+def leftovers(store: Store) -> list[Path]:
+    """Files of the store that no run refers to: of a killed process, or older readings.
+
+    Harmless; a process that is adding a run at this moment has some too.
+    """
+    named = _named(store)
+    found = [
+        path
+        for part in ("raw", "readings")
+        for path in (store.folder / part).rglob("*")
+        if path.is_file() and path not in named
+    ]
+    return sorted(found)
+
+
+def tidy(store: Store) -> int:
+    """Remove leftovers that are older than any adding takes; says how many."""
+    old = [path for path in leftovers(store) if time.time() - path.stat().st_mtime > OLD_S]
+    for path in old:
+        path.unlink(missing_ok=True)
+    return len(old)
+
+
+def _named(store: Store) -> set[Path]:
+    with Session(store.engine) as session:
+        raw = set(session.scalars(select(FileRow.sha256).distinct()))
+        readings = set(session.scalars(select(RunRow.readings_sha256).distinct()))
+    return {store.raw_path(each) for each in raw} | {store.parquet_path(each) for each in readings}
