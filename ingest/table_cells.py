@@ -127,7 +127,13 @@ def kind_of(cell: str) -> str:
         return "T"
     if is_no_reading(cell):
         return "W"
-    return "U" if number else "X"
+    # "1 Outlet" is a name, and "0 OVER" what a comma that is no delimiter leaves of "21,0 OVER"
+    return "U" if number and is_unit(_cell_unit(number["unit"])) else "X"
+
+
+def _cell_unit(text: str) -> str:
+    unit = clean_unit(text)
+    return unit.upper() if unit in ("c", "f") else unit
 
 
 def is_no_reading(cell: str, stated: frozenset[str] = frozenset()) -> bool:
@@ -135,6 +141,8 @@ def is_no_reading(cell: str, stated: frozenset[str] = frozenset()) -> bool:
     word = cell.lower()
     if word in stated:
         return True
+    if "\ufffd" in cell:
+        return False  # damaged characters are no punctuation
     plain = _NOT_DIGITS.sub("", word).lstrip("+-").strip("()[]<>*'\"")
     if plain in NO_READING or word in NO_READING:
         return True
@@ -245,8 +253,7 @@ class CellReader:
         for cell, value, behind, count in zip(
             distinct.to_list(), number.to_list(), unit.to_list(), counts["count"], strict=True
         ):
-            said = clean_unit(behind or "")
-            said = said.upper() if said in ("c", "f") else said
+            said = _cell_unit(behind or "")
             known = value is not None and (not said or is_unit(said))
             if known and not is_no_reading(cell, self._words):
                 values.append(value)

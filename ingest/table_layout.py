@@ -117,8 +117,9 @@ def _uncommented(text: str, cut: Cut) -> list[str]:
     if mark and not (cut.delimiter == ";" and mark.group().strip().startswith(";")):
         text = text[mark.end() :]
     cells = cut.cells(text)
-    if cut.delimiter == WIDE_BLANKS and len(cells) != cut.width == len(text.split()):
-        return text.split()
+    if cut.delimiter == WIDE_BLANKS and len(cells) != cut.width:
+        words = text.split()
+        return words if len(words) == cut.width or (not mark and len(cells) < 2) else cells
     return cells
 
 
@@ -192,7 +193,7 @@ def _over_columns(
 
     over, units_over = placed(base.header, names), placed(base.units_row, units)
     if over is None and not _joined(len(names), [cut.cells(x.text) for x in sample[:50]], cut)[0]:
-        return [], [], f"{len(names)} words stand over {cut.width} columns"
+        return list(base.names), [], f"{len(names)} words stand over {cut.width} columns"
     return over or names, units_over or [], None
 
 

@@ -44,7 +44,7 @@ def match_name(ref: str, names: Sequence[str], where: str, kind: str = "column")
 def no_such_name(ref: str, names: Sequence[str], where: str, kind: str) -> Fault:
     """The fault for a name that is not there, with the close ones."""
     plain = {_plain(name): name for name in names if name}
-    near = [plain[key] for key in difflib.get_close_matches(_plain(ref), plain, n=3, cutoff=0.5)]
+    near = [plain[key] for key in difflib.get_close_matches(_plain(ref), plain, n=3, cutoff=0.6)]
     shown = near or [name for name in names if name][:_SHOWN]
     listed = ", ".join(repr(name[:60]) for name in shown)
     remedy = f"did you mean {listed}?" if near else f"the {kind}s are {listed}" if listed else ""

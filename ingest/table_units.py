@@ -37,6 +37,10 @@ _SUFFIX: Final = re.compile(
     r"(?P<unit>(?:°\s?[CFK]|deg\.?\s?[CFK]|k?pa|mbar|bar|psi|[mu]v|volts?|km/h|kmh|kph|mph"
     r"|rpm|[u1r]/min|min-1|in\.?\s?hg|mmhg|inh2o|%|pct|percent|celsius|fahrenheit|m/s|msec|ms|sec|seconds)(?:\s(?:abs|gauge|rel))?)$"
 )
+_TIME_SUFFIX: Final = re.compile(
+    r"(?i)^(?P<name>t(?=\W*_?\W*s$)|(?:elapsed|run|up|log|test)?[ _]?time|elapsed|clock|zeit|tijd"
+    r"|temps|tiempo|tempo|tid)(?:\s*[,;:/]\s*|\s+|_)(?P<unit>s|h|min|us|µs)$"
+)
 _GLUED_DEGREE: Final = re.compile(r"^(?P<name>.*?[^\s_])\s*(?P<unit>°\s?[CFK]?)$")
 _SLASH: Final = re.compile(r"^(?P<name>.*\S)\s*/\s*(?P<unit>[^\s/]{1,8}(?:/[^\s/]{1,4})?)$")
 _NOTHING: Final = frozenset({"", "-", "--", "---", "n/a", "na", "none", "null", "[]", "()", "[-]"})
@@ -96,7 +100,7 @@ def split_unit(name: str) -> tuple[str, str | None]:
         if is_unit(unit):
             return found["name"].strip(), unit
         return text, None
-    for pattern in (_SUFFIX, _GLUED_DEGREE, _SLASH):
+    for pattern in (_SUFFIX, _TIME_SUFFIX, _GLUED_DEGREE, _SLASH):
         found = pattern.match(text)
         if found and is_unit(found["unit"]):
             return found["name"].strip().rstrip(",;:/|_").strip(), clean_unit(found["unit"])
