@@ -82,11 +82,11 @@ def diagnose(
     table = knowledge()
     causes = []
     for name, probability in ranking.probability.items():
-        row = table.row(name)
+        row = ranking.form[name]
         causes.append(
             Cause(
                 name,
-                row.title,
+                f"{row.title}: {row.form}" if row.form else row.title,
                 probability,
                 reasons(row, measured, evidence, usual, ranking) if probability > 0.01 else (),
                 table.check_row(row.check).title,

@@ -11,7 +11,13 @@ from numpy.typing import NDArray
 from scipy.special import gammaln, logsumexp
 
 from analysis.causes.evidence import Evidence, Usual, compare
-from analysis.causes.knowledge import SEVERITIES, hypotheses, knowledge
+from analysis.causes.knowledge import (
+    SEVERITIES,
+    CauseRow,
+    Hypotheses,
+    hypotheses,
+    knowledge,
+)
 from analysis.causes.next_check import chance_found
 
 Floats = NDArray[np.float64]
@@ -39,6 +45,8 @@ class Ranking:
         Probability of each explanation (one or two causes together), sorted, for those above 1 %.
     severity
         Expected severity of each cause given that it is there (1 slight, 2 moderate, 3 severe).
+    form
+        The likeliest row of the knowledge table behind each cause.
     used
         Figures and signs that took part.
     """
@@ -46,6 +54,7 @@ class Ranking:
     probability: dict[str, float]
     explanations: tuple[tuple[tuple[str, ...], float], ...]
     severity: dict[str, float]
+    form: dict[str, CauseRow]
     used: tuple[str, ...]
 
 
@@ -88,7 +97,9 @@ def rank(
         total = total + np.log(chance if seen else 1.0 - chance)
     for name, found in (checked or {}).items():
         row = table.check_row(name)
-        chance = np.array([max(chance_found(row, one) for one in them) for them in space.members])
+        chance = np.array(
+            [max(chance_found(row, one.name) for one in them) for them in space.members]
+        )
         total = total + np.log(chance if found else 1.0 - chance)[space.explanation]
     return _ranking(total, layout, tuple(used))
 
@@ -121,14 +132,17 @@ def _ranking(total: Floats, layout: str, used: tuple[str, ...]) -> Ranking:
     weight = np.exp(total - logsumexp(total))
     by_explanation = np.bincount(space.explanation, weight, len(space.members))
     probability: dict[str, float] = {}
-    for names, share in zip(space.members, by_explanation, strict=True):
-        for name in names:
-            probability[name] = probability.get(name, 0.0) + float(share) / len(names)
+    form: dict[str, tuple[float, CauseRow]] = {}
+    for rows, share in zip(space.members, by_explanation.tolist(), strict=True):
+        for row in rows:
+            probability[row.name] = probability.get(row.name, 0.0) + share / len(rows)
+            if row.name not in form or share > form[row.name][0]:
+                form[row.name] = (share, row)
     order = sorted(probability, key=lambda name: -probability[name])
     explanations = sorted(
         (
-            (names, float(share))
-            for names, share in zip(space.members, by_explanation, strict=True)
+            (tuple(row.name for row in rows), share)
+            for rows, share in zip(space.members, by_explanation.tolist(), strict=True)
             if share > 0.01
         ),
         key=lambda pair: -pair[1],
@@ -136,19 +150,21 @@ def _ranking(total: Floats, layout: str, used: tuple[str, ...]) -> Ranking:
     return Ranking(
         {name: probability[name] for name in order},
         tuple(explanations),
-        _severities(weight, layout),
+        _severities(weight, space),
+        {name: row for name, (_, row) in form.items()},
         used,
     )
 
 
-def _severities(weight: Floats, layout: str) -> dict[str, float]:
-    """Expected severity of each single cause, from the rows in which it stands alone."""
-    space = hypotheses(layout)
-    result: dict[str, float] = {}
-    for index, names in enumerate(space.members):
-        rows = np.flatnonzero(space.explanation == index)
-        if len(names) == 1 and rows.size == SEVERITIES.size:
-            share = weight[rows]
-            if share.sum() > 0:
-                result[names[0]] = float(share @ SEVERITIES / share.sum())
-    return result
+def _severities(weight: Floats, space: Hypotheses) -> dict[str, float]:
+    """Expected severity of each cause, from the rows in which it stands alone."""
+    total: dict[str, float] = {}
+    moment: dict[str, float] = {}
+    for index, rows in enumerate(space.members):
+        places = np.flatnonzero(space.explanation == index)
+        if len(rows) == 1 and places.size == SEVERITIES.size:
+            share = weight[places]
+            name = rows[0].name
+            total[name] = total.get(name, 0.0) + float(share.sum())
+            moment[name] = moment.get(name, 0.0) + float(share @ SEVERITIES)
+    return {name: moment[name] / total[name] for name in total if total[name] > 0}

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from itertools import combinations
 from typing import Final, Literal
 
 import numpy as np
@@ -52,6 +53,10 @@ class CauseRow(_Row):
 
     name: str
     title: str
+    form: str = ""
+    """Which form of the cause, where it has several with other effects; one row each."""
+    in_pairs: bool = True
+    """Whether it is also considered together with another cause."""
     prior: float = Field(gt=0, lt=1)
     move_spread: float | None = None
     """Own share of the moves' spread, where better known than the table's."""
@@ -101,7 +106,7 @@ class Knowledge(_Row):
         return self
 
     def row(self, cause: str) -> CauseRow:
-        """The row of a cause by name."""
+        """The (first) row of a cause by name."""
         return next(row for row in self.cause if row.name == cause)
 
     def check_row(self, check: str) -> CheckRow:
@@ -125,7 +130,7 @@ class Hypotheses:
     Parameters
     ----------
     members
-        The causes of each explanation, one or two names.
+        The rows of each explanation, one or two.
     prior
         Prior probability of each explanation at each severity, shape (h,).
     explanation
@@ -138,7 +143,7 @@ class Hypotheses:
         Probability that each sign is seen, shape (h, s).
     """
 
-    members: tuple[tuple[str, ...], ...]
+    members: tuple[tuple[CauseRow, ...], ...]
     prior: Floats
     explanation: NDArray[np.int64]
     moves: Floats
@@ -153,43 +158,42 @@ def hypotheses(layout: str) -> Hypotheses:
     rows = [row for row in table.cause if layout in row.layouts]
     figures, signs = list(table.figures), list(table.signs)
     weights = np.array(table.severity_weights) / sum(table.severity_weights)
-    singles = {row.name: _effects(row, figures, table) for row in rows}
-    usual_signs = np.array([table.signs[sign].usual for sign in signs])
-    sign_rows = {
-        row.name: np.array([row.signs.get(sign, table.signs[sign].usual) for sign in signs])
-        for row in rows
-    }
-    members: list[tuple[str, ...]] = []
+    effects = [_effects(row, figures, table) for row in rows]
+    chances = [
+        np.array([row.signs.get(sign, table.signs[sign].usual) for sign in signs]) for row in rows
+    ]
+    members: list[tuple[CauseRow, ...]] = []
     prior, index, moves, spread, seen = [], [], [], [], []
 
-    def add(names: tuple[str, ...], weight: Floats, move: Floats, sd: Floats, sign: Floats) -> None:
+    def add(
+        them: tuple[CauseRow, ...], weight: Floats, move: Floats, sd: Floats, sign: Floats
+    ) -> None:
         index.append(np.full(weight.size, len(members)))
-        members.append(names)
+        members.append(them)
         prior.append(weight)
         moves.append(move)
         spread.append(sd)
         seen.append(np.broadcast_to(sign, (weight.size, len(signs))))
 
-    for row in rows:
-        move, sd = singles[row.name]
+    for row, (move, sd), chance in zip(rows, effects, chances, strict=True):
         if row.name == NO_FAULT:
-            move, sd, weight = move[:1], sd[:1], np.array([row.prior])
+            add((row,), np.array([row.prior]), move[:1], sd[:1], chance)
         else:
-            weight = row.prior * weights
-        add((row.name,), weight, move, sd, sign_rows[row.name])
-    faults = [row for row in rows if row.name not in (NO_FAULT, "control_use", "sensor_fault")]
-    for place, one in enumerate(faults):
-        for other in faults[place + 1 :]:
-            move_one, sd_one = singles[one.name]
-            move_other, sd_other = singles[other.name]
-            both = (move_one[:, None, :] + move_other[None, :, :]).reshape(-1, len(figures))
-            sd = np.hypot(sd_one[:, None, :], sd_other[None, :, :]).reshape(-1, len(figures))
-            weight = (
-                table.pair_factor * one.prior * other.prior * np.outer(weights, weights).ravel()
-            )
-            sign = np.maximum(sign_rows[one.name], sign_rows[other.name])
-            sign = np.where(sign > usual_signs, sign, usual_signs)
-            add((one.name, other.name), weight, both, sd, sign)
+            add((row,), row.prior * weights, move, sd, chance)
+    paired = [place for place, row in enumerate(rows) if row.in_pairs and row.name != NO_FAULT]
+    for one, other in combinations(paired, 2):
+        if rows[one].name == rows[other].name:
+            continue
+        both = effects[one][0][:, None, :] + effects[other][0][None, :, :]
+        sd = np.hypot(effects[one][1][:, None, :], effects[other][1][None, :, :])
+        weight = table.pair_factor * rows[one].prior * rows[other].prior
+        add(
+            (rows[one], rows[other]),
+            weight * np.outer(weights, weights).ravel(),
+            both.reshape(-1, len(figures)),
+            sd.reshape(-1, len(figures)),
+            np.maximum(chances[one], chances[other]),
+        )
     total = np.concatenate(prior)
     return Hypotheses(
         tuple(members),

@@ -19,6 +19,7 @@ WRONG_WAY: Final = frozenset({"lever_works_backwards", "door_goes_wrong_way"})
 
 DOUBTS: Final = frozenset(
     {
+        "absurd",
         "open",
         "shorted",
         "reversed",
@@ -94,10 +95,18 @@ def _outlet_unusable(measured: Measured) -> bool | None:
 
 
 def _sensor_doubtful(measured: Measured) -> bool | None:
-    return any(
+    return _impossible(measured) or any(
         finding.fault in DOUBTS and finding.channel in HEATER_POINTS
         for finding in measured.findings
     )
+
+
+def _impossible(measured: Measured) -> bool:
+    """An outlet steadily colder than the air that enters, in a heater that cannot cool."""
+    cold = measured.figures.get("cold_end_rise")
+    if measured.run.setup.run.heater == "combined" or cold is None or cold.value is None:
+        return False
+    return cold.value < -3.0 * (cold.u or 0.0) - 1.0
 
 
 def _no_opening(measured: Measured) -> bool | None:
