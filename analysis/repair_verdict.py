@@ -1,0 +1,262 @@
+"""The one sentence on a repair, from the changes of the figures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal
+
+from analysis.causes.knowledge import NO_FAULT, knowledge
+from analysis.figures import all_figures
+from analysis.measurement import Measurement
+
+if TYPE_CHECKING:
+    from analysis.pipeline import Analysis
+
+Outcome = Literal["repaired", "improved", "unchanged", "worse", "cannot tell"]
+
+SIGNIFICANT: Final = 2.0
+"""A change counts where it is larger than this many of its standard uncertainties (95 %)."""
+
+SIGNIFICANT_ELSEWHERE: Final = 3.0
+"""The same for figures that nobody complained of: there are fifteen of them, and at 95 % one
+would often seem to have changed by chance."""
+
+PROBABLE: Final = 0.5
+"""Where the log or the controls are to blame with this probability, nothing can be compared."""
+
+PROBABLE_FAULT: Final = 0.4
+"""The most probable cause, where it is at least this probable, is taken as the fault."""
+
+NO_FAULTS: Final = frozenset({NO_FAULT, "control_use", "sensor_fault"})
+
+KEY: Final = "steady_outlet_rise"
+"""The figure an owner feels."""
+
+MOST_NAMED: Final = 3
+
+
+@dataclass(frozen=True)
+class Change:
+    """One figure before and after.
+
+    Parameters
+    ----------
+    name, label, unit
+        Of the figure.
+    before, after
+        As measured.
+    change
+        After minus before, the weather allowed for; without value where either is missing.
+    scale
+        Factor the earlier value was multiplied with for the weather (1 where not applicable).
+    notable
+        Smallest change that matters, in the figure's unit.
+    direction
+        +1 where the change is for the better, -1 for the worse, 0 for neither; says nothing of
+        its size.
+    failed_before, failed_after
+        Against the limits in force.
+    """
+
+    name: str
+    label: str
+    unit: str
+    before: Measurement
+    after: Measurement
+    change: Measurement
+    scale: float
+    notable: float
+    direction: int
+    failed_before: bool
+    failed_after: bool
+
+    @property
+    def significant(self) -> bool:
+        """Whether the change is larger than its uncertainty."""
+        return self.change.value is not None and self.strength > SIGNIFICANT
+
+    @property
+    def strength(self) -> float:
+        """Change in its own standard uncertainties; 0 where it was not measured."""
+        if self.change.value is None:
+            return 0.0
+        return abs(self.change.value) / max(self.change.u or 0.0, 1e-12)
+
+    @property
+    def better(self) -> int:
+        """+1 surely better, -1 surely worse, 0 neither or not sure."""
+        return self.direction if self.significant else 0
+
+    @property
+    def matters(self) -> bool:
+        """Whether it is sure, large enough to matter, and for the better or the worse."""
+        if self.change.value is None or self.direction == 0:
+            return False
+        asked = self.failed_before or self.failed_after or self.name == KEY
+        sure = SIGNIFICANT if asked else SIGNIFICANT_ELSEWHERE
+        return self.strength > sure and abs(self.change.value) > self.notable
+
+    @property
+    def excluded(self) -> bool:
+        """Whether the uncertainty leaves no room for a change that matters."""
+        if self.change.value is None:
+            return False
+        reach = abs(self.change.value) + SIGNIFICANT * (self.change.u or 0.0)
+        return reach <= self.notable
+
+
+def lead_cause(analysis: Analysis) -> str | None:
+    """The fault of the heater a run points to; None where it points to none."""
+    top = analysis.causes[0] if analysis.causes else None
+    if top is None or top.cause in NO_FAULTS or top.probability < PROBABLE_FAULT:
+        return None
+    return top.cause
+
+
+def verdict(changes: Sequence[Change], before: Analysis, after: Analysis) -> tuple[Outcome, str]:
+    """Outcome and its sentence (SI)."""
+    known = [change for change in changes if change.change.value is not None]
+    doubt = _doubt(before, "earlier") or _doubt(after, "later")
+    if doubt:
+        return "cannot tell", f"Cannot tell: {doubt}. {_alone(after)}"
+    if not known:
+        return "cannot tell", (f"Cannot tell: no figure was measured in both runs. {_alone(after)}")
+    better = [change for change in known if change.matters and change.direction > 0]
+    worse = [change for change in known if change.matters and change.direction < 0]
+    cured = [
+        change
+        for change in known
+        if change.failed_before and not change.failed_after and change.better > 0
+    ]
+    if worse and (any(change.name == KEY for change in worse) or not (better or cured)):
+        return "worse", f"Worse: {_say(_lead(worse))}{_still(changes)}."
+    repaired = _repaired(changes, better, cured, before, after)
+    if repaired:
+        return "repaired", repaired
+    if better or cured:
+        aside = f"; worse: {_names(worse)}" if worse else ""
+        return "improved", f"Improved: {_say(_lead(cured or better))}{aside}{_still(changes)}."
+    return _no_change(changes, known)
+
+
+def _repaired(
+    changes: Sequence[Change],
+    better: Sequence[Change],
+    cured: Sequence[Change],
+    before: Analysis,
+    after: Analysis,
+) -> str | None:
+    """The sentence of a repair that worked; None where it cannot be said.
+
+    Either all that failed passes now, or nothing failed but the fault the figures pointed to is
+    gone; and nothing fails, and the later run points to no fault.
+    """
+    complaint = [change for change in changes if change.failed_before]
+    if lead_cause(after) is not None or any(change.failed_after for change in changes):
+        return None
+    fault = lead_cause(before)
+    if complaint:
+        decided = [change for change in complaint if after.judged[change.name].verdict == "pass"]
+        missing = [change for change in complaint if change.after.value is None]
+        proven = cured or [change for change in better if _shows(fault, change)]
+        # what is missing must be of one fault with something that was seen to be cured
+        vouched = all(_shows(fault, change) for change in missing) and (
+            not missing or any(_shows(fault, change) for change in proven)
+        )
+        if not proven or not vouched or len(decided) + len(missing) < len(complaint):
+            return None
+        aside = f"; not measured after: {_names(missing)}" if missing else ""
+        return f"Repaired: {_say(_lead(proven))}; {_within(after)}{aside}."
+    top = after.causes[0].cause if after.causes else None
+    if fault is None or top != NO_FAULT or not better:
+        return None
+    title = knowledge().row(fault).title
+    return f"Repaired: {_say(_lead(better))}; the figures no longer say that {title}."
+
+
+def _shows(fault: str | None, change: Change) -> bool:
+    """Whether a figure is one that the fault moves."""
+    return fault is not None and change.name in knowledge().row(fault).moves
+
+
+def _no_change(changes: Sequence[Change], known: Sequence[Change]) -> tuple[Outcome, str]:
+    complaint = [change for change in known if change.failed_before]
+    asked = complaint or [change for change in known if change.name == KEY]
+    fresh = [change for change in changes if change.failed_after and not change.failed_before]
+    if asked and not fresh and all(change.excluded for change in asked):
+        lead = _lead(asked)
+        return "unchanged", f"Unchanged: {_say(lead)}{_still(changes)}."
+    gone = [change.label for change in changes if change.failed_before and change not in known]
+    if gone:
+        return "cannot tell", (
+            f"Cannot tell: {_listed(gone)} failed before and was not measured after the repair. "
+            "Repeat the test with the same plan."
+        )
+    doubtful = [change for change in (*fresh, *asked) if change in known and not change.excluded]
+    lead = _lead(doubtful or known)
+    return "cannot tell", (
+        f"Cannot tell: {_say(lead)}, and the uncertainty leaves room for a change that matters. "
+        "Measure again with the same sensors and a longer hold."
+    )
+
+
+def _doubt(analysis: Analysis, which: str) -> str | None:
+    """Why a run cannot be compared at all; None where it can."""
+    top = analysis.causes[0] if analysis.causes else None
+    if top is None or top.probability < PROBABLE:
+        return None
+    if top.cause == "sensor_fault":
+        return f"in the {which} run the log is in doubt, not the heater"
+    if top.cause == "control_use":
+        return f"in the {which} run the controls stood otherwise than the test needs"
+    return None
+
+
+def _alone(after: Analysis) -> str:
+    if after.verdict == "pass":
+        return "By itself the later run is good: every figure is within its limits."
+    failed = [
+        each.label.lower() for each in all_figures() if after.judged[each.name].verdict == "fail"
+    ]
+    if failed:
+        return f"In the later run outside the limits: {_listed(failed)}."
+    return "Repeat the test with the same plan and sensors."
+
+
+def _within(after: Analysis) -> str:
+    if after.verdict == "pass":
+        return "every figure is now within its limits"
+    return "no figure is now outside its limits"
+
+
+def _still(changes: Sequence[Change]) -> str:
+    failing = [change.label.lower() for change in changes if change.failed_after]
+    return f"; outside the limits now: {_listed(failing)}" if failing else ""
+
+
+def _names(changes: Sequence[Change]) -> str:
+    return _listed([change.label.lower() for change in changes])
+
+
+def _listed(names: Sequence[str]) -> str:
+    shown = ", ".join(names[:MOST_NAMED])
+    rest = len(names) - MOST_NAMED
+    return f"{shown} and {rest} more" if rest > 0 else shown
+
+
+def _lead(changes: Sequence[Change]) -> Change:
+    """The change to speak of: one that was complained of, the owner's, the surest."""
+    return max(changes, key=lambda each: (each.failed_before, each.name == KEY, each.strength))
+
+
+def _say(change: Change) -> str:
+    unit = "" if change.unit in {"–", "-"} else f" {change.unit}"
+    digits = 2 if not unit else 1
+    before = change.before.known() * change.scale
+    weather = ", the weather allowed for," if change.scale != 1.0 else ""
+    return (
+        f"{change.label.lower()} was {before:.{digits}f}{unit} before{weather} and is "
+        f"{change.after.known():.{digits}f}{unit} after, a change of "
+        f"{change.change.known():+.{digits}f} ± {2 * (change.change.u or 0.0):.{digits}f}{unit}"
+    )

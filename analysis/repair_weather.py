@@ -1,0 +1,105 @@
+"""What the weather and the coolant of two days do to the figures of one car."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from analysis.repair_verdict import lead_cause
+
+if TYPE_CHECKING:
+    from analysis.pipeline import Analysis
+
+SPAN_FIGURES: Final = frozenset(
+    {
+        "steady_outlet_rise",
+        "cold_end_rise",
+        "coolant_drop",
+        "footwell_deficit",
+        "speed_sensitivity",
+        "warm_up_time",
+    }
+)
+"""Figures that grow with coolant minus outside air; the warm-up because a cold-soaked engine has
+that much further to go."""
+
+USUAL_COOLANT_DEGC: Final = 85.0
+"""Stands in where the coolant is not known or was itself at fault."""
+
+SMALLEST_SPAN_K: Final = 20.0
+
+SCALING_DOUBT: Final = 0.2
+"""Standard uncertainty of the allowance for weather, as a share of it: proportion is only nearly
+true (losses, an engine that warms slower in the cold). Our own estimate."""
+
+WARMING_DOUBT: Final = 0.05
+"""How far two warm-ups of one car differ by the way it was driven, standard uncertainty as a share.
+Our own estimate."""
+
+
+@dataclass(frozen=True, slots=True)
+class Weather:
+    """Air and coolant of both runs, and what follows for the figures.
+
+    Parameters
+    ----------
+    air_before, air_after
+        Mean outside (else inlet) air of each run, °C; NaN where it was not logged.
+    coolant_before, coolant_after
+        Coolant counted with, °C.
+    ratio
+        Coolant minus air of the later run over that of the earlier; 1 where the air is not known.
+    """
+
+    air_before: float
+    air_after: float
+    coolant_before: float
+    coolant_after: float
+    ratio: float
+
+    def scale(self, name: str) -> float:
+        """Factor that carries an earlier figure over to the later day."""
+        return self.ratio if name in SPAN_FIGURES else 1.0
+
+    def doubt(self, name: str) -> float:
+        """Relative standard uncertainty of that factor, as a share of the earlier figure."""
+        return SCALING_DOUBT * abs(self.scale(name) - 1.0)
+
+
+def weather_of(before: Analysis, after: Analysis) -> Weather:
+    """Air and coolant of two runs."""
+    air = [_air(each) for each in (before, after)]
+    coolant = _coolant(before, after)
+    spans = [warm - cold for warm, cold in zip(coolant, air, strict=True)]
+    known = all(span >= SMALLEST_SPAN_K for span in spans)
+    ratio = spans[1] / spans[0] if known else 1.0
+    return Weather(air[0], air[1], coolant[0], coolant[1], ratio)
+
+
+def _air(analysis: Analysis) -> float:
+    for point in ("ambient", "inlet_air"):
+        if analysis.context.has(point):
+            values = analysis.context.values(point)
+            if not np.all(np.isnan(values)):
+                return float(np.nanmean(values))
+    return math.nan
+
+
+def _coolant(before: Analysis, after: Analysis) -> tuple[float, float]:
+    """Coolant of both runs; the same usual value for both where it was part of what was wrong.
+
+    A thermostat that was the fault, or a plateau outside its limits, must not be scaled away:
+    only the air counts then.
+    """
+    plateaus = []
+    for each in (before, after):
+        measured = each.figures["coolant_plateau"]
+        sound = each.judged["coolant_plateau"].verdict == "pass"
+        at_fault = (lead_cause(each) or "").startswith("thermostat")
+        if measured.value is None or not sound or at_fault:
+            return USUAL_COOLANT_DEGC, USUAL_COOLANT_DEGC
+        plateaus.append(measured.value)
+    return plateaus[0], plateaus[1]
