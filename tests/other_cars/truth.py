@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.other_cars.physics import Drive, foot_target, leak_rate, single
+from tests.other_cars.physics import Drive, air_flow, foot_target, leak_rate, single
 from tests.other_cars.settled import Conditions, actuator_for, settled_heater, travel_ends
 from tests.other_cars.trips import DT, FLOOR_SHARE, MODES, Trip
 
@@ -64,7 +64,6 @@ def true_figures(drive: Drive, channels: Collection[str]) -> dict[str, float | N
     level = plateau(drive, drive.signals["engine_coolant"])
     if coolant and level is not None:
         figures["coolant_plateau"] = plateau(drive, drive.signals[coolant])
-        figures["thermostat_opening"] = _opening(drive, drive.signals[coolant])
     if coolant:
         figures["thermostat_opening"] = _opening(drive, drive.signals[coolant])
     _vacuum(drive, channels, figures)
@@ -334,8 +333,7 @@ def _speed_slope(drive: Drive, window: Window, *, footwell: bool) -> float | Non
     value = outlet
     if footwell:
         p = single(car)
-        fan = np.array([0.0, 0.42, 0.62, 0.82, 1.0])[int(c.blower)]
-        air = (car.air_flow * fan + car.ram * speeds) * FLOOR_SHARE[trip.mode[window.mask][0]]
+        air = air_flow(p, c.blower, c.air_door, speeds) * FLOOR_SHARE[trip.mode[window.mask][0]]
         cabin = np.array(window.mean(drive.signals["cabin"]))
         value = foot_target(p, outlet, cabin, c.ambient, air, speeds)
     return float(np.polyfit(speeds, value, 1)[0] * 10)
