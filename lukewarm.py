@@ -6,7 +6,7 @@ import sys
 from collections.abc import Iterable, Iterator
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from analysis.pipeline import Analysis
     from ingest.errors import LukewarmError
     from ingest.run import Run
+    from ingest.store import Store
+    from ingest.store_many import Report, Task
+
+T = TypeVar("T")
 
 UNUSABLE = 1
 FAILED_LIMITS = 3
@@ -27,6 +31,12 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
+
+
+store_app = typer.Typer(
+    help="The run store: raw files unchanged, readings, results.", no_args_is_help=True
+)
+app.add_typer(store_app, name="store")
 
 
 class Units(StrEnum):
@@ -44,6 +54,22 @@ SetupOption = Annotated[
     Path | None, typer.Option("--setup", help="The run.toml for logs given without a folder.")
 ]
 UnitsOption = Annotated[Units, typer.Option("--units", help="Units to show: si or us.")]
+LimitsOption = Annotated[
+    Path | None, typer.Option("--limits", help="Limits file (TOML) instead of the default.")
+]
+BaselineOption = Annotated[
+    Path | None, typer.Option("--baseline", help="Store or folder of runs of known-good cars.")
+]
+StoreArgument = Annotated[Path, typer.Argument(metavar="STORE", help="Folder of the run store.")]
+DatabaseOption = Annotated[
+    str | None,
+    typer.Option("--database", help="URL of a PostgreSQL catalog; a new store keeps it."),
+]
+ProcessesOption = Annotated[
+    int | None, typer.Option("--processes", min=1, help="How many to use; default all cores.")
+]
+FamilyOption = Annotated[str | None, typer.Option("--family", help="Only this family.")]
+PurposeOption = Annotated[str | None, typer.Option("--purpose", help="Only this purpose.")]
 
 
 def main() -> None:
@@ -86,13 +112,8 @@ def say_error(error: LukewarmError) -> None:
 def analyze(
     runs: RunsArgument,
     setup: SetupOption = None,
-    limits: Annotated[
-        Path | None, typer.Option("--limits", help="Limits file (TOML) instead of the default.")
-    ] = None,
-    baseline: Annotated[
-        Path | None,
-        typer.Option("--baseline", help="Store or folder of runs of known-good cars."),
-    ] = None,
+    limits: LimitsOption = None,
+    baseline: BaselineOption = None,
     json_out: Annotated[
         str | None, typer.Option("--json", help="Write the result as JSON; - for the screen.")
     ] = None,
@@ -212,6 +233,166 @@ def convert(
         raise typer.Exit(UNUSABLE)
 
 
+@store_app.command("add")
+def store_add(
+    store: StoreArgument,
+    runs: Annotated[list[str], typer.Argument(metavar="RUN...", help="Run folders.")],
+    limits: LimitsOption = None,
+    baseline: BaselineOption = None,
+    database: DatabaseOption = None,
+    processes: ProcessesOption = None,
+) -> None:
+    """Add runs with their raw files, readings and results; what is there already is left alone.
+
+    Example: lukewarm store add fleet sample_logs
+    """
+    from ingest.store_many import add_many
+
+    places = expand(runs)
+    task = store_task(store, database, limits, baseline)
+    new, bad = count_reports(add_many(task, places, processes), len(places), "adding")
+    say(f"{new} added, {len(places) - new - bad} there already, {bad} not usable")
+    if bad:
+        raise typer.Exit(UNUSABLE)
+
+
+@store_app.command("refresh")
+def store_refresh(
+    store: StoreArgument,
+    limits: LimitsOption = None,
+    baseline: BaselineOption = None,
+    database: DatabaseOption = None,
+    processes: ProcessesOption = None,
+) -> None:
+    """Compute again what was made by another version, other limits or other good cars.
+
+    Example: lukewarm store refresh fleet --baseline fleet
+    """
+    from ingest.store_many import outdated, refresh_many
+
+    opened = open_store(store, database)
+    task = store_task(store, database, limits, baseline)
+    ids = outdated(opened, task.versions)
+    new, bad = count_reports(refresh_many(task, ids, processes), len(ids), "computing")
+    say(f"{new} computed again, {bad} could not be; all others were up to date")
+    if bad:
+        raise typer.Exit(UNUSABLE)
+
+
+@store_app.command("list")
+def store_list(
+    store: StoreArgument,
+    family: FamilyOption = None,
+    vehicle: Annotated[str | None, typer.Option("--vehicle", help="Only this car.")] = None,
+    verdict: Annotated[str | None, typer.Option("--verdict", help="Only this verdict.")] = None,
+    purpose: PurposeOption = None,
+    plant: Annotated[str | None, typer.Option("--plant", help="Only this plant.")] = None,
+    database: DatabaseOption = None,
+) -> None:
+    """List the runs of a store, newest first.
+
+    Example: lukewarm store list fleet --family Plover --verdict fail
+    """
+    from dashboard.table_text import table_lines
+    from ingest.store_read import Filter, runs
+
+    found = runs(open_store(store, database), Filter(family, vehicle, verdict, purpose, plant))
+    shown = ("id", "name", "vehicle", "family", "purpose", "started", "verdict", "first_cause")
+    say("\n".join(table_lines(found.select(shown))))
+    note(f"{found.height} runs")
+
+
+@store_app.command("verify")
+def store_verify(
+    store: StoreArgument,
+    tidy: Annotated[
+        bool, typer.Option("--tidy", help="Remove files that no run refers to.")
+    ] = False,
+    database: DatabaseOption = None,
+) -> None:
+    """Prove that no file has changed since it was added.
+
+    Example: lukewarm store verify fleet
+    """
+    from ingest.store_verify import check_files, leftovers
+    from ingest.store_verify import tidy as remove_leftovers
+
+    opened = open_store(store, database)
+    count, files = check_files(opened)
+    damage = [each for each in counted(files, count, "verifying") if each is not None]
+    for each in damage:
+        note(f"error: {each.where}: {each.what}")
+    if tidy:
+        note(f"{remove_leftovers(opened)} leftover files removed")
+    left = len(leftovers(opened))
+    aside = f"; {left} leftover files that no run refers to, harmless (see --tidy)" if left else ""
+    say(f"{count} checked, {len(damage)} damaged{aside}")
+    if damage:
+        raise typer.Exit(UNUSABLE)
+
+
+@store_app.command("export")
+def store_export(
+    store: StoreArgument,
+    out: Annotated[
+        Path,
+        typer.Option(
+            "--out", help="FILE.csv, .parquet or .xlsx; a new FOLDER for a Frictionless package."
+        ),
+    ],
+    table: Annotated[
+        str | None, typer.Option("--table", help="fleet, runs, figures or causes.")
+    ] = None,
+    family: FamilyOption = None,
+    purpose: PurposeOption = None,
+    database: DatabaseOption = None,
+) -> None:
+    """Write a store's tables for other programs.
+
+    Example: lukewarm store export fleet --out fleet.xlsx
+    """
+    from ingest.export_store import export
+    from ingest.store_read import Filter
+
+    export(open_store(store, database), out, table, Filter(family=family, purpose=purpose))
+    note(f"wrote {out}")
+
+
+def open_store(place: Path, database: str | None) -> Store:
+    """A store that is there."""
+    from ingest.store import Store
+
+    return Store.open(place, database, create=False)
+
+
+def store_task(
+    store: Path, database: str | None, limits: Path | None, baseline: Path | None
+) -> Task:
+    """How runs of a store are worked on."""
+    from functools import partial
+
+    from analysis.compare.stored import Edition, outcome
+    from ingest.store_many import Task
+
+    in_force = read_limits(limits)
+    good = read_baseline(baseline) if baseline else None
+    compute = partial(outcome, limits=in_force, baseline=good)
+    return Task(store, database, compute, Edition(in_force, good).versions)
+
+
+def count_reports(reports: Iterable[Report], total: int, what: str) -> tuple[int, int]:
+    """Show progress and faults; says how many were written and how many could not be used."""
+    new = bad = 0
+    for report in counted(reports, total, what):
+        new += report.new
+        bad += bool(report.faults)
+        if report.faults:
+            note(f"{report.item}:")
+        for line in report.faults:
+            note(f"error: {line}")
+    return new, bad
+
+
 def expand(runs: Iterable[str]) -> list[Path]:
     """Run folders meant by the arguments: patterns are expanded, a folder of runs gives its runs.
 
@@ -236,7 +417,7 @@ def each_run(places: list[Path], setup: Path | None) -> Iterator[tuple[Path, Run
     from ingest.errors import LukewarmError
     from ingest.load import load_run
 
-    for place in with_progress(places, "reading"):
+    for place in counted(places, len(places), "reading"):
         try:
             yield place, load_run(place, setup)
         except LukewarmError as error:
@@ -246,15 +427,17 @@ def each_run(places: list[Path], setup: Path | None) -> Iterator[tuple[Path, Run
             yield place, error
 
 
-def with_progress(places: list[Path], what: str) -> Iterator[Path]:
+def counted(things: Iterable[T], total: int, what: str) -> Iterator[T]:
     """Count on standard error while a terminal watches and there is more than a moment's work."""
-    if len(places) < 5 or not sys.stderr.isatty():
-        yield from places
+    if total < 5 or not sys.stderr.isatty():
+        yield from things
         return
     from rich.console import Console
     from rich.progress import track
 
-    yield from track(places, description=what, console=Console(stderr=True), transient=True)
+    yield from track(
+        things, description=what, total=total, console=Console(stderr=True), transient=True
+    )
 
 
 def read_limits(path: Path | None) -> Limits:
@@ -268,9 +451,14 @@ def read_limits(path: Path | None) -> Limits:
 def read_baseline(place: Path) -> Baseline:
     """Figures of the known-good cars in a folder of run folders or a store."""
     from analysis.baseline import Baseline
+    from analysis.compare.stored import baseline_from_store
     from analysis.pipeline import measure
     from ingest.errors import Fault, UnusableRun
     from ingest.load import run_folders
+    from ingest.store import Store
+
+    if Store.is_store(place):
+        return baseline_from_store(Store.open(place, create=False))
 
     folders = run_folders(place)
     good = []

@@ -130,6 +130,22 @@ def figures(
     return _frame(store, query)
 
 
+def results(store: Store, only: Filter = EVERY) -> pl.DataFrame:
+    """What each result was made with: ``run_id, code_version, definitions_version`` and so on."""
+    query = (
+        select(
+            ResultRow.run_id,
+            ResultRow.code_version,
+            ResultRow.definitions_version,
+            ResultRow.limits_version,
+        )
+        .join(RunRow, RunRow.id == ResultRow.run_id)
+        .where(*only.conditions())
+        .order_by(ResultRow.run_id)
+    )
+    return _frame(store, query)
+
+
 @dataclass(frozen=True, slots=True)
 class Kept:
     """A run as a good car: what the analysis kept of it."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -30,54 +30,60 @@ class Damage:
     what: str
 
 
-def verify(store: Store, on_file: Callable[[], None] = lambda: None) -> list[Damage]:
-    """Prove that every raw file and all readings are there and unchanged.
+def verify(store: Store) -> list[Damage]:
+    """Prove that all files of a store are there and unchanged; empty where all is well."""
+    return [damage for damage in check_files(store)[1] if damage is not None]
 
-    Each file is read and its sha256 compared with the catalog's; each run's id is made again from
-    its files' names and contents, so that the catalog's own rows are proven too.
 
-    Parameters
-    ----------
-    store
-        The store.
-    on_file
-        Called after each file, for progress; `count_files` says how many there will be.
+def check_files(store: Store) -> tuple[int, Iterator[Damage | None]]:
+    """Check a store piece by piece.
+
+    Each raw file and all readings are read and their sha256 compared with the catalog's; each
+    run's id is made again from its files' names and contents, so that the catalog's own rows are
+    proven too.
 
     Returns
     -------
-    list of Damage
-        Empty where all is well.
+    int
+        How many pieces there are.
+    Iterator
+        For each piece what is wrong with it, None where nothing is.
     """
     with Session(store.engine) as session:
         files = session.execute(select(FileRow.run_id, FileRow.name, FileRow.sha256)).all()
-        readings = dict(session.execute(select(RunRow.id, RunRow.readings_sha256)).tuples().all())
+        runs = session.execute(select(RunRow.id, RunRow.readings_sha256)).all()
         judged = set(session.scalars(select(ResultRow.run_id)))
-    damage: list[Damage] = []
-    by_run: dict[str, dict[str, str]] = {run_id: {} for run_id in readings}
+    by_run: dict[str, dict[str, str]] = {run_id: {} for run_id, _ in runs}
     users: dict[tuple[Path, str], str] = {}
     for run_id, name, sha256 in files:
         by_run[run_id][name] = sha256
         users.setdefault((store.raw_path(sha256), sha256), f"{name!r} of run {run_id[:12]}")
-    for run_id, sha256 in readings.items():
+    for run_id, sha256 in runs:
         users.setdefault((store.parquet_path(sha256), sha256), f"readings of run {run_id[:12]}")
-    for run_id, named in sorted(by_run.items()):
-        if run_identity(named) != run_id:
-            damage.append(Damage(f"run {run_id[:12]}", "its catalog rows do not make up its id"))
-        if run_id not in judged:
-            damage.append(Damage(f"run {run_id[:12]}", "no result; `lukewarm store refresh`"))
-    for (path, sha256), user in sorted(users.items()):
-        where = path.relative_to(store.folder).as_posix()
-        if not path.is_file():
-            damage.append(Damage(where, f"missing: {user}"))
-        elif file_sha256(path) != sha256:
-            damage.append(Damage(where, f"changed: {user}"))
-        on_file()
-    return damage
+
+    def pieces() -> Iterator[Damage | None]:
+        for run_id, named in sorted(by_run.items()):
+            if run_identity(named) != run_id:
+                yield Damage(f"run {run_id[:12]}", "its rows in the catalog do not make up its id")
+            elif run_id not in judged:
+                yield Damage(f"run {run_id[:12]}", "no result; see `lukewarm store refresh`")
+            else:
+                yield None
+        for (path, sha256), user in sorted(users.items()):
+            yield _file_damage(store.folder, path, sha256, user)
+
+    return len(by_run) + len(users), pieces()
 
 
-def count_files(store: Store) -> int:
-    """How many files `verify` will read."""
-    return len(_named(store))
+def _file_damage(folder: Path, path: Path, sha256: str, user: str) -> Damage | None:
+    where = path.relative_to(folder).as_posix()
+    try:
+        same = file_sha256(path) == sha256
+    except FileNotFoundError:
+        return Damage(where, f"missing: {user}")
+    except OSError as error:
+        return Damage(where, f"cannot be read ({error.strerror or error}): {user}")
+    return None if same else Damage(where, f"changed: {user}")
 
 
 def leftovers(store: Store) -> list[Path]:

@@ -1,0 +1,284 @@
+"""Tables as files for other programs: CSV, Parquet, Excel, a Frictionless Data Package.
+
+Cells that come from logs and set-ups must not act as formulas in a spreadsheet. In CSV a text that
+a spreadsheet could take for one (it begins with ``= + - @``, their full-width forms, a tab or a
+line break, white space aside) gets an apostrophe in front, and every text is quoted, so that it
+stays one cell whatever delimiter the reader's country has. In Excel files all texts are written as
+texts and marked as such. Parquet holds texts unchanged: no spreadsheet runs it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import secrets
+import shutil
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from ingest.errors import Fault, UnusableRun
+from ingest.load_files import write_whole
+
+if TYPE_CHECKING:
+    import polars as pl
+
+ENDINGS: Final = (".csv", ".parquet", ".xlsx")
+
+FORMULA: Final = r"^[\s\u00a0\ufeff]*[=+\-@＝＋－＠]|^[\t\r\n]"
+"""Texts that some spreadsheet would run as a formula."""
+
+MOST_ROWS: Final = 1_048_575
+"""Of an Excel sheet below its heading."""
+
+MOST_CHARACTERS: Final = 32_767
+"""Of an Excel cell."""
+
+WIDEST: Final = 40
+"""Of an Excel column, characters."""
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A table with what its columns mean.
+
+    Parameters
+    ----------
+    frame
+        The table. A column of lists becomes one text in CSV and Excel, parted by spaces.
+    title
+        One line.
+    meaning
+        What a column holds, by its name.
+    units
+        By column, where it has one.
+    key
+        Columns that together name a row.
+    refers
+        Columns that name a row of another table: by column, table and column there.
+    """
+
+    frame: pl.DataFrame
+    title: str
+    meaning: Mapping[str, str] = field(default_factory=dict)
+    units: Mapping[str, str] = field(default_factory=dict)
+    key: tuple[str, ...] = ()
+    refers: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+
+
+def write_table(sheet: Sheet, path: Path) -> None:
+    """Write one table as CSV or Parquet, by the file's ending, as a whole or not at all.
+
+    Raises
+    ------
+    UnusableRun
+        Where the ending is another one or the file cannot be written.
+    """
+    suffix = path.suffix.lower()
+    if suffix == ".csv":
+        write_whole(path, lambda to: _csv(sheet.frame, to))
+    elif suffix == ".parquet":
+        write_whole(path, sheet.frame.write_parquet)
+    else:
+        raise UnusableRun(
+            Fault(
+                str(path),
+                f"the ending {path.suffix!r}" if path.suffix else "no ending",
+                " or ".join(ENDINGS),
+                "name a file with one of these endings",
+            )
+        )
+
+
+def write_workbook(sheets: Mapping[str, Sheet], path: Path) -> None:
+    """Write tables as the sheets of an Excel file, after a sheet that says what they hold.
+
+    Raises
+    ------
+    UnusableRun
+        Where a table has more rows than a sheet can hold, or the file cannot be written.
+    """
+    for name, sheet in sheets.items():
+        if sheet.frame.height > MOST_ROWS:
+            raise UnusableRun(
+                Fault(
+                    str(path),
+                    f"{sheet.frame.height:,} rows of {name}",
+                    f"at most {MOST_ROWS:,} in an Excel sheet",
+                    "export CSV or Parquet",
+                )
+            )
+    write_whole(path, lambda to: _workbook(sheets, to))
+
+
+def write_package(sheets: Mapping[str, Sheet], folder: Path, title: str) -> None:
+    """Write tables as a Frictionless Data Package (Tabular Data Package, version 1).
+
+    One CSV a table and ``datapackage.json`` with the schema of each. The folder appears as a whole
+    or not at all.
+
+    Raises
+    ------
+    UnusableRun
+        Where there is something of that name already, or the folder cannot be written.
+    """
+    if folder.exists():
+        raise UnusableRun(
+            Fault(str(folder), "something there already", "a new name", "remove or rename it")
+        )
+    part = folder.with_name(f".{folder.name}-{secrets.token_hex(4)}")
+    try:
+        part.mkdir()
+    except OSError as error:
+        raise UnusableRun(
+            Fault(
+                str(folder),
+                f"a place that cannot be written ({error.strerror or error})",
+                "a folder that exists and may be written to",
+                "correct the path",
+            )
+        ) from error
+    try:
+        resources = []
+        for name, sheet in sheets.items():
+            file = part / f"{name}.csv"
+            _csv(sheet.frame, file)
+            resources.append(_resource(name, sheet, file))
+        package = {
+            "profile": "tabular-data-package",
+            "name": "lukewarm-store",
+            "title": title,
+            "resources": resources,
+        }
+        (part / "datapackage.json").write_text(
+            json.dumps(package, ensure_ascii=False, indent=1) + "\n", encoding="utf-8"
+        )
+        part.rename(folder)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+
+
+def harmless(frame: pl.DataFrame) -> pl.DataFrame:
+    """The table with lists as texts, and an apostrophe before texts that look like formulas."""
+    import polars as pl
+    import polars.selectors as cs
+
+    text = cs.string()
+    return _flat(frame).with_columns(
+        pl.when(text.str.contains(FORMULA)).then(pl.lit("'") + text).otherwise(text).name.keep()
+    )
+
+
+def _flat(frame: pl.DataFrame) -> pl.DataFrame:
+    import polars as pl
+
+    lists = [name for name, dtype in frame.schema.items() if isinstance(dtype, pl.List)]
+    return frame.with_columns(pl.col(lists).list.join(" ")) if lists else frame
+
+
+def _csv(frame: pl.DataFrame, path: Path) -> None:
+    harmless(frame).write_csv(path, quote_style="non_numeric", datetime_format="%Y-%m-%dT%H:%M:%SZ")
+
+
+def _workbook(sheets: Mapping[str, Sheet], path: Path) -> None:
+    import xlsxwriter
+
+    options = {
+        "constant_memory": True,
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "strings_to_numbers": False,
+        "default_date_format": "yyyy-mm-dd hh:mm:ss",
+        "remove_timezone": True,
+    }
+    with xlsxwriter.Workbook(str(path), options) as book:
+        bold = book.add_format({"bold": True, "quote_prefix": True})
+        text = book.add_format({"quote_prefix": True})
+        about = book.add_worksheet("about")
+        about.set_column(0, 2, WIDEST)
+        lines = [("sheet", "column", "meaning"), *_explained(sheets)]
+        for row, line in enumerate(lines):
+            for place, cell in enumerate(line):
+                about.write_string(row, place, cell, bold if row == 0 else text)
+        for name, sheet in sheets.items():
+            _fill(book.add_worksheet(name), _flat(sheet.frame), bold, text)
+
+
+def _explained(sheets: Mapping[str, Sheet]) -> list[tuple[str, str, str]]:
+    lines = []
+    for name, sheet in sheets.items():
+        lines.append((name, "", sheet.title))
+        for column in sheet.frame.columns:
+            unit = f" ({sheet.units[column]})" if column in sheet.units else ""
+            lines.append((name, column, sheet.meaning.get(column, "") + unit))
+    return lines
+
+
+def _fill(page: Any, frame: pl.DataFrame, bold: Any, text: Any) -> None:
+    """Write a table; every text by the call that cannot make anything else of it."""
+    page.freeze_panes(1, 0)
+    for place, name in enumerate(frame.columns):
+        longest = frame[name].cast(str, strict=False).str.len_chars().head(200).max()
+        width = max(len(name), longest if isinstance(longest, int) else 0)
+        page.set_column(place, place, min(width + 2, WIDEST))
+        page.write_string(0, place, name, bold)
+    for number, row in enumerate(frame.iter_rows(), start=1):
+        for place, cell in enumerate(row):
+            if cell is None:
+                continue
+            if isinstance(cell, str):
+                page.write_string(number, place, _short(cell), text)
+            else:
+                page.write(number, place, cell)
+    if frame.height:
+        page.autofilter(0, 0, frame.height, frame.width - 1)
+
+
+def _short(cell: str) -> str:
+    return cell if len(cell) <= MOST_CHARACTERS else cell[: MOST_CHARACTERS - 1] + "…"
+
+
+def _resource(name: str, sheet: Sheet, file: Path) -> dict[str, Any]:
+    raw = file.read_bytes()
+    schema: dict[str, Any] = {
+        "fields": [_field(sheet, column, dtype) for column, dtype in sheet.frame.schema.items()],
+        "missingValues": [""],
+    }
+    if sheet.key:
+        schema["primaryKey"] = list(sheet.key)
+    if sheet.refers:
+        schema["foreignKeys"] = [
+            {"fields": column, "reference": {"resource": table, "fields": there}}
+            for column, (table, there) in sheet.refers.items()
+        ]
+    return {
+        "name": name,
+        "title": sheet.title,
+        "path": file.name,
+        "profile": "tabular-data-resource",
+        "format": "csv",
+        "mediatype": "text/csv",
+        "encoding": "utf-8",
+        "bytes": len(raw),
+        "hash": f"sha256:{hashlib.sha256(raw).hexdigest()}",
+        "schema": schema,
+    }
+
+
+def _field(sheet: Sheet, column: str, dtype: pl.DataType) -> dict[str, Any]:
+    import polars as pl
+
+    kind = "string"
+    if dtype.is_float():
+        kind = "number"
+    elif dtype.is_integer():
+        kind = "integer"
+    elif dtype == pl.Boolean:
+        kind = "boolean"
+    elif isinstance(dtype, pl.Datetime):
+        kind = "datetime"
+    described = {"name": column, "type": kind, "description": sheet.meaning.get(column, "")}
+    if column in sheet.units:
+        described["unit"] = sheet.units[column]
+    return described
