@@ -15,7 +15,7 @@ from tomlkit import TOMLDocument
 from tomlkit.items import InlineTable
 from tomlkit.items import Table as TomlTable
 
-from ingest.clock_detect import complete_time
+from ingest.clock_detect import complete_time, time_unit
 from ingest.draft_long import find_long
 from ingest.draft_names import Proposal, propose
 from ingest.errors import UnusableRun
@@ -99,7 +99,10 @@ def _find_time(table: Table) -> tuple[TimeTable | None, str]:
         return complete_time(table, None), ""
     except UnusableRun as error:
         fault = error.faults[0]
-        return None, f"{fault.found}; {fault.remedy}"
+    unit = time_unit(_cell_unit(table, 0) or "")
+    if unit is not None:
+        return TimeTable(column=1, unit=unit), ""
+    return None, f"{fault.found}; {fault.remedy}"
 
 
 def _indices(table: Table, time: TimeTable | None) -> tuple[int, ...]:

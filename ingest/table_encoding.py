@@ -38,6 +38,7 @@ _KINDS: Final[tuple[tuple[bytes, str, str], ...]] = (
 """Files that are often mistaken for logs: first bytes, what it is, what to do."""
 
 _CONTROL: Final = bytes(b for b in range(0x20) if b not in b"\x00\t\n\r\f\x1a\x1b\x1c\x1d\x1e\x1f")
+_FEW_CONTROLS: Final = 4
 _CONTROL_SHARE: Final = 0.01
 """More control characters than this are no text; random bytes hold about 10 %."""
 
@@ -177,7 +178,7 @@ def _refuse_binary(head: bytes, file: str) -> None:
         raise UnusableRun(Fault(file, found, "a text log", "copy it again from the logger"))
     controls = len(text) - len(text.translate(None, _CONTROL))
     # NUL bytes alone are what a power loss leaves in a text file; among other controls they count
-    if controls > _CONTROL_SHARE * len(text):
+    if controls > max(_FEW_CONTROLS, _CONTROL_SHARE * len(text)):
         raise UnusableRun(
             Fault(
                 file,

@@ -41,6 +41,7 @@ _TIME_SUFFIX: Final = re.compile(
     r"(?i)^(?P<name>t(?=\W*_?\W*s$)|(?:elapsed|run|up|log|test)?[ _]?time|elapsed|clock|zeit|tijd"
     r"|temps|tiempo|tempo|tid)(?:\s*[,;:/]\s*|\s+|_)(?P<unit>s|h|min|us|µs)$"
 )
+_EPOCH: Final = re.compile(r"(?i)(?:^|[^a-z])(?:epoch|unix)")
 _GLUED_DEGREE: Final = re.compile(r"^(?P<name>.*?[^\s_])\s*(?P<unit>°\s?[CFK]?)$")
 _SLASH: Final = re.compile(r"^(?P<name>.*\S)\s*/\s*(?P<unit>[^\s/]{1,8}(?:/[^\s/]{1,4})?)$")
 _NOTHING: Final = frozenset({"", "-", "--", "---", "n/a", "na", "none", "null", "[]", "()", "[-]"})
@@ -98,10 +99,16 @@ def split_unit(name: str) -> tuple[str, str | None]:
     if found:
         unit = clean_unit(found["unit"])
         if is_unit(unit):
-            return found["name"].strip(), unit
+            return found["name"].strip(), _since_1970(found["name"], unit)
         return text, None
     for pattern in (_SUFFIX, _TIME_SUFFIX, _GLUED_DEGREE, _SLASH):
         found = pattern.match(text)
         if found and is_unit(found["unit"]):
-            return found["name"].strip().rstrip(",;:/|_").strip(), clean_unit(found["unit"])
+            bare = found["name"].strip().rstrip(",;:/|_").strip()
+            return bare, _since_1970(bare, clean_unit(found["unit"]))
     return text, None
+
+
+def _since_1970(bare: str, unit: str) -> str:
+    """The unit, or the unit of times since 1970 where the name says that."""
+    return f"epoch {unit}" if unit in ("s", "ms") and _EPOCH.search(bare) else unit
