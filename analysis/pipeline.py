@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from analysis.causes.cable import Cable
 from analysis.causes.diagnose import Cause, diagnose
 from analysis.causes.evidence import Evidence, evidence_of
 from analysis.causes.next_check import NextCheck
@@ -60,6 +61,10 @@ class Analysis(Measured):
         Which limits were in force.
     causes
         Sorted by probability, which sum to 1.
+    next_check
+        The check with the most expected information for each minute of work.
+    cable
+        How the control cable stands; None where the lever's travel was not measured.
     """
 
     judged: Mapping[str, Judged] = field(default_factory=dict)
@@ -68,6 +73,7 @@ class Analysis(Measured):
     limits_basis: str = ""
     causes: tuple[Cause, ...] = ()
     next_check: NextCheck | None = None
+    cable: Cable | None = None
 
 
 def measure(run: Run, *, soak: bool = True) -> Measured:
@@ -144,4 +150,5 @@ def judge_measured(
         limits.basis,
         diagnosis.causes,
         diagnosis.next_check,
+        diagnosis.cable,
     )

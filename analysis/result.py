@@ -55,6 +55,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
             for cause in analysis.causes
         ],
         "next_check": _next_check(analysis),
+        "cable": _cable(analysis),
         "quality": [
             {
                 "channel": finding.channel,
@@ -79,6 +80,19 @@ def _next_check(analysis: Analysis) -> dict[str, Any] | None:
         "caution": proposed.check.caution,
         "minutes": proposed.check.minutes,
         "information_bits": rounded(proposed.bits),
+    }
+
+
+def _cable(analysis: Analysis) -> dict[str, Any] | None:
+    cable = analysis.cable
+    if cable is None:
+        return None
+    return {
+        "offset_pct": rounded(cable.offset.value),
+        "u_pct": rounded(cable.offset.u),
+        "gain_K": rounded(cable.gain.value),
+        "u_gain_K": rounded(cable.gain.u),
+        "sentence": cable.sentence,
     }
 
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
+from analysis.causes.cable import Cable, cable_state
 from analysis.causes.engine import Ranking, rank
 from analysis.causes.evidence import Evidence, Usual, evidence_of
 from analysis.causes.explain import reasons
@@ -14,6 +15,8 @@ from analysis.causes.next_check import NextCheck, propose
 
 if TYPE_CHECKING:
     from analysis.pipeline import Measured
+
+CABLE_CAUSES: Final = frozenset({"lever_short_of_hot", "lever_short_of_cold"})
 
 
 @dataclass(frozen=True)
@@ -53,11 +56,14 @@ class Diagnosis:
         The check with the most expected information for each minute.
     ranking
         The numbers behind.
+    cable
+        How the control cable stands; None where the lever's travel was not measured.
     """
 
     causes: tuple[Cause, ...]
     next_check: NextCheck
     ranking: Ranking
+    cable: Cable | None
 
 
 def diagnose(
@@ -80,17 +86,22 @@ def diagnose(
     usual = Usual.of(good)
     ranking = rank(evidence, usual, measured.run.setup.run.heater, checked)
     table = knowledge()
+    cable = cable_state(measured, usual)
     causes = []
     for name, probability in ranking.probability.items():
         row = ranking.form[name]
+        said = reasons(row, measured, evidence, usual, ranking) if probability > 0.01 else ()
+        if name in CABLE_CAUSES and cable is not None and said:
+            said = (*said, cable.sentence)
         causes.append(
             Cause(
                 name,
                 f"{row.title}: {row.form}" if row.form else row.title,
                 probability,
-                reasons(row, measured, evidence, usual, ranking) if probability > 0.01 else (),
+                said,
                 table.check_row(row.check).title,
             )
         )
     done = frozenset(checked or ())
-    return Diagnosis(tuple(causes), propose(ranking.probability, done), ranking)
+    proposed = propose(ranking.probability, done)
+    return Diagnosis(tuple(causes), proposed, ranking, cable)

@@ -1,0 +1,122 @@
+"""The control cable in numbers: which way it is out of adjustment, by how much, and what is gained.
+
+A cable out by d per cent of the travel moves the whole curve: what the lever wastes at one end
+grows by d and what it wastes at the other shrinks by d, until nothing is left to waste there and
+the door or valve falls short of its stop. Positive d falls short of hot.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from analysis.measurement import Measurement
+
+if TYPE_CHECKING:
+    from analysis.causes.evidence import Usual
+    from analysis.pipeline import Measured
+
+LEAST_DEAD_SHARE: Final = 0.025
+"""Even a cable without any waste shows this share of the curve as dead: the definition of dead
+travel ends where 2.5 % of the span is covered."""
+
+SHAPE_SHARE: Final = 0.35
+"""Standard uncertainty of the slope at the end of the curve, as a share: curves bend there."""
+
+NOTABLE: Final = 2.0
+"""The cable is called out of adjustment beyond this many standard uncertainties."""
+
+
+@dataclass(frozen=True)
+class Cable:
+    """How the cable stands.
+
+    Parameters
+    ----------
+    offset
+        % of the lever's travel; positive falls short of hot, negative short of cold.
+    gain
+        K the outlet gains at full hot (or loses at the off position) once it is right.
+    sentence
+        The same in words, or that nothing is to be adjusted.
+    """
+
+    offset: Measurement
+    gain: Measurement
+    sentence: str
+
+
+def cable_state(measured: Measured, usual: Usual) -> Cable | None:
+    """How far the cable is out; None where neither end of the travel was measured.
+
+    Parameters
+    ----------
+    measured
+        The run and its figures.
+    usual
+        The family's dead travels.
+    """
+    offset = _offset(measured, usual)
+    if offset is None:
+        return None
+    gain = _gain(measured, usual, offset)
+    return Cable(offset, gain, _sentence(offset, gain))
+
+
+def _offset(measured: Measured, usual: Usual) -> Measurement | None:
+    estimates = []
+    for name, sign in (("dead_travel_cold", 1.0), ("dead_travel_hot", -1.0)):
+        figure = measured.figures.get(name)
+        if figure is None or figure.value is None:
+            continue
+        spread = math.hypot(figure.u or 0.0, usual.spread[name])
+        # with nothing left to waste at an end, that end says only "at least"
+        exhausted = figure.value < _least_dead(measured) + (figure.u or 0.0)
+        estimates.append((sign * (figure.value - usual.center[name]), spread, exhausted))
+    told = [each for each in estimates if not each[2]] or estimates
+    if not told:
+        return None
+    weights = [1.0 / spread**2 for _, spread, _ in told]
+    value = sum(w * each[0] for w, each in zip(weights, told, strict=True)) / sum(weights)
+    return Measurement(value, "%", math.sqrt(1.0 / sum(weights)))
+
+
+def _least_dead(measured: Measured) -> float:
+    travel = measured.figures.get("effective_travel")
+    known = travel is not None and travel.value is not None
+    return LEAST_DEAD_SHARE * (travel.known() if known and travel is not None else 90.0)
+
+
+def _gain(measured: Measured, usual: Usual, offset: Measurement) -> Measurement:
+    """Slope of the curve times how far the door or valve falls short of its stop."""
+    names = ("steady_outlet_rise", "cold_end_rise", "effective_travel")
+    figures = [measured.figures.get(name) for name in names]
+    if any(each is None or each.value is None for each in figures):
+        return Measurement.missing("K", "needs the rise at both ends and the lever's curve")
+    hot, cold, travel = (each.known() for each in figures if each is not None)
+    slope = 0.95 * max(hot - cold, 0.0) / max(travel, 1.0)
+    end = "dead_travel_hot" if offset.known() > 0 else "dead_travel_cold"
+    spare = max(0.0, usual.center[end] - _least_dead(measured))
+    short = max(0.0, abs(offset.known()) - spare)
+    u = slope * math.hypot(offset.u or 0.0, SHAPE_SHARE * short)
+    return Measurement(slope * short, "K", u)
+
+
+def _sentence(offset: Measurement, gain: Measurement) -> str:
+    size, u = offset.known(), offset.u or 0.0
+    if abs(size) < NOTABLE * u:
+        return f"the cable is within its adjustment ({size:+.0f} ± {2 * u:.0f} % of travel)"
+    end, other = ("hot", "cold") if size > 0 else ("cold", "hot")
+    text = (
+        f"the cable is out by {abs(size):.0f} ± {2 * u:.0f} % of the lever's travel: it falls "
+        f"short of {end} and wastes travel at the {other} end"
+    )
+    if gain.value is None or gain.value < 1.0:
+        return text
+    verb = "gain" if size > 0 else "lose"
+    place = "full hot" if size > 0 else "the off position"
+    return (
+        f"{text}; set right, the outlet would {verb} about {gain.value:.0f} ± "
+        f"{2 * (gain.u or 0.0):.0f} K at {place}"
+    )
