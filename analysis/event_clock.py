@@ -31,6 +31,9 @@ SIGNIFICANT_U: Final = 2.5
 SIGNIFICANT_S: Final = 0.5
 """An offset is applied from this many standard uncertainties and this many seconds on."""
 
+HAND_S: Final = 0.7
+"""Scatter of a time noted by hand about its own clock, s."""
+
 SMALL_S: Final = 2.5
 """Up to this offset the samples need not be chosen anew."""
 
@@ -210,9 +213,16 @@ def _plain_dwell(found: Fit) -> float:
 
 
 def _uncertainty(attempt: Attempt) -> float:
-    """Of the fit, and of the delay that the model does not have."""
+    """Of the fit, of the delay that the model does not have, and of the hand at every note.
+
+    A large step says more of the clock than a small one, in proportion to its square.
+    """
     _, found, _ = attempt
-    return math.hypot(found.u(CLOCK), usual_delay(math.exp(float(found.params[LOG_TAU])))[1])
+    _, delay = usual_delay(math.exp(float(found.params[LOG_TAU])))
+    squares = _steps(found)[0] ** 2
+    independent = float(squares.sum()) ** 2 / max(float((squares**2).sum()), 1e-9)
+    hand = HAND_S / math.sqrt(max(independent, 1.0))
+    return math.sqrt(found.u(CLOCK) ** 2 + delay**2 + hand**2)
 
 
 def _details(attempt: Attempt) -> dict[str, float]:

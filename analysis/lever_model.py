@@ -113,12 +113,14 @@ class Course:
         self.bend = slope / self.stretch
         self.rate = math.exp(-params[LOG_TAU]) / self.stretch
         self.fast = Lag(self.nodes, self.rate)
-        self.prompt = self.fast.run(self.fast.fresh * self.wanted, self.wanted[self.begin])
+        settled = self.wanted[self.begin]
+        disturbed = settled + params[FIRST_INIT:]
+        self.prompt = self.fast.run(self.fast.fresh * self.wanted, disturbed)
         # a share that comes late, through the metal
         self.share = float(params[SLOW_SHARE])
         self.slow_rate = math.exp(-params[LOG_SLOW])
         self.slow = Lag(self.nodes, np.full(self.rate.size, self.slow_rate))
-        self.late = self.slow.run(self.slow.fresh * self.wanted, self.wanted[self.begin])
+        self.late = self.slow.run(self.slow.fresh * self.wanted, settled)
         known = problem.sensor_lag
         self.sensor: Lag | None = None
         if known != 0.0:
@@ -169,13 +171,18 @@ class Course:
         own = np.zeros((2 + stretches, self.rate.size))
         own[0], own[1] = -faded, -faded * (self.wanted - 0.5) / self.stretch
         disturbed = np.vstack((np.zeros((2, stretches)), np.eye(stretches)))
-        own = self.fast.run(own, disturbed)
-        mixed[8:10] = (1.0 - self.share) * own[:2]
+        own = (1.0 - self.share) * self.fast.run(own, disturbed)
+        mixed[8:10] = own[:2]
         mixed[10] = self.late - self.prompt
         mixed[11] = self.share * self.slow.run(-self.faded(self.slow, self.late))
         mixed[12:] = own[2:]
         answer = self.sensed(mixed)
-        speed, by_sensor = self._sensor_terms(mixed[0], answer[0])
+        by_sensor = self._by_sensor(mixed[0] - answer[0])
+        # a disturbance from before the first sample does not move with the lever's clock
+        old = params[FIRST_INIT:]
+        speed = self._speed(mixed[0], answer[0]) - self._speed_of_old(
+            old @ mixed[12:], old @ answer[12:]
+        )
 
         pick, age = nodes.samples, self.problem.age
         answer = answer[:, pick]
@@ -189,17 +196,25 @@ class Course:
         jacobian[BASE] = 1.0
         jacobian[SPAN] = trend * answer[0]
         jacobian[DRIFT] = params[SPAN] * age * answer[0]
-        jacobian[FIRST_INIT:] = answer[12:]
-        model = params[BASE] + gain * answer[0] + params[FIRST_INIT:] @ answer[12:]
-        return model, jacobian
+        jacobian[FIRST_INIT:] = gain * answer[12:]
+        return params[BASE] + gain * answer[0], jacobian
 
-    def _sensor_terms(self, air: Floats, read: Floats) -> tuple[Floats, Floats]:
-        """Rate of change of the reading, and its derivative by the log of the sensor's lag."""
-        nothing = np.zeros_like(air)
-        if self.sensor is None:
-            prompt = (1.0 - self.share) * self.rate * (self.wanted - self.prompt)
-            return prompt + self.share * self.slow_rate * (self.wanted - self.late), nothing
-        away = air - read
-        if self.problem.sensor_lag is not None:
-            return away * self.sensor_rate, nothing
-        return away * self.sensor_rate, -self.sensor.filter(away, np.zeros(self.begin.size))
+    def _speed(self, air: Floats, read: Floats) -> Floats:
+        """Rate of change of the reading at the nodes, 1/s."""
+        if self.sensor is not None:
+            return (air - read) * self.sensor_rate
+        prompt: Floats = (1.0 - self.share) * self.rate * (self.wanted - self.prompt)
+        return prompt + self.share * self.slow_rate * (self.wanted - self.late)
+
+    def _speed_of_old(self, air: Floats, read: Floats) -> Floats:
+        """The same of what is left of a disturbance from before the first sample."""
+        fading: Floats = (
+            -air * self.rate if self.sensor is None else (air - read) * self.sensor_rate
+        )
+        return fading
+
+    def _by_sensor(self, away: Floats) -> Floats:
+        """Derivative of the reading by the log of the sensor's time constant."""
+        if self.sensor is None or self.problem.sensor_lag is not None:
+            return np.zeros_like(away)
+        return -self.sensor.filter(away, np.zeros(self.begin.size))

@@ -297,29 +297,22 @@ def _settle(elapsed: Floats, value: Floats) -> tuple[float, float, float]:
         The settled answer, its standard uncertainty, and the scatter about the fit.
     """
     # the onset, delayed and rounded by whatever comes before the reading, says nothing of the end
-    late_enough = int(np.argmax(np.abs(value) >= ONSET * float(np.abs(value).max())))
+    swing = float(np.abs(value).max()) + 1e-9
+    late_enough = int(np.argmax(np.abs(value) >= ONSET * swing))
     late_enough = min(late_enough, elapsed.size - FEWEST_LATE)
     gap = np.diff(elapsed, prepend=0.0)[late_enough:]
     elapsed, value = elapsed[late_enough:], value[late_enough:]
     weight = gap / gap.mean()
-    pairs = [(fast, slow) for fast in FAST_S for slow in SLOW_S if slow > 2.0 * fast]
-    pairs += [(fast, 0.0) for fast in FAST_S if fast >= SLOW_S[0] / 2.0]
-    fast, slow = np.array(pairs).T
-    early = np.exp(-elapsed / fast[:, None])
-    late = np.where(slow[:, None] > 0, np.exp(-elapsed / np.maximum(slow[:, None], 1.0)), 0.0)
-    design = np.stack((np.ones_like(early), early, late), axis=1)
+    design = _approaches(elapsed)
     weighted = design * weight
     square = weighted @ design.transpose(0, 2, 1)
     along = weighted @ value
-    swing = float(np.ptp(value)) + 1e-9
     power = float(weight @ value**2)
     noise = (0.02 * swing) ** 2
     for _ in range(2):
         ridge = noise / (SLOW_SHARE * swing) ** 2
         damped = square.copy()
-        damped[:, 2, 2] += ridge
-        damped[:, 0, 0] += 1e-9
-        damped[:, 1, 1] += 1e-9
+        damped[:, [0, 1, 2], [0, 1, 2]] += 1e-9, 1e-9, ridge
         inverse = np.linalg.inv(damped)
         amplitude = (inverse @ along[..., None])[..., 0]
         left = np.maximum(power - np.einsum("ij,ij->i", amplitude, along), 1e-12)
@@ -327,12 +320,22 @@ def _settle(elapsed: Floats, value: Floats) -> tuple[float, float, float]:
         rest = value - amplitude[best] @ design[best]
         together = elapsed.size / effective_size(rest)
         noise = max(float(left[best]) / elapsed.size * together, (1e-3 * swing) ** 2)
-    merit = -0.5 * (left - left[best]) / noise
-    share = np.exp(merit)
+    # evidence: a second approach that is not needed costs what it could have been
+    merit = -0.5 * left / noise - 0.5 * np.linalg.slogdet(damped)[1]
+    share = np.exp(merit - merit.max())
     share /= share.sum()
     settled = float(share @ amplitude[:, 0])
     spread = share @ (amplitude[:, 0] - settled) ** 2 + share @ inverse[:, 0, 0] * noise
     return settled, math.sqrt(float(spread)), math.sqrt(float(weight @ rest**2) / elapsed.size)
+
+
+def _approaches(elapsed: Floats) -> Floats:
+    """A constant, a fast and a slow exponential (or none) for every pair tried, shape (m, 3, n)."""
+    pairs = [(fast, slow) for fast in FAST_S for slow in (math.inf, *SLOW_S) if slow > 2.0 * fast]
+    fast, slow = np.array(pairs).T
+    early = np.exp(-elapsed / fast[:, None])
+    late = np.where(np.isinf(slow)[:, None], 0.0, np.exp(-elapsed / slow[:, None]))
+    return np.stack((np.ones_like(early), early, late), axis=1)
 
 
 def _crossing(elapsed: Floats, covered: Floats) -> tuple[float, float, float] | None:
@@ -398,4 +401,4 @@ def _without_sensor(seconds: float, lag: float) -> tuple[float, float]:
 
     own = solve(seconds)
     gain = (solve(seconds * 1.02) - own) / (0.02 * seconds)
-    return own, min(max(gain, 0.3), 3.0)
+    return own, min(max(gain, 0.8), 3.0)
