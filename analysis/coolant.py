@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.coolant_break import Break, fit_break
-from analysis.coolant_course import TOUCHED_PCT, Course, course_of
+from analysis.coolant_course import TOUCHED_PCT, Course, course_of, heater_as_before
 from analysis.grid import Floats
 
 if TYPE_CHECKING:
@@ -46,6 +46,11 @@ an engine coming to its heat balance has lost it all, one held back by its therm
 COOLEST_C: Final = 68.0
 """The coolest thermostats in use open at 160 °F, 71 °C, less a tolerance of 3 K (common practice,
 no source). Below this a bend needs better evidence."""
+
+SURELY_C: Final = 74.0
+"""Warmer than this no heater turned down makes a heat balance look like a thermostat."""
+
+SEEN_AFTER_S: Final = 60.0
 
 LEAST_AFTER_COOL_S: Final = 300.0
 ILL_FIT: Final = 1.5
@@ -86,6 +91,8 @@ class CoolantStory:
         The reason, where there is none.
     remark
         What a reader of the plateau must know, or None.
+    otherwise
+        Mean coolant temperature since it was held, whatever the heater was set to, °C.
     """
 
     point: str | None
@@ -97,6 +104,7 @@ class CoolantStory:
     held: tuple[int, int] | None = None
     why_not_held: str | None = None
     remark: str | None = None
+    otherwise: float | None = None
 
 
 def tell(ctx: Context) -> CoolantStory:
@@ -112,19 +120,59 @@ def tell(ctx: Context) -> CoolantStory:
         if point == "coolant_in":
             why += " and coolant flowing through the heater"
         return CoolantStory(point, 1.0, nothing, nothing, None, why, None, why)
-    opening, why_no_opening = _opening(course)
-    held, why_not_held, remark = _held(course, opening, why_no_opening)
+    course, opening, why_no_opening = _best_opening(course)
+    alike = heater_as_before(course)
+    # what the heater's setting did is no doing of the thermostat, where enough is left without it
+    last = course if alike is None or not _enough_left(alike, opening) else alike
+    held, why_not_held, remark = _held(last, opening, why_no_opening)
+    if held is None and last is not course:
+        last = course
+        held, why_not_held, remark = _held(last, opening, why_no_opening)
+    otherwise = None if held is None else float(np.nanmean(course.value[held[0] :]))
     return CoolantStory(
         point,
-        course.step,
-        course.time,
-        course.value,
+        last.step,
+        last.time,
+        last.value,
         opening,
         why_no_opening,
         held,
         why_not_held,
         remark,
+        otherwise,
     )
+
+
+def _best_opening(course: Course) -> tuple[Course, Break | None, str | None]:
+    """Look for the opening with the heater set as it was, and only then in everything."""
+    whole, why_not = _opening(course)
+    alike = heater_as_before(course)
+    if alike is None:
+        return course, whole, why_not
+    again, why_not_again = _opening(alike)
+    if again is not None and _seen(alike, again.peak, SEEN_AFTER_S):
+        return course, again, None
+    if whole is None:
+        return course, None, why_not
+    # found only where the heater took less than before: above any heat balance that must be it
+    other = bool(np.isnan(alike.value[whole.peak : whole.peak + 1]).all())
+    if other and float(course.smooth[whole.peak]) < SURELY_C:
+        return course, None, why_not_again
+    return course, whole, None
+
+
+def _seen(course: Course, start: int, seconds: float) -> bool:
+    """Whether most of the readings in the time after a bin count."""
+    part = course.value[start : start + course.bins(seconds)]
+    return part.size > 0 and float(np.isnan(part).mean()) < 0.2
+
+
+def _enough_left(course: Course, opening: Break | None) -> bool:
+    """Whether the plateau can be had from these readings alone."""
+    start = 0 if opening is None else opening.peak
+    if opening is not None and start >= course.value.size:
+        return False
+    return _seconds_seen(course, start) >= (LEAST_AFTER_S if opening is not None else SETTLED_S)
 
 
 def _opening(course: Course) -> tuple[Break | None, str | None]:
@@ -246,7 +294,7 @@ def _held(
     remark = f"no opening was seen: {why_no_opening}"
     for band, least_s in HELD:
         start = _flat_from(course, band)
-        long_enough = course.time[-1] - course.time[start] >= least_s
+        long_enough = _seconds_seen(course, start) >= least_s
         if long_enough and course.smooth[start:].mean() >= COOLEST_C and _varied(course, start):
             return (start + _settling(course, start, MOST_SETTLING_S), end), None, remark
     start = _flat_from(course, SETTLED_K)
@@ -263,7 +311,7 @@ def _held(
 def _unsettled(course: Course, start: int, why_no_opening: str | None) -> str | None:
     """Why a level at the end of the log is no plateau, or None where it is one."""
     level = float(course.smooth[start:].mean())
-    if course.time[-1] - course.time[start] < SETTLED_S:
+    if _seconds_seen(course, start) < SETTLED_S:
         return f"the coolant never settled: {why_no_opening}"
     if course.idle is not None and float(course.idle[start:].mean()) > 0.5:
         return (
@@ -277,6 +325,10 @@ def _unsettled(course: Course, start: int, why_no_opening: str | None) -> str | 
             f"{why_no_opening}"
         )
     return None
+
+
+def _seconds_seen(course: Course, start: int) -> float:
+    return float((~np.isnan(course.value[start:])).sum()) * course.step
 
 
 def _varied(course: Course, start: int) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -28,6 +28,10 @@ FLOW_LEVER_PCT: Final = 15.0
 
 TOUCHED_PCT: Final = 15.0
 """A lever moved by more than this, or a blower step, changes what the heater takes."""
+
+NEAR_K: Final = 10.0
+COMES_BACK_S: Final = 120.0
+"""So long after the heater was set back the coolant may still be on its way."""
 
 LEAST_S: Final = 60.0
 LEAST_READINGS: Final = 20
@@ -110,6 +114,36 @@ def course_of(ctx: Context, point: str) -> Course | None:
         None if load is None else load[first:last],
         None if idle is None else idle[first:last],
         _heater_setting(ctx, every)[first:last],
+    )
+
+
+def heater_as_before(course: Course) -> Course | None:
+    """The course with the heater set as it was while the engine warmed; None if it never changed.
+
+    A heater turned down takes less from the coolant, and a thermostat that opens in proportion lets
+    it rise by some kelvin. Those times, and the while the coolant needs to come back, are taken out
+    and bridged in a straight line.
+    """
+    near = int(np.argmax(course.smooth >= course.smooth.max() - NEAR_K))
+    changed = np.abs(course.heater - course.heater[near]) >= TOUCHED_PCT
+    if not changed.any():
+        return None
+    back = course.bins(COMES_BACK_S)
+    since = np.concatenate(([0], np.cumsum(changed)))
+    place = np.arange(changed.size)
+    alike = since[place + 1] - since[np.maximum(place + 1 - back, 0)] == 0
+    if alike.sum() < LEAST_READINGS:
+        return None
+    smooth = np.interp(course.time, course.time[alike], course.smooth[alike])
+    last = int(np.flatnonzero(alike)[-1]) + 1
+    return replace(
+        course,
+        time=course.time[:last],
+        value=np.where(alike, course.value, np.nan)[:last],
+        smooth=smooth[:last],
+        load=None if course.load is None else course.load[:last],
+        idle=None if course.idle is None else course.idle[:last],
+        heater=np.where(alike, course.heater, course.heater[near])[:last],
     )
 
 

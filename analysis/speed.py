@@ -6,7 +6,8 @@ of a line and a few cosines in time, so that only what changes faster than `SLOW
 speed (time as a second regressor; returns to the same speed then need no extra care). The body air
 follows the speed with a lag nobody knows, so several are tried and weighted by how well they fit.
 Where the coolant is logged, what it does to the rise by itself (a thermostat that hunts, an engine
-that works harder at speed) is fitted beside the speed, lagged by hose, core and duct.
+that works harder at speed) is fitted beside the speed, lagged by hose, core and duct; likewise the
+cabin, which a draft cools for minutes after the footwell.
 """
 
 from __future__ import annotations
@@ -23,7 +24,8 @@ BLOCK_S: Final = 2.0
 LAGS_S: Final = (0.0, 6.0, 12.0, 25.0, 50.0, 100.0)
 """Lags of the air behind the speed that are tried, s."""
 
-COOLANT_LAGS_S: Final = (3.0, 10.0, 25.0)
+COOLANT_LAGS_S: Final = (3.0, 12.0, 40.0, 90.0)
+CABIN_LAG_S: Final = 8.0
 
 SLOW_S: Final = 400.0
 """What changes with periods longer than this is not laid to the speed."""
@@ -77,11 +79,14 @@ class Stretch:
         K.
     coolant
         Coolant above the air, K; None where it is not logged.
+    cabin
+        Cabin above the air, K; None where it is not logged.
     """
 
     speed: Floats
     rise: Floats
     coolant: Floats | None = None
+    cabin: Floats | None = None
 
 
 def fit_slope(stretches: list[Stretch], step: float) -> SpeedSlope | None:
@@ -105,7 +110,8 @@ def fit_slope(stretches: list[Stretch], step: float) -> SpeedSlope | None:
     quick = np.concatenate(made, axis=1)
     if quick.shape[1] < LEAST_BLOCKS or float(quick[1].std()) < LEAST_SPREAD_M_S:
         return None
-    return _average(quick)
+    has_coolant, has_cabin = stretches[0].coolant is not None, stretches[0].cabin is not None
+    return _average(quick, has_coolant=has_coolant, has_cabin=has_cabin)
 
 
 def _quick(stretch: Stretch, step: float) -> Floats | None:
@@ -123,6 +129,11 @@ def _quick(stretch: Stretch, step: float) -> Floats | None:
             return None
         warm = _means(coolant, count, width)
         rows += [_lagged(warm, lag / (width * step)) for lag in COOLANT_LAGS_S]
+    if stretch.cabin is not None:
+        cabin = _filled(stretch.cabin)
+        if cabin is None:
+            return None
+        rows.append(_lagged(_means(cabin, count, width), CABIN_LAG_S / (width * step)))
     blocks = np.stack(rows)
     square = stretch.rise[: count * width].reshape(count, width)
     valid = ~np.isnan(square)
@@ -168,15 +179,15 @@ def _lagged(values: Floats, lag: float) -> Floats:
     return np.asarray(values[0] + np.convolve(above, kernel)[: values.size])
 
 
-def _average(quick: Floats) -> SpeedSlope:
+def _average(quick: Floats, *, has_coolant: bool, has_cabin: bool) -> SpeedSlope:
     """Slope averaged over the lags, with residuals that are correlated from block to block."""
-    target, speeds, coolants = quick[0], quick[1 : 1 + len(LAGS_S)], quick[1 + len(LAGS_S) :]
+    target, speeds, others = quick[0], quick[1 : 1 + len(LAGS_S)], quick[1 + len(LAGS_S) :]
     n = target.size
-    if coolants.size:
-        pairs = [(speed, coolant) for speed in speeds for coolant in coolants]
-        rows = np.array(pairs)
-    else:
-        rows = speeds[:, None, :]
+    beside = others[-1:] if has_cabin else others[:0]
+    coolants = others[: len(COOLANT_LAGS_S), None] if has_coolant else others[None, :0]
+    rows = np.array(
+        [np.vstack([speed, coolant, beside]) for speed in speeds for coolant in coolants]
+    )
     inverse = np.linalg.pinv(rows @ rows.swapaxes(1, 2))
     found = (inverse @ (rows @ target)[..., None])[..., 0]
     residual = target - np.einsum("ck,ckn->cn", found, rows)
@@ -195,7 +206,7 @@ def _average(quick: Floats) -> SpeedSlope:
     variance = float(weight @ (variances + (slopes[kept] - slope) ** 2))
     # a wrong model answers differently when the residuals are whitened: rectangular between both
     variance += (_whitened(rows[best], target, residual[best]) - float(slopes[best])) ** 2 / 3.0
-    variance += (MODEL if coolants.size else MODEL_BLIND) ** 2
+    variance += (MODEL if has_coolant else MODEL_BLIND) ** 2
     lag = LAGS_S[best // (rows.shape[0] // len(LAGS_S))]
     return SpeedSlope(slope, math.sqrt(variance), lag, float(speeds[0].std()))
 

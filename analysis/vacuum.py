@@ -33,6 +33,9 @@ NOTE_BEFORE_S: Final = 120.0
 BEFORE_S: Final = 25.0
 """How much before a noted shutting-off is looked at."""
 
+GOES_BACK_SHARE: Final = 0.35
+"""A fall before the noted time belongs to the leak-down if its course explains it so far."""
+
 REOPENED_S: Final = 20.0
 REOPENED_SHARE: Final = 0.01
 """A noted reopening may be this late; it shows where the vacuum rises by a hundredth."""
@@ -162,6 +165,8 @@ def _isolation(ctx: Context, point: str, begin: float, end: float) -> Isolation 
     coarse, level = thinned(time, value, 400)
     noise = _noise(value, step)
     start = float(coarse[find_start(coarse, level, begin, noise)])
+    if start < begin and not _goes_back(coarse, level, start, begin, noise):
+        start = begin
     stop = min(_reopened(coarse, level, start, end, noise), _next_action(ctx, start, end))
     use = (time >= start) & (time <= stop)
     if stop - start < LEAST_HOLD_S or use.sum() < 8:
@@ -185,6 +190,24 @@ def _noise(value: Floats, step: float) -> float:
     bend = np.abs(value[2:] - 2.0 * value[1:-1] + value[:-2])
     scatter = 1.4826 * float(np.median(bend)) / math.sqrt(6.0) if bend.size else 0.0
     return max(scatter, step / math.sqrt(12.0), 1e-3)
+
+
+def _goes_back(time: Floats, value: Floats, start: float, begin: float, noise: float) -> bool:
+    """Whether the loss since a hand noted it, drawn back to an earlier start, meets the readings.
+
+    If not, the fall before the noted time was the source's own doing.
+    """
+    since = time >= begin
+    leak = fit_leak_down(time[since], value[since])
+    if leak is None or leak.start <= 0.0:
+        return False
+    back = float(time[since][0]) - start
+    if leak.tau is not None and leak.floor is not None:
+        drawn = leak.floor + (leak.start - leak.floor) * math.exp(min(back / leak.tau, 5.0))
+    else:
+        drawn = leak.start * math.exp(min(leak.rate / leak.start * back, 5.0))
+    seen = float(value[int(np.argmin(np.abs(time - start)))])
+    return abs(seen - drawn) <= max(6.0 * noise, GOES_BACK_SHARE * abs(seen - leak.start))
 
 
 def _reopened(time: Floats, value: Floats, start: float, end: float, noise: float) -> float:

@@ -151,6 +151,19 @@ def test_supply_hose_needs_flow_through_the_heater() -> None:
     assert coolant_plateau(Context(run)).known() == pytest.approx(coolant[-300:].mean(), abs=0.3)
 
 
+def test_plateau_is_that_of_the_heater_as_it_was_set() -> None:
+    """With the lever swept to the cold end the coolant is some kelvin higher: that is not it, but
+    it is in the uncertainty."""
+    second = np.arange(2400)
+    swept = (second > 1400) & (second < 2000)
+    time, coolant = engine(2400.0, loss=np.where(swept, 15.0, 95.0), power=12000.0, radiator=150.0)
+    sweep = [(0.0, "temp_lever", 100.0), (1400.0, "temp_lever", 0.0), (2000.0, "temp_lever", 100.0)]
+    found = coolant_plateau(Context(make_run(time, {"engine_coolant": coolant}, sweep)))
+    assert coolant[1500:1990].mean() > coolant[1000:1400].mean() + 3.0
+    assert found.known() == pytest.approx(coolant[1000:1400].mean(), abs=0.4)
+    assert found.random > 0.4
+
+
 def test_sensor_error_is_shared_and_does_not_average_down() -> None:
     time, coolant = engine(1500.0)
     run = make_run(time, {"engine_coolant": coolant}, tolerance=1.4)

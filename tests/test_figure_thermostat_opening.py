@@ -88,6 +88,27 @@ def test_load_that_fell_is_no_opening() -> None:
     assert "load fell" in found.note
 
 
+def test_heater_turned_down_lifts_the_coolant_but_opens_nothing() -> None:
+    """A valve that opens in proportion holds the coolant higher when the heater takes less."""
+    second = np.arange(2400)
+    swept = (second > 1400) & (second < 2000)
+    time, coolant = engine(
+        2400.0, loss=np.where(swept, 15.0, 95.0), power=12000.0, opens=82.0, radiator=150.0
+    )
+    assert coolant.max() > coolant[1350] + 3.0
+    events = [
+        (0.0, "temp_lever", 100.0),
+        (1400.0, "temp_lever", 0.0),
+        (2000.0, "temp_lever", 100.0),
+    ]
+    noisy = coolant + 0.1 * np.random.default_rng(5).standard_normal(coolant.size)
+    run = make_run(time, {"engine_coolant": noisy}, events)
+    found = thermostat_opening(Context(run))
+    rate = np.gradient(coolant)[np.argmax(coolant > 82.0) - 20]
+    assert found.u is not None
+    assert abs(found.known() - (82.0 + 12.0 * rate)) <= 2.0 * found.u
+
+
 def test_warm_engine_has_no_opening_to_show() -> None:
     time, coolant = engine(900.0, start=86.0)
     found = opening(time, coolant)

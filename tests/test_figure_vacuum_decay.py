@@ -89,6 +89,14 @@ def test_control_moved_in_the_hold_ends_it() -> None:
     assert found.known() == pytest.approx(6.0, rel=0.08)
 
 
+def test_fall_of_the_source_before_the_hold_is_no_leak() -> None:
+    """The engine pulled hard just before the source was shut off: only the rest is the leak."""
+    time, value, events = holding(400.0, [(200.0, 300.0, 2000.0)])
+    drop = 12.0 * (1.0 - np.exp(-(time - 188.0).clip(0.0, 12.0) / 3.0))
+    found = decay(time, value - np.where(time < 300.0, drop, 0.0), events)
+    assert found.known() == pytest.approx(60.0 * 60.0 / 2000.0, rel=0.15)
+
+
 def test_gauge_errors_scale_the_rate() -> None:
     time, value, events = holding(400.0, [(200.0, 300.0, 60.0)])
     run = make_run(time, {"vacuum_source": value}, events, tolerance=0.6)

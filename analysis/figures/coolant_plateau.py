@@ -42,7 +42,9 @@ def coolant_plateau(ctx: Context) -> Measurement:
     return Measurement(
         mean,
         UNIT,
-        math.hypot(scatter, _spread(values, story.step), _unsettled(story, mean)),
+        math.hypot(
+            scatter, _spread(values, story.step), _unsettled(story, mean), _heater(story, mean)
+        ),
         shared_parts(ctx.run.sensors[story.point], mean),
         story.remark,
         (float(story.time[start]), float(story.time[stop - 1])),
@@ -64,6 +66,15 @@ def _spread(values: Floats, step: float) -> float:
         return 0.0
     means = np.where(seen, square, 0.0).sum(axis=1)[full] / number[full]
     return float(means.std(ddof=1))
+
+
+def _heater(story: CoolantStory, mean: float) -> float:
+    """What the heater's own setting does to the plateau (rectangular, JCGM 100:2008, 4.3.7).
+
+    The plateau is taken with the heater set as it was; a valve that opens in proportion holds the
+    coolant higher when the heater takes less.
+    """
+    return 0.0 if story.otherwise is None else abs(story.otherwise - mean) / math.sqrt(3.0)
 
 
 def _unsettled(story: CoolantStory, mean: float) -> float:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from analysis.coolant_course import resolution_of
 from analysis.figures import figure
 from analysis.measurement import Measurement
 from analysis.speed import Stretch, fit_slope
@@ -22,6 +23,9 @@ SETTLE_S: Final = 60.0
 
 LEAST_HOLD_S: Final = 120.0
 MOST_HOLDS: Final = 6
+
+COARSE_K: Final = 0.5
+"""A coolant temperature in steps of this or more hides what it does to the footwell."""
 
 
 @figure("speed_sensitivity", UNIT, order=140, label="Footwell rise with road speed")
@@ -50,10 +54,19 @@ def speed_sensitivity(ctx: Context) -> Measurement:
         )
     rise = ctx.values(point) - ctx.values(air)
     speed = ctx.values("road_speed")
-    hot = next((each for each in ("engine_coolant", "coolant_in") if ctx.has(each)), None)
-    drive = None if hot is None else ctx.values(hot) - ctx.values(air)
+    hot = _coolant(ctx)
+    coolant = None if hot is None else ctx.values(hot) - ctx.values(air)
+    cabin = ctx.values("cabin") - ctx.values(air) if ctx.has("cabin") else None
     found = fit_slope(
-        [Stretch(speed[a:b], rise[a:b], None if drive is None else drive[a:b]) for a, b in holds],
+        [
+            Stretch(
+                speed[a:b],
+                rise[a:b],
+                None if coolant is None else coolant[a:b],
+                None if cabin is None else cabin[a:b],
+            )
+            for a, b in holds
+        ],
         ctx.grid.step,
     )
     if found is None:
@@ -76,6 +89,19 @@ def speed_sensitivity(ctx: Context) -> Measurement:
         ctx.span(min(start for start, _ in holds), max(stop for _, stop in holds)),
         {"lag_s": found.lag, "speed_spread": found.spread, "stretches": float(len(holds))},
     )
+
+
+def _coolant(ctx: Context) -> str | None:
+    """The coolant temperature to go by: the engine's, unless the hose's is logged more finely.
+
+    A supply cooler than the return (hoses changed over) follows the heater, not the engine.
+    """
+    logged = [point for point in ("engine_coolant", "coolant_in") if ctx.has(point)]
+    if len(logged) == 2 and ctx.has("coolant_out"):
+        drop = (ctx.values("coolant_in") - ctx.values("coolant_out"))[ctx.at_hot]
+        if drop[~np.isnan(drop)].sum() < 0.0:
+            return "engine_coolant"
+    return min(logged, key=lambda point: resolution_of(ctx, point) >= COARSE_K, default=None)
 
 
 def _holds(ctx: Context) -> list[tuple[int, int]]:
