@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.causes.evidence import Evidence, evidence_of
 from analysis.limits import BAD_SIDE, Limit
 from analysis.measurement import Measurement
 from analysis.statistics.outliers import outliers
@@ -198,6 +199,14 @@ class Baseline:
     @cached_property
     def _spreads(self) -> dict[tuple[str, str], dict[str, Spread]]:
         return {key: spreads([car.figures for car in cars]) for key, cars in self._groups.items()}
+
+    @cached_property
+    def _evidence(self) -> dict[tuple[str, str], tuple[Evidence, ...]]:
+        return {key: tuple(evidence_of(car) for car in cars) for key, cars in self._groups.items()}
+
+    def evidence(self, family: str | None, heater: str) -> tuple[Evidence, ...]:
+        """What the family's good cars tell the causes; worked out once."""
+        return self._evidence.get((family or "", heater), ())
 
     def cars(self, family: str | None, heater: str) -> tuple[Measured, ...]:
         """Good cars of the family with this heater layout; none where the family is not known."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from analysis.causes.cable import Cable
 from analysis.causes.diagnose import Cause, diagnose
-from analysis.causes.evidence import Evidence, evidence_of
+from analysis.causes.evidence import Evidence
 from analysis.causes.next_check import NextCheck
 from analysis.context import Context
 from analysis.event_clock import align_events
@@ -136,7 +136,7 @@ def judge_measured(
     good: tuple[Evidence, ...] = ()
     if baseline is not None:
         in_force = baseline.limits(about.family, about.heater, in_force)
-        good = tuple(evidence_of(car) for car in baseline.cars(about.family, about.heater))
+        good = baseline.evidence(about.family, about.heater)
     judged = judge(measured.figures, in_force)
     diagnosis = diagnose(measured, good, checked)
     return Analysis(

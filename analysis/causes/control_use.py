@@ -35,8 +35,8 @@ DOOR_SHUT: Final = 20.0
 LONGEST_HELD_S: Final = 60.0
 """The blower may run this long against a shut fresh-air door before it is a misuse, s."""
 
-ELSEWHERE: Final = ("off", "vent", "defrost", "recirculate")
-"""Modes that send the heat, or take the air, elsewhere than a floor heater test needs."""
+ELSEWHERE: Final = ("off", "vent", "defrost")
+"""Modes that send the heat elsewhere than a floor heater test needs."""
 
 
 def misuses(context: Context) -> list[str] | None:
