@@ -165,13 +165,13 @@ def _assemble(files: RunFiles, parts: Parts, events: Events) -> Run:
         sensors=parts.sensors,
         findings=(
             *_unknown_keys(files),
-            *(_moved(finding, start) for finding in in_log_time),
+            *(_moved(finding, start) for finding in (*in_log_time, *files.recording.findings)),
             *(() if lever is None else lever_disagreement(controls, time, lever)),
         ),
         rejected=(*parts.rejected, *events.rejected),
         rejected_count=parts.rejected_count + events.rejected_count,
         sha256={name: file_sha256(path) for name, path in files.raw().items()},
-        started=started,
+        started=started or files.recording.started,
         engine_start_s=start,
         name=files.name,
     )

@@ -6,13 +6,37 @@ import hashlib
 import secrets
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Final
 
 from ingest.errors import Fault, UnusableRun
+from ingest.run import Finding
 from ingest.setup import Setup, read_setup
 
 SETUP_NAME: Final = "run.toml"
+
+
+@dataclass(frozen=True)
+class Recording:
+    """What a recording says of itself; its files are in order.
+
+    Parameters
+    ----------
+    folder
+        Where the files to load are; None where the run was not recorded here.
+    findings
+        Gaps, losses, clocks; times in log time.
+    started
+        Wall clock of its beginning.
+    """
+
+    folder: Path | None = None
+    findings: tuple[Finding, ...] = ()
+    started: datetime | None = None
+
+
+NOT_RECORDED: Final = Recording()
 
 
 @dataclass(frozen=True)
@@ -31,6 +55,8 @@ class RunFiles:
         The events file; None where the set-up names none.
     name
         Short name for screens.
+    recording
+        What is known of the recording that made them.
     """
 
     setup: Setup
@@ -38,6 +64,7 @@ class RunFiles:
     log: Path
     events: Path | None
     name: str
+    recording: Recording = NOT_RECORDED
 
     def raw(self) -> dict[str, Path]:
         """Every file by the name it has in the run folder."""
@@ -87,6 +114,8 @@ def find_files(place: Path, setup: Path | None = None) -> RunFiles:
         raise UnusableRun(
             Fault(str(place), "nothing there", "a run folder or a log", "correct the path")
         )
+    recording = _recording(folder) if log is None else NOT_RECORDED
+    folder = recording.folder or folder
     setup_path = setup if setup is not None else folder / SETUP_NAME
     settings = read_setup(setup_path)
     faults: list[Fault] = []
@@ -101,7 +130,16 @@ def find_files(place: Path, setup: Path | None = None) -> RunFiles:
     if faults or log is None:
         raise UnusableRun(faults)
     name = log.stem if place == log else folder.resolve().name
-    return RunFiles(settings, setup_path, log, events, name)
+    return RunFiles(settings, setup_path, log, events, name, recording)
+
+
+def _recording(folder: Path) -> Recording:
+    """Where a folder was recorded: its files put in order, and what is to be said of it."""
+    if not (folder / "journal").is_dir():
+        return NOT_RECORDED
+    from ingest.recover import prepare
+
+    return prepare(folder)
 
 
 def _inside(folder: Path, name: str, where: str, faults: list[Fault]) -> Path | None:

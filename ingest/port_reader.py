@@ -1,0 +1,157 @@
+"""A thread for each port: opens it, reads it, waits for it when it is gone, opens it again."""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, Final
+
+from ingest.errors import LostPort, LukewarmError
+from ingest.journal import Kind, monotonic_ns
+from ingest.port import open_port, reason_of, resolve, write_line
+
+if TYPE_CHECKING:
+    from ingest.wire import PortTable
+
+FIRST_WAIT_S: Final = 0.1
+LONGEST_WAIT_S: Final = 3.0
+CHUNK: Final = 1 << 16
+SOCKET_WAIT_S: Final = 0.02
+"""A socket is read for this long at a time: how much waits in it cannot be asked."""
+
+Take = Callable[[int, Kind, bytes], None]
+"""Takes what a port gave: its index, what it is, the bytes."""
+
+
+class PortReader(threading.Thread):
+    """Reads one port for as long as the recording lasts.
+
+    Parameters
+    ----------
+    index
+        The port's index.
+    table
+        Its settings.
+    take
+        Where everything goes; raises `JournalError` when the recording cannot go on.
+    """
+
+    def __init__(self, index: int, table: PortTable, take: Take) -> None:
+        super().__init__(name=f"port {index + 1}", daemon=True)
+        self.table = table
+        self.url: str | None = None
+        self.state = "waiting"
+        self.reason = ""
+        self.since_ns = self.last_byte_ns = monotonic_ns()
+        self.error: LukewarmError | None = None
+        self._index = index
+        self._take = take
+        self._stopping = threading.Event()
+
+    def stop(self) -> None:
+        """Ask the thread to end; `join` waits for it."""
+        self._stopping.set()
+
+    def run(self) -> None:
+        """Open, read, and again."""
+        wait, said = FIRST_WAIT_S, ""
+        try:
+            while not self._stopping.is_set():
+                reason = self._once()
+                if self._stopping.is_set():
+                    break
+                if self.state == "open":
+                    wait = FIRST_WAIT_S
+                if self.state == "open" or not said:
+                    self.mark("lost", reason=reason)
+                said = reason
+                self._set("waiting", reason)
+                self._stopping.wait(wait)
+                wait = min(2 * wait, LONGEST_WAIT_S)
+        except LukewarmError as error:
+            self.error = error
+        self._set("ended", self.reason)
+
+    def _once(self) -> str:
+        """Open the port and read it until it goes away; gives why it did."""
+        try:
+            self.url = resolve(self.table)
+            port = open_port(self.table, self.url)
+        except LostPort as error:
+            return str(error)
+        try:
+            for line in self.table.on_open:
+                write_line(port, line, self.table.end)
+            self.mark("opened", url=self.url)
+            self._set("open", "")
+            self.read(port)
+        except OSError as error:  # SerialException is one
+            return reason_of(error)
+        finally:
+            _close(port)
+        return "stopped"
+
+    def read(self, port: Any) -> None:
+        """Read an open port until the recording stops.
+
+        Raises
+        ------
+        OSError
+            Where the port goes away.
+        JournalError
+            Where the recording cannot go on.
+        """
+        if (self.url or "").startswith("socket://"):
+            port.timeout = SOCKET_WAIT_S
+            while not self._stopping.is_set():
+                self.give(port.read(CHUNK))
+            return
+        while not self._stopping.is_set():
+            data = port.read(1)
+            if data:
+                waiting = port.in_waiting
+                self.give(data + port.read(min(waiting, CHUNK)) if waiting else data)
+
+    def give(self, data: bytes) -> None:
+        """Hand on what was read."""
+        if data:
+            self.last_byte_ns = monotonic_ns()
+            self._take(self._index, Kind.DATA, data)
+
+    def mark(self, what: str, **more: object) -> None:
+        """Note something in the journal."""
+        self._take(self._index, Kind.MARK, json.dumps({"what": what} | more).encode())
+
+    def pause(self, seconds: float) -> None:
+        """Wait, unless the recording stops."""
+        self._stopping.wait(max(seconds, 0.0))
+
+    def is_stopping(self) -> bool:
+        """Whether the thread was asked to end."""
+        return self._stopping.is_set()
+
+    def _set(self, state: str, reason: str) -> None:
+        if state != self.state:
+            self.since_ns = monotonic_ns()
+        self.state, self.reason = state, reason
+
+
+def _close(port: Any) -> None:
+    try:
+        port.close()
+    except OSError:
+        return
+
+
+def make_reader(index: int, table: PortTable, take: Take) -> PortReader:
+    """The reader that a port's format needs."""
+    if table.format == "query":
+        from ingest.port_query import QueryReader
+
+        return QueryReader(index, table, take)
+    if table.format == "modbus":
+        from ingest.port_modbus import ModbusReader
+
+        return ModbusReader(index, table, take)
+    return PortReader(index, table, take)

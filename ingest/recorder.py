@@ -1,0 +1,436 @@
+"""Records serial ports into a run folder.
+
+::
+
+    with Recorder.create(Path("run.toml"), Path("SC-014"), ("COM5",)) as recorder:
+        recorder.note_event("temp_lever", "100")
+        run = recorder.run_so_far()
+
+What the ports give goes to the journal first (`ingest.journal`); a thread makes the log of it
+(`ingest.wire_table`) a few times a second. After a crash the same code makes the log again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import threading
+from collections import deque
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Self
+
+from ingest import recover
+from ingest.errors import LukewarmError, UnusableRun
+from ingest.journal import FOLDER, Damage, Journal, JournalError, Kind, Record, monotonic_ns
+from ingest.load_files import write_text
+from ingest.port_reader import PortReader, make_reader
+from ingest.recorder_folder import cannot_write, hold, known_folder, new_folder
+from ingest.recorder_inbox import Inbox
+from ingest.run import Finding
+from ingest.wire import SerialTable
+from ingest.wire_count import Counters
+from ingest.wire_events import check_event
+from ingest.wire_files import DerivedFiles
+from ingest.wire_stamp import see_line
+from ingest.wire_table import Deriver, Latest, Message
+from ingest.wire_time import clock_note
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from ingest.run import Run
+    from ingest.setup import Setup
+    from ingest.wire_plan import Plan
+
+DERIVE_EVERY_S: Final = 0.2
+CLOCK_EVERY_S: Final = 10.0
+RESERVE_BYTES: Final = 1 << 18
+"""Room set aside so that a recording on a full disk can still be ended in order."""
+_RESERVE: Final = "reserve"
+_JOIN_S: Final = 5.0
+
+CAUTIONS: Final = (
+    "On the road a second person operates the laptop; the driver drives.",
+    "Coolant and its hoses are hot and under pressure: fit clip-on sensors to a cold engine.",
+    "Keep hands, sleeves and wires clear of fans and belts; an electric fan may start by itself.",
+    "With the engine running indoors, lead the exhaust gas away.",
+    "Route wires clear of pedals, belts, steering and the covers of air bags; nothing loose.",
+    "The rules of the road and of the shop come first.",
+)
+"""Shown before a recording starts (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class PortState:
+    """How a port is doing; times on the recording's clock, s."""
+
+    name: str
+    url: str | None
+    state: str
+    since_host_s: float
+    last_byte_host_s: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class Summary:
+    """What is said when a recording ends."""
+
+    counters: Counters
+    findings: tuple[Finding, ...]
+    duration_s: float
+    failure: str | None
+
+
+class Recorder:
+    """One recording; made by `create` or `resume`. Safe to use from several threads.
+
+    Parameters
+    ----------
+    folder
+        The run folder, with its run.toml.
+    plan
+        How lines become the log.
+    on_sync
+        See `Journal`.
+    """
+
+    def __init__(
+        self, folder: Path, plan: Plan, *, on_sync: Callable[[int, int], None] | None = None
+    ) -> None:
+        self.folder = folder
+        self.plan = plan
+        self.failure: str | None = None
+        self._on_sync = on_sync
+        self._lock = threading.Lock()
+        self._queue: deque[Record] = deque()
+        self._take_lock = threading.Lock()
+        self._stopping = threading.Event()
+        self._damage = Damage()
+        self._summary: Summary | None = None
+        self._readers: list[PortReader] = []
+        self._thread: threading.Thread | None = None
+        self._held = recover.recording_lock(folder)
+        self._files: DerivedFiles | None = None
+        self._journal: Journal | None = None
+        self._deriver: Deriver | None = None
+        self._files_whole = True
+        self._inbox = Inbox(folder)
+
+    @classmethod
+    def create(
+        cls,
+        setup_path: Path,
+        folder: Path,
+        ports: tuple[str, ...] = (),
+        *,
+        on_sync: Callable[[int, int], None] | None = None,
+    ) -> Recorder:
+        """Make a new run folder to record into.
+
+        Parameters
+        ----------
+        setup_path
+            The run.toml to begin with.
+        folder
+            The run folder; it must not exist or be empty.
+        ports
+            Ports, see `ingest.wire.with_ports`.
+
+        Raises
+        ------
+        UnusableRun
+            With one fault for each thing that is wrong.
+        """
+        return cls(folder, new_folder(setup_path, folder, ports), on_sync=on_sync)
+
+    @classmethod
+    def resume(
+        cls,
+        folder: Path,
+        ports: tuple[str, ...] = (),
+        *,
+        on_sync: Callable[[int, int], None] | None = None,
+    ) -> Recorder:
+        """Go on recording into a run folder.
+
+        Raises
+        ------
+        UnusableRun
+            Where it is no recorded run.
+        """
+        return cls(folder, known_folder(folder, ports), on_sync=on_sync)
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+
+    @property
+    def setup(self) -> Setup:
+        """The set-up in the run folder."""
+        return self.plan.setup
+
+    @property
+    def serial(self) -> SerialTable:
+        """Its ports."""
+        return SerialTable(port=self.plan.ports)
+
+    @property
+    def running(self) -> bool:
+        """Whether it records."""
+        thread = self._thread
+        return thread is not None and thread.is_alive() and not self._stopping.is_set()
+
+    def start(self) -> None:
+        """Start recording.
+
+        Raises
+        ------
+        UnusableRun
+            Where another process records into this folder, or it cannot be written.
+        """
+        hold(self._held, self.folder)
+        try:
+            self._open()
+        except OSError as error:
+            self._held.release()
+            raise UnusableRun(cannot_write(self.folder, error)) from error
+        except LukewarmError:
+            self._held.release()
+            raise
+        self._readers = [
+            make_reader(at, table, self._take) for at, table in enumerate(self.plan.ports)
+        ]
+        self._thread = threading.Thread(target=self._derive_loop, name="recorder", daemon=True)
+        self._thread.start()
+        for reader in self._readers:
+            reader.start()
+
+    def stop(self) -> Summary:
+        """End the recording; everything received is written before this returns."""
+        if self._summary is None:
+            self._stopping.set()
+            if self._thread is not None:
+                self._thread.join()
+            self._summary = self._close()
+        return self._summary
+
+    def host_s(self) -> float:
+        """Time since the recording started, s."""
+        return self._derive().clock.seconds(monotonic_ns())
+
+    def note_event(self, control: str, position: str, when: float | None = None) -> None:
+        """Note a control event.
+
+        Parameters
+        ----------
+        control, position
+            As in an events file.
+        when
+            Time of `host_s`; now, where it is not given.
+
+        Raises
+        ------
+        ValueError
+            Where the control cannot stand there.
+        JournalError
+            Where it cannot be written.
+        """
+        name, position = check_event(control, position)
+        mono = None if when is None else self._derive().clock.mono_ns(when)
+        note = json.dumps({"control": name, "position": position}, ensure_ascii=False)
+        self._take(0, Kind.EVENT, note.encode(), mono)
+
+    def latest(self) -> dict[str, Latest]:
+        """The newest cell of each column of the log."""
+        deriver = self._derive()
+        if not self.plan.as_received:
+            with self._lock:
+                return dict(deriver.cells)
+        with self._lock:
+            line, head = deriver.last_line, deriver.events.head
+        seen = line and see_line(head, line[0], self.setup.log)
+        if line is None or not seen:
+            return {}
+        return {name: Latest(cell, line[1]) for name, cell in seen.cells.items() if cell}
+
+    def latest_point(self, point: str) -> Latest | None:
+        """The newest cell of a measuring point; None where there is none yet."""
+        column = self.setup.channels[point].column
+        found = self.latest()
+        if isinstance(column, int):
+            names = list(found)
+            return found[names[column - 1]] if column <= len(names) else None
+        return found.get(column.strip())
+
+    @property
+    def counters(self) -> Counters:
+        """What was counted so far."""
+        with self._lock:
+            return self._derive().counters
+
+    def ports_state(self) -> tuple[PortState, ...]:
+        """How each port is doing."""
+        clock = self._derive().clock
+        return tuple(
+            PortState(
+                reader.table.label,
+                reader.url,
+                reader.state,
+                clock.seconds(reader.since_ns),
+                clock.seconds(reader.last_byte_ns),
+                reader.reason,
+            )
+            for reader in self._readers
+        )
+
+    def messages(self) -> list[Message]:
+        """What happened since this was last asked."""
+        with self._lock:
+            found = self._derive().messages
+            taken = list(found)
+            found.clear()
+        return taken
+
+    def run_so_far(self) -> Run:
+        """The run as recorded up to now, through the loader's own code.
+
+        Raises
+        ------
+        UnusableRun
+            Where there is too little to load yet.
+        """
+        from ingest.load import load_run
+
+        if self._thread is not None and self._thread.is_alive():
+            with self._lock:
+                self._drain()
+        return load_run(self.folder)
+
+    def _derive(self) -> Deriver:
+        if self._deriver is None:
+            msg = "the recorder was not started"
+            raise RuntimeError(msg)
+        return self._deriver
+
+    def _open(self) -> None:
+        """Bring the files up to the journal's state, then begin a new segment."""
+        self._files = DerivedFiles(self.folder, fresh=True)
+        self._deriver = Deriver(self.plan, self._files)
+        self._damage = recover.replay_journal(self.folder, self._deriver)
+        self._deriver.messages.clear()
+        reserve = self.folder / FOLDER / _RESERVE
+        reserve.write_bytes(bytes(RESERVE_BYTES))
+        self._write_state("recording", [])
+        self._journal = Journal(self.folder, self._on_sync)
+        self._take(0, Kind.CLOCK, clock_note(first=True))
+        with self._lock:
+            self._drain()
+
+    def _take(self, port: int, kind: Kind, payload: bytes, mono_ns: int | None = None) -> None:
+        if self._journal is None:
+            raise JournalError("the recording has ended")
+        with self._take_lock:  # the journal's order is the order in which records are made use of
+            self._queue.append(self._journal.append(port, kind, payload, mono_ns))
+
+    def _drain(self) -> None:
+        deriver = self._derive()
+        while self._queue:
+            deriver.feed(self._queue.popleft())
+        try:
+            deriver.files.flush()
+        except OSError:
+            self._files_whole = False
+            raise
+
+    def _derive_loop(self) -> None:
+        clock_due = monotonic_ns()
+        try:
+            while not self._stopping.wait(DERIVE_EVERY_S):
+                if monotonic_ns() - clock_due > CLOCK_EVERY_S * 1e9:
+                    clock_due = monotonic_ns()
+                    self._take(0, Kind.CLOCK, clock_note(first=False))
+                self._inbox.empty(self.note_event, self._say)
+                with self._lock:
+                    self._drain()
+                self._look_at_readers()
+            self._stop_readers()
+            self._take(0, Kind.CLOCK, clock_note(first=False))
+            with self._lock:
+                self._drain()
+        except JournalError as error:
+            self._fail(str(error))
+        except OSError as error:
+            self._fail(str(cannot_write(self.folder, error)))
+
+    def _look_at_readers(self) -> None:
+        for reader in self._readers:
+            if isinstance(reader.error, JournalError):
+                raise reader.error
+        if self._readers and all(reader.error is not None for reader in self._readers):
+            self._fail(str(self._readers[0].error))
+
+    def _say(self, text: str) -> None:
+        with self._lock:
+            deriver = self._derive()
+            deriver.messages.append(Message(deriver.clock.seconds(monotonic_ns()), text))
+
+    def _stop_readers(self) -> None:
+        for reader in self._readers:
+            reader.stop()
+        for reader in self._readers:
+            if reader.is_alive():
+                reader.join(_JOIN_S)
+
+    def _fail(self, reason: str) -> None:
+        """Stop by itself: what was received is kept, and the files are ended in order."""
+        self.failure = reason
+        self._stopping.set()
+        self._stop_readers()
+        with contextlib.suppress(OSError):
+            (self.folder / FOLDER / _RESERVE).unlink(missing_ok=True)
+        self._say(f"Recording has stopped: {reason}")
+        if self._files_whole:
+            with contextlib.suppress(OSError), self._lock:
+                self._drain()
+
+    def _close(self) -> Summary:
+        deriver = self._derive()
+        if self._journal is not None:
+            self._journal.close()
+        findings: list[Finding] = []
+        try:
+            with self._lock:
+                deriver.finish()
+                if self._files_whole:
+                    self._drain()
+            if self._files is not None:
+                self._files.close()
+            if self._files_whole:
+                findings = self._findings(deriver)
+                (self.folder / FOLDER / _RESERVE).unlink(missing_ok=True)
+                self._write_state("closed", findings)
+        except (OSError, UnusableRun) as error:
+            # the journal has everything; the files are made again when the run is loaded
+            self.failure = self.failure or str(error)
+        finally:
+            self._held.release()
+        return Summary(
+            deriver.counters, tuple(findings), round(deriver.clock.last_s, 3), self.failure
+        )
+
+    def _findings(self, deriver: Deriver) -> list[Finding]:
+        log = self.folder / self.setup.log.file
+        findings = recover.recording_findings(deriver, log, self._damage, closed=True)
+        if self.failure is not None:
+            text = f"The recording stopped by itself: {self.failure}"
+            findings.append(Finding("recording_stopped", text))
+        return findings
+
+    def _write_state(self, state: str, findings: list[Finding]) -> None:
+        found: dict[str, Any] = recover.state_of(self.folder, self._derive(), state, findings)
+        write_text(self.folder / recover.STATE_NAME, json.dumps(found, indent=1) + "\n")

@@ -1,0 +1,115 @@
+"""The folder a recording goes into: made, found again, and held against a second recorder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ingest.errors import Fault, UnusableRun
+from ingest.journal import FOLDER
+from ingest.load_files import SETUP_NAME, read_text, write_text
+from ingest.port import check_url
+from ingest.recover import folder_plan
+from ingest.wire import SerialTable, read_serial, with_ports
+from ingest.wire_plan import Plan, complete_setup, make_plan, open_plan
+
+if TYPE_CHECKING:
+    from filelock import BaseFileLock
+
+
+def new_folder(setup_path: Path, folder: Path, ports: tuple[str, ...]) -> Plan:
+    """Make a run folder to record into.
+
+    Raises
+    ------
+    UnusableRun
+        Where the set-up is no set-up for recording, or something is there already.
+    """
+    plan, text = open_plan(setup_path, ports)
+    _check_urls(plan)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise UnusableRun(
+            Fault(
+                str(folder),
+                "something there already",
+                "a new folder",
+                "give another name, or go on in this one with --resume",
+            )
+        )
+    try:
+        (folder / FOLDER).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UnusableRun(cannot_write(folder, error)) from error
+    write_text(folder / SETUP_NAME, text)
+    return plan
+
+
+def known_folder(folder: Path, ports: tuple[str, ...]) -> Plan:
+    """The plan of a run folder to go on in; ports given here are written into its run.toml.
+
+    Raises
+    ------
+    UnusableRun
+        Where it is no recorded run.
+    """
+    if not (folder / FOLDER).is_dir():
+        raise UnusableRun(
+            Fault(
+                str(folder),
+                "no recording",
+                "a run folder that was recorded",
+                "correct the path, or begin a new one with --out",
+            )
+        )
+    plan = folder_plan(folder)
+    if ports:
+        table = with_ports(read_serial(plan.setup), ports)
+        plan = make_plan(plan.setup, SerialTable(port=table.port))
+        write_text(folder / SETUP_NAME, complete_setup(read_text(folder / SETUP_NAME), plan))
+    _check_urls(plan)
+    return plan
+
+
+def hold(lock: BaseFileLock, folder: Path) -> None:
+    """Take a run folder's lock.
+
+    Raises
+    ------
+    UnusableRun
+        Where another process records into it, or it cannot be written.
+    """
+    try:
+        lock.acquire(timeout=0)
+    except TimeoutError as error:
+        raise UnusableRun(
+            Fault(
+                str(folder),
+                "a recording that goes on in another process",
+                "a run folder nobody records into",
+                "end that one first",
+            )
+        ) from error
+    except OSError as error:
+        raise UnusableRun(cannot_write(folder, error)) from error
+
+
+def cannot_write(folder: Path, error: OSError) -> Fault:
+    """The fault of a folder that takes nothing more."""
+    return Fault(
+        str(folder),
+        f"a folder that cannot be written ({error.strerror or error})",
+        "a folder with room to record",
+        "make room or give another place; what was recorded is kept in its journal",
+    )
+
+
+def _check_urls(plan: Plan) -> None:
+    faults: list[Fault] = []
+    for port in plan.ports:
+        try:
+            if port.url is not None:
+                check_url(port.url)
+        except UnusableRun as error:
+            faults += error.faults
+    if faults:
+        raise UnusableRun(faults)

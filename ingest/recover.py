@@ -1,0 +1,350 @@
+"""A recording's files made again from its journal, and what is to be said about the recording.
+
+The journal is what counts; log.csv, events.csv and rejected.csv are made from it, live and here by
+the same code. A folder whose recording was not closed is put in order when it is loaded.
+"""
+
+from __future__ import annotations
+
+import atexit
+import json
+import os
+import shutil
+import tempfile
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from ingest.journal import FOLDER, Damage, read_records, segments
+from ingest.load_files import SETUP_NAME, Recording, read_text
+from ingest.run import Finding
+from ingest.setup import parse_setup
+from ingest.wire import read_serial
+from ingest.wire_clock import Drift, compare_clocks
+from ingest.wire_count import Gap
+from ingest.wire_files import REJECTED_NAME, DerivedFiles
+from ingest.wire_plan import EVENTS_NAME, LOG_NAME, Plan, make_plan
+from ingest.wire_table import Deriver
+
+if TYPE_CHECKING:
+    from filelock import BaseFileLock
+
+STATE_NAME: Final = "recording.json"
+LOCK_NAME: Final = "recording.lock"
+GAPS_NAMED: Final = 20
+DRIFT_SAID_S: Final = 0.5
+"""Drift over a recording from which on it is a finding."""
+
+
+def recording_lock(folder: Path) -> BaseFileLock:
+    """The lock that the process holds which records into a run folder."""
+    from filelock import FileLock
+
+    return FileLock(folder / FOLDER / LOCK_NAME)
+
+
+def is_recording(folder: Path) -> bool:
+    """Whether a run folder was made by a recording."""
+    return bool(segments(folder))
+
+
+def folder_plan(folder: Path) -> Plan:
+    """The plan of a recorded run folder.
+
+    Raises
+    ------
+    UnusableRun
+        Where its run.toml cannot be used.
+    """
+    setup = parse_setup(read_text(folder / SETUP_NAME), SETUP_NAME)
+    return make_plan(setup, read_serial(setup))
+
+
+def replay_journal(folder: Path, deriver: Deriver, *, flush_every: int = 2000) -> Damage:
+    """Feed a deriver every record of a folder's journal.
+
+    Parameters
+    ----------
+    folder
+        The run folder.
+    deriver
+        It must not have seen a record.
+    flush_every
+        Records after which the files are flushed, so that memory stays flat.
+    """
+    damage, count = Damage(), 0
+    for path in segments(folder):
+        for record in read_records(path, damage):
+            deriver.feed(record)
+            count += 1
+            if count % flush_every == 0:
+                deriver.files.flush()
+    deriver.files.flush()
+    return damage
+
+
+def rebuild(folder: Path, target: Path | None = None) -> dict[str, Any]:
+    """Make a recording's files again from its journal.
+
+    Parameters
+    ----------
+    folder
+        The run folder.
+    target
+        Where to write them; the run folder itself where it is not given.
+
+    Returns
+    -------
+    dict
+        What stands in recording.json.
+
+    Raises
+    ------
+    UnusableRun
+        Where the run.toml cannot be used.
+    OSError
+        Where the files cannot be written.
+    """
+    target = folder if target is None else target
+    plan = folder_plan(folder)
+    with tempfile.TemporaryDirectory(prefix=".rebuild-", dir=target) as scratch:
+        place = Path(scratch)
+        files = DerivedFiles(place, fresh=True)
+        try:
+            deriver = Deriver(plan, files)
+            damage = replay_journal(folder, deriver)
+            deriver.finish()
+            files.flush()
+        finally:
+            files.close()
+        for name in (LOG_NAME, EVENTS_NAME, REJECTED_NAME):
+            (place / name).replace(target / name)
+    findings = recording_findings(deriver, target / LOG_NAME, damage, closed=False)
+    state = state_of(folder, deriver, "recovered", findings)
+    (target / STATE_NAME).write_text(json.dumps(state, indent=1) + "\n", encoding="utf-8")
+    return state
+
+
+def state_of(folder: Path, deriver: Deriver, state: str, findings: list[Finding]) -> dict[str, Any]:
+    """What recording.json holds.
+
+    Parameters
+    ----------
+    folder
+        The run folder.
+    deriver
+        After the last record.
+    state
+        ``recording``, ``closed`` or ``recovered``.
+    findings
+        Of the recording.
+    """
+    started = deriver.clock.started_ns
+    return {
+        "version": 1,
+        "state": state,
+        "started": None
+        if started is None
+        else datetime.fromtimestamp(started / 1e9, UTC)
+        .astimezone()
+        .isoformat(timespec="milliseconds"),
+        "duration_s": round(deriver.clock.last_s, 3),
+        "time": "host" if deriver.plan.host_time else "logger",
+        "counters": asdict(deriver.counters),
+        "journal": journal_sizes(folder),
+        "findings": [asdict(finding) for finding in findings],
+    }
+
+
+def journal_sizes(folder: Path) -> dict[str, int]:
+    """Bytes of each segment."""
+    return {path.name: path.stat().st_size for path in segments(folder)}
+
+
+def read_state(folder: Path) -> dict[str, Any]:
+    """What recording.json says; empty where there is none that can be read."""
+    try:
+        found = json.loads((folder / STATE_NAME).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def prepare(folder: Path) -> Recording:
+    """Put a recorded run folder in order before it is loaded.
+
+    A recording that goes on is left alone: its log is read as far as it is written. One that was
+    not closed has its files made again from the journal, in the folder or, where that cannot be
+    written, in a temporary one.
+
+    Parameters
+    ----------
+    folder
+        A run folder with a journal.
+    """
+    state = read_state(folder)
+    if not is_recording(folder) or state.get("state") == "closed" or _is_settled(folder, state):
+        return _told(folder, state)
+    if not os.access(folder / FOLDER, os.W_OK):
+        return _elsewhere(folder)
+    lock = recording_lock(folder)
+    try:
+        lock.acquire(timeout=0)
+    except TimeoutError:
+        goes_on = Finding("recording_running", "The recording goes on; this is its state so far.")
+        return Recording(folder, (goes_on,), _started(state))
+    except OSError:
+        return _elsewhere(folder)
+    try:
+        return _told(folder, rebuild(folder))
+    except OSError:  # a full disk takes no second copy
+        return _elsewhere(folder)
+    finally:
+        lock.release()
+
+
+def _is_settled(folder: Path, state: dict[str, Any]) -> bool:
+    """Whether the files were made again since the last record was written."""
+    return state.get("state") == "recovered" and state.get("journal") == journal_sizes(folder)
+
+
+def _elsewhere(folder: Path) -> Recording:
+    place = Path(tempfile.mkdtemp(prefix="lukewarm-")) / folder.resolve().name
+    atexit.register(shutil.rmtree, place.parent, ignore_errors=True)
+    place.mkdir()
+    shutil.copyfile(folder / SETUP_NAME, place / SETUP_NAME)
+    return _told(place, rebuild(folder, place))
+
+
+def _told(folder: Path, state: dict[str, Any]) -> Recording:
+    """What recording.json says; one that was written by hand says nothing."""
+    try:
+        findings = tuple(Finding(**each) for each in state.get("findings", ()))
+    except TypeError:
+        findings = ()
+    return Recording(folder, findings, _started(state))
+
+
+def _started(state: dict[str, Any]) -> datetime | None:
+    try:
+        return datetime.fromisoformat(state["started"])
+    except (KeyError, TypeError, ValueError):
+        return None
+
+
+def recording_findings(
+    deriver: Deriver, log: Path, damage: Damage, *, closed: bool
+) -> list[Finding]:
+    """What is to be said about a recording.
+
+    Parameters
+    ----------
+    deriver
+        After the last record.
+    log
+        The log made.
+    damage
+        What could not be read of the journal.
+    closed
+        Whether the recording was ended in order.
+    """
+    found: list[Finding] = []
+    plan = deriver.plan
+    if not closed:
+        found.append(
+            Finding(
+                "recording_incomplete",
+                "The recording was not ended in order; the log was made again from its journal.",
+            )
+        )
+    found += _gap_findings(deriver.all_gaps(), deriver, host_time=plan.host_time)
+    found += _count_findings(deriver)
+    if damage.places:
+        found.append(
+            Finding(
+                "journal_damaged",
+                f"The journal is damaged in {damage.places} places ({damage.skipped} bytes); what "
+                "stands around them was read.",
+                evidence={"places": damage.places, "bytes": damage.skipped},
+            )
+        )
+    if deriver.clock.steps:
+        steps = ", ".join(f"{by:+.1f} s at {at:.0f} s" for at, by in deriver.clock.steps[:5])
+        found.append(
+            Finding(
+                "host_clock_set",
+                f"The computer's clock was set while recording ({steps}); the recording's times "
+                "do not follow it.",
+                evidence={"steps": len(deriver.clock.steps)},
+            )
+        )
+    drift = None
+    if not plan.host_time:
+        drift = compare_clocks(log, plan.setup.log, deriver.samples)
+    return found if drift is None else [*found, *_drift_findings(drift)]
+
+
+def _gap_findings(gaps: list[Gap], deriver: Deriver, *, host_time: bool) -> list[Finding]:
+    found = []
+    for gap in gaps[:GAPS_NAMED]:
+        what = "Nothing was recorded" if gap.port is None else f"Nothing came from {gap.port}"
+        end = "to the end" if gap.to_s is None else f"for {gap.to_s - gap.from_s:.1f} s"
+        how = ", by the computer's wall clock" if gap.to_s in deriver.clock.by_wall else ""
+        evidence: dict[str, float | str] = {"host_from_s": round(gap.from_s, 3)}
+        if gap.to_s is not None:
+            evidence["host_to_s"] = round(gap.to_s, 3)
+        found.append(
+            Finding(
+                "recording_gap",
+                f"{what} {end}{how}, {gap.from_s:.1f} s after the recording began ({gap.reason}).",
+                from_s=gap.from_s if host_time else None,
+                to_s=gap.to_s if host_time else None,
+                evidence=evidence,
+            )
+        )
+    if len(gaps) > GAPS_NAMED:
+        more = len(gaps) - GAPS_NAMED
+        found.append(
+            Finding(
+                "recording_gap", f"And {more} more gaps in the recording.", evidence={"gaps": more}
+            )
+        )
+    return found
+
+
+def _count_findings(deriver: Deriver) -> list[Finding]:
+    counters = deriver.counters
+    kinds: dict[str, int] = {
+        "garbage": counters.garbage,
+        "half lines": counters.half_lines,
+        "wrong checksums": counters.bad_checksums,
+        "lines with another number of columns": counters.changed_columns,
+        "questions without an answer": counters.unanswered,
+    }
+    some = {name: count for name, count in kinds.items() if count}
+    if not some:
+        return []
+    named = ", ".join(f"{name} {count}" for name, count in some.items())
+    return [
+        Finding(
+            "recording_rejects",
+            f"Of {counters.lines} lines received: {named}. {REJECTED_NAME} lists what was not "
+            "used; the journal keeps every byte.",
+            evidence=dict(some),
+        )
+    ]
+
+
+def _drift_findings(drift: Drift) -> list[Finding]:
+    if abs(drift.seconds) < max(DRIFT_SAID_S, 2 * drift.u_seconds):
+        return []
+    return [
+        Finding(
+            "logger_clock",
+            f"The logger's clock ran {drift.ppm:+.0f} ppm (± {2 * drift.u_ppm:.0f}) against the "
+            f"computer's: {drift.seconds:+.2f} s (± {2 * drift.u_seconds:.2f} s) in "
+            f"{drift.span_s:.0f} s. The log keeps the logger's times.",
+            evidence={"ppm": drift.ppm, "u_ppm": drift.u_ppm, "seconds": drift.seconds},
+        )
+    ]
