@@ -45,6 +45,7 @@ _NAMES: Final = {
 }
 _FIRST_LINES: Final = 100
 _LAST_LINES: Final = 100
+_DIGIT: Final = re.compile(r"\d")
 _TYPED_LINES: Final = 24
 _TYPED_CELLS: Final = 64
 _TEXT_SHARE: Final = 0.2
@@ -153,6 +154,8 @@ class Cut:
         if not typed:
             # readings may all be missing in a line of its full width; names never are
             return not any(cells) or ("X" in self.kinds and set(self.kinds) <= {"X", "E"})
+        if not any(_DIGIT.search(cell) for cell, _ in typed):
+            return False  # "---" under every name is a rule drawn below them
         # "%" in a row of units would pass for a word for no reading
         good = [kind_of(cell) != "X" and not is_unit(cell) for cell, _ in typed]
         return good[0] and 2 * sum(good) >= len(good)

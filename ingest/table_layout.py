@@ -11,12 +11,12 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from ingest.dialect import BLANKS, WIDE_BLANKS, Cut, Line
 from ingest.errors import Fault, UnusableRun
-from ingest.run import Finding
+from ingest.run import Finding, Rejected
 from ingest.table_cells import kind_of
 from ingest.table_spans import find_spans, place_names
 from ingest.table_units import clean_unit, is_unit, names_no_unit, split_unit
@@ -48,6 +48,8 @@ class Layout:
         Why names cannot be trusted to stand over their columns; None where they can.
     surplus
         Names to the right of the last column, which have no readings.
+    rejected
+        Lines above the first reading that begin like one, but are none.
     """
 
     names: tuple[str, ...]
@@ -62,6 +64,7 @@ class Layout:
     joins: tuple[int, ...] = ()
     join_with: str = "."
     findings: tuple[Finding, ...] = ()
+    rejected: tuple[Rejected, ...] = ()
 
 
 def find_layout(lines: Sequence[Line], cut: Cut, log: LogTable, file: str) -> Layout:
@@ -84,7 +87,9 @@ def find_layout(lines: Sequence[Line], cut: Cut, log: LogTable, file: str) -> La
         )
     above = [(line, _uncommented(line.text, cut)) for line in lines[max(0, at - _ROWS_ABOVE) : at]]
     header, units_row = _pick_rows(above, cut, log)
-    metadata = tuple(line.text for line in lines[:at] if line not in (header, units_row))
+    below = [line for line in lines[:at] if header is None or line.number > header.number]
+    broken = [line for line in below if line != units_row and _begins_like_a_reading(line, cut)]
+    metadata = tuple(line.text for line in lines[:at] if line not in (header, units_row, *broken))
     aliases = tuple(
         tuple(cells)
         for line, cells in above
@@ -101,6 +106,7 @@ def find_layout(lines: Sequence[Line], cut: Cut, log: LogTable, file: str) -> La
         first=lines[at],
         metadata=metadata,
         aliases=aliases,
+        rejected=tuple(_rejected(line, cut, file) for line in broken),
     )
     if header is None:
         return base
@@ -110,6 +116,19 @@ def find_layout(lines: Sequence[Line], cut: Cut, log: LogTable, file: str) -> La
     if cut.delimiter in (BLANKS, WIDE_BLANKS):
         names, units, doubtful = _over_columns(base, names, units, lines[at:], cut)
     return _match(base, names, units, readings, cut, doubtful)
+
+
+def _begins_like_a_reading(line: Line, cut: Cut) -> bool:
+    cells = cut.cells(line.text)
+    return len(cells) > 1 and kind_of(cells[0]) in {"N", "T", "U"}
+
+
+def _rejected(line: Line, cut: Cut, file: str) -> Rejected:
+    cells = len(cut.cells(line.text))
+    reason = f"{cells} cells where the other lines have {cut.width}"
+    if cells == cut.width:
+        reason = "no reading like those below it"
+    return Rejected(file, line.number, line.text[:200], reason)
 
 
 def _uncommented(text: str, cut: Cut) -> list[str]:
@@ -165,7 +184,8 @@ def _may_be_names(cells: Sequence[str], cut: Cut) -> bool:
     filled = [cell for cell in cells if cell]
     if len(filled) < max(1, _HEADER_SHARE * cut.width):
         return False
-    if cut.width > 1 and len(filled) < 2:
+    nameless_first = len(cells) == cut.width and not cells[0]
+    if cut.width > 1 and len(filled) < 2 and not nameless_first:
         return False
     # a numbered header ("Time, 1, 2, 3") has text where the readings have their time
     text = [cell for cell in filled if kind_of(cell) == "X" or is_unit(cell)]
@@ -231,14 +251,10 @@ def _match(
         found.append(_mismatch(base, what, named=True))
     names = (names + [""] * width)[:width]
     cells = (units + [""] * width)[:width]
-    return Layout(
+    return replace(
+        base,
         names=tuple(names),
         units=tuple(_unit(name, cell) for name, cell in zip(names, cells, strict=True)),
-        header=base.header,
-        units_row=base.units_row,
-        first=base.first,
-        metadata=base.metadata,
-        aliases=base.aliases,
         doubtful=doubtful,
         surplus=surplus,
         joins=joins,

@@ -11,7 +11,7 @@ import numpy as np
 
 from ingest.dialect import Cut, Dialect, Line, find_cut
 from ingest.errors import Fault, UnusableRun
-from ingest.run import Finding
+from ingest.run import Finding, Rejected
 from ingest.table_bytes import LONGEST_LINE, NEWLINE, start_of_header
 from ingest.table_layout import Layout, find_layout
 from ingest.table_marks import Marks, marks_of_sample, other_mark
@@ -59,6 +59,7 @@ class Plan:
     surplus: tuple[str, ...] = ()
     strip_nul: bool = False
     findings: tuple[Finding, ...] = ()
+    rejected: tuple[Rejected, ...] = ()
 
     def join(self, rows: Rows) -> None:
         """Turn the delimiters that belong to numbers or times into what they stand for."""
@@ -154,6 +155,7 @@ def _plan(source: Source, log: LogTable, text: bytes) -> Plan:
         surplus=layout.surplus,
         strip_nul=strip_nul,
         findings=(*layout.findings, *findings),
+        rejected=layout.rejected,
     )
 
 

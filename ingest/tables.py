@@ -316,6 +316,7 @@ def _make_table(plan: Plan, log: LogTable, block: Block, state: _State) -> Table
     rows = sort_lines(body, plan.rules, first_line, cut_off=block.last, foreign=state.foreign)
     plan.join(rows)
     name = plan.rules.file
+    above = plan.rejected if not state.lines else ()
 
     def reject(row: int, text: str, reason: str) -> Rejected:
         return Rejected(name, rows.line(row), text[:200], reason)
@@ -328,11 +329,11 @@ def _make_table(plan: Plan, log: LogTable, block: Block, state: _State) -> Table
         height=rows.count,
         first_row=state.rows,
         restarts=tuple(rows.restarts),
-        rejected=tuple(rows.rejected),
-        rejected_count=rows.rejected_count,
+        rejected=(*above, *rows.rejected),
+        rejected_count=len(above) + rows.rejected_count,
         findings=(
             *(plan.findings if not state.lines else ()),
-            *_row_findings(plan, rows, block),
+            *_row_findings(plan, rows, block, len(above)),
         ),
         _plan=plan,
         _rows=rows,
@@ -344,14 +345,17 @@ def _make_table(plan: Plan, log: LogTable, block: Block, state: _State) -> Table
     return table
 
 
-def _row_findings(plan: Plan, rows: Rows, block: Block) -> list[Finding]:
+def _row_findings(plan: Plan, rows: Rows, block: Block, above: int) -> list[Finding]:
+    reasons = dict(rows.reasons)
+    if above:
+        reasons["above the first reading"] = above
     found = [
         Finding(
             "rejected_lines",
             f"{count} lines not used: {reason}",
             evidence={"count": float(count)},
         )
-        for reason, count in rows.reasons.items()
+        for reason, count in reasons.items()
     ]
     if rows.restarts:
         lines = ", ".join(

@@ -477,3 +477,42 @@ def test_a_file_without_line_ends_is_refused_before_it_fills_the_memory(tmp_path
     path.write_bytes(b"t,a\n" + b"1,2\n" * 20_000 + b"1," * (4 * LONGEST_LINE))
     fault = fault_of(lambda: list(iter_tables(path, LogTable(file=path.name), chunk_bytes=1 << 20)))
     assert "without a line end" in fault
+
+
+# ---------------------------------------------------------------- more habits
+
+
+@pytest.mark.parametrize(
+    ("data", "names"),
+    [
+        ("sep=;\nTime;T1\n0;1,5\n1;2,5\n2;3,5\n", ("Time", "T1")),
+        ("Time,T1\n----,----\n0,1.5\n1,2.5\n2,3.5\n", ("Time", "T1")),
+        ("| Time | T1 |\n|------|----|\n| 0 | 1.5 |\n| 1 | 2.5 |\n", ("Time", "T1")),
+        ("Time,T1\n\n0,1.5\n\n1,2.5\n", ("Time", "T1")),
+        ("Time;T1\n0;1,5\n", ("Time", "T1")),
+        ("0;1,5\n1;2,5\n", ("1", "2")),
+        ("a long remark about the car\n" * 3000 + "Time,T1\n" + "0,1.5\n" * 300, ("Time", "T1")),
+        ("# Time T1\n0 1.5\n1 2.5\n2 3.5\n", ("Time", "T1")),
+        (",T1\n0,1.5\n1,2.5\n2,3.5\n", ("", "T1")),
+        ("'Time','T1'\n'0','1.5'\n'1','2.5'\n", ("Time", "T1")),
+    ],
+)
+def test_small_habits(table_of, data: str, names: tuple[str, ...]):
+    table = table_of(data)
+    assert table.names == names
+    assert table.numbers(1).values[0] == 1.5
+    assert table.numbers(1).values.null_count() == 0
+    assert table.rejected_count == 0
+
+
+def test_a_broken_line_before_the_first_whole_one_is_rejected_not_a_remark(table_of):
+    table = table_of("Time,T1,T2\n0,1\n1,2,3\n2,3,4\n3,4,5\n")
+    assert table.height == 3
+    assert [(rejected.line, rejected.text) for rejected in table.rejected] == [(2, "0,1")]
+    assert table.dialect.metadata == ()
+
+
+def test_a_byte_order_mark_written_again_at_a_restart(table_of):
+    block = "Time,T1\n" + "1,2.5\n" * 8
+    table = table_of(("\ufeff" + block) * 2)
+    assert (table.height, table.restarts, table.rejected_count) == (16, (8,), 0)
