@@ -120,7 +120,7 @@ def tell(ctx: Context) -> CoolantStory:
         if point == "coolant_in":
             why += " and coolant flowing through the heater"
         return CoolantStory(point, 1.0, nothing, nothing, None, why, None, why)
-    course, opening, why_no_opening = _best_opening(course)
+    opening, why_no_opening = _best_opening(course)
     alike = heater_as_before(course)
     # what the heater's setting did is no doing of the thermostat, where enough is left without it
     last = course if alike is None or not _enough_left(alike, opening) else alike
@@ -143,22 +143,22 @@ def tell(ctx: Context) -> CoolantStory:
     )
 
 
-def _best_opening(course: Course) -> tuple[Course, Break | None, str | None]:
+def _best_opening(course: Course) -> tuple[Break | None, str | None]:
     """Look for the opening with the heater set as it was, and only then in everything."""
     whole, why_not = _opening(course)
     alike = heater_as_before(course)
     if alike is None:
-        return course, whole, why_not
+        return whole, why_not
     again, why_not_again = _opening(alike)
     if again is not None and _seen(alike, again.peak, SEEN_AFTER_S):
-        return course, again, None
+        return again, None
     if whole is None:
-        return course, None, why_not
+        return None, why_not
     # found only where the heater took less than before: above any heat balance that must be it
     other = bool(np.isnan(alike.value[whole.peak : whole.peak + 1]).all())
     if other and float(course.smooth[whole.peak]) < SURELY_C:
-        return course, None, why_not_again
-    return course, whole, None
+        return None, why_not_again
+    return whole, None
 
 
 def _seen(course: Course, start: int, seconds: float) -> bool:
@@ -280,7 +280,7 @@ def _rate_left(course: Course, peak: int) -> float:
     depth = np.array([0.875, 0.625, 0.375])
     slope = float(np.polyfit(depth, rates, 1)[0])
     mean = float(rates.mean())
-    return (mean - slope * (0.625 - 0.0)) / mean
+    return float((mean - slope * depth.mean()) / mean)
 
 
 def _held(

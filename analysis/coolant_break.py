@@ -58,9 +58,9 @@ TAKES_S: Final = 25.0
 """Prior: in half the cars the break is the peak itself, because cold water from the radiator ends
 the warming at once; in the others the peak follows some tens of seconds later (exponential)."""
 
-ROUND_S: Final = 3.0
-"""A peak is rounded by the sensor's lag and by the first, small flow: the break is this earlier,
-give or take as much."""
+ROUND_S: Final = (1.5, 3.0)
+"""A peak is rounded by the sensor's lag and by the first, small flow: the break is earlier by this,
+with this standard deviation."""
 
 SHAPE_K: Final = 0.3
 """What the unknown shape of the curve about the break adds in any case (standard deviation)."""
@@ -213,12 +213,11 @@ def _fit_from(
     evidence = fits.evidence + np.log(prior) - 0.5 * off**2
     weight = np.exp(evidence - evidence.max())
     weight /= weight.sum()
-    rounded = rate * ROUND_S
     level = fits.level.copy()
-    level[:, -1] -= rounded
+    level[:, -1] -= ROUND_S[0] * rate
     temperature = float((weight * level).sum())
     spread = float((weight * ((level - temperature) ** 2 + fits.variance)).sum())
-    spread += rounded**2 + SHAPE_K**2
+    spread += (ROUND_S[1] * rate) ** 2 + SHAPE_K**2
     # a break well below the peak may be a change of load, unless the load is known to be steady
     early = max(0.0, float(smooth[peak]) - temperature - UNAMBIGUOUS_K)
     if load is not None and float(np.ptp(load[start:stop])) < 0.1 * float(load[start:stop].mean()):

@@ -149,8 +149,16 @@ def heater_as_before(course: Course) -> Course | None:
 
 def _heater_setting(ctx: Context, every: int) -> Floats:
     """How far the heater was turned on, as a number that changes when a control does."""
-    setting = np.nan_to_num(ctx.lever) + TOUCHED_PCT * np.nan_to_num(ctx.grid.control("blower"))
+    setting = _known_before(ctx.lever) + TOUCHED_PCT * _known_before(ctx.grid.control("blower"))
     return setting[: setting.size // every * every : every]
+
+
+def _known_before(position: Floats) -> Floats:
+    """Positions with the unknown ones taken to be as the nearest known; 0 where none is known."""
+    known = np.flatnonzero(~np.isnan(position))
+    if known.size == 0:
+        return np.zeros(position.size)
+    return np.interp(np.arange(position.size), known, position[known])
 
 
 def _thinned(values: Floats, every: int) -> Floats:
