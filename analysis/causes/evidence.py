@@ -66,6 +66,9 @@ def evidence_of(measured: Measured) -> Evidence:
         late = _coolant_reached(measured)
         if late is not None:
             found["coolant_reached"] = late
+    swing = _coolant_swing(measured)
+    if swing is not None:
+        found["coolant_swing"] = swing
     best = _vacuum_best(measured)
     if best is not None and "vacuum_source_low" in found:
         # the level at light load tells a weak source, the fall under load a check valve; the low
@@ -114,6 +117,35 @@ def _coolant_reached(measured: Measured) -> tuple[float, float] | None:
                 spread = float(np.std(values))
                 return float(np.quantile(values, 0.9)), math.hypot(shared, spread)
     return None
+
+
+NEARLY_WARM_K: Final = 6.0
+"""The coolant counts as warm from when it first came this near to its highest, K."""
+
+LEAST_WARM_S: Final = 300.0
+
+
+def _coolant_swing(measured: Measured) -> tuple[float, float] | None:
+    """Range of the coolant (5th to 95th percentile) once warm: a thermostat that works holds it.
+
+    A thermostat that only opens too low holds it too; one that is stuck open lets it go with load
+    and speed.
+    """
+    context = measured.context
+    point = next((each for each in ("engine_coolant", "coolant_in") if context.has(each)), None)
+    if point is None:
+        return None
+    values = np.where(context.engine_on, context.values(point), np.nan)
+    if np.isnan(values).all():
+        return None
+    first = int(np.argmax(values > np.nanmax(values) - NEARLY_WARM_K))
+    warm = values[first:]
+    warm = warm[~np.isnan(warm)]
+    if warm.size * context.grid.step < LEAST_WARM_S:
+        return None
+    low, high = np.quantile(warm, [0.05, 0.95])
+    resolution = measured.run.sensors[point].resolution
+    return float(high - low), math.hypot(0.3, resolution / math.sqrt(6.0))
 
 
 def _vacuum_best(measured: Measured) -> tuple[float, float] | None:
