@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from analysis.limits import Limits
     from analysis.pipeline import Analysis
     from ingest.errors import LukewarmError
+    from ingest.recorder import Recorder
     from ingest.run import Run
     from ingest.store import Store
     from ingest.store_many import Report, Task
@@ -159,6 +160,53 @@ def analyze(
         raise typer.Exit(UNUSABLE)
     if failed and fail_on_verdict:
         raise typer.Exit(FAILED_LIMITS)
+
+
+@app.command()
+def demo(
+    out: Annotated[
+        Path, typer.Option("--out", help="Folder for the picture and the results.")
+    ] = Path("lukewarm-demo"),
+    units: UnitsOption = Units.SI,
+) -> None:
+    """Run the main job on the sample logs and say where to look next.
+
+    Example: lukewarm demo --units us
+    """
+    import json
+
+    import sample_logs
+    from analysis.baseline import Baseline
+    from analysis.pipeline import judge_measured, measure
+    from analysis.result import document
+    from dashboard.summary import summary_lines
+    from dashboard.text import result_lines
+    from ingest.load import run_folders, write_text
+
+    folders = run_folders(Path(sample_logs.__file__).parent)
+    measured = {
+        place.name: measure(outcome)
+        for place, outcome in each_run(folders, None)
+        if not isinstance(outcome, Exception)
+    }
+    good = Baseline.of([car for car in measured.values() if is_baseline(car.run)])
+    analyses = {name: judge_measured(car, baseline=good) for name, car in measured.items()}
+    documents = {name: document(analysis) for name, analysis in analyses.items()}
+    for line in summary_lines(documents.values(), units.value):
+        say(line)
+    shown = "SC-014-complaint"
+    say()
+    for line in result_lines(documents[shown], units.value, color=sys.stdout.isatty()):
+        say(line)
+    out.mkdir(parents=True, exist_ok=True)
+    write_picture(analyses[shown], out / f"{shown}.html", units)
+    results = json.dumps(list(documents.values()), ensure_ascii=False, indent=1)
+    write_text(out / "results.json", results + "\n")
+    note(f"wrote {out / 'results.json'}")
+    say()
+    say(f"Next: open {out / f'{shown}.html'} in a browser; look at one sample run with")
+    say(f"  lukewarm check {folders[0].parent / shown}")
+    say("and draft the set-up of a log of your own with  lukewarm setup YOUR-LOG.csv")
 
 
 @app.command()
@@ -393,6 +441,117 @@ def count_reports(reports: Iterable[Report], total: int, what: str) -> tuple[int
     return new, bad
 
 
+@app.command()
+def ports() -> None:
+    """The serial ports of this computer: name, USB id, serial number, description.
+
+    Example: lukewarm ports
+    """
+    from ingest.port import list_ports
+
+    found = list_ports()
+    for port in found:
+        cells = (port.url, port.usb or "-", port.serial_number or "-", port.description or "-")
+        say(
+            "  ".join(f"{cell:<{width}}" for cell, width in zip(cells, (16, 9, 16, 0), strict=True))
+        )
+    if not found:
+        note("no serial port; a logger in the network is socket://HOST:PORT or rfc2217://HOST:PORT")
+
+
+@app.command()
+def record(
+    port: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[PORT...]",
+            help="Name, URL, USB id (1a86:7523) or serial:NUMBER; one for each port of run.toml.",
+        ),
+    ] = None,
+    setup: Annotated[
+        Path | None, typer.Option("--setup", help="The run.toml to record by.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="The new run folder.")] = None,
+    resume: Annotated[
+        Path | None, typer.Option("--resume", help="Go on in this run folder; the gap is marked.")
+    ] = None,
+    seconds: Annotated[
+        float | None, typer.Option("--seconds", min=0, help="End after so long.")
+    ] = None,
+    until_silent: Annotated[
+        float | None,
+        typer.Option("--until-silent", min=0, help="End when nothing came for so long, s."),
+    ] = None,
+) -> None:
+    """Record from serial ports into a run folder; Ctrl-C ends it.
+
+    Example: lukewarm record COM5 --setup run.toml --out SC-014-monday
+    """
+    from ingest.recorder import CAUTIONS, Recorder
+
+    if (resume is None) == (out is None) or (out is not None and setup is None):
+        raise typer.BadParameter("give --setup run.toml and --out RUN, or --resume RUN")
+    given = tuple(port or ())
+    if resume is not None:
+        recorder = Recorder.resume(resume, given)
+    else:
+        assert setup is not None and out is not None  # noqa: S101, PT018 - seen to above
+        recorder = Recorder.create(setup, out, given)
+    for line in CAUTIONS:
+        note(f"caution: {line}")
+    recorder.start()
+    follow_plainly(recorder, seconds, until_silent)
+
+
+def follow_plainly(recorder: Recorder, seconds: float | None, until_silent: float | None) -> None:
+    """Say how a recording goes, line by line, until it ends."""
+    from ingest.recorder_status import StatusLines, ends_on_termination
+
+    status = StatusLines(recorder)
+    try:
+        with ends_on_termination():
+            while recorder.running and not status.is_over(seconds, until_silent):
+                for line in status.wait():
+                    say(line)
+    except KeyboardInterrupt:
+        note("ending the recording")
+    finally:
+        summary = recorder.stop()
+    for line in status.last(summary):
+        say(line)
+    if summary.failure is not None:
+        note(f"error: {summary.failure}")
+        raise typer.Exit(UNUSABLE)
+
+
+@app.command()
+def replay(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder.")],
+    speed: Annotated[
+        float, typer.Option("--speed", min=0, help="1 real time, 10 ten times; 0 all at once.")
+    ] = 1.0,
+    to: Annotated[
+        str, typer.Option("--to", help="pty, or socket://HOST:PORT for a recorder to connect to.")
+    ] = "pty" if sys.platform != "win32" else "socket://127.0.0.1:4000",
+) -> None:
+    """Play a run as its logger would, for a recorder to hear.
+
+    Example: lukewarm replay sample_logs/SC-014-complaint --speed 20
+    """
+    from ingest.replay import play, read_script
+    from ingest.replay_port import open_outlet
+
+    script = read_script(run)
+    outlet = open_outlet(to)
+    say(f"lukewarm record {outlet.url} --setup {run / 'run.toml'} --out RUN")
+    note("waiting for that, or another recorder, to open the port; Ctrl-C ends")
+    try:
+        heard = play(script, outlet, speed)
+    finally:
+        outlet.close()
+    note(f"played {len(script.lines)} lines, {heard} of them heard")
+
+
 def expand(runs: Iterable[str]) -> list[Path]:
     """Run folders meant by the arguments: patterns are expanded, a folder of runs gives its runs.
 
@@ -472,6 +631,11 @@ def read_baseline(place: Path) -> Baseline:
             Fault(str(place), "no usable run folder", "runs of known-good cars", "check the path")
         )
     return Baseline.of(good)
+
+
+def is_baseline(run: Run) -> bool:
+    """Whether the run is of a known-good car by its own set-up."""
+    return run.setup.run.purpose == "baseline"
 
 
 def analyze_run(run: Run, limits: Limits, baseline: Baseline | None, *, soak: bool) -> Analysis:

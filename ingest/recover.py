@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 STATE_NAME: Final = "recording.json"
 LOCK_NAME: Final = "recording.lock"
 GAPS_NAMED: Final = 20
+HANG_UP_S: Final = 60.0
+"""A port may be gone for this long at the end without a word."""
 DRIFT_SAID_S: Final = 0.5
 """Drift over a recording from which on it is a finding."""
 
@@ -258,7 +260,9 @@ def recording_findings(
                 "The recording was not ended in order; the log was made again from its journal.",
             )
         )
-    found += _gap_findings(deriver.all_gaps(), deriver, host_time=plan.host_time)
+    ended = deriver.clock.last_s - HANG_UP_S  # a logger switched off first is no gap
+    gaps = [gap for gap in deriver.all_gaps() if gap.to_s is not None or gap.from_s < ended]
+    found += _gap_findings(gaps, deriver, host_time=plan.host_time)
     found += _count_findings(deriver)
     if damage.places:
         found.append(

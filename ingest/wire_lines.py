@@ -14,7 +14,7 @@ from typing import Final
 LONGEST_LINE: Final = 1 << 16
 """Bytes without a line end after which they are no line."""
 _ENDS: Final = re.compile(rb"[\r\n]+")
-_CONTROL: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffd\ufffe\uffff]")
+_CONTROL: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffe\uffff]")
 _NMEA: Final = re.compile(rb"\$?(.*)\*([0-9A-Fa-f]{2})\s*", re.DOTALL)
 
 

@@ -257,7 +257,7 @@ class Deriver:
         if own and tuple(cell.strip(' "') for cell in text.split(delimiter)) == own:
             port.counters.headers += 1
             return
-        if port.cells[0] == port.cells[1]:
+        if port.cells[0] == port.cells[1] > 0:
             port.delimiter = delimiter
             if count != port.cells[1]:
                 port.counters.changed_columns += 1
