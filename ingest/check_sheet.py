@@ -1,13 +1,16 @@
 """The check sheet of a run: what hands and eyes found, kept in the run folder.
 
 ``checks.csv`` has one line a check: when, which check, whether it found something, and a remark.
-The newest line of a check counts; earlier ones stay, so that nothing is lost.
+The newest line of a check counts; earlier ones stay, so that nothing is lost. The file may be
+written by hand or in a spreadsheet, with commas or semicolons.
 """
 
 from __future__ import annotations
 
 import csv
+import difflib
 import io
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -54,38 +57,93 @@ def read_sheet(folder: Path) -> list[Checked]:
     path = folder / FILE
     if not path.is_file():
         return []
-    rows = list(csv.reader(io.StringIO(read_text(path))))
+    text = read_text(path)
+    first = text.partition("\n")[0]
+    delimiter = ";" if first.count(";") > first.count(",") else ","
+    rows = [
+        (number, [cell.strip() for cell in row])
+        for number, row in _numbered(text, delimiter)
+        if any(cell.strip() for cell in row)
+    ]
+    if not rows:
+        return []
+    if [cell.lower() for cell in rows[0][1][:3]] != list(HEADER[:3]):
+        raise UnusableRun(
+            Fault(
+                f"{path} line {rows[0][0]}",
+                repr(delimiter.join(rows[0][1]))[:80],
+                f"the header {','.join(HEADER)}",
+                "put the header first",
+            )
+        )
     faults, lines = [], []
-    for number, row in enumerate(rows[1:], start=2):
-        answer = ANSWERS.get(row[2].strip().lower()) if len(row) >= 3 else None
+    for number, row in rows[1:]:
+        answer = ANSWERS.get(row[2].lower()) if len(row) >= 3 else None
         if answer is None:
             faults.append(
                 Fault(
-                    f"{FILE} line {number}",
-                    repr(",".join(row))[:80],
+                    f"{path} line {number}",
+                    repr(delimiter.join(row))[:80],
                     "time, check, yes or no, remark",
                     "correct the line or note the check again",
                 )
             )
             continue
-        lines.append(Checked(row[0], row[1].strip(), answer, row[3] if len(row) > 3 else ""))
+        # a remark with an unquoted delimiter in it is still one remark
+        remark = (delimiter + " ").join(cell for cell in row[3:] if cell)
+        lines.append(Checked(row[0], row[1], answer, remark))
     if faults:
         raise UnusableRun(faults)
     return lines
 
 
-def found_by_check(sheet: list[Checked]) -> dict[str, bool]:
-    """Newest answer of each check."""
+def _numbered(text: str, delimiter: str) -> Iterable[tuple[int, list[str]]]:
+    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+    for row in reader:
+        yield reader.line_num, row
+
+
+def found_by_check(sheet: list[Checked], known: Collection[str]) -> dict[str, bool]:
+    """Newest answer of each check.
+
+    Parameters
+    ----------
+    sheet
+        Its lines, oldest first.
+    known
+        Names of the checks there are.
+
+    Raises
+    ------
+    UnusableRun
+        With one fault for each name that is not among them.
+    """
+    unknown = dict.fromkeys(line.check for line in sheet if line.check not in known)
+    if unknown:
+        raise UnusableRun([_no_such_check(name, known) for name in unknown])
     return {line.check: line.found for line in sheet}
 
 
+def _no_such_check(name: str, known: Collection[str]) -> Fault:
+    near = difflib.get_close_matches(name, known, n=1)
+    hint = f"write {near[0]}" if near else "correct the name in the file"
+    return Fault(FILE, f"a check {name!r}", f"one of {', '.join(sorted(known))}", hint)
+
+
 def note_check(folder: Path, check: str, remark: str, now: datetime, *, found: bool) -> None:
-    """Add a line to a run folder's sheet; the file is written whole or not at all."""
+    """Add a line to a run folder's sheet; the file is written whole or not at all.
+
+    Raises
+    ------
+    UnusableRun
+        Where the sheet there cannot be read, or cannot be written.
+    """
     sheet = [*read_sheet(folder), Checked(now.isoformat(timespec="seconds"), check, found, remark)]
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(HEADER)
     for line in sheet:
         answer = next(word for word, value in ANSWERS.items() if value == line.found)
-        writer.writerow([line.time, line.check, answer, line.remark])
+        # one line of the file is one check, whatever was typed
+        writer.writerow([line.time, line.check, answer, " ".join(line.remark.split())])
     write_text(folder / FILE, text.getvalue())

@@ -1,0 +1,157 @@
+"""What a page of the report is made of, without saying how it is drawn.
+
+Content is text and nothing else: each drawer escapes it in its own way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from dashboard.shown import clean
+
+Style = Literal["body", "lead", "quiet", "caution"]
+Paper = Literal["a4", "letter"]
+
+LONGEST_TEXT: Final = 420
+"""Longest paragraph, characters; what is longer is cut with dots."""
+
+LONGEST_NAME: Final = 40
+"""Longest name from a log or a set-up."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """A heading within a page."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A paragraph."""
+
+    text: str
+    style: Style = "body"
+
+
+@dataclass(frozen=True, slots=True)
+class Bullets:
+    """A short list."""
+
+    items: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table.
+
+    Parameters
+    ----------
+    head
+        Column titles; empty for a list of facts, whose first column is then its titles.
+    rows
+        Cells as text.
+    shares
+        Widths of the columns, any scale.
+    more
+        What was left out and where it is; empty where nothing was.
+    dense
+        Whether in small print.
+    """
+
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    shares: tuple[float, ...]
+    more: str = ""
+    dense: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Blank:
+    """Lines to write on by hand."""
+
+    lines: int
+
+
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """A line of a picture: points from the upper left corner, pt."""
+
+    points: tuple[tuple[float, float], ...]
+    width: float = 1.0
+    dash: tuple[float, ...] = ()
+    gray: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """Text in a picture; `x`, `y` is the start, middle or end of its base line."""
+
+    x: float
+    y: float
+    text: str
+    anchor: Literal["start", "middle", "end"] = "start"
+    bold: bool = False
+    size: float = 9.0
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A drawing in points, `width` by `height`, with a sentence that says what it shows."""
+
+    width: float
+    height: float
+    strokes: tuple[Stroke, ...]
+    labels: tuple[Label, ...]
+    says: str
+
+
+Block = Heading | Text | Bullets | Table | Blank | Picture
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """One page for one reader."""
+
+    reader: str
+    title: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """The whole document.
+
+    Parameters
+    ----------
+    title
+        For the window and the file's properties.
+    foot
+        At the foot of every page.
+    paper
+        ``a4`` or ``letter``.
+    pages
+        In order.
+    """
+
+    title: str
+    foot: str
+    paper: Paper
+    pages: tuple[Page, ...]
+
+
+def short(text: object, most: int = LONGEST_NAME) -> str:
+    """Text made harmless and cut to a length, dots for what is missing."""
+    whole = clean(text).strip()
+    return whole if len(whole) <= most else whole[: most - 1].rstrip() + "…"
+
+
+def first_rows(
+    rows: Sequence[tuple[str, ...]], most: int, where: str
+) -> tuple[tuple[tuple[str, ...], ...], str]:
+    """As many rows as fit, and what to say of the others."""
+    if len(rows) <= most:
+        return tuple(rows), ""
+    return tuple(rows[:most]), f"and {len(rows) - most} more: {where}"

@@ -1,0 +1,52 @@
+"""Write a report: the format by the file's ending."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from ingest.errors import Fault, UnusableRun
+from ingest.load_files import write_whole
+
+if TYPE_CHECKING:
+    from dashboard.report.blocks import Paper
+    from dashboard.report.subject import Subject
+
+ENDINGS: Final = (".html", ".htm", ".pdf")
+
+
+def write_report(subject: Subject, path: Path, paper: Paper | None = None) -> None:
+    """Write a report as HTML or PDF, whole or not at all.
+
+    Raises
+    ------
+    UnusableRun
+        Where the ending is neither, or the file cannot be written.
+    """
+    from dashboard.report.content import build_report
+
+    require_ending(path)
+    report = build_report(subject, paper)
+    if path.suffix.lower() == ".pdf":
+        from dashboard.report.pdf import report_pdf
+
+        data = report_pdf(report)
+    else:
+        from dashboard.report.html import report_html
+
+        data = report_html(report).encode("utf-8")
+    write_whole(path, lambda target: target.write_bytes(data))
+
+
+def require_ending(path: Path) -> None:
+    """See that the file's name says which format is wanted.
+
+    Raises
+    ------
+    UnusableRun
+        Where it does not.
+    """
+    if path.suffix.lower() not in ENDINGS:
+        raise UnusableRun(
+            Fault(str(path), f"the ending {path.suffix!r}", ".html or .pdf", "change the name")
+        )

@@ -1,0 +1,36 @@
+"""What hands and eyes found and did, from the check sheets and the command line."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.causes.knowledge import knowledge
+from dashboard.report.blocks import short
+from dashboard.shown import words
+
+if TYPE_CHECKING:
+    from dashboard.report.subject import Subject
+
+MOST_DONE = 4
+LONGEST_DONE = 160
+
+
+def check_title(name: str) -> str:
+    """A check's title; the name as it stands where the table has no such check."""
+    titles = {row.name: row.title for row in knowledge().check}
+    return titles.get(name) or short(words(name))
+
+
+def done_lines(subject: Subject) -> list[str]:
+    """What was done, as noted; else the remarks of the checks that found something."""
+    if subject.done:
+        lines = [short(each, LONGEST_DONE) for each in subject.done]
+    else:
+        newest = {line.check: line for line in subject.checks}
+        lines = [
+            short(f"{check_title(line.check)}: {line.remark}", LONGEST_DONE)
+            for line in newest.values()
+            if line.found and line.remark.strip()
+        ]
+    rest = len(lines) - MOST_DONE
+    return [*lines[:MOST_DONE], f"and {rest} more"] if rest > 0 else lines

@@ -1,0 +1,128 @@
+"""The warranty file's page: figures with uncertainties, limits, raw files, sensors, version."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from dashboard.report.blocks import Block, Heading, Page, Table, Text, first_rows, short
+from dashboard.report.subject import Subject, software_version
+from dashboard.report.work_order import identity, verdict_cell
+from dashboard.shown import COVERAGE, conversion, figure_text, in_units, limit_text, span, words
+
+if TYPE_CHECKING:
+    from analysis.pipeline import Analysis
+    from ingest.run import Sensor
+    from ingest.setup import ChannelTable
+
+MOST_SENSORS: Final = 16
+MOST_FILES: Final = 6
+MOST_FINDINGS: Final = 3
+LONGEST_FINDING: Final = 220
+
+
+def warranty_page(subject: Subject) -> Page:
+    """The page for the warranty file."""
+    now = subject.now
+    result = subject.result
+    blocks: list[Block] = [
+        identity(subject),
+        Heading(f"Figures: {now.verdict}"),
+        _figures(result["figures"], subject),
+        Text(
+            f"± is U, the expanded uncertainty (k = {COVERAGE:g}, JCGM 100). pass and fail hold "
+            "with 95 % probability (JCGM 106), between them is undecided. "
+            f"Limits: {short(now.limits_version)} ({short(now.limits_basis, 200)}).",
+            "quiet",
+        ),
+        Heading("Sensors as they were set up"),
+        _sensors(now, subject.units),
+        Heading("In the log"),
+        *_findings(now, subject.units),
+        Heading("Raw files (SHA-256) and program"),
+        _files(subject),
+        Text(f"Made by lukewarm {software_version()}. Results in full: lukewarm analyze --json.",
+             "quiet"),
+    ]  # fmt: skip
+    return Page("Warranty file", short(now.run.setup.run.vehicle), tuple(blocks))
+
+
+def _figures(figures: dict[str, dict[str, object]], subject: Subject) -> Table:
+    rows = []
+    for name, figure in figures.items():
+        if figure["value"] is None:
+            continue
+        limited = bool(figure["limit"])
+        rows.append(
+            (
+                words(name),
+                figure_text(figure, subject.units),
+                limit_text(figure, subject.units) or "–",
+                verdict_cell(str(figure["verdict"]), limited=limited),
+            )
+        )
+    missing = [words(name) for name, figure in figures.items() if figure["value"] is None]
+    more = f"Not measured: {', '.join(missing)}." if missing else ""
+    head = ("Figure", "Value ± U", "Limits", "Verdict")
+    return Table(head, tuple(rows), (3, 3, 2.6, 1.8), more, dense=True)
+
+
+def _sensors(analysis: Analysis, units: str) -> Table:
+    rows = [
+        _sensor_row(point, sensor, analysis.run.setup.channels.get(point), units)
+        for point, sensor in analysis.run.sensors.items()
+    ]
+    kept, more = first_rows(rows, MOST_SENSORS, "see run.toml")
+    head = ("Point", "Column", "Kind", "Class or limit", "Lag", "Corrected")
+    return Table(head, kept, (2.2, 2.4, 2.4, 2.0, 0.9, 1.4), more, dense=True)
+
+
+def _sensor_row(
+    point: str, sensor: Sensor, channel: ChannelTable | None, units: str
+) -> tuple[str, ...]:
+    shown = conversion("K" if sensor.quantity.unit == "degC" else sensor.quantity.unit, units)
+    kind, tolerance = sensor.kind, "–"
+    if channel is not None:
+        if sensor.kind == "thermocouple":
+            junction = channel.cold_junction
+            kind += f" {channel.type}" + (
+                f", {short(words(str(junction)), 20)}" if junction else ""
+            )
+        if channel.tolerance_class is not None:
+            tolerance = f"class {short(channel.tolerance_class, 12)}"
+        elif channel.tolerance is not None:
+            tolerance = f"± {channel.tolerance * shown.factor:.3g} {shown.unit}"
+    lag = f"{sensor.time_constant:g} s" if sensor.time_constant else "–"
+    offset = f"{sensor.offset * shown.factor:+.2f} {shown.unit}" if sensor.offset else "–"
+    return (
+        short(words(point), 24),
+        short(sensor.source, 26),
+        short(kind, 40),
+        tolerance,
+        lag,
+        offset,
+    )
+
+
+def _findings(analysis: Analysis, units: str) -> list[Block]:
+    texts = []
+    for finding in analysis.findings:
+        when = span(finding.from_s, finding.to_s)
+        where = ", ".join(each for each in (short(words(finding.channel or "")), when) if each)
+        detail = in_units(finding.detail, units)
+        texts.append(short(f"{where}: {detail}" if where else detail, LONGEST_FINDING))
+    if not texts:
+        return [Text("Nothing wrong was found with the log.", "quiet")]
+    rest = len(texts) - MOST_FINDINGS
+    more = [f"and {rest} more: lukewarm check lists them all"] if rest > 0 else []
+    return [Text(line, "quiet") for line in (*texts[:MOST_FINDINGS], *more)]
+
+
+def _files(subject: Subject) -> Table:
+    rows = [
+        (short(f"{analysis.run.name}/{name}", 40), digest)
+        for analysis in (subject.before, subject.now)
+        if analysis is not None
+        for name, digest in analysis.run.sha256.items()
+    ]
+    kept, more = first_rows(rows, MOST_FILES, "lukewarm analyze --json has them all")
+    return Table((), kept, (2.6, 6.0), more, dense=True)

@@ -1,0 +1,199 @@
+"""The work order's page: found, checked, done, before and after, what to check next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, Final
+
+from dashboard import theme
+from dashboard.report.blocks import (
+    LONGEST_TEXT,
+    Blank,
+    Block,
+    Bullets,
+    Heading,
+    Page,
+    Table,
+    Text,
+    first_rows,
+    short,
+)
+from dashboard.report.remarks import check_title, done_lines
+from dashboard.report.subject import Subject
+from dashboard.shown import COVERAGE, figure_text, in_units, limit_text, words
+
+if TYPE_CHECKING:
+    from analysis.measurement import Measurement
+    from analysis.pipeline import Analysis
+    from analysis.repair_verdict import Change
+
+LIKELY: Final = 0.10
+MOST_CAUSES: Final = 3
+MOST_REASONS: Final = 3
+MOST_FAILING: Final = 6
+MOST_CHECKS: Final = 6
+
+
+def work_order_page(subject: Subject) -> Page:
+    """The page for the work order."""
+    blocks: list[Block] = [
+        identity(subject),
+        Heading("Found" if subject.before is None else "Found before the repair"),
+        *_found(subject),
+        Heading("Checked by hand and eye"),
+        _checked(subject),
+        Heading("Done"),
+        _done(subject),
+        *_before_and_after(subject),
+        *_next(subject),
+    ]
+    return Page("Work order", short(subject.now.run.setup.run.vehicle), tuple(blocks))
+
+
+def identity(subject: Subject) -> Table:
+    """Which car, which runs, who and when."""
+    about = subject.now.run.setup.run
+    where = ", ".join(short(each) for each in (about.plant, about.operator) if each)
+    rows = [
+        ("Vehicle", short(about.vehicle), "Family, heater", _pair(about.family, about.heater)),
+        ("Run", run_name(subject.now), "Report made", f"{subject.made:%Y-%m-%d %H:%M}"),
+    ]
+    if subject.before is not None:
+        rows.append(("Run before", run_name(subject.before), "Where, who", where or "–"))
+    elif where:
+        rows.append(("Where, who", where, "", ""))
+    return Table((), tuple(rows), (1.1, 3.2, 1.3, 2.6))
+
+
+def _pair(*parts: str | None) -> str:
+    return ", ".join(short(each) for each in parts if each)
+
+
+def run_name(analysis: Analysis) -> str:
+    """Folder and date of a run."""
+    started = analysis.run.started
+    date = f", {started:%Y-%m-%d %H:%M}" if started else ""
+    return f"{short(analysis.run.name)}{date}"
+
+
+def _found(subject: Subject) -> list[Block]:
+    first = subject.first
+    failing = [
+        f"{words(name)} {figure_text(_entry(judged.measurement), subject.units)}, "
+        f"limit {limit_text(_limits(judged), subject.units)}"
+        for name, judged in first.judged.items()
+        if judged.verdict == "fail"
+    ]
+    named = "; ".join(failing[:MOST_FAILING])
+    rest = len(failing) - MOST_FAILING
+    named += f"; and {rest} more" if rest > 0 else ""
+    verdict = f"Verdict: {first.verdict}."
+    if failing:
+        verdict += f" Outside the limits: {named}."
+    causes = [each for each in first.causes if each.probability >= LIKELY][:MOST_CAUSES]
+    rows = tuple(
+        (
+            f"{each.probability:.0%}".replace("%", " %"),
+            each.title,
+            short("; ".join(
+                in_units(reason, subject.units) for reason in each.evidence[:MOST_REASONS]
+            ), LONGEST_TEXT),
+        )
+        for each in causes
+    )  # fmt: skip
+    table = Table(("Chance", "Cause", "Why (value ± U, and what is usual)"), rows, (0.8, 3, 6.6))
+    return [Text(verdict), table] if rows else [Text(verdict)]
+
+
+def _entry(measurement: Measurement) -> Mapping[str, Any]:
+    return {"value": measurement.value, "u": measurement.u, "unit": measurement.unit}
+
+
+def _limits(judged: Any) -> Mapping[str, Any]:
+    limit = judged.limit
+    bounds = {} if limit is None else {"low": limit.low, "high": limit.high}
+    return {"unit": judged.measurement.unit, "limit": bounds}
+
+
+def _checked(subject: Subject) -> Block:
+    newest = {line.check: line for line in subject.checks}
+    if not newest:
+        return Text("Nothing is noted on the check sheet.", "quiet")
+    rows = [
+        (
+            short(line.time.replace("T", " "), 16),
+            check_title(line.check),
+            "found" if line.found else "good",
+            short(line.remark, 90),
+        )
+        for line in reversed(newest.values())
+    ]
+    kept, more = first_rows(rows, MOST_CHECKS, "see checks.csv")
+    return Table(("When", "Check", "Result", "Remark"), kept, (1.5, 3.6, 0.8, 3.4), more)
+
+
+def _done(subject: Subject) -> Block:
+    lines = done_lines(subject)
+    return Bullets(tuple(lines)) if lines else Blank(2)
+
+
+def _before_and_after(subject: Subject) -> list[Block]:
+    repair = subject.repair
+    if repair is None:
+        return []
+    shown = [change for change in repair.changes if change.change.value is not None]
+    rows = [_change_row(change, subject) for change in shown]
+    notes = [f"± is U, the expanded uncertainty (k = {COVERAGE:g})."]
+    if repair.weather.ratio != 1.0:
+        notes.append(
+            f"* The earlier value times {repair.weather.ratio:.2f} first: the difference between "
+            "coolant and outside air was another that day."
+        )
+    if repair.same_sensors:
+        notes.append("Same logger and sensors both times: errors of their own cancel.")
+    left = len(repair.changes) - len(shown)
+    if left:
+        notes.append(f"{left} figures not measured in both runs are left out.")
+    head = ("Figure", "Before", "After", "Change", "", "Limits", "After")
+    return [
+        Heading(f"Before and after: {repair.outcome}"),
+        Text(in_units(repair.sentence, subject.units)),
+        Table(head, tuple(rows), (2.6, 2.1, 2.1, 2.3, 1.0, 1.9, 1.5), dense=True),
+        Text(" ".join(notes), "quiet"),
+    ]
+
+
+def _change_row(change: Change, subject: Subject) -> tuple[str, ...]:
+    judged = subject.now.judged[change.name]
+    word = {1: "better", -1: "worse", 0: ""}[change.better]
+    change_text = figure_text(_entry(change.change), subject.units)
+    sign = "+" if (change.change.value or 0.0) > 0 and not change_text.startswith("0 ") else ""
+    return (
+        words(change.name),
+        figure_text(_entry(change.before), subject.units),
+        figure_text(_entry(change.after), subject.units),
+        f"{sign}{change_text}{' *' if change.scale != 1.0 else ''}",
+        word,
+        limit_text(_limits(judged), subject.units) or "–",
+        verdict_cell(judged.verdict, limited=judged.limit is not None),
+    )
+
+
+def verdict_cell(verdict: str, *, limited: bool) -> str:
+    """A verdict with its sign; a figure without a limit has none."""
+    if verdict != "not measured" and not limited:
+        return "no limit"
+    style = theme.verdict_style(verdict)
+    return f"{style.sign} {style.word}".strip()
+
+
+def _next(subject: Subject) -> list[Block]:
+    check = subject.now.next_check
+    if check is None or (subject.repair is not None and subject.repair.outcome == "repaired"):
+        return []
+    row = check.check
+    return [
+        Heading(f"Next check: {row.title} ({row.minutes:g} min)"),
+        Text(row.how),
+        Text(f"Caution: {row.caution}", "caution"),
+    ]
