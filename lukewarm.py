@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from analysis.baseline import Baseline
     from analysis.limits import Limits
     from analysis.pipeline import Analysis
+    from ingest.check_sheet import Checked
     from ingest.errors import LukewarmError
     from ingest.recorder import Recorder
     from ingest.run import Run
@@ -45,6 +46,20 @@ class Units(StrEnum):
 
     SI = "si"
     US = "us"
+
+
+class Paper(StrEnum):
+    """Page sizes of the report."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
+class Answer(StrEnum):
+    """Whether a check found something."""
+
+    YES = "yes"
+    NO = "no"
 
 
 RunsArgument = Annotated[
@@ -139,6 +154,7 @@ def analyze(
     Example: lukewarm analyze sample_logs/SC-014-complaint --baseline sample_logs
     """
     from analysis.result import document
+    from ingest.errors import LukewarmError
 
     places = expand(runs)
     in_force = read_limits(limits)
@@ -149,7 +165,13 @@ def analyze(
         if isinstance(outcome, Exception):
             documents.append(error_document(place, outcome))
             continue
-        analysis = analyze_run(outcome, in_force, good, soak=soak)
+        try:
+            checked = checks_on_sheet(place)
+        except LukewarmError as error:
+            say_error(error)
+            documents.append(error_document(place, error))
+            continue
+        analysis = analyze_run(outcome, in_force, good, soak=soak, checked=checked)
         failed = failed or analysis.verdict == "fail"
         documents.append(document(analysis))
         if picture:
@@ -552,6 +574,110 @@ def replay(
     note(f"played {len(script.lines)} lines, {heard} of them heard")
 
 
+@app.command()
+def report(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder the report is about.")],
+    out: Annotated[Path, typer.Option("--out", help="FILE.html or FILE.pdf.")],
+    before: Annotated[
+        Path | None, typer.Option("--before", help="Run folder from before the repair.")
+    ] = None,
+    done: Annotated[
+        list[str] | None, typer.Option("--done", help="What was done; may be given repeatedly.")
+    ] = None,
+    limits: Annotated[
+        Path | None, typer.Option("--limits", help="Limits file (TOML) instead of the default.")
+    ] = None,
+    baseline: Annotated[
+        Path | None,
+        typer.Option("--baseline", help="Store or folder of runs of known-good cars."),
+    ] = None,
+    units: UnitsOption = Units.SI,
+    paper: Annotated[
+        Paper | None, typer.Option("--paper", help="a4 or letter; by the units where not given.")
+    ] = None,
+) -> None:
+    """One page each for the owner, the work order and the warranty file.
+
+    Example: lukewarm report sample_logs/SC-014-after-repair --before sample_logs/SC-014-complaint
+    --out SC-014.pdf
+    """
+    from dashboard.report.make import require_ending, write_report
+    from dashboard.report.subject import subject_of
+
+    require_ending(out)
+    good = read_baseline(baseline) if baseline else None
+    folders = [run] if before is None else [before, run]
+    analyses, sheets = [], []
+    for folder in folders:
+        analysis, sheet = analyze_folder(folder, read_limits(limits), good)
+        analyses.append(analysis)
+        sheets += sheet
+    subject = subject_of(analyses, sheets, done or (), good, units.value)
+    for line in subject.doubts:
+        note(f"warning: {line}")
+    write_report(subject, out, paper.value if paper else None)
+    note(f"wrote {out}")
+
+
+@app.command()
+def checked(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder.")],
+    check: Annotated[
+        str | None, typer.Argument(metavar="[CHECK]", help="Which check was done.")
+    ] = None,
+    found: Annotated[
+        Answer | None, typer.Option("--found", help="Whether it found something wrong.")
+    ] = None,
+    remark: Annotated[str, typer.Option("--remark", help="What was seen, in your words.")] = "",
+) -> None:
+    """Note a check on the run's check sheet; without CHECK, list them all with their how-to.
+
+    Example: lukewarm checked SC-014 cable_adjustment --found yes --remark "housing slipped"
+    """
+    from datetime import datetime
+
+    from dashboard.check_text import all_check_lines, check_names, ranking_lines
+    from ingest.check_sheet import note_check
+
+    if check is None and (found is not None or remark):
+        raise typer.BadParameter("say which check it was: lukewarm checked RUN CHECK --found ...")
+    if check is not None:
+        if check not in check_names():
+            raise typer.BadParameter(f"no check {check!r}; there are {', '.join(check_names())}")
+        if found is None:
+            raise typer.BadParameter("say --found yes or --found no")
+    analysis, sheet = analyze_folder(run, read_limits(None), None)
+    if check is None:
+        for line in all_check_lines(sheet, analysis):
+            say(line)
+        return
+    now = datetime.now().astimezone()
+    note_check(run, check, remark, now, found=found is Answer.YES)
+    analysis, _ = analyze_folder(run, read_limits(None), None)
+    for line in ranking_lines(analysis):
+        say(line)
+
+
+def analyze_folder(
+    folder: Path, limits: Limits, baseline: Baseline | None
+) -> tuple[Analysis, list[Checked]]:
+    """A run folder through the pipeline, and its check sheet."""
+    from ingest.check_sheet import read_sheet
+    from ingest.load import load_run
+
+    run = load_run(folder)
+    analysis = analyze_run(run, limits, baseline, soak=True, checked=checks_on_sheet(folder))
+    return analysis, read_sheet(folder) if folder.is_dir() else []
+
+
+def checks_on_sheet(place: Path) -> dict[str, bool]:
+    """Newest answer of each check on a run folder's sheet; none for a log without a folder."""
+    from dashboard.check_text import check_names
+    from ingest.check_sheet import found_by_check, read_sheet
+
+    return found_by_check(read_sheet(place), check_names()) if place.is_dir() else {}
+
+
 def expand(runs: Iterable[str]) -> list[Path]:
     """Run folders meant by the arguments: patterns are expanded, a folder of runs gives its runs.
 
@@ -638,11 +764,18 @@ def is_baseline(run: Run) -> bool:
     return run.setup.run.purpose == "baseline"
 
 
-def analyze_run(run: Run, limits: Limits, baseline: Baseline | None, *, soak: bool) -> Analysis:
+def analyze_run(
+    run: Run,
+    limits: Limits,
+    baseline: Baseline | None,
+    *,
+    soak: bool,
+    checked: Mapping[str, bool] | None = None,
+) -> Analysis:
     """One run through the pipeline."""
     from analysis.pipeline import analyze as run_pipeline
 
-    return run_pipeline(run, limits=limits, baseline=baseline, soak=soak)
+    return run_pipeline(run, limits=limits, baseline=baseline, soak=soak, checked=checked)
 
 
 def error_document(place: Path, error: LukewarmError) -> dict[str, Any]:
