@@ -62,6 +62,17 @@ class Answer(StrEnum):
     NO = "no"
 
 
+class By(StrEnum):
+    """What `compare` puts side by side."""
+
+    FAMILY = "family"
+    PLANT = "plant"
+    MONTH = "month"
+    VEHICLE = "vehicle"
+    PURPOSE = "purpose"
+    REPAIR = "repair"
+
+
 RunsArgument = Annotated[
     list[str],
     typer.Argument(metavar="RUN...", help="Run folders, or CSV logs with --setup."),
@@ -426,6 +437,54 @@ def store_export(
 
     export(open_store(store, database), out, table, Filter(family=family, purpose=purpose))
     note(f"wrote {out}")
+
+
+@app.command()
+def compare(
+    store: StoreArgument,
+    by: Annotated[By | None, typer.Option("--by", help="What is compared with what.")] = None,
+    car: Annotated[
+        str | None, typer.Option("--car", help="This vehicle against its family's good cars.")
+    ] = None,
+    figure: Annotated[
+        list[str] | None, typer.Option("--figure", help="Only this figure; may be repeated.")
+    ] = None,
+    against: Annotated[
+        str | None, typer.Option("--against", help="A group to compare with, not all others.")
+    ] = None,
+    family: FamilyOption = None,
+    purpose: PurposeOption = None,
+    over_time: Annotated[
+        bool, typer.Option("--over-time", help="Has the level changed, and since when?")
+    ] = False,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Write FILE.csv, .parquet or .xlsx.")
+    ] = None,
+    database: DatabaseOption = None,
+) -> None:
+    """Runs against baselines and against each other, by car, family, plant, time and repair.
+
+    Example: lukewarm compare fleet --car SC-014
+    """
+    from analysis.compare.answer import Question, answer
+    from dashboard.table_text import table_lines
+    from ingest.export_tables import write_table, write_workbook
+    from ingest.store_read import figures, runs
+
+    opened = open_store(store, database)
+    names = tuple(figure or ())
+    question = Question(
+        by.value if by else None, car, names, against, family, purpose, over_time=over_time
+    )
+    every = runs(opened)
+    found = answer(every, figures(opened, names or None), question)
+    if out is None:
+        for line in (*table_lines(found.shown), "", found.legend, *found.remarks):
+            say(line)
+    elif out.suffix.lower() == ".xlsx":
+        write_workbook(found.sheets(every), out)
+    else:
+        write_table(found.sheet, out)
 
 
 def open_store(place: Path, database: str | None) -> Store:

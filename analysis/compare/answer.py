@@ -1,0 +1,284 @@
+"""A question about a store to a table that can be shown, written and traced to its runs."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import polars as pl
+
+from analysis.compare import car, groups, repairs, timeline
+from analysis.compare.table import fleet_table
+from analysis.figures import all_figures
+from ingest.errors import Fault, UnusableRun
+from ingest.export_tables import Sheet
+
+REPAIR: Final = "repair"
+
+KEY_FIGURE: Final = "steady_outlet_rise"
+"""What is followed over time where no figure is named."""
+
+ID_DIGITS: Final = 12
+"""Digits of a run's id in these tables; `ingest.store_read.find_run` takes them."""
+
+MOST_LINES: Final = 40
+"""A longer course of time is shown by its marked runs only; files hold all."""
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is to be compared.
+
+    Parameters
+    ----------
+    by
+        One of `analysis.compare.groups.GROUPINGS`, or `REPAIR`; None for a car against its family.
+    car
+        Vehicle asked for.
+    figures
+        Figures wanted; none for all.
+    against
+        Group to compare with instead of all others.
+    family, purpose
+        Runs that count; a car's good cars always do.
+    over_time
+        Whether to draw the course of one figure, by family or what `by` says.
+    """
+
+    by: str | None = None
+    car: str | None = None
+    figures: tuple[str, ...] = ()
+    against: str | None = None
+    family: str | None = None
+    purpose: str | None = None
+    over_time: bool = False
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The table, and how to show it.
+
+    Parameters
+    ----------
+    name
+        Of the table, for a sheet.
+    sheet
+        The whole table.
+    shown
+        The part of it for a screen.
+    legend
+        How to read that.
+    remarks
+        What is to be said in words, such as alarms.
+    """
+
+    name: str
+    sheet: Sheet
+    shown: pl.DataFrame
+    legend: str
+    remarks: tuple[str, ...] = ()
+
+    def sheets(self, runs: pl.DataFrame) -> dict[str, Sheet]:
+        """For a workbook: the table, and beside it the runs behind each of its rows.
+
+        Parameters
+        ----------
+        runs
+            The store's runs.
+        """
+        behind = (
+            self.sheet.frame.select(pl.int_range(2, pl.len() + 2).alias("row"), "runs")
+            .explode("runs")
+            .join(
+                runs.select(
+                    pl.col("id").str.head(ID_DIGITS).alias("runs"),
+                    *("name", "vehicle", "family", "plant", "purpose", "started"),
+                ),
+                on="runs",
+                how="left",
+                maintain_order="left",
+            )
+            .rename({"runs": "run_id"})
+        )
+        meaning = {"row": f"row of the sheet {self.name}", "run_id": "first digits of the run's id"}
+        return {
+            self.name: self.sheet,
+            "runs behind": Sheet(behind, "The runs behind each row", meaning),
+        }
+
+
+def answer(runs: pl.DataFrame, figures: pl.DataFrame, question: Question) -> Answer:
+    """Answer a question from the store's tables (see `ingest.store_read`).
+
+    Raises
+    ------
+    UnusableRun
+        Where the question names a figure, car or group that is not there, or nothing can be
+        compared.
+    """
+    _check_figures(question.figures)
+    names = question.figures or ((KEY_FIGURE,) if question.over_time else None)
+    table = fleet_table(runs, figures, names)
+    if question.car is not None and question.by is None and not question.over_time:
+        return _car(table, question.car)
+    table = _only(table, question)
+    if question.over_time:
+        return _timeline(table, question)
+    if question.by == REPAIR:
+        return _repairs(table, question)
+    return _groups(table, question)
+
+
+def _check_figures(names: tuple[str, ...]) -> None:
+    known = [each.name for each in all_figures()]
+    faults = [
+        Fault(
+            "--figure",
+            repr(name),
+            "the name of a figure",
+            f"did you mean {near[0]}?"
+            if (near := difflib.get_close_matches(name, known, n=1))
+            else f"one of {', '.join(known)}",
+        )
+        for name in names
+        if name not in known
+    ]
+    if faults:
+        raise UnusableRun(faults)
+
+
+def _only(table: pl.DataFrame, question: Question) -> pl.DataFrame:
+    for column, wanted in (
+        ("vehicle", question.car),
+        ("family", question.family),
+        ("purpose", question.purpose),
+    ):
+        if wanted is not None:
+            _require(table, column, wanted)
+            table = table.filter(pl.col(column) == wanted)
+    return table
+
+
+def _require(table: pl.DataFrame, column: str, wanted: str) -> None:
+    there = table[column].unique().sort().to_list()
+    if wanted in there:
+        return
+    near = difflib.get_close_matches(wanted, there, n=1) or there[:8]
+    remedy = f"there: {', '.join(near)}" if there else "add runs first"
+    raise UnusableRun(Fault(column, repr(wanted), f"a {column} that the store has", remedy))
+
+
+def _answer(
+    name: str,
+    frame: pl.DataFrame,
+    meaning: Mapping[str, str],
+    columns: tuple[str, ...],
+    legend: str,
+    *,
+    title: str,
+) -> Answer:
+    if frame.height == 0:
+        raise UnusableRun(
+            Fault(title, "no figure that could be compared", "runs that have it", "list the store")
+        )
+    frame = frame.with_columns(pl.col("runs").list.eval(pl.element().str.head(ID_DIGITS)))
+    return Answer(name, Sheet(frame, title, meaning), frame.select(columns), legend)
+
+
+def _car(table: pl.DataFrame, vehicle: str) -> Answer:
+    _require(table, "vehicle", vehicle)
+    ids = table.filter(pl.col("vehicle") == vehicle)["run_id"].unique(maintain_order=True)
+    return _answer(
+        "car",
+        car.car_against_family(table, ids),
+        car.MEANING,
+        (
+            *("run", "figure", "unit", "value", "u", "good_cars", "usual", "percentile"),
+            *("robust_z", "low", "high", "q", "differs"),
+        ),
+        "usual: median of the family's good cars, whose 95 % lie between low and high (95 % "
+        "confidence); percentile: share of them below; differs: q is 0.05 or less.",
+        title=f"{vehicle} against the good cars of its family",
+    )
+
+
+def _groups(table: pl.DataFrame, question: Question) -> Answer:
+    by = question.by or "family"
+    grouping = next(each for each in groups.GROUPINGS if each == by)
+    if question.against is not None:
+        _require(table, by, question.against)
+    return _answer(
+        f"by {by}",
+        groups.compare_groups(table, grouping, question.against),
+        groups.MEANING,
+        (
+            *("family", "group", "figure", "unit", "cars", "mean", "shrunk", "difference"),
+            *("low", "high", "g", "q", "differs"),
+        ),
+        f"difference: group minus {question.against or groups.REST}, 95 % between low and high; g: "
+        "the same in standard deviations; shrunk: the mean drawn towards the family's where few "
+        "cars are behind it; differs: q is 0.05 or less.",
+        title=f"Each {by} against {question.against or groups.REST}",
+    )
+
+
+def _repairs(table: pl.DataFrame, question: Question) -> Answer:
+    if question.car is not None:
+        return _answer(
+            "repairs",
+            repairs.repair_pairs(table),
+            repairs.MEANING,
+            (
+                "repair",
+                "before_run",
+                "after_run",
+                "figure",
+                "unit",
+                "before",
+                "after",
+                "change",
+                "u",
+            ),
+            "change: after minus before, as on a day of the same temperature; u: its standard "
+            "uncertainty.",
+            title=f"What repairs changed on {question.car}",
+        )
+    return _answer(
+        "repairs",
+        repairs.compare_repairs(table),
+        repairs.MEANING,
+        (
+            *("family", "repair", "figure", "unit", "cars", "change", "low", "high", "q"),
+            *("differs", "against_first", "against_low", "against_high"),
+        ),
+        "change: mean of after minus before, 95 % between low and high; against_first: later "
+        "repairs of a car against first ones; differs: q is 0.05 or less.",
+        title="What repairs changed",
+    )
+
+
+def _timeline(table: pl.DataFrame, question: Question) -> Answer:
+    by: timeline.By = next((each for each in timeline.SERIES if each == question.by), "family")
+    frames = [timeline.timeline(table, name, by) for name in question.figures or (KEY_FIGURE,)]
+    columns = ("series", "started", "run", "figure", "unit", "moved", "level", "low", "high")
+    found = _answer(
+        "over time",
+        pl.concat(frames),
+        timeline.MEANING,
+        (*columns, "strange", "alarm"),
+        "level: moving average of the figure at one outside temperature; it has changed where it "
+        "leaves low to high; strange: a single run far from the first ones.",
+        title=f"The course of time, by {by}",
+    )
+    shown = found.shown
+    if shown.height > MOST_LINES:
+        shown = shown.filter(pl.col("strange") | pl.col("alarm").is_not_null())
+    alarms = tuple(
+        f"{series}, {figure}: {alarm} (seen with {run})"
+        for series, figure, alarm, run in found.shown.filter(pl.col("alarm").is_not_null())
+        .select("series", "figure", "alarm", "run")
+        .iter_rows()
+    )
+    return Answer(found.name, found.sheet, shown, found.legend, alarms or ("no level has changed",))
