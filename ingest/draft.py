@@ -73,6 +73,7 @@ def draft_setup(path: Path) -> Draft:
     time, time_note = _find_time(table)
     long = find_long(table, _indices(table, time))
     if long is None:
+        table.prepare(numbers=[at for at, unit in enumerate(table.units) if unit is None])
         columns = [
             (at + 1, name, table.units[at] or _cell_unit(table, at))
             for at, name in enumerate(table.names)

@@ -280,6 +280,9 @@ def read_table(path: Path, log: LogTable, *, max_bytes: int | None = None) -> Ta
 def iter_tables(path: Path, log: LogTable, *, chunk_bytes: int = 64 << 20) -> Iterator[Table]:
     """Read a log in parts of about `chunk_bytes`, all with the same columns.
 
+    The rows are those of `read_table`, except that a quoted cell which holds line ends is not put
+    together across the end of a part; its lines are then among the rejected ones.
+
     Raises
     ------
     UnusableRun
