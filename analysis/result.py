@@ -48,6 +48,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
         "causes": [
             {
                 "cause": cause.cause,
+                "title": cause.title,
                 "probability": rounded(cause.probability),
                 "evidence": list(cause.evidence),
                 "next_check": cause.next_check,

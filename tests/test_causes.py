@@ -1,0 +1,233 @@
+"""The cause engine: what it must conclude from plain evidence, and how it reasons."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from analysis.causes.cable import cable_state
+from analysis.causes.engine import Ranking, rank
+from analysis.causes.evidence import Evidence, Usual, compare
+from analysis.causes.knowledge import hypotheses, knowledge
+from analysis.causes.next_check import chance_found, expected_bits, propose
+
+FAMILY = {
+    "core_effectiveness": 0.70,
+    "coolant_plateau": 88.0,
+    "thermostat_opening": 85.0,
+    "flow_ratio": 0.15,
+    "warm_up_time": 420.0,
+    "fluctuation_index": 0.4,
+    "dead_travel_cold": 5.0,
+    "dead_travel_hot": 5.0,
+    "cold_end_rise": 1.5,
+    "speed_sensitivity": 0.2,
+    "footwell_deficit": 12.0,
+    "vacuum_decay": 0.8,
+    "vacuum_best": 60.0,
+    "vacuum_sag": 5.0,
+}
+U = {"core_effectiveness": 0.01, "flow_ratio": 0.01, "fluctuation_index": 0.1, "vacuum_decay": 0.1}
+QUIET = dict.fromkeys(knowledge().signs, False)
+
+
+def evidence(signs: dict[str, bool | None] | None = None, **changed: float | None) -> Evidence:
+    values = {name: value for name, value in (FAMILY | changed).items() if value is not None}
+    figures = {name: (value, U.get(name, 0.6)) for name, value in values.items()}
+    return Evidence(figures, QUIET | (signs or {}), 5.0)
+
+
+@pytest.fixture(scope="module")
+def usual() -> Usual:
+    rng = np.random.default_rng(8)
+    good = []
+    for _ in range(10):
+        car = {name: value * (1.0 + 0.03 * rng.normal()) for name, value in FAMILY.items()}
+        good.append(evidence(**car))
+    return Usual.of(good)
+
+
+def first(ranking: Ranking) -> str:
+    return next(iter(ranking.probability))
+
+
+def test_a_usual_car_is_healthy(usual: Usual) -> None:
+    ranking = rank(evidence(), usual, "blend-air")
+    assert first(ranking) == "healthy"
+    assert ranking.probability["healthy"] > 0.8
+
+
+@pytest.mark.parametrize(
+    ("cause", "changed", "signs"),
+    [
+        # all common practice, no source
+        ("thermostat_opens_low", {"coolant_plateau": 77.0, "thermostat_opening": 74.0}, {}),
+        ("low_core_flow", {"core_effectiveness": 0.5, "flow_ratio": 0.5}, {}),
+        (
+            "hoses_reversed",
+            {"fluctuation_index": 6.0, "flow_ratio": -0.12},
+            {"supply_cooler_than_return": True},
+        ),
+        ("lever_short_of_hot", {"dead_travel_cold": 22.0, "core_effectiveness": 0.6}, {}),
+        ("lever_short_of_cold", {"dead_travel_hot": 22.0, "cold_end_rise": 11.0}, {}),
+        ("cold_leak_in_case", {"core_effectiveness": 0.52}, {}),
+        ("cold_leak_in_body", {"speed_sensitivity": -3.0, "footwell_deficit": 20.0}, {}),
+        (
+            "weak_airflow",
+            {"core_effectiveness": 0.82, "flow_ratio": 0.08, "footwell_deficit": 18.0},
+            {},
+        ),
+        ("vacuum_leak", {"vacuum_decay": 9.0, "vacuum_best": 54.0}, {}),
+        ("vacuum_supply", {"vacuum_best": 45.0, "vacuum_sag": 18.0}, {"vacuum_sags": True}),
+        ("actuator_hoses_crossed", {"core_effectiveness": 0.4}, {"goes_wrong_way": True}),
+        ("control_use", {}, {"controls_misused": True}),
+        ("sensor_fault", {}, {"sensor_doubtful": True}),
+    ],
+)
+def test_textbook_cases_come_first(
+    usual: Usual, cause: str, changed: dict[str, float], signs: dict[str, bool | None]
+) -> None:
+    assert first(rank(evidence(signs, **changed), usual, "blend-air")) == cause
+
+
+@pytest.mark.parametrize("layout", ["blend-air", "water-valve", "combined"])
+def test_probabilities_sum_to_one_and_name_every_cause(usual: Usual, layout: str) -> None:
+    probability = rank(evidence(core_effectiveness=0.6), usual, layout).probability
+    assert math.fsum(probability.values()) == pytest.approx(1.0)
+    assert set(probability) == {row.name for row in knowledge().cause}
+    assert list(probability.values()) == sorted(probability.values(), reverse=True)
+
+
+def test_without_any_evidence_the_priors_stay() -> None:
+    nothing = Evidence({}, dict.fromkeys(knowledge().signs), None)
+    probability = rank(nothing, Usual.of([]), "blend-air").probability
+    space = hypotheses("blend-air")
+    by_explanation = np.bincount(space.explanation, space.prior, len(space.members))
+    expected = sum(
+        share / len(rows)
+        for rows, share in zip(space.members, by_explanation, strict=True)
+        for row in rows
+        if row.name == "vacuum_leak"
+    )
+    assert probability["vacuum_leak"] == pytest.approx(expected)
+
+
+def test_a_cause_the_channels_cannot_show_keeps_its_odds_against_healthy(usual: Usual) -> None:
+    blind = evidence(vacuum_decay=None, vacuum_best=None, vacuum_sag=None)
+    blind = Evidence(blind.figures, dict(blind.signs) | {"vacuum_sags": None}, blind.air_degC)
+    probability = rank(blind, usual, "blend-air").probability
+    prior = {row.name: row.prior for row in knowledge().cause}
+    odds = probability["vacuum_leak"] / probability["healthy"]
+    # the blurs of the cause and pairs with others leave it near its prior odds
+    assert odds == pytest.approx(prior["vacuum_leak"] / prior["healthy"], rel=0.6)
+
+
+def test_two_causes_at_once_are_found_together(usual: Usual) -> None:
+    leak = {"vacuum_decay": 12.0, "vacuum_best": 52.0}
+    both = evidence(coolant_plateau=77.0, thermostat_opening=74.0, **leak)
+    names, share = rank(both, usual, "blend-air").explanations[0]
+    assert set(names) == {"thermostat_opens_low", "vacuum_leak"}
+    assert share > 0.5
+
+
+def test_more_uncertainty_makes_it_less_sure(usual: Usual) -> None:
+    sharp = evidence(core_effectiveness=0.55)
+    blunt = Evidence(
+        dict(sharp.figures) | {"core_effectiveness": (0.55, 0.12)}, sharp.signs, sharp.air_degC
+    )
+    one, other = (rank(each, usual, "blend-air").probability["healthy"] for each in (sharp, blunt))
+    assert other > one
+
+
+def test_a_colder_day_is_no_fault(usual: Usual) -> None:
+    """The rise grows with coolant minus outside air; only its share of that is compared."""
+    good = [
+        Evidence({"steady_outlet_rise": (0.7 * (88.0 - 5.0), 0.5)}, QUIET, 5.0) for _ in range(6)
+    ]
+    family = Usual.of([*good, evidence()])
+    cold_day = Evidence({"steady_outlet_rise": (0.7 * (88.0 + 20.0), 0.5)}, QUIET, -20.0)
+    comparison = compare(cold_day, family, "steady_outlet_rise")
+    assert comparison is not None
+    assert abs(comparison[0]) < 0.02
+
+
+def test_the_check_sheet_moves_the_ranking(usual: Usual) -> None:
+    doubtful = evidence(core_effectiveness=0.6)
+    before = rank(doubtful, usual, "blend-air").probability
+    found = rank(doubtful, usual, "blend-air", {"case_seals": True}).probability
+    cleared = rank(doubtful, usual, "blend-air", {"case_seals": False}).probability
+    name = "cold_leak_in_case"
+    assert cleared[name] < before[name] < found[name]
+    # Bayes' rule by hand for the odds of two single causes
+    check = knowledge().check_row("case_seals")
+    ratio = chance_found(check, name) / chance_found(check, "thermostat_opens_low")
+    odds = before[name] / before["thermostat_opens_low"]
+    assert found[name] / found["thermostat_opens_low"] == pytest.approx(odds * ratio, rel=0.6)
+
+
+def test_expected_bits_is_the_mutual_information() -> None:
+    """Against the definition over the joint distribution of cause and answer."""
+    check = knowledge().check_row("thermostat_test")
+    probability = {"thermostat_opens_low": 0.5, "healthy": 0.3, "vacuum_leak": 0.2}
+    direct = 0.0
+    for answer in (True, False):
+        joint = {
+            cause: share
+            * (chance_found(check, cause) if answer else 1 - chance_found(check, cause))
+            for cause, share in probability.items()
+        }
+        total = sum(joint.values())
+        direct += sum(j * math.log2(j / (total * probability[c])) for c, j in joint.items())
+    assert expected_bits(check, probability) == pytest.approx(direct)
+
+
+def test_the_next_check_settles_the_question() -> None:
+    probability = {"low_core_flow": 0.5, "thermostat_opens_low": 0.45, "healthy": 0.05}
+    assert propose(probability).check.name == "coolant_level"
+    done = frozenset({"coolant_level"})
+    assert propose(probability, done).check.name == "thermostat_test"
+
+
+def test_ties_go_to_the_order_of_the_trade() -> None:
+    sure = {"healthy": 1.0}
+    assert propose(sure).check.order == min(row.order for row in knowledge().check)
+
+
+def test_every_check_has_a_how_to_and_a_caution() -> None:
+    for row in knowledge().check:
+        assert 1 <= row.how.count(".") <= 5
+        assert row.caution.endswith(".")
+
+
+def test_the_cable_is_found_with_its_direction(usual: Usual) -> None:
+    from types import SimpleNamespace
+
+    from analysis.measurement import Measurement
+
+    def car(cold: float, hot: float) -> SimpleNamespace:
+        values = {
+            "dead_travel_cold": cold,
+            "dead_travel_hot": hot,
+            "effective_travel": 100.0 - cold - hot,
+            "steady_outlet_rise": 50.0,
+            "cold_end_rise": 2.0,
+        }
+        units = {"steady_outlet_rise": "K", "cold_end_rise": "K"}
+        return SimpleNamespace(
+            figures={n: Measurement(v, units.get(n, "%"), 0.8) for n, v in values.items()}
+        )
+
+    short_of_hot = cable_state(car(19.0, 2.4), usual)  # type: ignore[arg-type]
+    assert short_of_hot is not None
+    assert short_of_hot.offset.known() == pytest.approx(14.0, abs=2.0)
+    assert "falls short of hot" in short_of_hot.sentence
+    assert short_of_hot.gain.known() > 3.0
+    short_of_cold = cable_state(car(2.4, 20.0), usual)  # type: ignore[arg-type]
+    assert short_of_cold is not None
+    assert short_of_cold.offset.known() == pytest.approx(-15.0, abs=2.0)
+    assert "falls short of cold" in short_of_cold.sentence
+    right = cable_state(car(5.0, 5.0), usual)  # type: ignore[arg-type]
+    assert right is not None
+    assert "within its adjustment" in right.sentence
