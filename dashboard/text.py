@@ -178,7 +178,8 @@ def _causes(causes: Iterable[Mapping[str, Any]]) -> list[str]:
         if probability < WORTH_NAMING:
             rest += probability
             continue
-        lines.append(f"{_percent(probability)}  {words(str(cause.get('cause', '')))}")
+        name = cause.get("title") or words(str(cause.get("cause", "")))
+        lines += _wrapped(f"{_percent(probability)}  {clean(name)}")
         for reason in cause.get("evidence") or ():
             lines += _wrapped(clean(reason), "      - ")
     if lines and rest >= 0.005:
