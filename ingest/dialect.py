@@ -78,8 +78,8 @@ class Dialect:
     joins
         Delimiters (0-based, within a line) that are decimal marks or part a date from its time,
         and so do not part cells; and the character that stands for them afterwards.
-    leading_delimiter, trailing_delimiter
-        Whether every line begins or ends with a delimiter that starts no column.
+    leading_delimiter, trailing_delimiters
+        Whether every line begins with a delimiter, and in how many it ends, that part no column.
     """
 
     encoding: str
@@ -94,7 +94,7 @@ class Dialect:
     joins: tuple[int, ...] = ()
     join_with: str = "."
     leading_delimiter: bool = False
-    trailing_delimiter: bool = False
+    trailing_delimiters: int = 0
 
     @property
     def decimal(self) -> str:
@@ -152,8 +152,7 @@ class Cut:
             if kind not in "XE" and cell
         ]
         if not typed:
-            # readings may all be missing in a line of its full width; names never are
-            return not any(cells) or ("X" in self.kinds and set(self.kinds) <= {"X", "E"})
+            return "X" in self.kinds and set(self.kinds) <= {"X", "E"}
         if not any(_DIGIT.search(cell) for cell, _ in typed):
             return False  # "---" under every name is a rule drawn below them
         # "%" in a row of units would pass for a word for no reading

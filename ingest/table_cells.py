@@ -144,7 +144,7 @@ def is_no_reading(cell: str, stated: frozenset[str] = frozenset()) -> bool:
     if "\ufffd" in cell:
         return False  # damaged characters are no punctuation
     plain = _NOT_DIGITS.sub("", word).lstrip("+-").strip("()[]<>*'\"")
-    if plain in NO_READING or word in NO_READING:
+    if plain in NO_READING or word in NO_READING or plain.startswith("1.#"):
         return True
     return bool(_PUNCTUATION.match(cell) or _RANGE.match(cell))
 

@@ -182,7 +182,7 @@ def _pick_rows(
 
 def _may_be_names(cells: Sequence[str], cut: Cut) -> bool:
     filled = [cell for cell in cells if cell]
-    if len(filled) < max(1, _HEADER_SHARE * cut.width):
+    if len(filled) < max(1, _HEADER_SHARE * (cut.width - cut.kinds.count("E"))):
         return False
     nameless_first = len(cells) == cut.width and not cells[0]
     if cut.width > 1 and len(filled) < 2 and not nameless_first:

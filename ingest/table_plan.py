@@ -74,10 +74,11 @@ class Plan:
         rows.body = array.tobytes()
 
     def dropped_cells(self, rows: Rows) -> list[Finding]:
-        """Cells beyond the last delimiter of lines that usually end in one."""
-        if not self.dialect.trailing_delimiter:
+        """Cells beyond the last column of lines that usually end in delimiters."""
+        trailing = self.dialect.trailing_delimiters
+        if not trailing:
             return []
-        filled = rows.count - rows.body.count(rows.separator + b"\n")
+        filled = rows.count - rows.body.count(rows.separator * trailing + b"\n")
         if not filled:
             return []
         return [
@@ -181,14 +182,17 @@ def sample_lines(text: str) -> list[Line]:
     return lines
 
 
-def _edges(layout: Layout, rows: Sequence[Sequence[str]]) -> tuple[bool, bool]:
-    """Whether the first and the last column are only what a leading or trailing delimiter makes."""
+def _edges(layout: Layout, rows: Sequence[Sequence[str]]) -> tuple[bool, int]:
+    """Columns at the ends that are only what a leading or trailing delimiters make."""
     if len(layout.names) < 3 or not rows or layout.joins:
-        return False, False
+        return False, 0
     nameless = layout.header is None
-    leading = (nameless or not layout.names[0]) and not any(row[0] for row in rows)
-    trailing = (nameless or not layout.names[-1]) and not any(row[-1] for row in rows)
-    return leading, trailing
+    bare = [
+        (nameless or not name) and not any(cells)
+        for name, cells in zip(layout.names, zip(*rows, strict=True), strict=True)
+    ]
+    trailing = next((at for at, is_bare in enumerate(reversed(bare)) if not is_bare), 0)
+    return bare[0] and trailing < len(bare) - 1, trailing
 
 
 def _marks(
@@ -216,7 +220,7 @@ def _marks(
 
 
 def _dialect(
-    source: Source, cut: Cut, layout: Layout, marks: Marks, *, leading: bool, trailing: bool
+    source: Source, cut: Cut, layout: Layout, marks: Marks, *, leading: bool, trailing: int
 ) -> Dialect:
     return Dialect(
         encoding=source.encoding.name,
@@ -231,12 +235,12 @@ def _dialect(
         joins=layout.joins,
         join_with=layout.join_with,
         leading_delimiter=leading,
-        trailing_delimiter=trailing,
+        trailing_delimiters=trailing,
     )
 
 
 def _rules(
-    source: Source, cut: Cut, layout: Layout, sample: Sequence[Line], *, trailing: bool
+    source: Source, cut: Cut, layout: Layout, sample: Sequence[Line], *, trailing: int
 ) -> RowRules:
     quote = (cut.quote or '"').encode()
     header = layout.header.text.encode() if layout.header else b""
@@ -248,7 +252,7 @@ def _rules(
         header=_filled_cells(cut, layout.header),
         units=_filled_cells(cut, layout.units_row),
         header_start=start_of_header(header, cut.delimiter, quote),
-        trailing=trailing,
+        trailing=trailing > 0,
         spans=find_spans(sample, cut),
     )
 

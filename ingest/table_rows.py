@@ -160,7 +160,8 @@ def _regular(plain: bytes, separator: bytes, rules: RowRules, first_line: int) -
     if positions.size != lines * rules.width or not newlines[ends].all():
         return None
     lengths = np.diff(ends, prepend=-1)
-    if lengths.size and (lengths.min() <= 1 or lengths.max() > LONGEST_LINE):
+    # a line of nothing but delimiters is as long as it has cells
+    if lengths.size and (lengths.min() <= rules.width or lengths.max() > LONGEST_LINE):
         return None
     starts = ends - lengths + 1
     if (array[starts] == _COMMENT[0]).any() or _like_header(array, starts, rules).size:
@@ -263,7 +264,7 @@ class _Sorter:
     def _odd_lines(self) -> NDArray[np.int64]:
         """Lines that are not plainly a row."""
         odd = (self._cells != self._rules.width) | self._unbalanced | self._stray
-        odd |= self._ends == self._starts
+        odd |= self._ends - self._starts < self._rules.width
         array = np.frombuffer(self._plain, dtype=np.uint8)
         if b"\0" in self._plain:
             odd[np.searchsorted(self._ends, np.flatnonzero(array == 0))] = True
@@ -300,8 +301,7 @@ class _Sorter:
         plain = self._plain[self._starts[at] : self._ends[at]]
         rules = self._rules
         if not plain.replace(self._separator, b"").strip():
-            kept = self._cells[at] == rules.width and bool(plain.strip()) and rules.width > 1
-            return (plain + b"\n" if kept and not self._foreign else None), 1
+            return None, 1  # blank, or nothing but delimiters
         if rules.header_start and plain.startswith(rules.header_start) and self._header(at, rows):
             return None, 1
         if self._is(at, rules.units) and self._beside_header(at):

@@ -44,7 +44,10 @@ _TIME_SUFFIX: Final = re.compile(
 _EPOCH: Final = re.compile(r"(?i)(?:^|[^a-z])(?:epoch|unix)")
 _GLUED_DEGREE: Final = re.compile(r"^(?P<name>.*?[^\s_])\s*(?P<unit>°\s?[CFK]?)$")
 _SLASH: Final = re.compile(r"^(?P<name>.*\S)\s*/\s*(?P<unit>[^\s/]{1,8}(?:/[^\s/]{1,4})?)$")
-_NOTHING: Final = frozenset({"", "-", "--", "---", "n/a", "na", "none", "null", "[]", "()", "[-]"})
+_NOTHING: Final = frozenset(
+    {"", "-", "--", "---", "n/a", "na", "none", "null", "[]", "()", "[-]"}
+    | {"unit", "units", "einheit", "einheiten", "unité", "unités", "unidad", "unità", "eenheid"}
+)
 
 
 @lru_cache(maxsize=4096)

@@ -51,6 +51,7 @@ def fault_of(call, *arguments: object, **more: object) -> str:
         (b"Dear customer,\nthe car is cold, they say.\nYours\n", "no table"),
         (b"Time,T1,T2\n", "no table"),
         (b"Time,T1,T2\ns,C,C\n", "no table"),
+        (b"Time,T1,T2\n" + b",,\n" * 20, "no line of readings"),
         (b"hello world\n", "no table"),
         (b"x" * (LONGEST_LINE + 1), "a line of"),
         (
@@ -408,10 +409,12 @@ def test_restart_repeats_names_and_units(table_of):
     assert [table.line(row) for row in (0, 30, 89)] == [3, 35, 96]
 
 
-def test_a_sparse_row_is_a_row(table_of):
-    table = table_of("t,a,b\n0,1,2\n,,\n1,,\n2,3,4\n")
-    assert table.height == 4
-    assert table.numbers(1).words == {"": 2}
+def test_a_sparse_row_is_a_row_but_bare_delimiters_are_a_blank_line(table_of):
+    table = table_of("t,a,b\n,,\n0,1,2\n,,\n1,,\n2,3,4\n,,\n")
+    assert table.height == 3
+    assert table.numbers(1).words == {"": 1}
+    assert [table.line(row) for row in range(3)] == [3, 5, 6]
+    assert table.rejected_count == 0
 
 
 def test_quoted_cells_that_hold_line_ends(table_of):
@@ -510,6 +513,17 @@ def test_a_broken_line_before_the_first_whole_one_is_rejected_not_a_remark(table
     assert table.height == 3
     assert [(rejected.line, rejected.text) for rejected in table.rejected] == [(2, "0,1")]
     assert table.dialect.metadata == ()
+
+
+def test_delimiters_that_fill_up_every_line(table_of):
+    rows = "".join(f"{at},{at / 8},,,\n" for at in range(20))
+    table = table_of("Test log,,,,\n,,,,\nTime,T1,,,\n" + rows + ",,,,\n")
+    assert table.names == ("Time", "T1")
+    assert table.dialect.trailing_delimiters == 3
+    assert table.height == 20
+    assert table.findings == ()
+    filled = table_of("Time,T1,,,\n" + rows + "1,2,,x,\n" + rows * 9)
+    assert [finding.fault for finding in filled.findings] == ["cells_without_name"]
 
 
 def test_a_byte_order_mark_written_again_at_a_restart(table_of):
