@@ -141,7 +141,8 @@ def outlet_answer(outlet: Outlet, controls: pl.DataFrame, shift: float = 0.0) ->
     usable &= ~np.isnan(outlet.rise)
     for point, excess in outlet.excess.items():
         warm, typical = _warm_by_coolant(excess)
-        if _follows_lever(excess, outlet.rise, warm & usable):
+        since_warm = np.maximum.accumulate(warm) & usable & ~np.isnan(excess)
+        if _follows_lever(excess, outlet.rise, since_warm):
             notes.append(f"{point} cools when the lever is closed")
             continue
         if point == "engine_coolant":

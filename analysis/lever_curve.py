@@ -169,7 +169,7 @@ def crossing(level: float, curves: Floats, low: Floats | float, high: Floats | f
         Positions, % of travel, shape (n,). Where a ripple makes a curve cross more than once, the
         crossing nearest to its end.
     """
-    share = np.linspace(0.0, 1.0, 33)[:, None]
+    share = np.linspace(0.0, 1.0, 25)[:, None]
     begin = np.broadcast_to(np.asarray(low, dtype=float), curves.shape[1:])
     width = np.broadcast_to(np.asarray(high, dtype=float), curves.shape[1:]) - begin
     covered = cover(begin + share * width, curves)

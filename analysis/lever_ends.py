@@ -122,14 +122,14 @@ def _crossings(
         moved = (params[:, :, None] + along[:, :, None] * _NODES).reshape(count, -1)
         found = _crossing(share, moved, low, high).reshape(many, -1)
         place = found[:, _NODES.size // 2]
-        mean = found @ _WEIGHTS
         lean[end] = _lean(share, place, params, low, high)
         lean[end, -1] += side
+        found = found + side * moved[-1].reshape(many, -1)  # from the door's scale to the lever's
+        mean = found @ _WEIGHTS
         linear = np.einsum("pm,mpq,qm->m", lean[end], covariance, lean[end])
         linear -= np.einsum("pm,pm->m", lean[end], along) ** 2
         spread[end] = np.maximum(linear, 0.0) + (found - mean[:, None]) ** 2 @ _WEIGHTS
-        place = np.clip(mean + side * params[-1], low, high)
-        ends[end] = place - low if end == 0 else high - place
+        ends[end] = np.clip(mean - low if end == 0 else high - mean, 0.0, high - low)
     joint = -np.einsum("pm,mpq,qm->m", lean[0], covariance, lean[1])
     return ends, spread, joint
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.lever_ends import Ends
 from analysis.lever_fit import Fit
-from analysis.lever_model import LOG_SLOW, LOG_TAU, SLOW_SHARE, A, B
+from analysis.lever_model import LOG_SLOW, LOG_TAU, SLOW_SHARE, TAU_SLOPE, A, B
 from analysis.lever_path import NotMeasurable
 from analysis.measurement import Measurement
 
@@ -21,6 +21,9 @@ END_PCT: Final = 5.0
 MOST_U_PCT: Final = 10.0
 MOST_SLACK_U_PCT: Final = 4.5
 """Figures less certain than this are no figures."""
+
+END_SHARE: Final = 0.8
+"""Share of what the lag at an end leaves there that its dead travel may be off."""
 
 LAG_SHARE: Final = 0.1
 """Share of what a lag leaves between the sweeps that may pass for slack: no lag is quite the
@@ -80,8 +83,9 @@ def travel(ends: Ends, fitted: Fit, swept: Swept) -> tuple[Measurement, Measurem
         [each if flat < 1.0 else 0.0 for each, flat in zip(short, ends.flat, strict=True)]
     )
     cold, hot = ends.value[:2] + short - unseen / 2
-    # what a lag leaves flattens both ends alike
-    covariance = ends.covariance[:2, :2] + np.diag(unseen**2 / 12) + lag_doubt(fitted) ** 2
+    # what a lag leaves flattens both ends alike; where it is longest, that end is seen worst
+    covariance = ends.covariance[:2, :2] + lag_doubt(fitted) ** 2
+    covariance += np.diag(unseen**2 / 12 + np.square(end_doubt(fitted)))
     u_cold, u_hot = np.sqrt(np.diag(covariance))
     u_both = math.sqrt(max(float(covariance.sum()), 1e-6))
     if max(u_cold, u_hot) > MOST_U_PCT:
@@ -111,20 +115,39 @@ def hysteresis(ends: Ends, fitted: Fit, swept: Swept) -> Measurement:
 
 
 def lag_doubt(fitted: Fit) -> float:
-    """Part of what the lags leave between the sweeps that may pass for slack, % of travel.
+    """Part of what the lags leave between the sweeps that may pass for slack, % of travel."""
+    params = fitted.params
+    share = min(abs(float(params[SLOW_SHARE])) + fitted.u(SLOW_SHARE), 0.3)
+    behind = (1.0 - share) * _left_behind(fitted, math.exp(params[LOG_TAU]))
+    behind += share * _left_behind(fitted, math.exp(params[LOG_SLOW]))
+    return LAG_SHARE * 2.0 * min(behind, float(params[B] - params[A]))
+
+
+def end_doubt(fitted: Fit) -> tuple[float, float]:
+    """What a lag that is longest at an end leaves unseen there, cold and hot, % of travel.
+
+    Little coolant through a valve takes minutes to reach the outlet: in a dwell of one the settled
+    answer there is as much extrapolated as seen.
+    """
+    tau, slope = math.exp(fitted.params[LOG_TAU]), float(fitted.params[TAU_SLOPE])
+    cold, hot = (
+        max(way * slope, 0.0) * _left_behind(fitted, tau * (1.0 + way * slope))
+        for way in (-0.5, 0.5)
+    )
+    return END_SHARE * cold, END_SHARE * hot
+
+
+def _left_behind(fitted: Fit, tau: float) -> float:
+    """How far the outlet is behind the lever when that is moved on, % of travel.
 
     Of evenly spaced steps of `s` every `d` seconds a lag `tau` leaves ``s r / (1 - r)`` with
-    ``r = exp(-d / tau)``, both ways together twice as much.
+    ``r = exp(-d / tau)``.
     """
-    problem, params = fitted.problem, fitted.params
+    problem = fitted.problem
     seen = (problem.moves > problem.time[0]) & (problem.moves < problem.time[-1])
     if seen.sum() < 2:
         return 0.0
     step = float(np.median(np.abs(np.diff(problem.lever[seen]))))
     dwell = max(float(np.median(np.diff(problem.moves[seen]))), 1e-3)
-    share = min(abs(float(params[SLOW_SHARE])) + fitted.u(SLOW_SHARE), 0.3)
-    behind = 0.0
-    for part, log_tau in ((1.0 - share, params[LOG_TAU]), (share, params[LOG_SLOW])):
-        left = math.exp(-dwell / math.exp(log_tau))
-        behind += part * step * left / (1.0 - left)
-    return LAG_SHARE * 2.0 * min(behind, float(params[B] - params[A]))
+    left = math.exp(-dwell / max(tau, 1e-3))
+    return step * left / (1.0 - left)

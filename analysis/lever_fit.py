@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.lever_curve import ripple_prior
 from analysis.lever_data import LeverData
@@ -39,14 +38,14 @@ from analysis.lever_start import Start
 from analysis.uncertainty import Floats, effective_size
 
 MOST_STEPS: Final = 12
-CONVERGED: Final = 0.3
-"""A step that lowers minus the log posterior by less than this ends the fit."""
+CONVERGED: Final = 0.1
+"""The fit ends where a step promises to lower minus the log posterior by less than this."""
 
 NEAR: Final = 3.0
 FAR_LONGEST: Final = 3.0
 LONGEST: Final = 50.0
-"""Samples that may carry the information of one: few until a step gains less than `NEAR`, since
-what a bad guess leaves is no noise and would give the prior too much say."""
+"""Samples that may carry the information of one: few until a step promises less than `NEAR`,
+since what a bad guess leaves is no noise and would give the prior too much say."""
 
 BEYOND_PCT: Final = 1.5
 """The curve may begin this far (k = 1) beyond the ends of the slot, % of travel: further out it
@@ -203,65 +202,69 @@ def fit(problem: Problem, start: Floats, scatter: float, scale: float = 1.0) -> 
     scale
         What a change of 1 is in the unit of the record.
     """
-    root = np.sqrt(problem.weight)
-
-    def look(at: Floats) -> tuple[Course, Floats, Floats]:
-        course = Course(problem, at)
-        model, jacobian = course.evaluate()
-        jacobian *= root
-        return course, root * (problem.value - model), jacobian
-
-    params = start.copy()
-    course, residual, jacobian = look(params)
+    state = _State(problem, start.copy())
     noise = max(2.0 * scatter, 4.0 * LEAST_SCATTER) ** 2
     damping, ease, near = 1e-3, 0.1, False
-    precision, pull = _prior(params, problem)
-    cost = _cost(residual, noise, precision, pull)
     for _ in range(MOST_STEPS):
-        hessian = _hessian(jacobian, noise, precision)
-        gradient = jacobian @ residual / noise + precision * pull
+        hessian, gradient = state.normal(noise)
+        promised = 0.5 * float(gradient @ np.linalg.solve(hessian, gradient))
+        if not near and promised < NEAR:
+            near, noise = True, _noise(state.residual, LONGEST)
+            hessian, gradient = state.normal(noise)
+            promised = 0.5 * float(gradient @ np.linalg.solve(hessian, gradient))
+        if near and promised < CONVERGED:
+            break
         hessian[np.diag_indices_from(hessian)] *= 1.0 + damping
-        trial = _inside(params + np.linalg.solve(hessian, gradient))
-        trial_course, trial_residual, trial_jacobian = look(trial)
-        trial_precision, trial_pull = _prior(trial, problem)
-        gain = cost - _cost(trial_residual, noise, trial_precision, trial_pull)
-        if gain < 0.0:
+        trial = _State(problem, _inside(state.params + np.linalg.solve(hessian, gradient)))
+        if trial.cost(noise) > state.cost(noise):
             damping = max(damping, 1e-3) * 10.0
             ease = 0.5  # what was too bold once is tried again only slowly
             continue
-        params, course = trial, trial_course
-        residual, jacobian = trial_residual, trial_jacobian
-        precision, pull = trial_precision, trial_pull
+        state = trial
         damping, ease = max(damping * ease, 1e-6), 0.1
-        near = near or gain < NEAR
-        before, noise = noise, _noise(residual, LONGEST if near else FAR_LONGEST)
-        cost = _cost(residual, noise, precision, pull)
-        if near and gain < CONVERGED and abs(math.log(noise / before)) < 0.1:
-            break
-    covariance = np.linalg.inv(_hessian(jacobian, noise, precision)).astype(np.float64)
-    deviation = math.sqrt(float(residual @ residual) / residual.size)
-    return Fit(problem, params, covariance, residual, noise, deviation, scale, course, jacobian)
+        noise = _noise(state.residual, LONGEST if near else FAR_LONGEST)
+    residual = state.residual
+    noise = _noise(residual, LONGEST)
+    return Fit(
+        problem,
+        state.params,
+        np.linalg.inv(state.normal(noise)[0]).astype(np.float64),
+        residual,
+        noise,
+        math.sqrt(float(residual @ residual) / residual.size),
+        scale,
+        state.course,
+        state.jacobian,
+    )
 
 
-def _hessian(jacobian: Floats, noise: float, precision: Floats) -> NDArray[np.float64]:
-    hessian = jacobian @ jacobian.T / noise
-    hessian[np.diag_indices_from(hessian)] += precision
-    return hessian
+class _State:
+    """The model at one set of parameters."""
 
+    def __init__(self, problem: Problem, params: Floats) -> None:
+        root = np.sqrt(problem.weight)
+        self.params = params
+        self.course = Course(problem, params)
+        model, self.jacobian = self.course.evaluate()
+        self.jacobian *= root
+        self.residual = root * (problem.value - model)
+        self.pull = problem.center - params
+        self.precision = 1.0 / problem.width**2
+        if self.pull[A] > 0.0:
+            self.precision[A] = 1.0 / BEYOND_PCT**2
+        if self.pull[B] < 0.0:
+            self.precision[B] = 1.0 / BEYOND_PCT**2
 
-def _prior(params: Floats, problem: Problem) -> tuple[Floats, Floats]:
-    """Precision of the prior of each parameter, and how far it is from the prior's center."""
-    precision = 1.0 / problem.width**2
-    pull = problem.center - params
-    if pull[A] > 0.0:
-        precision[A] = 1.0 / BEYOND_PCT**2
-    if pull[B] < 0.0:
-        precision[B] = 1.0 / BEYOND_PCT**2
-    return precision, pull
+    def cost(self, noise: float) -> float:
+        """Minus the log posterior, up to a constant."""
+        square = float(self.residual @ self.residual)
+        return 0.5 * square / noise + 0.5 * float(self.precision @ self.pull**2)
 
-
-def _cost(residual: Floats, noise: float, precision: Floats, pull: Floats) -> float:
-    return 0.5 * float(residual @ residual) / noise + 0.5 * float(precision @ pull**2)
+    def normal(self, noise: float) -> tuple[Floats, Floats]:
+        """Curvature of the cost and the way down."""
+        hessian = self.jacobian @ self.jacobian.T / noise
+        hessian[np.diag_indices_from(hessian)] += self.precision
+        return hessian, self.jacobian @ self.residual / noise + self.precision * self.pull
 
 
 def _noise(residual: Floats, longest: float) -> float:

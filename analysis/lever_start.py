@@ -18,7 +18,7 @@ from analysis.lever_lag import Lag, Nodes
 from analysis.lever_path import LeverPath
 from analysis.uncertainty import Floats
 
-TIME_CONSTANTS: Final = (1.5, 4.0, 10.0, 25.0, 60.0)
+TIME_CONSTANTS: Final = (2.0, 6.0, 16.0, 45.0)
 """Time constants tried, s: from a blend door to a water valve with a heavy core."""
 
 FARTHEST_S: Final = 30.0
@@ -32,7 +32,7 @@ RIVAL: Final = 8.0
 
 APART_S: Final = 6.0
 MOST_STARTS: Final = 4
-MOST_TIMES: Final = 300
+MOST_TIMES: Final = 200
 SHIFT_S: Final = 2.0
 
 MOST_KNOTS: Final = 9

@@ -64,7 +64,7 @@ def measure_step(
         return None
     level, u_level = _level(time[ahead] - onset, outlet[ahead])
     elapsed, value = _thin(time[after] - onset, outlet[after])
-    settled, u_settled, scatter = _settle(elapsed, value - level, late)
+    settled, u_settled, scatter = settle(elapsed, value - level, late)
     if abs(settled) < max(LEAST_ANSWER_K, LEAST_OVER_SCATTER * scatter):
         return None
     if u_settled > 0.25 * abs(settled):
@@ -79,7 +79,7 @@ def measure_step(
     if lag > 0.0:
         if seconds <= lag:  # no outlet is ahead of its own sensor: an upset on top of the answer
             return None
-        own, gain = _without_sensor(seconds, lag)
+        own, gain = without_sensor(seconds, lag)
         return settled, own, u * gain
     return settled, seconds, u
 
@@ -116,9 +116,7 @@ def _thin(elapsed: Floats, value: Floats) -> tuple[Floats, Floats]:
     return np.add.reduceat(elapsed, marks) / count, np.add.reduceat(value, marks) / count
 
 
-def _settle(
-    elapsed: Floats, value: Floats, late: Late = NOTHING_LATE
-) -> tuple[float, float, float]:
+def settle(elapsed: Floats, value: Floats, late: Late = NOTHING_LATE) -> tuple[float, float, float]:
     """Where an answer settles: exponential approaches, weighted by how well they fit.
 
     Parameters
@@ -212,7 +210,7 @@ def _crossing(elapsed: Floats, covered: Floats) -> tuple[float, float, float] | 
     return seconds, slope, math.hypot(u, interval / math.sqrt(12.0 * chosen.size))
 
 
-def _without_sensor(seconds: float, lag: float) -> tuple[float, float]:
+def without_sensor(seconds: float, lag: float) -> tuple[float, float]:
     """63 % time of the air, of which a sensor with a first-order lag makes the one read.
 
     The air's answer is taken as first-order too; the two in series have covered

@@ -149,7 +149,7 @@ def step_answers(
     NotMeasurable
         Where there is none.
     """
-    moves = [move for move in _moves(path) if abs(move[1]) >= LEAST_STEP_PCT - ROUNDING_PCT]
+    moves = [m for m in _moves(path) if abs(m.change) >= LEAST_STEP_PCT - ROUNDING_PCT]
     if not moves:
         raise NotMeasurable(
             f"no single step of the lever of {LEAST_STEP_PCT:.0f} % of its travel or more: move "
@@ -159,17 +159,19 @@ def step_answers(
     ends = _untouched(path, answer)
     lag = sensor_lag(run) or 0.0
     found = []
-    for start, change, spread in moves:
-        stop = min(ends[np.searchsorted(ends, start + spread + 0.1)], start + LONGEST_AFTER_S)
-        before = ends[np.searchsorted(ends, start - spread - 0.1) - 1]
+    for move in moves:
+        start = move.center
+        stop = min(ends[np.searchsorted(ends, move.last + 0.1)], start + LONGEST_AFTER_S)
+        before = ends[np.searchsorted(ends, move.first - 0.1) - 1]
         if not _usable(answer, start - 2.0, stop) or stop - start < LEAST_AFTER_S:
             continue
-        margin = max(1.0, 2.0 * clock_u + spread)
+        spread = (move.last - move.first) / math.sqrt(12.0)
+        margin = max(1.0, 2.0 * clock_u + start - move.first)
         step = measure_step(time, outlet, (before, start, stop), margin, lag, late)
         if step is not None:
             size, seconds, u = step
             hand = spread if path.logged else math.hypot(HAND_S, spread)
-            found.append(StepAnswer(start, change, size, seconds, math.hypot(u, hand)))
+            found.append(StepAnswer(start, move.change, size, seconds, math.hypot(u, hand)))
     if not found:
         raise NotMeasurable(
             f"no step of the lever of {LEAST_STEP_PCT:.0f} % or more with the engine warm, the "
@@ -201,9 +203,19 @@ def _late(study: LeverStudy) -> Late:
     return Late(min(max(share, 0.0), 0.3), math.exp(float(study.fit.params[LOG_SLOW])))
 
 
-def _moves(path: LeverPath) -> list[tuple[float, float, float]]:
-    """Time, change and half-duration of every move; quick successions in one direction are one."""
-    moves: list[tuple[float, float, float]] = []
+@dataclass(frozen=True, slots=True)
+class _Move:
+    """One move of the lever: from and to, s, its middle by travel, s, and its change, %."""
+
+    first: float
+    last: float
+    center: float
+    change: float
+
+
+def _moves(path: LeverPath) -> list[_Move]:
+    """Every move; quick successions in one direction are one."""
+    moves: list[_Move] = []
     steps = np.diff(path.lever)
     times = path.moves[1:]
     edges = np.flatnonzero((np.diff(times) > ONE_MOVE_S) | (np.diff(np.sign(steps)) != 0)) + 1
@@ -211,8 +223,7 @@ def _moves(path: LeverPath) -> list[tuple[float, float, float]]:
         if group.size and times[group[-1]] - times[group[0]] <= 2.0 * ONE_MOVE_S:
             total = float(steps[group].sum())
             center = float(times[group] @ steps[group]) / total
-            half = 0.5 * float(times[group[-1]] - times[group[0]])
-            moves.append((center, total, half / math.sqrt(3.0)))
+            moves.append(_Move(float(times[group[0]]), float(times[group[-1]]), center, total))
     return moves
 
 
