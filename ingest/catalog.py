@@ -51,6 +51,14 @@ class Base(DeclarativeBase):
     )
 
 
+class StoreRow(Base):
+    """Which store this is the catalog of; one row."""
+
+    __tablename__ = "store"
+
+    id: Mapped[str] = mapped_column(String(36), primary_key=True)
+
+
 class RunRow(Base):
     """One run. `id` is made from the content of its raw files, so a run cannot be there twice."""
 

@@ -3,7 +3,7 @@
 ::
 
     STORE/
-      store.toml          format version, and the database's URL where it is not the SQLite file
+      store.toml          format version, identity, the database's URL or ``sqlite``
       catalog.sqlite      the catalog (see `ingest.catalog`)
       raw/ab/abcdef…      every raw file under its sha256, written once, never changed
       readings/ab/abcd….parquet     the readings, under their own sha256 too
@@ -19,34 +19,27 @@ from __future__ import annotations
 
 import hashlib
 import io
-import json
 import shutil
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
-from filelock import FileLock
 from sqlalchemy import Engine, delete, select, update
-from sqlalchemy.engine import make_url
-from sqlalchemy.exc import IntegrityError, OperationalError
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from ingest.catalog import FigureRow, FileRow, ResultRow, RunRow, migrate, open_database
+from ingest.catalog import FigureRow, FileRow, ResultRow, RunRow
 from ingest.errors import Fault, UnusableRun
 from ingest.export import readings_with_controls
 from ingest.load_files import file_sha256, write_whole
+from ingest.store_open import SETTINGS, open_catalog
 from ingest.store_rows import Outcome, Versions, ambient, clean, put_result, run_row
 
 if TYPE_CHECKING:
     import polars as pl
 
     from ingest.run import Run
-
-FORMAT: Final = 1
-SETTINGS: Final = "store.toml"
-DEFAULT_DATABASE: Final = "sqlite"
 
 
 Compute = Callable[["Run"], Outcome]
@@ -94,35 +87,9 @@ class Store:
         ------
         UnusableRun
             Where the folder is no store or one of a later version, and where its database cannot
-            be reached.
+            be reached or belongs to another store.
         """
-        settings = folder / SETTINGS
-        if not settings.is_file():
-            if not create:
-                raise UnusableRun(
-                    Fault(
-                        str(folder), "no run store", f"a folder with {SETTINGS}", "check the path"
-                    )
-                )
-            _make(folder, database or DEFAULT_DATABASE)
-        told = _settings(settings)
-        url = database or str(told.get("database", DEFAULT_DATABASE))
-        if url == DEFAULT_DATABASE:
-            url = f"sqlite:///{(folder / 'catalog.sqlite').as_posix()}"
-        engine = open_database(url)
-        try:
-            with FileLock(folder / ".migrate.lock"):
-                migrate(engine)
-        except OperationalError as error:
-            raise UnusableRun(
-                Fault(
-                    str(settings),
-                    f"a database that does not answer ({type(error.orig).__name__})",
-                    "the store's database",
-                    "check that it runs; its password comes from PGPASSWORD or --database",
-                )
-            ) from error
-        return cls(folder, engine)
+        return cls(folder, open_catalog(folder, database, create=create))
 
     @staticmethod
     def is_store(folder: Path) -> bool:
@@ -292,46 +259,6 @@ def run_identity(sha256: Mapping[str, str]) -> str:
     for name in sorted(sha256):
         digest.update(f"{clean(name)}\0{sha256[name]}\n".encode())
     return digest.hexdigest()
-
-
-def _make(folder: Path, database: str) -> None:
-    for part in ("raw", "readings"):
-        try:
-            (folder / part).mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise UnusableRun(
-                Fault(
-                    str(folder),
-                    f"a place that cannot be written ({error.strerror or error})",
-                    "a folder for the store",
-                    "correct the path",
-                )
-            ) from error
-    if database != DEFAULT_DATABASE:
-        open_database(database)  # says what is wrong with the URL
-        database = make_url(database).set(password=None).render_as_string()
-    # a JSON string is a TOML string
-    text = f"format = {FORMAT}\ndatabase = {json.dumps(database)}\n"
-    write_whole(folder / SETTINGS, lambda to: to.write_text(text, encoding="utf-8"))
-
-
-def _settings(path: Path) -> dict[str, Any]:
-    try:
-        told = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise UnusableRun(
-            Fault(str(path), "no readable settings", "what lukewarm wrote", "restore the file")
-        ) from error
-    if told.get("format") != FORMAT:
-        raise UnusableRun(
-            Fault(
-                str(path),
-                f"format {told.get('format')}",
-                f"format {FORMAT}",
-                "use the version of lukewarm that made the store",
-            )
-        )
-    return told
 
 
 def _there(path: Path) -> bool:

@@ -1,4 +1,4 @@
-"""What later runs are judged with is kept; random parts of the figures; names of any length."""
+"""Which store it is; what good cars are kept for; random parts; names of any length."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -10,7 +10,12 @@ _VERSIONS = {"code_version": 60, "definitions_version": 60, "limits_version": 12
 
 
 def upgrade() -> None:
-    """Add the columns; results from before lack them and count as out of date."""
+    """Add table and columns; results from before lack them and count as out of date."""
+    op.create_table(
+        "store",
+        sa.Column("id", sa.String(length=36), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_store")),
+    )
     with op.batch_alter_table("figures") as table:
         table.add_column(sa.Column("random", sa.Float(), nullable=True))
     with op.batch_alter_table("results") as table:
@@ -31,3 +36,4 @@ def downgrade() -> None:
             table.alter_column(name, existing_type=sa.Text(), type_=sa.String(length))
     with op.batch_alter_table("figures") as table:
         table.drop_column("random")
+    op.drop_table("store")

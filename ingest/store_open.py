@@ -1,0 +1,127 @@
+"""A store's settings and its catalog: made, found, and matched to each other."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+import uuid
+from pathlib import Path
+from typing import Any, Final
+
+from filelock import FileLock
+from sqlalchemy import Engine, insert, select
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import DBAPIError
+
+from ingest.catalog import StoreRow, migrate, open_database
+from ingest.errors import Fault, UnusableRun
+from ingest.load_files import write_whole
+
+FORMAT: Final = 1
+SETTINGS: Final = "store.toml"
+DEFAULT_DATABASE: Final = "sqlite"
+
+
+def open_catalog(folder: Path, database: str | None, *, create: bool) -> Engine:
+    """The catalog of a store, with today's schema (see `ingest.store.Store.open`)."""
+    path = folder / SETTINGS
+    if not path.is_file() and not create:
+        raise UnusableRun(
+            Fault(str(folder), "no run store", f"a folder with {SETTINGS}", "check the path")
+        )
+    _make_folders(folder)
+    # one at a time: two processes may make the same store, or bring its schema up to date
+    with FileLock(folder / ".lock"):
+        if not path.is_file():
+            _make(path, database or DEFAULT_DATABASE)
+        told = _settings(path)
+        url = database or told["database"]
+        if url == DEFAULT_DATABASE:
+            url = f"sqlite:///{(folder / 'catalog.sqlite').as_posix()}"
+        engine = open_database(url)
+        try:
+            migrate(engine)
+            _match(engine, told["id"], path)
+        except DBAPIError as error:
+            engine.dispose()
+            raise UnusableRun(
+                Fault(
+                    str(path),
+                    f"a database that does not answer ({_first_line(error)})",
+                    "the store's database",
+                    "check that it runs; its password comes from PGPASSWORD or --database",
+                )
+            ) from error
+        except BaseException:
+            engine.dispose()
+            raise
+    return engine
+
+
+def _make_folders(folder: Path) -> None:
+    for part in ("raw", "readings"):
+        try:
+            (folder / part).mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UnusableRun(
+                Fault(
+                    str(folder),
+                    f"a place that cannot be written ({error.strerror or error})",
+                    "a folder for the store",
+                    "correct the path",
+                )
+            ) from error
+
+
+def _make(path: Path, database: str) -> None:
+    """Write the settings of a new store; a password is not written down."""
+    if database != DEFAULT_DATABASE:
+        open_database(database).dispose()  # says what is wrong with the URL
+        database = make_url(database)._replace(password=None).render_as_string()
+    told = {"format": FORMAT, "id": str(uuid.uuid4()), "database": database}
+    # a JSON string or number is a TOML one
+    text = "".join(f"{key} = {json.dumps(value)}\n" for key, value in told.items())
+    write_whole(path, lambda to: to.write_text(text, encoding="utf-8"))
+
+
+def _settings(path: Path) -> dict[str, Any]:
+    try:
+        told = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise UnusableRun(
+            Fault(str(path), "no readable settings", "what lukewarm wrote", "restore the file")
+        ) from error
+    if told.get("format") != FORMAT:
+        raise UnusableRun(
+            Fault(
+                str(path),
+                f"format {told.get('format')}",
+                f"format {FORMAT}",
+                "use the version of lukewarm that made the store",
+            )
+        )
+    for key in ("id", "database"):
+        if not isinstance(told.get(key), str):
+            raise UnusableRun(Fault(str(path), f"no {key}", "a text", "restore the file"))
+    return told
+
+
+def _match(engine: Engine, store_id: str, path: Path) -> None:
+    """Make sure that a database serves one store: another's runs have no files here."""
+    with engine.begin() as connection:
+        found = connection.scalar(select(StoreRow.id))
+        if found is None:
+            connection.execute(insert(StoreRow).values(id=store_id))
+        elif found != store_id:
+            raise UnusableRun(
+                Fault(
+                    str(path),
+                    f"a database that belongs to the store {found}",
+                    f"the database of {store_id}",
+                    "give each store a database of its own",
+                )
+            )
+
+
+def _first_line(error: DBAPIError) -> str:
+    return (str(error.orig).splitlines() or [type(error).__name__])[0]
