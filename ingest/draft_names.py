@@ -25,6 +25,7 @@ from ingest.units import UnknownUnit, conversion
 Confidence = Literal["sure", "likely", "unknown"]
 
 _UMLAUTS: Final = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "ø": "oe", "å": "a"})
+_ONE_OF_SEVERAL: Final = re.compile(r"(?<![\d.])(?:[2-9]|[1-9]\d)\b")
 _CLOSING: Final = (")", "]", "}", ">")
 _ELECTRICAL: Final = frozenset({"voltage", "resistance"})
 _LINKS: Final = ("s", "n", "en", "es", "e")
@@ -175,6 +176,8 @@ def _propose_one(number: int, name: str, unit: str | None) -> Proposal:
             return replace(unknown, reason=f"{foreign[0]!r} is no point of the heater")
         return unknown
     sure = best.rule.sure and not strange
+    if not sure and _ONE_OF_SEVERAL.search(name):
+        return replace(unknown, reason=f"it may be one of several for {best.rule.point}")
     reason = "the name says so" if sure else "the name fits, but others would fit too"
     if best.rule.sure and strange:
         reason = f"the name says so, but {strange[0]!r} is not explained"
@@ -254,7 +257,7 @@ def _out_and_in(proposals: list[Proposal]) -> list[Proposal]:
     ``T_out`` may be the outlet or the outside, so the outside must have a column of its own;
     ``T_in`` may be the interior, so it is read only beside such a ``T_out``; ``inlet`` may be a
     hose, so the coolant and the outlet must have columns; ``feet`` may be the floor outlet, so
-    that must have one.
+    that must have one; ``speed`` may be the engine's, so that must have one.
     """
     taken = {proposal.point for proposal in proposals}
     bare = [_bare_kinds(proposal) for proposal in proposals]
@@ -264,6 +267,9 @@ def _out_and_in(proposals: list[Proposal]) -> list[Proposal]:
     if "ambient" in taken and "outlet" not in taken and len(outs) == 1:
         claims[outs[0]] = "outlet"
     feet = [at for at, kinds in enumerate(bare) if kinds == {"feet"}]
+    speeds = [at for at, kinds in enumerate(bare) if kinds == {"speed"}]
+    if len(speeds) == 1 and "engine_speed" in taken and "road_speed" not in taken:
+        claims[speeds[0]] = "road_speed"
     if len(feet) == 1 and "footwell" not in taken and ("outlet" in taken or claims):
         claims[feet[0]] = "footwell"
     if len(ins) == 1 and "inlet_air" not in taken:

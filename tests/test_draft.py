@@ -240,6 +240,7 @@ def test_names_that_are_sure(name: str, point: str):
         ("Right footwell", "footwell"),
         ("Rocker outlet", "outlet"),
         ("GPS speed (km/h)", "road_speed"),
+        ("Blower", "blower_voltage"),  # or its step
         ("T_amb_C", "ambient"),  # the unit is a letter of the name
     ],
 )
@@ -251,6 +252,7 @@ def test_names_that_are_only_likely(name: str, point: str):
 @pytest.mark.parametrize(
     "name",
     [
+        *("VAC2", "Coolant 3", "Vent 2"),  # one of several
         *("CH1 (mV)", "T1", "Sensor 3", "T_out", "T_in", "T_hose1", "Heater in", "Feet", "Speed"),
         # other parts of the car
         *("Intake Air Temperature [°C]", "Intake Manifold Absolute Pressure [kPa]", "Oil temp"),
@@ -258,7 +260,7 @@ def test_names_that_are_only_likely(name: str, point: str):
         *("Absolute Throttle Position [%]", "Blend door position", "Blower lever"),
         # the wrong quantity
         *("Coolant pressure (kPa)", "Coolant level", "Ambient pressure (kPa)", "Defrost (%)"),
-        *("Outlet air flow (kg/s)", "Outlet humidity (%)", "Vehicle speed (V/s)"),
+        *("Outlet air flow (kg/s)", "Outlet humidity (%)"),
         # derived figures
         *("Average speed (km/h)", "Target cabin temperature", "Max outlet"),
     ],
@@ -279,7 +281,7 @@ def test_every_point_is_known_by_its_own_name():
 
 
 def test_rivals_leave_a_point_unknown():
-    rivals = named("Outlet left", "Outlet right", "VAC1", "VAC2")
+    rivals = named("Outlet left", "Outlet right", "Vacuum a", "Vacuum b")
     assert {proposal.point for proposal in rivals.values()} == {None}
     assert "so does 'Outlet right'" in rivals["Outlet left"].reason
 
@@ -303,6 +305,7 @@ def test_out_and_in_are_read_by_what_the_other_columns_leave():
     assert found["T_out"].confidence == found["T_in"].confidence == "likely"
     # without the outside, T_out may be the outside
     assert named("T_out", "T_in")["T_out"].point is None
+    assert named("Speed", "RPM")["Speed"].point == "road_speed"
 
 
 def test_numbers_in_the_cells_play_no_part(tmp_path: Path):
