@@ -175,6 +175,8 @@ class TestSoundCars:
         def cold(time: Floats, channels: dict[str, Floats]) -> None:
             rise = 0.06 * (channels["coolant_in"] - AMBIENT)
             channels["outlet"] = np.round(AMBIENT + 0.3 + rise, 2)
+            for heated in {"footwell", "cabin"} & set(channels):
+                channels[heated] = np.round(AMBIENT + 0.2 + 0.8 * rise, 2)
 
         assert found(car(cold)) == []
 

@@ -41,7 +41,7 @@ AROUND_S: Final = 90.0
 ELSEWHERE: Final = tuple(MODES.index(word) for word in ("defrost", "vent"))
 
 
-@detector("fell_off", order=60)
+@detector("fell_off", order=85)
 def detect(view: View) -> Iterator[Hit]:
     """Find an outlet that reads below the footwell, or with the cabin, while warm air is due."""
     expected = _warm_air_to_the_floor(view)
