@@ -804,13 +804,14 @@ def read_baseline(place: Path) -> Baseline:
     if Store.is_store(place):
         return baseline_from_store(Store.open(place, create=False))
 
-    folders = run_folders(place)
-    good = []
-    for folder, outcome in each_run(folders, None):
+    runs = []
+    for folder, outcome in each_run(run_folders(place), None):
         if isinstance(outcome, Exception):
             note(f"baseline: {folder} left out")
         else:
-            good.append(measure(outcome))
+            runs.append(outcome)
+    # a folder may hold complaints beside the good cars; where purposes are noted, they decide
+    good = [measure(run) for run in [r for r in runs if is_baseline(r)] or runs]
     if not good:
         raise UnusableRun(
             Fault(str(place), "no usable run folder", "runs of known-good cars", "check the path")

@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from analysis.pipeline import Measured
 
 MOST_REASONS: Final = 4
+USUAL_WORD: Final = "usual"
+"""Stands in every reason that names a figure, before what is usual of it."""
+
 NOTABLE: Final = 1.0
 """A figure this many spreads off usual is worth saying."""
 
@@ -37,15 +40,28 @@ def reasons(
             f"these channels cannot show it (it would take {' or '.join(row.channels)}): "
             "it keeps the probability it had before the test",
         )
-    if not said:
-        said = [_line(name, evidence, usual) for name in visible[:2]] or [
-            "no figure speaks for or against it"
-        ]
+    if not any(USUAL_WORD in text for text in said):
+        said.extend(_farthest(row, evidence, usual))
     severity = ranking.severity.get(row.name)
     if severity is not None and ranking.probability[row.name] > 0.3 and row.moves:
         word = "slight" if severity < 1.4 else "moderate" if severity < 2.3 else "severe"
         said.append(f"taken together the figures fit a {word} case")
     return tuple(said[: MOST_REASONS + 1])
+
+
+def _farthest(row: CauseRow, evidence: Evidence, usual: Usual) -> list[str]:
+    """The figure farthest from usual among those the cause has to do with, else among all."""
+    own = [name for name in (*row.moves, *row.blurs) if name in evidence.figures]
+    rated = []
+    for name in own or evidence.figures:
+        comparison = compare(evidence, usual, name)
+        if comparison is not None:
+            rated.append((abs(comparison[0]) / comparison[1], name))
+    if not rated:
+        return ["no figure could be measured"]
+    away, name = max(rated)
+    lead = "" if away >= NOTABLE else "the figures themselves are as usual: "
+    return [lead + _line(name, evidence, usual)]
 
 
 def _figures(row: CauseRow, evidence: Evidence, usual: Usual) -> list[str]:
@@ -68,13 +84,14 @@ def _figures(row: CauseRow, evidence: Evidence, usual: Usual) -> list[str]:
 
 def _signs(row: CauseRow, evidence: Evidence, measured: Measured) -> list[str]:
     table = knowledge()
-    said = []
+    said: list[str] = []
     for name, chance in row.signs.items():
         if evidence.signs.get(name) and chance > table.signs[name].usual:
             if name == "controls_misused":
                 said.extend(misuses(measured.context) or [])
             elif name in {"sensor_doubtful", "outlet_unusable"}:
-                said.append(_sensor_sentence(measured, table.signs[name].label))
+                sentence = _sensor_sentence(measured, table.signs[name].label)
+                said.extend([] if said else [sentence])
             else:
                 said.append(table.signs[name].label)
     return said
@@ -117,5 +134,5 @@ def _line(name: str, evidence: Evidence, usual: Usual) -> str:
     digits = 2 if not unit else 1
     return (
         f"{label} {value:.{digits}f} ± {2 * u:.{digits}f}{unit}, "
-        f"usual {center:.{digits}f} ± {2 * spread:.{digits}f}{unit}"
+        f"{USUAL_WORD} {center:.{digits}f} ± {2 * spread:.{digits}f}{unit}"
     )
