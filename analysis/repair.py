@@ -104,13 +104,15 @@ def _change(
     doubt = weather.doubt(name) * abs(one.known())
     if name == "warm_up_time":
         doubt = math.hypot(doubt, WARMING_DOUBT * abs(other.value))
+    # 3 °C more is a difference of 3 K: a reader of °F must not be shown 37 °F
+    unit = "K" if figure.unit == "°C" else figure.unit
     difference = combine(
         other.value - earlier.known(),
-        figure.unit,
+        unit,
         (
             (1.0, _across_runs(other, same=same)),
             (-1.0, _across_runs(earlier, same=same)),
-            (1.0, Measurement(0.0, figure.unit, doubt)),
+            (1.0, Measurement(0.0, unit, doubt)),
         ),
     )
     return Change(

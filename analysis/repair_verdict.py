@@ -252,11 +252,12 @@ def _lead(changes: Sequence[Change]) -> Change:
 
 def _say(change: Change) -> str:
     unit = "" if change.unit in {"–", "-"} else f" {change.unit}"
+    step = "" if not unit else f" {change.change.unit}"
     digits = 2 if not unit else 1
     before = change.before.known() * change.scale
     weather = ", the weather allowed for," if change.scale != 1.0 else ""
     return (
         f"{change.label.lower()} was {before:.{digits}f}{unit} before{weather} and is "
         f"{change.after.known():.{digits}f}{unit} after, a change of "
-        f"{change.change.known():+.{digits}f} ± {2 * (change.change.u or 0.0):.{digits}f}{unit}"
+        f"{change.change.known():+.{digits}f} ± {2 * (change.change.u or 0.0):.{digits}f}{step}"
     )

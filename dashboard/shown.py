@@ -107,7 +107,7 @@ def figure_text(figure: Mapping[str, Any], units: str) -> str:
 _NUMBER: Final = r"[+−-]?\d+(?:\.\d+)?"
 _QUANTITY: Final = re.compile(
     rf"(?<![\w.])(?P<numbers>{_NUMBER}(?:(?: ± |–| to | and ){_NUMBER})*)[ \u00a0]"
-    r"(?P<unit>K per 10 m/s|kPa/min|K/min|°C|kPa|m/s|K)(?![\w/])"
+    r"(?P<unit>K per 10 m/s|kPa/min|K/min|°C|degC|kPa|m/s|K)(?![\w/])"
 )
 _LINKED: Final = re.compile(rf"(?P<link> ± )?(?P<number>{_NUMBER})")
 
@@ -119,7 +119,9 @@ def in_units(sentence: str, units: str) -> str:
     that gives °F itself already serves both readers and stays. Decimals are kept, one more where
     the shown unit is larger.
     """
-    if units != "us" or "°F" in sentence:
+    if units != "us":
+        return sentence.replace(" degC", " °C")
+    if "°F" in sentence:
         return sentence
     return _QUANTITY.sub(_converted, sentence)
 

@@ -99,13 +99,26 @@ class Label:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A drawing in points, `width` by `height`, with a sentence that says what it shows."""
+    """A drawing in points, with a sentence that says what it shows.
+
+    Parameters
+    ----------
+    width, height
+        Its size, pt.
+    strokes, labels
+        What is drawn.
+    says
+        For the caption, and for readers who cannot see it.
+    narrow
+        The same for a screen held upright.
+    """
 
     width: float
     height: float
     strokes: tuple[Stroke, ...]
     labels: tuple[Label, ...]
     says: str
+    narrow: Picture | None = None
 
 
 Block = Heading | Text | Bullets | Table | Blank | Picture

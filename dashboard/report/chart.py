@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -14,8 +14,9 @@ from dashboard.report.blocks import Label, Picture, Stroke
 
 Floats = NDArray[np.float64]
 
-WIDTH, HEIGHT = 500.0, 228.0
-LEFT, RIGHT, TOP, BOTTOM = 34.0, 12.0, 22.0, 34.0
+WIDE: Final = (500.0, 228.0)
+NARROW: Final = (345.0, 250.0)
+LEFT, RIGHT, TOP, BOTTOM = 30.0, 8.0, 24.0, 34.0
 SIZE: Final = 9.0
 MOST_POINTS: Final = 240
 """Points of a line on paper half a foot wide; each is the mean of the readings it stands for."""
@@ -47,7 +48,7 @@ def thinned(minutes: Floats, value: Floats) -> tuple[Floats, Floats]:
 
 
 def chart(lines: Sequence[Line], wanted: tuple[str, float] | None, unit: str, says: str) -> Picture:
-    """Draw the lines over one pair of axes.
+    """Draw the lines over one pair of axes, for paper and for a narrow screen.
 
     Parameters
     ----------
@@ -60,23 +61,35 @@ def chart(lines: Sequence[Line], wanted: tuple[str, float] | None, unit: str, sa
     says
         The picture in one sentence.
     """
+    narrow = _drawn(lines, wanted, unit, says, NARROW)
+    return replace(_drawn(lines, wanted, unit, says, WIDE), narrow=narrow)
+
+
+def _drawn(
+    lines: Sequence[Line],
+    wanted: tuple[str, float] | None,
+    unit: str,
+    says: str,
+    size: tuple[float, float],
+) -> Picture:
+    width, height = size
     drawn = [Line(one.name, *thinned(one.minutes, one.value), one.width, one.dash, one.gray)
              for one in lines]  # fmt: skip
     heights = [one.value[~np.isnan(one.value)] for one in drawn]
     every = np.concatenate([*heights, np.array([wanted[1]] if wanted else [])])
-    across = Scale.over(0.0, max(float(one.minutes[-1]) for one in drawn), LEFT, WIDTH - RIGHT, 9)
-    up = Scale.over(float(every.min()), float(every.max()), HEIGHT - BOTTOM, TOP, 6)
-    strokes, labels = _axes(across, up, unit)
+    across = Scale.over(0.0, max(float(one.minutes[-1]) for one in drawn), LEFT, width - RIGHT, 9)
+    up = Scale.over(float(every.min()), float(every.max()), height - BOTTOM, TOP, 6)
+    strokes, labels = _axes(across, up, unit, size)
     if wanted:
         level = up.at(wanted[1])
-        strokes.append(Stroke(((LEFT, level), (WIDTH - RIGHT, level)), 1.2, (1.0, 2.5)))
-        labels.append(Label(WIDTH - RIGHT, level - 4.0, wanted[0], "end", size=SIZE))
+        strokes.append(Stroke(((LEFT, level), (width - RIGHT, level)), 1.2, (1.0, 2.5)))
+        labels.append(Label(width - RIGHT, level - 4.0, wanted[0], "end", size=SIZE))
     for one in drawn:
         strokes += [
             Stroke(piece, one.width, one.dash, one.gray) for piece in _pieces(one, across, up)
         ]
     labels += _key(drawn, strokes)
-    return Picture(WIDTH, HEIGHT, tuple(strokes), tuple(labels), says)
+    return Picture(width, height, tuple(strokes), tuple(labels), says)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +121,10 @@ class Scale:
         return [self.low + self.step * each for each in range(count + 1)]
 
 
-def _axes(across: Scale, up: Scale, unit: str) -> tuple[list[Stroke], list[Label]]:
-    bottom, right = HEIGHT - BOTTOM, WIDTH - RIGHT
+def _axes(
+    across: Scale, up: Scale, unit: str, size: tuple[float, float]
+) -> tuple[list[Stroke], list[Label]]:
+    bottom, right = size[1] - BOTTOM, size[0] - RIGHT
     strokes = [
         Stroke(((LEFT, up.at(mark)), (right, up.at(mark))), 0.4, (), 0.75) for mark in up.marks()
     ]
@@ -144,11 +159,11 @@ def _pieces(line: Line, across: Scale, up: Scale) -> list[tuple[tuple[float, flo
 def _key(lines: Sequence[Line], strokes: list[Stroke]) -> list[Label]:
     """Names beside a piece of each line, along the top."""
     labels = []
-    place = LEFT + 30.0
+    place = LEFT
     for line in lines:
         strokes.append(
             Stroke(((place, 6.0), (place + 26.0, 6.0)), line.width, line.dash, line.gray)
         )
         labels.append(Label(place + 31.0, 9.0, line.name, bold=line.width > 2.0, size=SIZE))
-        place += 31.0 + 5.4 * len(line.name) + 16.0
+        place += 31.0 + 4.9 * len(line.name) + 12.0
     return labels

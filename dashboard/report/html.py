@@ -11,6 +11,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup, escape
 
 from dashboard import theme
+from dashboard.report.pdf import SMALL, body_size
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -25,6 +26,8 @@ def report_html(report: Report) -> str:
     """The whole document as HTML text."""
     return _template().render(
         report=report,
+        sizes=[body_size(page, report.paper) for page in report.pages],
+        small=SMALL,
         paper=PAPER_CSS[report.paper],
         faces=_faces(),
         family=Markup(f'"{FACE}", {theme.FONT}'),  # noqa: S704 - text of our own

@@ -27,22 +27,27 @@ class Wording:
     unit
         Unit of the figures as an owner reads them; ``temperature`` and ``warmer`` stand for a
         temperature and a difference of two.
+    kin
+        How the family's range is told, with ``{range}``.
     least, most
         How a lower and an upper limit are told, with ``{limit}``.
     """
 
     sentence: str
     unit: str
+    kin: str = "cars of this kind have {range}"
     least: str = "it should be at least {limit}"
     most: str = "it should be {limit} at most"
 
 
 WORDINGS: Final[Mapping[str, Wording]] = {
     KEY: Wording(
-        "At full hot the air from the heater is {value} warmer than the air outside", "warmer"
+        "At full hot the air from the heater is {value} warmer than the air outside", "warmer",
+        kin="cars of this kind reach {range}",
     ),
     "warm_up_time": Wording(
-        "Warm air arrived after {value}", "minutes", most="it should take {limit} at most"
+        "Warm air arrived after {value}", "minutes", kin="cars of this kind take {range}",
+        most="it should take {limit} at most",
     ),
     "coolant_plateau": Wording("The engine itself, which heats the heater, runs at {value}",
                                "temperature"),
@@ -102,7 +107,9 @@ def _fact(name: str, subject: Subject) -> str | None:
     sentence = wording.sentence.format(value=_amount(value, wording.unit, subject.units))
     earlier = subject.before.figures[name].value if subject.before else None
     if earlier is not None:
-        sentence += f" ({_amount(earlier, wording.unit, subject.units)} before)"
+        then = _amount(earlier, wording.unit, subject.units)
+        now = _amount(value, wording.unit, subject.units)
+        sentence += " (as before)" if then == now else f" ({then} before)"
     usual = _usual(name, wording, judged, subject)
     return f"{sentence}; {usual}." if usual else f"{sentence}."
 
@@ -111,7 +118,7 @@ def _usual(name: str, wording: Wording, judged: Judged, subject: Subject) -> str
     if name in subject.family:
         ends = [_number(bound, wording.unit, subject.units) for bound in subject.family[name]]
         extent = " to ".join(dict.fromkeys(ends))
-        return f"cars of this kind: {extent}{_unit(wording.unit, subject.units)}"
+        return wording.kin.format(range=f"{extent}{_unit(wording.unit, subject.units)}")
     limit = judged.limit
     if limit is None:
         return ""

@@ -39,7 +39,7 @@ def warmth_picture(subject: Subject) -> Picture | None:
     outside = _outside(subject.now)
     limit = subject.now.judged[KEY].limit
     if limit is not None and limit.low is not None and outside is not None and point == "outlet":
-        wanted = ("should reach this", (outside + limit.low) * unit.factor + unit.offset)
+        wanted = ("at least this warm", (outside + limit.low) * unit.factor + unit.offset)
     air = _line(subject.now, _fresh(subject.now), "outside air", (2.0, 2.0), unit.factor,
                 unit.offset, width=1.2, gray=0.35)  # fmt: skip
     says = _says(subject, point, wanted is not None)
@@ -60,7 +60,7 @@ PLACES: Final = {
 
 def _says(subject: Subject, point: str, level: bool) -> str:  # noqa: FBT001 - private
     dashed = " The broken line is the test before the repair." if subject.before else ""
-    wanted = " The fine dotted line is what it should reach." if level else ""
+    wanted = " It should rise above the dotted line." if level else ""
     return f"Air temperature {PLACES[point]} after a cold start.{dashed}{wanted}"
 
 

@@ -22,8 +22,6 @@ from reportlab.platypus import (
     Frame,
     HRFlowable,
     KeepInFrame,
-    ListFlowable,
-    ListItem,
     Paragraph,
     Spacer,
     Table,
@@ -35,12 +33,20 @@ from dashboard.report import blocks
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.report.blocks import Page, Picture, Report
+    from dashboard.report.blocks import Page, Paper, Picture, Report
 
 SANS, BOLD = "ReportSans", "ReportSans-Bold"
 PAPERS: Final = {"a4": A4, "letter": letter}
 MARGIN: Final = 14 * mm
 FOOT: Final = 12 * mm
+BODY_SIZES: Final = (10.5, 10.0, 9.5, 9.0, 8.6, 8.2, 7.8, 7.4)
+"""Sizes tried for running text, pt; small print is `SMALL` of it."""
+
+SMALL: Final = 0.88
+FILL: Final = 0.94
+"""Share of the sheet that may be filled: the HTML, drawn by others, comes out nearly as high."""
+
+UNBOUNDED: Final = 1e6
 GRAY: Final = Color(0.2, 0.2, 0.2)
 MISSING: Final = "□"
 """Stands for a character the font does not have."""
@@ -55,7 +61,7 @@ def report_pdf(report: Report) -> bytes:
     canvas.setTitle(printable(report.title))
     canvas.setCreator("lukewarm")
     for number, page in enumerate(report.pages, start=1):
-        _draw_page(canvas, page, size, body=10.5 if number == 1 else 8.6)
+        _draw_page(canvas, page, size, body=body_size(page, report.paper))
         canvas.setFont(SANS, 7.5)
         foot = f"{report.foot}, page {number} of {len(report.pages)}"
         canvas.drawString(MARGIN, 8 * mm, printable(foot))
@@ -86,8 +92,40 @@ def markup(text: str) -> str:
     return escape(printable(text))
 
 
+def body_size(page: Page, paper: Paper) -> float:
+    """Size of running text, pt, at which a page's content fills its sheet but does not overflow."""
+    _fonts()
+    width, height = _room(PAPERS[paper])
+    return next(
+        (body for body in BODY_SIZES if _height(_flow(page, body, width), width) <= FILL * height),
+        BODY_SIZES[-1],
+    )
+
+
+def _room(size: tuple[float, float]) -> tuple[float, float]:
+    return size[0] - 2 * MARGIN, size[1] - MARGIN - FOOT
+
+
+def _height(flow: Sequence[Any], width: float) -> float:
+    """Height of a column of flowables, pt."""
+    scratch = Canvas(BytesIO())
+    total = last = 0.0
+    for each in flow:
+        height = each.wrapOn(scratch, width, UNBOUNDED)[1]
+        total += max(each.getSpaceBefore() - last, 0.0) + height
+        last = each.getSpaceAfter()
+        total += last
+    return total
+
+
 def _draw_page(canvas: Canvas, page: Page, size: tuple[float, float], *, body: float) -> None:
-    width, height = size[0] - 2 * MARGIN, size[1] - MARGIN - FOOT
+    width, height = _room(size)
+    frame = Frame(MARGIN, FOOT, width, height, 0, 0, 0, 0)
+    # what is too long even in the smallest print is shrunk: never cut, never on another page
+    frame.add(KeepInFrame(width, height, _flow(page, body, width), mode="shrink"), canvas)
+
+
+def _flow(page: Page, body: float, width: float) -> list[Any]:
     styles = _styles(body)
     flow: list[Any] = [
         Paragraph(markup(page.reader), styles["reader"]),
@@ -95,9 +133,7 @@ def _draw_page(canvas: Canvas, page: Page, size: tuple[float, float], *, body: f
     ]
     for block in page.blocks:
         flow += _flowables(block, styles, width)
-    frame = Frame(MARGIN, FOOT, width, height, 0, 0, 0, 0)
-    # what is too long for a page is drawn a little smaller, never cut and never on another page
-    frame.add(KeepInFrame(width, height, flow, mode="shrink"), canvas)
+    return flow
 
 
 def _styles(body: float) -> dict[str, ParagraphStyle]:
@@ -114,10 +150,12 @@ def _styles(body: float) -> dict[str, ParagraphStyle]:
     def style(name: str, **changes: Any) -> ParagraphStyle:
         return ParagraphStyle(name, parent=plain, **changes)
 
-    small = 0.87 * body
+    small = SMALL * body
     return {
         "body": plain,
         "lead": style("lead", fontName=BOLD, fontSize=1.25 * body, leading=1.6 * body),
+        "bullet": style("bullet", leftIndent=10, bulletIndent=0, bulletFontName=SANS,
+                        bulletFontSize=body),
         "quiet": style("quiet", fontSize=small, leading=1.22 * small, textColor=GRAY),
         "caution": style(
             "caution", fontName=BOLD, borderWidth=1, borderColor=black, borderPadding=(2, 4, 3, 4),
@@ -142,7 +180,9 @@ def _flowables(block: blocks.Block, styles: dict[str, ParagraphStyle], width: fl
         case blocks.Text():
             return [Paragraph(markup(block.text), styles[block.style])]
         case blocks.Bullets():
-            return [_bullets(block.items, styles["body"])]
+            return [
+                Paragraph(markup(item), styles["bullet"], bulletText="•") for item in block.items
+            ]
         case blocks.Table():
             more = [Paragraph(markup(block.more), styles["quiet"])] if block.more else []
             return [_table(block, styles, width), Spacer(1, 3), *more]
@@ -153,17 +193,6 @@ def _flowables(block: blocks.Block, styles: dict[str, ParagraphStyle], width: fl
             ]
         case blocks.Picture():
             return [drawing(block, width)]
-
-
-def _bullets(items: Sequence[str], style: ParagraphStyle) -> ListFlowable:
-    return ListFlowable(
-        [ListItem(Paragraph(markup(item), style)) for item in items],
-        bulletType="bullet",
-        start="•",
-        bulletFontName=SANS,
-        leftIndent=11,
-        bulletFontSize=style.fontSize,
-    )
 
 
 def _table(block: blocks.Table, styles: dict[str, ParagraphStyle], width: float) -> Table:

@@ -43,7 +43,8 @@ def warranty_page(subject: Subject) -> Page:
         Text(f"Made by lukewarm {software_version()}. Results in full: lukewarm analyze --json.",
              "quiet"),
     ]  # fmt: skip
-    return Page("Warranty file", short(now.run.setup.run.vehicle), tuple(blocks))
+    vehicle = short(now.run.setup.run.vehicle)
+    return Page("Warranty file", f"The heater of {vehicle}", tuple(blocks))
 
 
 def _figures(figures: dict[str, dict[str, object]], subject: Subject) -> Table:

@@ -47,7 +47,8 @@ def work_order_page(subject: Subject) -> Page:
         *_before_and_after(subject),
         *_next(subject),
     ]
-    return Page("Work order", short(subject.now.run.setup.run.vehicle), tuple(blocks))
+    vehicle = short(subject.now.run.setup.run.vehicle)
+    return Page("Work order", f"The heater of {vehicle}", tuple(blocks))
 
 
 def identity(subject: Subject) -> Table:
@@ -101,7 +102,7 @@ def _found(subject: Subject) -> list[Block]:
         )
         for each in causes
     )  # fmt: skip
-    table = Table(("Chance", "Cause", "Why (value ± U, and what is usual)"), rows, (0.8, 3, 6.6))
+    table = Table(("Chance", "Cause", "Why (value ± U, and what is usual)"), rows, (1.0, 3, 6.6))
     return [Text(verdict), table] if rows else [Text(verdict)]
 
 
@@ -153,19 +154,21 @@ def _before_and_after(subject: Subject) -> list[Block]:
         notes.append("Same logger and sensors both times: errors of their own cancel.")
     left = len(repair.changes) - len(shown)
     if left:
-        notes.append(f"{left} figures not measured in both runs are left out.")
+        notes.append(f"Left out, as not measured in both runs: {left}.")
     head = ("Figure", "Before", "After", "Change", "", "Limits", "After")
     return [
         Heading(f"Before and after: {repair.outcome}"),
         Text(in_units(repair.sentence, subject.units)),
-        Table(head, tuple(rows), (2.6, 2.1, 2.1, 2.3, 1.0, 1.9, 1.5), dense=True),
+        *(Text(f"Caution: {doubt}.", "caution") for doubt in subject.doubts),
+        Table(head, tuple(rows), (2.5, 2.3, 2.3, 2.5, 0.9, 1.8, 1.4), dense=True),
         Text(" ".join(notes), "quiet"),
     ]
 
 
 def _change_row(change: Change, subject: Subject) -> tuple[str, ...]:
     judged = subject.now.judged[change.name]
-    word = {1: "better", -1: "worse", 0: ""}[change.better]
+    told = change.matters or change.failed_before != change.failed_after
+    word = {1: "better", -1: "worse", 0: ""}[change.better] if told else ""
     change_text = figure_text(_entry(change.change), subject.units)
     sign = "+" if (change.change.value or 0.0) > 0 and not change_text.startswith("0 ") else ""
     return (
