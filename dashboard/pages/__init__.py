@@ -1,1 +1,64 @@
-"""One page of the board a module."""
+"""The pages of the board: one a module, found through one registry.
+
+A module in this package that defines ``PAGE`` is a page: it appears in the navigation, in the order
+of ``Page.order``, and answers at ``Page.path``. That is all there is to adding one.
+
+``Page.layout`` gives the page's frame: its controls and empty places for its results, with the
+values of the address filled in. ``Page.register`` adds the page's callbacks, which are a few lines
+each over plain functions. A page whose state belongs in the address has a ``dcc.Location`` of its
+own and writes ``search`` there. Ids of components begin with the module's name.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from dash import Dash
+    from dash.development.base_component import Component
+
+    from dashboard.service import Board
+
+
+@dataclass(frozen=True)
+class Page:
+    """One page.
+
+    Parameters
+    ----------
+    path
+        Where it answers, ``/fleet``.
+    name
+        In the navigation: one or two words.
+    question
+        What the page answers; the window's title.
+    order
+        Place in the navigation.
+    layout
+        Frame of the page for the values of an address (see `dashboard.address.read`).
+    register
+        Adds the page's callbacks to the application.
+    """
+
+    path: str
+    name: str
+    question: str
+    order: int
+    layout: Callable[[Board, Mapping[str, str]], Component]
+    register: Callable[[Dash, Board], None]
+
+
+@cache
+def all_pages() -> tuple[Page, ...]:
+    """Every page there is a module for, in the navigation's order."""
+    found = []
+    for module in pkgutil.iter_modules(__path__):
+        page = getattr(importlib.import_module(f"{__name__}.{module.name}"), "PAGE", None)
+        if isinstance(page, Page):
+            found.append(page)
+    return tuple(sorted(found, key=lambda page: page.order))

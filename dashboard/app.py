@@ -1,0 +1,181 @@
+"""The board: one application, its pages found through their registry."""
+
+from __future__ import annotations
+
+import html as text
+from collections.abc import Collection
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from dash import Dash, Input, Output, State, dcc, html
+from flask import Response, request
+
+from dashboard import address, theme
+from dashboard.compression import pack_answers
+from dashboard.login import Password, require_password
+from dashboard.pages import Page, all_pages
+from dashboard.security import content_policy, protect
+from dashboard.server import MOST_BYTES
+from dashboard.shown import clean
+from ingest.errors import LukewarmError
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+    from flask import Flask
+
+    from dashboard.service import Board
+
+ASSETS: Final = Path(__file__).parent / "assets"
+
+
+class BoardApp(Dash):
+    """Dash with a page around it that has a title, landmarks and navigation before any script runs.
+
+    Parameters
+    ----------
+    pages
+        The pages.
+    subject
+        What is shown: the store or folder.
+    guarded
+        Whether visitors log in, and so can log out.
+    """
+
+    def __init__(self, pages: tuple[Page, ...], subject: str, *, guarded: bool) -> None:
+        super().__init__(
+            __name__,
+            assets_folder=str(ASSETS),
+            serve_locally=True,
+            update_title="",
+            title="lukewarm",
+            compress=False,
+            use_pages=False,
+            enable_mcp=False,
+        )
+        self._board_pages = pages
+        self._subject = subject
+        self._guarded = guarded
+
+    def interpolate_index(self, **parts: Any) -> str:
+        """The document around the application."""
+        here = next((page for page in self._board_pages if page.path == request.path), None)
+        title = f"{here.question if here else 'There is no such page'} – lukewarm"
+        return f"""<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{text.escape(title)}</title>
+<link rel="icon" href="data:,">
+<style>{theme.PAGE_CSS}</style>
+{parts["css"]}
+</head>
+<body>
+<a class="skip" href="#content">Skip to the page</a>
+<header class="head">
+<span class="brand">lukewarm</span>
+<nav aria-label="Pages"><ul>{self._links(here)}</ul></nav>
+<span class="subject">{text.escape(clean(self._subject))}</span>
+{LOG_OUT if self._guarded else ""}
+</header>
+<main id="content" tabindex="-1">
+<noscript><p>This board needs JavaScript; the command line does not.</p></noscript>
+{parts["app_entry"]}
+</main>
+{parts["config"]}
+{parts["scripts"]}
+{parts["renderer"]}
+</body>
+</html>
+"""
+
+    def _links(self, here: Page | None) -> str:
+        return "".join(
+            f'<li><a href="{page.path}"{CURRENT if page is here else ""}>{page.name}</a></li>'
+            for page in self._board_pages
+        )
+
+
+CURRENT: Final = ' aria-current="page"'
+LOG_OUT: Final = (
+    '<form method="post" action="/logout"><button class="button second">Log out</button></form>'
+)
+
+
+def create_app(
+    board: Board, *, password: Password | None = None, secure: bool = False,
+    hosts: Collection[str] | None = (),
+) -> Dash:  # fmt: skip
+    """The application, ready to be served.
+
+    Parameters
+    ----------
+    board
+        What the pages show.
+    password
+        What visitors must know; None for nothing.
+    secure
+        Whether it will be served over TLS.
+    hosts
+        Names it may be called by, besides this machine's own; None for any.
+    """
+    pages = all_pages()
+    app = BoardApp(pages, board.source.title, guarded=password is not None)
+    app.layout = frame()
+    app.validation_layout = html.Div([frame(), *(page.layout(board, {}) for page in pages)])
+    _register_router(app, pages, board)
+    for page in pages:
+        page.register(app, board)
+    app.config.suppress_callback_exceptions = True  # the parts of a page come with its results
+    server: Flask = app.server
+    server.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
+    server.config["MAX_FORM_MEMORY_SIZE"] = 64 * 1024
+    protect(server, content_policy(app.csp_hashes()), hosts)
+    if password is not None:
+        require_password(server, password, secure=secure)
+    _register_export(server, board)
+    pack_answers(server)
+    return app
+
+
+def frame() -> Component:
+    """What every page stands in."""
+    return html.Div([dcc.Location(id="address", refresh=False), html.Div(id="page")])
+
+
+def _register_router(app: Dash, pages: tuple[Page, ...], board: Board) -> None:
+    @app.callback(
+        Output("page", "children"), Input("address", "pathname"), State("address", "search")
+    )
+    def open_page(path: str, search: str) -> Component:
+        for page in pages:
+            if page.path == path:
+                return page.layout(board, address.read(search))
+        return html.Div(
+            [html.H1("There is no such page."), html.P(html.A("Look at the fleet", href="/"))]
+        )
+
+
+def _register_export(server: Flask, board: Board) -> None:
+    @server.route("/fleet.csv")
+    def fleet_csv() -> Response:
+        from dashboard.fleet_view import chosen
+        from dashboard.pages.fleet import choice_of, state_of
+        from ingest.export_tables import harmless
+
+        choice = choice_of(
+            state_of(address.read(request.query_string.decode("ascii", "replace")), board)
+        )
+        frame = chosen(board.source.runs(), board.source.figures([choice.figure]), choice)
+        told = harmless(frame).write_csv(
+            quote_style="non_numeric", datetime_format="%Y-%m-%dT%H:%M:%SZ"
+        )
+        return Response(
+            told,
+            mimetype="text/csv",
+            headers={"Content-Disposition": f'attachment; filename="fleet-{choice.figure}.csv"'},
+        )
+
+    @server.errorhandler(LukewarmError)
+    def unusable(error: LukewarmError) -> Response:
+        return Response(str(error), 422, mimetype="text/plain")

@@ -1,0 +1,73 @@
+// What only the browser can do. The address is a page's state: a form of the class "state" writes
+// its fields there, and the page's callbacks read the address and nothing else.
+(function () {
+  const STATE = "form.state, .of-state";
+
+  function fields() {
+    return Array.from(document.querySelectorAll(STATE))
+      .flatMap((part) => Array.from(part.querySelectorAll("[name]")));
+  }
+
+  function told() {
+    const search = new URLSearchParams();
+    for (const field of fields()) {
+      if (field.value !== "" && field.value !== (field.dataset.usual || "")) {
+        search.append(field.name, field.value);
+      }
+    }
+    const text = search.toString();
+    return text ? "?" + text : "";
+  }
+
+  function go(search) {
+    if (search === window.location.search) return;
+    window.history.pushState({}, "", window.location.pathname + search);
+    // dcc.Location listens for the event that dcc.Link sends
+    window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
+  }
+
+  document.addEventListener("change", function (event) {
+    if (!event.target.name || !event.target.closest(STATE)) return;
+    const emptied = (event.target.dataset.resets || "").split(" ");
+    for (const field of fields()) {
+      if (emptied.includes(field.name)) field.value = "";
+    }
+    go(told());
+  });
+
+  document.addEventListener("submit", function (event) {
+    if (!event.target.classList.contains("state")) return;
+    event.preventDefault();
+    go(told());
+  });
+
+  // back and forward: the fields follow the address
+  window.addEventListener("popstate", function () {
+    const search = new URLSearchParams(window.location.search);
+    for (const field of fields()) {
+      field.value = search.get(field.name) ?? field.dataset.usual ?? "";
+    }
+  });
+
+  // a zoom is no new entry in the browser's history
+  function rewrite(zoomed) {
+    if (zoomed) {
+      window.history.replaceState(
+        window.history.state, "", window.location.pathname + zoomed.search);
+      for (const name of ["from", "to"]) {
+        for (const field of fields()) if (field.name === name) field.value = zoomed[name];
+      }
+    }
+    return window.dash_clientside.no_update;
+  }
+
+  // The upload's own field has no name, and stands beside the button that opens it.
+  new MutationObserver(function () {
+    for (const field of document.querySelectorAll(".drop input[type=file]:not([aria-label])")) {
+      field.setAttribute("aria-label", "Files of a run");
+      field.tabIndex = -1;
+    }
+  }).observe(document, { childList: true, subtree: true });
+
+  window.dash_clientside = Object.assign({}, window.dash_clientside, { board: { rewrite } });
+})();

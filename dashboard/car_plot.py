@@ -1,0 +1,160 @@
+"""Pictures of one car: its readings in linked plots at any zoom, and two runs over each other."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
+
+import numpy as np
+import polars as pl
+
+from dashboard import theme
+from dashboard.readings import Channel, Floats, Readings
+from dashboard.run_plot import MIN_PER_S, NOT_DRAWN, PANELS, RunPlot, Window, run_plot
+from dashboard.shown import conversion
+from ingest.points import TEMPERATURE
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+    from ingest.run import Run
+
+COMPARED: Final = ("outlet", "ambient")
+"""Points drawn of both runs; the first is the one that is compared."""
+
+
+class DrawnLine(NamedTuple):
+    """A line in the units shown: minutes from engine start and values."""
+
+    point: str
+    x: Floats
+    y: Floats
+    thinned: bool
+
+
+class _Thinned:
+    """What `run_plot` asks of a run, from thinned readings."""
+
+    def __init__(self, readings: Readings, drawn: Sequence[DrawnLine]) -> None:
+        self.sensors: Mapping[str, Channel] = {
+            line.point: readings.channels[line.point] for line in drawn
+        }
+        self.controls = pl.DataFrame(schema={"control": pl.String, "value": pl.Float64})
+        self._ends = readings.frame["time_s"].to_numpy()[[0, -1]]
+
+    def has(self, point: str) -> bool:
+        return point in self.sensors
+
+    def series(self, point: str) -> tuple[Floats, Floats]:
+        # the real lines are put in afterwards, with their gaps
+        return self._ends, np.zeros(2)
+
+
+def drawn_points(readings: Readings) -> list[str]:
+    """Points of a run in the order their lines stand in its picture."""
+    channels = readings.channels
+    temperatures = [
+        point
+        for point, channel in channels.items()
+        if channel.quantity == TEMPERATURE and point not in NOT_DRAWN
+    ]
+    return temperatures + [p for points, _, _ in PANELS for p in points if p in channels]
+
+
+def lines(
+    readings: Readings, units: str, from_s: float | None = None, to_s: float | None = None
+) -> list[DrawnLine]:
+    """The lines of a run's picture for a stretch of it, thinned, extremes kept.
+
+    Parameters
+    ----------
+    readings
+        The run's.
+    units
+        ``si`` or ``us``.
+    from_s, to_s
+        The stretch, s from engine start; None is the end of the log.
+    """
+    drawn = []
+    for point in drawn_points(readings):
+        line = readings.line(point, from_s, to_s)
+        shown = conversion(readings.channels[point].quantity.unit, units)
+        value = np.round(line.value * shown.factor + shown.offset, 3)
+        drawn.append(DrawnLine(point, line.time * MIN_PER_S, value, line.thinned))
+    return drawn
+
+
+def car_plot(
+    readings: Readings,
+    windows: Sequence[Window],
+    units: str,
+    from_s: float | None = None,
+    to_s: float | None = None,
+) -> RunPlot:
+    """The linked plots of a run, or of a stretch of it (see `lines`)."""
+    drawn = lines(readings, units, from_s, to_s)
+    picture = run_plot(cast("Run", _Thinned(readings, drawn)), windows, units)
+    for trace, line in zip(picture.figure.data, drawn, strict=True):
+        trace.x, trace.y = line.x, line.y
+    picture.figure.update_yaxes(fixedrange=True)
+    picture.figure.update_layout(uirevision="run")
+    if from_s is not None and to_s is not None:
+        picture.figure.update_layout(
+            xaxis={"range": [from_s * MIN_PER_S, to_s * MIN_PER_S], "autorange": False}
+        )
+    return picture._replace(thinned=any(line.thinned for line in drawn))
+
+
+def zoom_of(relayout: Mapping[str, Any] | None) -> tuple[float | None, float | None] | None:
+    """The stretch a visitor zoomed to, s from engine start; None where it was something else."""
+    told = relayout or {}
+    if told.get("xaxis.autorange"):
+        return None, None
+    try:
+        if "xaxis.range" in told:
+            first, last = told["xaxis.range"]
+        else:
+            first, last = told["xaxis.range[0]"], told["xaxis.range[1]"]
+        return float(first) / MIN_PER_S, float(last) / MIN_PER_S
+    except (KeyError, TypeError, ValueError):
+        return None
+
+
+def before_after_plot(before: Readings, after: Readings, units: str) -> go.Figure:
+    """Outlet and outside air of two runs of a car over the time from engine start."""
+    import plotly.graph_objects as go
+
+    figure = go.Figure(layout=theme.base_layout())
+    for readings, when, dash, width in (
+        (before, "before", "8px,4px", 2.0),
+        (after, "after", "", 3.0),
+    ):
+        for point in COMPARED:
+            if point not in readings.channels:
+                continue
+            line = readings.line(point)
+            shown = conversion(readings.channels[point].quantity.unit, units)
+            style: dict[str, Any] = {"color": theme.LINES[point].color, "width": width}
+            if dash:
+                style["dash"] = dash
+            name = f"{'outlet' if point == 'outlet' else 'outside air'} {when}"
+            figure.add_trace(
+                go.Scatter(
+                    x=line.time * MIN_PER_S,
+                    y=np.round(line.value * shown.factor + shown.offset, 2),
+                    name=name,
+                    mode="lines",
+                    line=style,
+                    connectgaps=False,
+                    hovertemplate=f"%{{y:.1f}} {shown.unit}",
+                )
+            )
+    unit = conversion("degC", units).unit
+    figure.update_layout(
+        showlegend=True,
+        legend={"orientation": "h", "y": 1.02, "yanchor": "bottom", "x": 0},
+        margin={"t": 56},
+        xaxis=theme.axis(title={"text": "Minutes from engine start"}),
+        yaxis=theme.axis(title={"text": f"Temperature, {unit}"}, fixedrange=True),
+    )
+    return figure

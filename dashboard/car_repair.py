@@ -1,0 +1,103 @@
+"""Two runs of a car: what changed from the earlier to this one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from dash import dcc, html
+
+from dashboard import parts
+from dashboard.car_plot import before_after_plot
+from dashboard.shown import clean, figure_text, words
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from analysis.repair_verdict import Change
+    from dashboard.service import Board
+
+QUESTION = "What did the repair change?"
+
+
+def repair_section(
+    board: Board, run: str, before: str, earlier: Mapping[str, str], units: str
+) -> Component:
+    """The choice of another run of the car, and what changed from it to this one.
+
+    Parameters
+    ----------
+    board
+        Where the runs come from.
+    run, before
+        Ids; `before` is empty where nothing is compared.
+    earlier
+        Other runs of the car by id, with the empty choice.
+    units
+        ``si`` or ``us``.
+    """
+    if len(earlier) < 2:
+        return html.Div()
+    return parts.section(
+        QUESTION,
+        html.Div(
+            parts.select("before", "Compare with an earlier run", earlier, before, wide="broad"),
+            className="controls of-state",
+            # made anew with another run, so that its choice is the address's
+            key=f"{run}{before}",
+        ),
+        *(_changes(board, run, before, units) if before else ()),
+    )
+
+
+def _changes(board: Board, run: str, before: str, units: str) -> list[Any]:
+    from analysis.repair import compare_repair
+
+    readings = board.readings(before), board.readings(run)
+    earlier, later = board.analysis(before), board.analysis(run)
+    if readings[0] is None or readings[1] is None or earlier is None or later is None:
+        return []
+    repair = compare_repair(earlier, later)
+    rows = [
+        [
+            words(change.name),
+            *(
+                html.Span(figure_text(each, units) or "–", className="number")
+                for each in _three(change)
+            ),
+            _meaning(change),
+        ]
+        for change in repair.changes
+        if change.change.value is not None
+    ]
+    heads = ("Figure", "Before", "After", "Change, weather allowed for", "Is it real?")
+    return [
+        html.P([html.Strong(f"{repair.outcome}. "), clean(repair.sentence)], className="reply"),
+        dcc.Graph(
+            id="car-before-after",
+            figure=before_after_plot(readings[0], readings[1], units),
+            config=parts.GRAPH,
+            style={"height": "380px"},
+        ),
+        parts.wide(
+            parts.table(heads, rows, "Figures before and after"), "Figures before and after"
+        ),
+    ]
+
+
+def _three(change: Change) -> list[dict[str, Any]]:
+    """Before, after and the change as the result document writes figures."""
+    told = [
+        {"value": each.value, "u": each.u, "unit": each.unit}
+        for each in (change.before, change.after, change.change)
+    ]
+    if told[2]["unit"] == "°C":
+        # a difference of temperatures has no zero of its own
+        told[2]["unit"] = "K"
+    return told
+
+
+def _meaning(change: Change) -> str:
+    if not change.significant:
+        return "within its uncertainty"
+    return {1: "yes, for the better", -1: "yes, for the worse"}.get(change.direction, "yes")

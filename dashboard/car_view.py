@@ -1,0 +1,282 @@
+"""What the page of one car shows: from a result, readings and limits to components."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import polars as pl
+from dash import dcc, html
+
+from dashboard import address, parts
+from dashboard.car_figures import figures_section, standing
+from dashboard.car_plot import car_plot
+from dashboard.car_repair import repair_section
+from dashboard.run_picture import answer_of, windows_of
+from dashboard.run_plot import LETTERS
+from dashboard.service import UPLOAD_ID
+from dashboard.shown import clean, clock, span, words
+from dashboard.text import WORTH_NAMING
+from dashboard.theme import line_sample
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from dashboard.readings import Readings
+    from dashboard.service import Board
+
+PICTURE_PX: Final = 780
+NOTHING: Final = {"": "nothing"}
+
+
+def car_options(board: Board, run_id: str) -> dict[str, str]:
+    """Runs to choose from, by id, cars in order; the run shown is always among them."""
+    runs = board.source.runs().sort("vehicle", maintain_order=True)
+    options = {row["id"]: run_label(row) for row in runs.iter_rows(named=True)}
+    if run_id not in options and board.document(run_id):
+        options = {run_id: "the log just dropped"} | options
+    return options
+
+
+def run_label(row: Mapping[str, Any]) -> str:
+    """A run in a list: car, purpose, day, verdict."""
+    started = row["started"]
+    told = (row["vehicle"], row["purpose"], f"{started:%Y-%m-%d}" if started else row["name"],
+            row["verdict"])  # fmt: skip
+    return ", ".join(clean(part) for part in told if part)
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What is shown.
+
+    Parameters
+    ----------
+    board
+        Where it comes from.
+    run, before
+        Ids; `before` is empty where nothing is compared.
+    units
+        ``si`` or ``us``.
+    from_s, to_s
+        Stretch of the run in the picture.
+    document
+        The result; None where the run does not exist.
+    earlier
+        Runs of the same car it may be compared with, by id.
+    """
+
+    board: Board
+    run: str
+    before: str
+    units: str
+    from_s: float | None
+    to_s: float | None
+    document: Mapping[str, Any] | None
+    earlier: Mapping[str, str]
+
+    @classmethod
+    def of(cls, board: Board, state: Mapping[str, str]) -> Shown:
+        """From the state of the page."""
+        document = board.document(state["run"])
+        vehicle = (document or {}).get("run", {}).get("vehicle")
+        runs = board.source.runs()
+        same = runs.filter((pl.col("vehicle") == vehicle) & (pl.col("id") != state["run"]))
+        earlier = NOTHING | {row["id"]: run_label(row) for row in same.iter_rows(named=True)}
+        before = state["before"] if state["before"] in same["id"] else ""
+        first, last = (address.number(state[key]) for key in ("from", "to"))
+        if first is None or last is None or first >= last:
+            first = last = None
+        else:
+            first, last = 60.0 * first, 60.0 * last
+        return cls(board, state["run"], before, state["units"], first, last, document, earlier)
+
+
+def content(shown: Shown) -> list[Any]:
+    """The page below its controls."""
+    document = shown.document
+    if document is None:
+        what = "There is no run here yet." if not shown.run else "There is no such run here."
+        return [
+            html.H1("Does the heater get as hot as it should?"),
+            html.P([what, " ", html.A("Look at the fleet", href="/"), "."], className="reply"),
+        ]
+    answer = answer_of(document, shown.units)
+    about = document.get("run", {})
+    told = [about.get(key) for key in ("family", "heater", "purpose", "name")]
+    started = str(about.get("started") or "")[:10]
+    subject = ", ".join(clean(part) for part in (*dict.fromkeys(told), started) if part)
+    return [
+        html.H1(answer.question),
+        html.P(
+            [parts.verdict(answer.verdict), " ", answer.reply] if answer.verdict else answer.reply,
+            className="reply",
+        ),
+        html.P(
+            [f"{subject}. All figures together: ", parts.verdict(answer.overall)],
+            className="quiet",
+        ),
+        *([_dropped()] if UPLOAD_ID.fullmatch(shown.run) else []),
+        html.Div([*_causes(document), *_check(document)], className="causes"),
+        *_picture(shown),
+        figures_section(document, standing(shown.board, shown.run, document), shown.units),
+        repair_section(shown.board, shown.run, shown.before, shown.earlier, shown.units),
+        *_log(document),
+    ]
+
+
+def _dropped() -> Component:
+    return parts.quiet(
+        "This log was dropped on the board and is kept for a while only. "
+        "Add its run folder to the store to keep it."
+    )
+
+
+def _causes(document: Mapping[str, Any]) -> list[Any]:
+    causes = [
+        each
+        for each in document.get("causes", ())
+        if float(each.get("probability") or 0.0) >= WORTH_NAMING
+    ]
+    if not causes:
+        return []
+    items = []
+    for each in causes:
+        share = 100.0 * float(each["probability"])
+        evidence = [clean(reason) for reason in each.get("evidence") or ()]
+        items.append(
+            html.Li(
+                [
+                    html.Div(
+                        [
+                            html.Span(f"{share:.0f} %", className="share number"),
+                            html.Span(className="bar", style={"width": f"{0.1 * share:.2f}em"}),
+                            html.Strong(words(each["cause"])),
+                        ],
+                        className="cause",
+                    ),
+                    parts.plain_list(evidence, kind="evidence") if evidence else None,
+                ]
+            )
+        )
+    return [parts.section("What is the likeliest cause?", html.Ol(items, className="plain"))]
+
+
+def _check(document: Mapping[str, Any]) -> list[Any]:
+    check = document.get("next_check")
+    if not check:
+        return []
+    minutes = check.get("minutes")
+    title = clean(check.get("title") or words(str(check.get("check", ""))))
+    told: list[Any] = [
+        html.P(
+            html.Strong(f"{title} ({minutes:g} min)" if minutes is not None else title),
+            className="reply",
+        )
+    ]
+    if check.get("how"):
+        told.append(html.P(clean(check["how"])))
+    if check.get("caution"):
+        told.append(html.P([html.Strong("Caution: "), clean(check["caution"])]))
+    return [parts.section("What to check next?", *told)]
+
+
+def picture_note(readings: Readings, from_s: float | None = None, to_s: float | None = None) -> str:
+    """How true the picture is to the readings."""
+    time = readings.frame["time_s"]
+    inside = readings.rows
+    if from_s is not None and to_s is not None:
+        inside = int(((time >= from_s) & (time <= to_s)).sum())
+    thinned = any(readings.line(point, from_s, to_s).thinned for point in readings.channels)
+    if not thinned:
+        return f"All {inside:,} readings are drawn."
+    return (
+        f"Thinned for display: {inside:,} readings are too many to draw, the lowest and highest of "
+        "every piece are. Zoom in to see more; figures are never taken from thinned lines."
+    )
+
+
+def _picture(shown: Shown) -> list[Any]:
+    readings = shown.board.readings(shown.run)
+    if readings is None or not readings.channels or shown.document is None:
+        return []
+    windows = windows_of(shown.document)
+    picture = car_plot(readings, windows, shown.units, shown.from_s, shown.to_s)
+    legend = [
+        html.Li([html.Img(src=sample(point), alt="", width=38, height=10), " ", words(point)])
+        for point in picture.legend
+    ]
+    key = [
+        html.Li(
+            [
+                html.Span(letter, className="letter"),
+                f"{clean(window.label)}, {clock(window.from_s)} to {clock(window.to_s)}",
+            ]
+        )
+        for letter, window in zip(LETTERS, windows, strict=False)
+    ]
+    return [
+        parts.section(
+            "What happened during the run?",
+            html.Ul(legend, className="plain legend", **{"aria-label": "Lines"}),
+            dcc.Graph(
+                id="car-picture",
+                figure=picture.figure,
+                config=parts.GRAPH,
+                style={"height": f"{PICTURE_PX}px"},
+            ),
+            html.Ul(key, className="plain", **{"aria-label": "Marked windows"}) if key else None,
+            html.P(
+                picture_note(readings, shown.from_s, shown.to_s),
+                id="car-picture-note",
+                className="quiet",
+                **{"aria-live": "polite"},
+            ),
+            html.Div(_zoom_controls(shown), className="controls of-state screen-only"),
+        )
+    ]
+
+
+def _zoom_controls(shown: Shown) -> list[Component]:
+    """Zooming without a mouse, in minutes."""
+    ends = (shown.from_s, shown.to_s)
+    first, last = ("" if at is None else f"{at / 60.0:.4g}" for at in ends)
+    return [
+        parts.field("from", "From, min", first, short=True),
+        parts.field("to", "To, min", last, short=True),
+        parts.quiet(
+            "Type both ends to zoom in, or drag over the picture; empty shows the whole run."
+        ),
+    ]
+
+
+def sample(point: str) -> str:
+    """A piece of a point's line as a picture."""
+    from urllib.parse import quote
+
+    drawn = line_sample(point).replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
+    return f"data:image/svg+xml,{quote(drawn, safe='/:=')}"
+
+
+def _log(document: Mapping[str, Any]) -> list[Any]:
+    told = []
+    for each in document.get("quality", ()):
+        where = ", ".join(
+            part
+            for part in (
+                words(str(each["channel"])) if each.get("channel") else "",
+                span(each.get("from_s"), each.get("to_s")),
+            )
+            if part
+        )
+        what = clean(each.get("detail") or words(str(each.get("fault", ""))))
+        told.append(f"{where}: {what}" if where else what)
+    if not told:
+        return []
+    more = [f"and {len(told) - 40} more"] if len(told) > 40 else []
+    return [
+        parts.section(
+            "Is the log to be trusted?", parts.plain_list(told[:40] + more, kind="faults")
+        )
+    ]

@@ -1,0 +1,151 @@
+"""Plain run folders as a source of runs: read and analyzed once, kept in memory."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from dashboard.frames import figure_records, figures_frame, run_record, runs_frame
+from dashboard.readings import Readings
+from dashboard.service import Recent, limits_in_force
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from analysis.baseline import Baseline
+    from analysis.limits import Limit, Limits
+    from analysis.pipeline import Analysis
+
+GOOD: Final = "baseline"
+"""Purpose of runs of known-good cars."""
+
+
+@dataclass
+class FolderSource:
+    """Run folders.
+
+    Parameters
+    ----------
+    title
+        What is shown, for the head of every page.
+    unusable
+        Folders that could not be read, with what is wrong.
+    """
+
+    title: str
+    unusable: dict[str, list[str]] = field(default_factory=dict)
+    limits_file: Limits | None = None
+    baseline: Baseline | None = None
+    _folders: dict[str, Path] = field(default_factory=dict)
+    _documents: dict[str, dict[str, Any]] = field(default_factory=dict)
+    _runs: list[dict[str, Any]] = field(default_factory=list)
+    _figures: list[dict[str, Any]] = field(default_factory=list)
+    _readings: Recent[Readings] = field(default_factory=lambda: Recent(3))
+    _analyses: Recent[Analysis] = field(default_factory=lambda: Recent(6))
+
+    @classmethod
+    def read(
+        cls,
+        folders: Sequence[Path],
+        title: str,
+        limits: Limits | None = None,
+        progress: Callable[[Path], None] = lambda _: None,
+    ) -> FolderSource:
+        """Read and analyze run folders; those that cannot be used are listed with what is wrong.
+
+        Parameters
+        ----------
+        folders
+            Run folders.
+        title
+            What to call them together.
+        limits
+            The limits file in force; the default where None.
+        progress
+            Called with each folder before it is read.
+        """
+        from analysis.baseline import Baseline
+        from analysis.pipeline import judge_measured, measure
+        from ingest.errors import LukewarmError
+        from ingest.load import load_run
+
+        source = cls(title, limits_file=limits)
+        measured = []
+        for folder in folders:
+            progress(folder)
+            try:
+                measured.append((folder, measure(load_run(folder))))
+            except LukewarmError as error:
+                source.unusable[folder.name] = str(error).splitlines()
+        good = [each for _, each in measured if each.run.setup.run.purpose == GOOD]
+        source.baseline = Baseline.of(good) if good else None
+        for folder, each in measured:
+            source._keep(folder, judge_measured(each, limits, source.baseline))
+        return source
+
+    def _keep(self, folder: Path, analysis: Analysis) -> None:
+        from analysis.result import document
+        from ingest.store import run_identity
+        from ingest.store_rows import ambient
+
+        run = analysis.run
+        run_id = run_identity(run.sha256)
+        if run_id in self._folders:
+            return
+        told = document(analysis)
+        self._folders[run_id] = folder
+        self._documents[run_id] = told
+        about = run.setup.run
+        more = {"plant": about.plant, "operator": about.operator, "logger": about.logger}
+        self._runs.append(run_record(run_id, told, ambient(run), **more))
+        random = {name: each.random for name, each in analysis.figures.items()}
+        self._figures += figure_records(run_id, told, random)
+
+    def runs(self) -> pl.DataFrame:
+        """One row a run, newest first."""
+        return runs_frame(self._runs)
+
+    def figures(
+        self, names: Collection[str] | None = None, family: str | None = None
+    ) -> pl.DataFrame:
+        """One row a run and figure."""
+        import polars as pl
+
+        frame = figures_frame(self._figures)
+        if family is not None:
+            ours = [row["id"] for row in self._runs if row["family"] == family]
+            frame = frame.filter(pl.col("run_id").is_in(ours))
+        return frame if names is None else frame.filter(pl.col("figure").is_in(list(names)))
+
+    def document(self, run_id: str) -> dict[str, Any] | None:
+        """The result of a run."""
+        return self._documents.get(run_id)
+
+    def readings(self, run_id: str) -> Readings | None:
+        """The readings of a run."""
+        from ingest.load import load_run
+
+        folder = self._folders.get(run_id)
+        if folder is None:
+            return None
+        return self._readings.get(run_id, lambda: Readings.of(load_run(folder)))
+
+    def analysis(self, run_id: str) -> Analysis | None:
+        """A run analyzed afresh."""
+        from analysis.pipeline import analyze
+        from ingest.load import load_run
+
+        folder = self._folders.get(run_id)
+        if folder is None:
+            return None
+        return self._analyses.get(run_id, lambda: analyze(load_run(folder), **self.judging()))
+
+    def judging(self) -> dict[str, Any]:
+        """Limits file and baseline."""
+        return {"limits": self.limits_file, "baseline": self.baseline}
+
+    def limits(self, family: str | None, heater: str) -> Mapping[str, Limit]:
+        """Limits in force for a family of cars."""
+        return limits_in_force(self.limits_file, self.baseline, family, heater)

@@ -1,0 +1,146 @@
+"""Drop a log: a log or a run folder's files from a visitor's machine, analyzed at once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, Final
+
+from dash import Dash, Input, Output, State, dcc, html, no_update
+
+from dashboard import address, parts
+from dashboard.pages import Page
+from dashboard.service import UPLOAD_ID
+from dashboard.uploads import MOST_BYTES, MOST_FILES, Uploads, decode
+from ingest.errors import LukewarmError
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from dashboard.service import Board
+
+PATH: Final = "/drop"
+TITLE: Final = "What does this log say?"
+
+
+def layout(board: Board, told: Mapping[str, str]) -> Component:
+    """The page's frame."""
+    del told
+    if board.uploads is None:
+        return html.Div([html.H1(TITLE), html.P("Dropping logs is switched off on this board.")])
+    return html.Div(
+        [
+            dcc.Location(id="drop-go", refresh=True),
+            dcc.Store(id="drop-token"),
+            html.H1(TITLE),
+            html.P(
+                "Drop a run folder's files together (run.toml, the log, the events), or a log "
+                "alone: a set-up is then drafted for you to complete."
+            ),
+            dcc.Upload(
+                id="drop-files",
+                multiple=True,
+                max_size=MOST_BYTES,
+                className="drop",
+                className_active="drop over",
+                className_reject="drop over",
+                children=html.Div(
+                    [
+                        html.Strong("Drop the files here"),
+                        " or ",
+                        html.Button(
+                            "choose them", id="drop-choose", className="button", type="button"
+                        ),
+                    ]
+                ),
+            ),
+            parts.quiet(
+                f"Up to {MOST_FILES} files, {MOST_BYTES // 2**20} MiB together. They are kept in "
+                "memory and a temporary folder for a while and then forgotten."
+            ),
+            html.Div(id="drop-said", **{"aria-live": "polite"}),
+            html.Div(
+                [
+                    html.H2("Is this set-up right?"),
+                    html.Label("run.toml, drafted from the log", htmlFor="drop-setup"),
+                    dcc.Textarea(id="drop-setup", className="setup", spellCheck=False),
+                    html.P(
+                        html.Button(
+                            "Analyze with this set-up", id="drop-analyze", className="button"
+                        )
+                    ),
+                ],
+                id="drop-draft",
+                hidden=True,
+            ),
+        ]
+    )
+
+
+def receive(
+    uploads: Uploads, names: list[str], contents: list[str]
+) -> tuple[str | None, str | None, Any]:
+    """Take in dropped files: the token of what was analyzed, else a draft to complete.
+
+    Returns
+    -------
+    tuple
+        Token; the drafted set-up, None where the files have been analyzed; what to say.
+    """
+    token = None
+    try:
+        token = uploads.receive(decode(names, contents))
+        draft = uploads.draft(token)
+        if draft is not None:
+            return token, draft, html.P("Fill in the vehicle, and check the lines marked #.")
+        uploads.analyze(token)
+    except LukewarmError as error:
+        return None, None, parts.faults(str(error).splitlines(), "These files cannot be used")
+    return token, None, ""
+
+
+def register(app: Dash, board: Board) -> None:
+    """Add the page's callbacks."""
+    uploads = board.uploads
+    if uploads is None:
+        return
+
+    @app.callback(
+        Output("drop-token", "data"),
+        Output("drop-setup", "value"),
+        Output("drop-draft", "hidden"),
+        Output("drop-said", "children"),
+        Output("drop-go", "href"),
+        Output("drop-files", "contents"),
+        Input("drop-files", "contents"),
+        State("drop-files", "filename"),
+        prevent_initial_call=True,
+    )
+    def drop(contents: list[str] | None, names: list[str] | None) -> tuple[Any, ...]:
+        if not contents or not names:
+            return (no_update,) * 6
+        token, draft, said = receive(uploads, names, contents)
+        there = no_update
+        if token and draft is None:
+            there = address.link("/car", {"run": token})
+        # emptied, so that the same files can be dropped again
+        return token, draft or "", draft is None, said, there, None
+
+    @app.callback(
+        Output("drop-said", "children", allow_duplicate=True),
+        Output("drop-go", "href", allow_duplicate=True),
+        Input("drop-analyze", "n_clicks"),
+        State("drop-token", "data"),
+        State("drop-setup", "value"),
+        prevent_initial_call=True,
+    )
+    def analyze(clicks: int | None, token: str | None, setup: str | None) -> tuple[Any, Any]:
+        if not clicks or not UPLOAD_ID.fullmatch(token or ""):
+            return no_update, no_update
+        try:
+            uploads.analyze(str(token), setup or "")
+        except LukewarmError as error:
+            return parts.faults(str(error).splitlines(), "Not yet usable"), no_update
+        return "", address.link("/car", {"run": token})
+
+
+PAGE = Page(PATH, "Drop a log", TITLE, 40, layout, register)

@@ -1,0 +1,246 @@
+"""Fleet: which heaters are not as warm as they should be, and which car to look at first."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, Final
+
+from dash import Dash, Input, Output, State, dcc, html, no_update
+
+from analysis.limits import BAD_SIDE
+from dashboard import address, parts
+from dashboard.fleet_view import (
+    NO_FAMILY,
+    SORTS,
+    WORST_FIRST,
+    Choice,
+    chosen,
+    families,
+    fleet_plot,
+    page_of,
+    row_figure,
+)
+from dashboard.pages import Page
+from dashboard.shown import clean, figure_text, limit_text, words
+
+if TYPE_CHECKING:
+    import polars as pl
+    from dash.development.base_component import Component
+
+    from dashboard.service import Board
+
+PATH: Final = "/"
+FIRST_FIGURE: Final = "steady_outlet_rise"
+PURPOSES: Final = ("complaint", "after-repair", "baseline", "road-test")
+ANY: Final = "any"
+
+
+def state_of(told: Mapping[str, str], board: Board) -> dict[str, str]:
+    """The page's state from an address, every word checked."""
+    return {
+        "figure": address.one_of(told.get("figure"), BAD_SIDE, FIRST_FIGURE),
+        "family": told.get("family", ANY),
+        "verdict": address.one_of(told.get("verdict"), WORST_FIRST, ANY),
+        "purpose": address.one_of(told.get("purpose"), PURPOSES, ANY),
+        "sort": address.one_of(told.get("sort"), SORTS, "worst"),
+        "text": told.get("text", ""),
+        "units": address.one_of(told.get("units"), parts.UNITS, board.units),
+        "page": told.get("page", "1"),
+    }
+
+
+def search_of(state: Mapping[str, str], board: Board) -> str:
+    """The address for a state; what goes without saying is left out."""
+    usual = state_of({}, board)
+    return address.write({key: value for key, value in state.items() if value != usual[key]})
+
+
+def choice_of(state: Mapping[str, str]) -> Choice:
+    """Which runs a state means."""
+    picked = {
+        key: "" if state[key] == ANY else state[key] for key in ("family", "verdict", "purpose")
+    }
+    return Choice(state["figure"], **picked, text=state["text"], sort=state["sort"])
+
+
+def layout(board: Board, told: Mapping[str, str]) -> Component:
+    """The page's frame."""
+    state = state_of(told, board)
+    names = sorted({name or NO_FAMILY for name in board.source.runs()["family"].to_list()})
+    if state["family"] != ANY and state["family"] not in names:
+        names.append(state["family"])
+    return html.Div(
+        [
+            dcc.Location(id="fleet-address", refresh=False),
+            dcc.Location(id="fleet-go", refresh=True),
+            html.H1("Which heaters are not as warm as they should be?"),
+            controls(state, names, board),
+            html.Div(id="fleet-results", **{"aria-live": "polite"}),
+            html.Section(
+                [
+                    html.H2(id="fleet-question"),
+                    dcc.Graph(id="fleet-picture", config=parts.GRAPH, figure={}),
+                    parts.quiet(
+                        "One mark a run; brackets are the limits each family was judged by. "
+                        "Click a mark, or a car in the table, to see its run."
+                    ),
+                ]
+            ),
+            html.Div(id="fleet-table"),
+        ]
+    )
+
+
+def controls(state: Mapping[str, str], names: list[str], board: Board) -> Component:
+    """What can be chosen."""
+    every = {ANY: "all"}
+    usual = state_of({}, board)
+
+    def choice(name: str, label: str, options: Mapping[str, str]) -> Component:
+        return parts.select(name, label, options, state[name], usual=usual[name])
+
+    return parts.form(
+        "fleet-form",
+        choice("figure", "Figure", {name: words(name) for name in BAD_SIDE}),
+        choice("family", "Family", every | {name: clean(name) for name in names}),
+        choice("verdict", "Verdict", every | {word: word for word in WORST_FIRST}),
+        choice("purpose", "Purpose", every | {word: word for word in PURPOSES}),
+        choice("sort", "Order", SORTS),
+        parts.field("text", "Car or cause has", state["text"]),
+        parts.units(state["units"], usual["units"]),
+    )
+
+
+def families_table(runs: pl.DataFrame) -> Component:
+    """How each family fares."""
+    rows = [
+        [
+            clean(each["family"]),
+            str(each["cars"]),
+            str(each["runs"]),
+            str(each["good"]),
+            *(str(each[word]) for word in WORST_FIRST),
+        ]
+        for each in families(runs)
+    ]
+    heads = ("Family", "Cars", "Runs", "Known good", "✕ fail", "? undecided", "– not measured",
+             "✓ pass")  # fmt: skip
+    told = parts.table(heads, rows, "Cars, runs and verdicts of each family", "counts")
+    return parts.wide(told, "Families")
+
+
+def answer(runs: pl.DataFrame) -> str:
+    """The page's question answered in a sentence."""
+    failing = runs.filter(runs["verdict"] == "fail")
+    cars, failed = runs["vehicle"].n_unique(), failing["vehicle"].n_unique()
+    if not cars:
+        return "There is no run here that meets the choice."
+    share = "No car" if not failed else f"{failed} of {cars} cars"
+    return f"{share} failed a limit in the {runs.height} runs shown."
+
+
+def car_link(run_id: str, state: Mapping[str, str]) -> str:
+    """Address of a run's page that keeps the visitor's units."""
+    return address.link("/car", {"run": run_id, "units": state.get("units")})
+
+
+def runs_table(frame: pl.DataFrame, state: Mapping[str, str], board: Board) -> Component:
+    """The runs chosen, a page of them, each leading to its car."""
+    rows, page, pages = page_of(frame, int(address.number(state["page"], 1) or 1))
+    units = state["units"]
+    body = []
+    for row in rows.iter_rows(named=True):
+        href = car_link(row["id"], {} if units == board.units else state)
+        started = row["started"]
+        about = (row["family"], row["purpose"], f"{started:%Y-%m-%d}" if started else None)
+        figure = row_figure(row)
+        cause = row["first_cause"]
+        likely = f"{words(cause)}, {100 * row['first_probability']:.0f} %" if cause else ""
+        body.append(
+            [
+                parts.stacked(
+                    html.A(clean(row["vehicle"]), href=href),
+                    " · ".join(str(part) for part in about if part),
+                ),
+                parts.stacked(parts.verdict(row["verdict"] or "not measured"), likely),
+                parts.stacked(
+                    html.Span(figure_text(figure, units) or "–", className="number"),
+                    limit_text(figure, units),
+                ),
+            ]
+        )
+    heads = ("Car", "Verdict and likeliest cause", f"{words(state['figure'])}, limits")
+    caption = f"Runs, {SORTS[state['sort']]}"
+    return html.Section(
+        [
+            html.H2("Which car first?"),
+            parts.table(heads, body, caption, "runs"),
+            _pager(state, page, pages, board),
+            html.P(
+                html.A(
+                    "Save these runs as a table (CSV)", href=f"/fleet.csv{search_of(state, board)}"
+                )
+            ),
+        ]
+    )
+
+
+def _pager(state: Mapping[str, str], page: int, pages: int, board: Board) -> Component:
+    if pages == 1:
+        return html.Div()
+    links: list[Any] = [html.Span(f"Page {page} of {pages}")]
+    for name, other in (("Earlier rows", page - 1), ("More rows", page + 1)):
+        if 1 <= other <= pages:
+            there = search_of({**state, "page": str(other)}, board)
+            links.append(dcc.Link(name, href=f"{PATH}{there}", refresh=False))
+    return html.Nav(links, className="pager", **{"aria-label": "Pages of the table"})
+
+
+def results(board: Board, state: Mapping[str, str]) -> tuple[Any, str, Any, Any]:
+    """What the page shows for a state: summary, the picture's question, picture, table."""
+    choice = choice_of(state)
+    frame = chosen(board.source.runs(), board.source.figures([choice.figure]), choice)
+    summary: list[Any] = [html.P(answer(frame), className="reply"), families_table(frame)]
+    if board.source.unusable:
+        told = [
+            f"{name}: {'; '.join(lines)}" for name, lines in sorted(board.source.unusable.items())
+        ]
+        summary.append(
+            html.Details(
+                [
+                    html.Summary(f"{len(told)} run folders could not be used"),
+                    parts.plain_list((line[:500] for line in told[:50]), kind="faults"),
+                ]
+            )
+        )
+    question = f"Where does each family lie in its {words(choice.figure)}?"
+    picture = fleet_plot(frame, choice.figure, state["units"])
+    return summary, question, picture, runs_table(frame, state, board)
+
+
+def register(app: Dash, board: Board) -> None:
+    """Add the page's callbacks."""
+
+    @app.callback(
+        Output("fleet-results", "children"),
+        Output("fleet-question", "children"),
+        Output("fleet-picture", "figure"),
+        Output("fleet-table", "children"),
+        Input("fleet-address", "search"),
+    )
+    def show(search: str) -> tuple[Any, ...]:
+        return results(board, state_of(address.read(search), board))
+
+    @app.callback(
+        Output("fleet-go", "href"),
+        Input("fleet-picture", "clickData"),
+        State("fleet-address", "search"),
+        prevent_initial_call=True,
+    )
+    def go(clicked: dict[str, Any] | None, search: str) -> Any:
+        if not clicked:
+            return no_update
+        return car_link(str(clicked["points"][0].get("customdata", "")), address.read(search))
+
+
+PAGE = Page(PATH, "Fleet", "Which heaters are not as warm as they should be?", 20, layout, register)

@@ -1,0 +1,238 @@
+"""Limits: what is asked of each figure, and where the fleet lies against it.
+
+For whoever adds to this page: `limits_rows` gives what is drawn, one `Row` a figure, from the
+source's limits and tables alone; `row_cells` turns one into cells. A control that tries other
+limits only has to hand other `Limit`s to `limits_rows`: strips and counts follow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import polars as pl
+from dash import Dash, Input, Output, dcc, html
+
+from analysis.limits import BAD_SIDE
+from dashboard import address, parts, strip
+from dashboard.pages import Page
+from dashboard.shown import clean, limit_text, words
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from analysis.limits import Limit
+    from dashboard.service import Board
+
+PATH: Final = "/limits"
+GROUP_MARK: Final = " | "
+"""Between family and heater in the address."""
+
+NO_FAMILY: Final = "any family"
+
+
+@dataclass(frozen=True)
+class Row:
+    """One figure.
+
+    Parameters
+    ----------
+    figure
+        Its name.
+    unit
+        Its unit.
+    limit
+        In force; None where nothing is asked.
+    good
+        Values of the known-good cars.
+    judged
+        Values of all other runs by their verdict.
+    counts
+        Runs by verdict.
+    """
+
+    figure: str
+    unit: str
+    limit: Limit | None
+    good: list[float]
+    judged: dict[str, list[float]]
+    counts: dict[str, int]
+
+
+def groups(runs: pl.DataFrame) -> dict[str, tuple[str | None, str]]:
+    """Families with their heater layouts, by the word the address has for them."""
+    pairs = runs.select("family", "heater").unique().sort("family", "heater", nulls_last=True)
+    return {
+        f"{family or NO_FAMILY}{GROUP_MARK}{heater}": (family, heater)
+        for family, heater in pairs.iter_rows()
+    }
+
+
+def limits_rows(
+    runs: pl.DataFrame,
+    figures: pl.DataFrame,
+    limits: Mapping[str, Limit],
+    family: str | None,
+    heater: str,
+) -> list[Row]:
+    """What is drawn for a family of cars.
+
+    Parameters
+    ----------
+    runs
+        One row a run.
+    figures
+        One row a run and figure.
+    limits
+        In force, by figure.
+    family, heater
+        Whose cars.
+    """
+    of_family = pl.col("family").is_null() if family is None else pl.col("family") == family
+    ours = runs.filter(of_family & (pl.col("heater") == heater)).select("id", "purpose")
+    known = figures.join(ours, left_on="run_id", right_on="id").filter(
+        pl.col("value").is_not_null()
+    )
+    by_figure = {str(key[0]): part for key, part in known.group_by("figure")}
+    rows = []
+    for name in BAD_SIDE:
+        part = by_figure.get(name)
+        if part is None:
+            if name in limits:
+                rows.append(Row(name, UNITS.get(name, ""), limits[name], [], {}, {}))
+            continue
+        good = part["purpose"].fill_null("") == "baseline"
+        others = part.filter(~good)
+        judged = {
+            str(key[0]): values["value"].to_list() for key, values in others.group_by("verdict")
+        }
+        counts = {str(word): count for word, count in part["verdict"].value_counts().iter_rows()}
+        rows.append(
+            Row(
+                name,
+                part["unit"][0],
+                limits.get(name),
+                part.filter(good)["value"].to_list(),
+                judged,
+                counts,
+            )
+        )
+    return rows
+
+
+def _units() -> dict[str, str]:
+    from analysis.figures import all_figures
+
+    return {each.name: each.unit for each in all_figures()}
+
+
+UNITS: Final = _units()
+
+
+def row_cells(row: Row, units: str) -> list[Any]:
+    """One figure as the cells of the table."""
+    limit = row.limit
+    bounds = {"low": limit.low, "high": limit.high} if limit else {}
+    text = limit_text({"limit": bounds, "unit": row.unit}, units) or "no limit"
+    drawn = strip.Strip(
+        row.unit, bounds.get("low"), bounds.get("high"), good=row.good, judged=row.judged
+    )
+    counts = [
+        html.Div([parts.verdict(word), f" {row.counts[word]}"])
+        for word in ("fail", "undecided", "pass")
+        if limit and row.counts.get(word)
+    ]
+    measured = sum(map(len, row.judged.values())) + len(row.good)
+    return [
+        parts.stacked(words(row.figure)),
+        parts.stacked(
+            html.Span([text, " ", _unit(row.unit, units) if limit else ""], className="number"),
+            limit.basis if limit else "",
+        ),
+        counts or f"{measured} runs",
+        html.Img(
+            src=strip.source(drawn, units),
+            alt=f"{words(row.figure)}: {measured} runs, limits {text}",
+            className="strip",
+        )
+        if measured
+        else "no run has it",
+    ]
+
+
+def _unit(unit: str, units: str) -> str:
+    from dashboard.shown import conversion
+
+    return conversion(unit, units).unit
+
+
+def state_of(told: Mapping[str, str], board: Board) -> dict[str, str]:
+    """The page's state from an address."""
+    known = groups(board.source.runs())
+    return {
+        "group": address.one_of(told.get("group"), known, next(iter(known), "")),
+        "units": address.one_of(told.get("units"), parts.UNITS, board.units),
+    }
+
+
+def layout(board: Board, told: Mapping[str, str]) -> Component:
+    """The page's frame."""
+    state = state_of(told, board)
+    known = groups(board.source.runs())
+    return html.Div(
+        [
+            dcc.Location(id="limits-address", refresh=False),
+            html.H1("What is asked of each figure, and where do the cars lie?"),
+            parts.form(
+                "limits-form",
+                parts.select(
+                    "group",
+                    "Family and heater",
+                    {key: clean(key.replace(GROUP_MARK, ", ")) for key in known},
+                    state["group"],
+                    wide="broad",
+                ),
+                parts.units(state["units"], board.units),
+            ),
+            html.Div(id="limits-results", **{"aria-live": "polite"}),
+        ]
+    )
+
+
+def results(board: Board, state: Mapping[str, str]) -> list[Any]:
+    """The page below its controls."""
+    if not state["group"]:
+        return [html.P("There is no run here yet, so no family to look at.", className="reply")]
+    runs = board.source.runs()
+    family, heater = groups(runs)[state["group"]]
+    limits = board.source.limits(family, heater)
+    rows = limits_rows(runs, board.source.figures(), limits, family, heater)
+    limited = sum(1 for row in rows if row.limit)
+    return [
+        html.P(
+            f"{limited} figures of {clean(family or NO_FAMILY)} have a limit.", className="reply"
+        ),
+        parts.quiet(
+            "In each strip the grey field and its brackets are the limits. The thin long lines are "
+            "known-good runs; the short ones are all others: above the middle those that pass, "
+            "below it those that fail, between them the undecided."
+        ),
+        parts.table(
+            ("Figure", "Limit in force and its basis", "Runs", "Where they lie"),
+            [row_cells(row, state["units"]) for row in rows],
+            "Limits in force",
+            "figures limits",
+        ),
+    ]
+
+
+def register(app: Dash, board: Board) -> None:
+    """Add the page's callbacks."""
+
+    @app.callback(Output("limits-results", "children"), Input("limits-address", "search"))
+    def show(search: str) -> list[Any]:
+        return results(board, state_of(address.read(search), board))
+
+
+PAGE = Page(PATH, "Limits", "What is asked of each figure?", 30, layout, register)

@@ -1,0 +1,189 @@
+"""Pieces pages are put together from: labelled controls, verdicts, notes, links."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+from dash import dcc, html
+
+from dashboard import theme
+from dashboard.shown import clean
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+UNITS: Final = {"si": "SI (°C, kPa, m/s)", "us": "US (°F, inHg, mph)"}
+
+GRAPH: Final[dict[str, Any]] = {
+    "displaylogo": False,
+    "displayModeBar": False,
+    "responsive": True,
+    "plotlyServerURL": "",
+    "doubleClick": "reset",
+}
+"""Plotly's settings for every graph."""
+
+
+def form(form_id: str, *controls: Any) -> Component:
+    """Controls whose values go into the address as soon as they change (see assets/board.js).
+
+    Controls further down the page belong to it where they stand in an element of the class
+    ``of-state``.
+    """
+    return html.Form(
+        [
+            *controls,
+            # Enter in a field is enough; those who look for a button find one
+            html.Button("Show", type="submit", className="button second unseen"),
+        ],
+        id=form_id,
+        method="get",
+        className="controls state",
+    )
+
+
+def select(
+    name: str,
+    label: str,
+    options: Mapping[str, str],
+    value: str,
+    *,
+    usual: str = "",
+    resets: str = "",
+    wide: str = "",
+) -> Component:
+    """One choice of many, with its label.
+
+    Parameters
+    ----------
+    name
+        Key in the address.
+    label
+        For people.
+    options
+        What is shown by value.
+    value
+        The one chosen.
+    usual
+        The value that goes without saying: it is left out of the address.
+    resets
+        Names of other fields that are emptied with a new choice.
+    wide
+        Class of the control, ``broad`` for long texts.
+    """
+    return html.Div(
+        [
+            html.Label(label, htmlFor=f"choose-{name}"),
+            html.Select(
+                [
+                    html.Option(text, value=key, selected=key == value)
+                    for key, text in options.items()
+                ],
+                id=f"choose-{name}",
+                name=name,
+                className="text",
+                **{"data-usual": usual, "data-resets": resets},
+            ),
+        ],
+        className=f"control {wide}".strip(),
+    )
+
+
+def units(value: str, usual: str) -> Component:
+    """The choice of units."""
+    return select("units", "Units", UNITS, value, usual=usual)
+
+
+def field(
+    name: str, label: str, value: str, *, of_form: str = "", short: bool = False
+) -> Component:
+    """A line of text; it counts when the visitor leaves it or presses Enter."""
+    return html.Div(
+        [
+            html.Label(label, htmlFor=f"choose-{name}"),
+            dcc.Input(
+                id=f"choose-{name}",
+                name=name,
+                type="text",
+                value=value,
+                debounce=True,
+                maxLength=80,
+                inputMode="decimal" if short else "text",
+                className="text short" if short else "text",
+                autoComplete="off",
+            ),
+        ],
+        className="control",
+    )
+
+
+def verdict(word: str, *, limited: bool = True) -> Component:
+    """A verdict with its sign."""
+    style = theme.verdict_style(word if limited else "no limit")
+    return html.Span(
+        f"{style.sign} {style.word}".strip(), className="verdict", style={"color": style.color}
+    )
+
+
+def quiet(*texts: Any, tag: Any = html.P) -> Component:
+    """Text of second rank."""
+    return tag(
+        [clean(each) if isinstance(each, str) else each for each in texts], className="quiet"
+    )
+
+
+def plain_list(items: Iterable[Any], label: str = "", kind: str = "plain") -> Component:
+    """A list; every text in it is text and nothing else."""
+    named = {"aria-label": label} if label else {}
+    return html.Ul(
+        [html.Li(clean(each) if isinstance(each, str) else each) for each in items],
+        className=kind,
+        **named,
+    )
+
+
+def table(
+    heads: Sequence[str], rows: Sequence[Sequence[Any]], caption: str, kind: str = ""
+) -> Component:
+    """A table whose first cell of each row names the row."""
+    body = [
+        html.Tr([html.Th(row[0], scope="row"), *(html.Td(cell) for cell in row[1:])])
+        for row in rows
+    ]
+    return html.Table(
+        [
+            html.Caption(caption, className="unseen"),
+            html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
+            html.Tbody(body),
+        ],
+        className=kind,
+    )
+
+
+def wide(content: Component, label: str) -> Component:
+    """Something that may be wider than a phone: it scrolls by itself, by keyboard too."""
+    return html.Div(content, className="wide", tabIndex=0, role="region", **{"aria-label": label})
+
+
+def stacked(first: Any, second: str = "") -> Component:
+    """A cell with a second, quieter line."""
+    parts = [html.Div(first)]
+    if second:
+        parts.append(html.Div(clean(second), className="quiet small"))
+    return html.Div(parts)
+
+
+def faults(lines: Iterable[str], head: str) -> Component:
+    """What is wrong, one line a fault, read out at once by a screen reader."""
+    return html.Div(
+        [html.H2(head), plain_list((str(line)[:600] for line in lines), kind="faults")],
+        role="alert",
+        className="warning",
+    )
+
+
+def section(title: str, *content: Any, section_id: str = "") -> Component:
+    """A part of a page with its own question."""
+    named = {"id": section_id} if section_id else {}
+    return html.Section([html.H2(title), *content], **named)
