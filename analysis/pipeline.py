@@ -92,8 +92,8 @@ def measure(run: Run, *, soak: bool = True) -> Measured:
     run = assess(run)
     if soak:
         run = correct_at_soak(run)
-    run, _ = align_events(run)
-    context = Context(run)
+    run, clock = align_events(run)
+    context = Context(run, clock)
     figures = context.figures()
     findings = (*run.findings, *context.findings, *vacuum_findings(context))
     return Measured(run, context, figures, findings)
