@@ -115,8 +115,6 @@ def open_port(table: PortTable, url: str) -> Any:
     UnusableRun
         Where nothing could ever be opened under this URL.
     """
-    import serial
-
     port = _unopened(url)
     try:
         port.baudrate = table.baud
@@ -127,12 +125,13 @@ def open_port(table: PortTable, url: str) -> Any:
         port.xonxoff = table.flow == "xonxoff"
         port.dsrdtr = table.flow == "dsrdtr"
         port.timeout = table.timeout if table.format == "query" else READ_WAIT_S
-        port.write_timeout = table.timeout
+        if not url.startswith("rfc2217://"):  # which knows no such thing
+            port.write_timeout = table.timeout
         if "://" not in url and hasattr(port, "_reset_input_buffer"):
             # What waits in the driver was sent to be recorded; pyserial would drop it on opening.
             port._reset_input_buffer = lambda: None
         port.open()
-    except (serial.SerialException, OSError, ValueError) as error:
+    except (OSError, ValueError, NotImplementedError) as error:
         raise LostPort(f"{url} cannot be opened: {reason_of(error)}") from error
     return port
 

@@ -9,7 +9,7 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from ingest.errors import LostPort
+from ingest.errors import LostPort, LukewarmError
 from ingest.journal import monotonic_ns
 from ingest.port import reason_of, resolve
 from ingest.port_reader import PortReader
@@ -74,7 +74,9 @@ class ModbusReader(PortReader):
             self.mark("opened", url=self.url)
             self._set("open", "")
             self.read(client)
-        except OSError as error:
+        except LukewarmError:
+            raise
+        except Exception as error:  # see PortReader
             return reason_of(error)
         finally:
             client.close()

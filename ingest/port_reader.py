@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 FIRST_WAIT_S: Final = 0.1
 LONGEST_WAIT_S: Final = 3.0
 CHUNK: Final = 1 << 16
-SOCKET_WAIT_S: Final = 0.02
-"""A socket is read for this long at a time: how much waits in it cannot be asked."""
 
 Take = Callable[[int, Kind, bytes], None]
 """Takes what a port gave: its index, what it is, the bytes."""
@@ -86,7 +84,9 @@ class PortReader(threading.Thread):
             self.mark("opened", url=self.url)
             self._set("open", "")
             self.read(port)
-        except OSError as error:  # SerialException is one
+        except LukewarmError:
+            raise
+        except Exception as error:  # whatever a driver throws, the recording goes on
             return reason_of(error)
         finally:
             _close(port)
@@ -102,16 +102,25 @@ class PortReader(threading.Thread):
         JournalError
             Where the recording cannot go on.
         """
-        if (self.url or "").startswith("socket://"):
-            port.timeout = SOCKET_WAIT_S
-            while not self._stopping.is_set():
-                self.give(port.read(CHUNK))
-            return
-        while not self._stopping.is_set():
+        is_socket = (self.url or "").startswith("socket://")
+        while not self.is_stopping():
             data = port.read(1)
             if data:
-                waiting = port.in_waiting
-                self.give(data + port.read(min(waiting, CHUNK)) if waiting else data)
+                try:
+                    data += self._rest_of_socket(port) if is_socket else _what_waits(port)
+                finally:
+                    self.give(data)
+
+    def _rest_of_socket(self, port: Any) -> bytes:
+        """What waits in a socket: pyserial does not tell how much, but takes it in one go.
+
+        With a wait of its own pyserial would drop what it holds when the other end hangs up.
+        """
+        wait, port.timeout = port.timeout, 0
+        try:
+            return bytes(port.read(CHUNK))
+        finally:
+            port.timeout = wait
 
     def give(self, data: bytes) -> None:
         """Hand on what was read."""
@@ -135,6 +144,11 @@ class PortReader(threading.Thread):
         if state != self.state:
             self.since_ns = monotonic_ns()
         self.state, self.reason = state, reason
+
+
+def _what_waits(port: Any) -> bytes:
+    waiting = port.in_waiting
+    return bytes(port.read(min(waiting, CHUNK))) if waiting else b""
 
 
 def _close(port: Any) -> None:

@@ -207,7 +207,7 @@ class Deriver:
         lines, long = port.splitter.feed(data)
         # the bytes came one after the other, at the latest as fast as the wire carries them
         span = min(len(data) * port.seconds_per_byte, max(now - port.last_s, 0.0))
-        silent = now - span - port.last_s >= SILENCE_S
+        silent = now - port.last_s >= SILENCE_S
         port.last_s = now
         for raw, following in lines:
             if raw.strip():
