@@ -119,6 +119,9 @@ def _find_one(store: Store, _task: Task, item: str) -> Report:
 
 
 def _add_one(store: Store, task: Task, item: str) -> Report:
+    found = _find_one(store, task, item)  # another program may have been here meanwhile
+    if found.run_id:
+        return found
     place = Path(item)
     files = find_files(place).raw()
     run = load_run(place)
