@@ -164,8 +164,7 @@ def add_one(
     run, result = runs[place], outcomes[place]
     vehicle = f"SC-{number // 2:05}"
     setup_text = (ROOT / "sample_logs" / run.name / "run.toml").read_text("utf-8")
-    text = altered(setup_text, number // 2) + f"# {number}
-"
+    text = altered(setup_text, number // 2) + f"# {number}\n"
     setup = folder / "run.toml"
     setup.write_text(text, encoding="utf-8")
     files = find_files(ROOT / "sample_logs" / run.name).raw() | {"run.toml": setup}

@@ -184,6 +184,7 @@ def _csv(frame: pl.DataFrame, path: Path) -> None:
 def _workbook(sheets: Mapping[str, Sheet], path: Path) -> None:
     import xlsxwriter
 
+    path.touch()  # says before all the work whether the place can be written
     options = {
         "constant_memory": True,
         "strings_to_formulas": False,
