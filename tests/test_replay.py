@@ -44,7 +44,7 @@ def record_replay(source: Path, folder: Path, to: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "to"), zip(DIALECTS, cycle(["pty", "socket://127.0.0.1:0"]), strict=False)
+    ("name", "to"), list(zip(DIALECTS, cycle(["pty", "socket://127.0.0.1:0"]), strict=False))
 )
 def test_a_replay_recorded_is_the_run(tmp_path: Path, name: str, to: str) -> None:
     folder = tmp_path / name
