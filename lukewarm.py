@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from analysis.baseline import Baseline
     from analysis.limits import Limits
     from analysis.pipeline import Analysis
+    from dashboard.service import Source
     from ingest.check_sheet import Checked
     from ingest.errors import LukewarmError
     from ingest.recorder import Recorder
@@ -735,6 +736,90 @@ def checks_on_sheet(place: Path) -> dict[str, bool]:
     from ingest.check_sheet import found_by_check, read_sheet
 
     return found_by_check(read_sheet(place), check_names()) if place.is_dir() else {}
+
+
+@app.command()
+def board(
+    place: Annotated[
+        Path | None,
+        typer.Argument(metavar="[STORE]", help="Store, run folder, or folder of run folders."),
+    ] = None,
+    host: Annotated[str, typer.Option("--host", help="Address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="0 takes any.")] = 8050,
+    password_file: Annotated[
+        Path | None,
+        typer.Option("--password-file", help="File whose first line visitors must know."),
+    ] = None,
+    tls_cert: Annotated[Path | None, typer.Option("--tls-cert", help="PEM certificate.")] = None,
+    tls_key: Annotated[Path | None, typer.Option("--tls-key", help="PEM key.")] = None,
+    limits: Annotated[
+        Path | None, typer.Option("--limits", help="Limits file (TOML) instead of the default.")
+    ] = None,
+    units: UnitsOption = Units.SI,
+) -> None:
+    """Look at runs in a web browser: one car, the fleet, the limits. Answers this machine alone.
+
+    Without STORE it shows the runs of the current folder, else the sample logs. For others to reach
+    it, give --host and a password: --password-file, or LUKEWARM_BOARD_PASSWORD.
+
+    Example: lukewarm board sample_logs
+    """
+    import os
+
+    from dashboard.app import create_app
+    from dashboard.login import Password
+    from dashboard.server import Serving, address_of, bind, make_server, names_of
+    from dashboard.service import Board
+    from dashboard.uploads import Uploads
+    from ingest.load import read_text
+
+    told = read_text(password_file).splitlines()[:1] if password_file else []
+    password = told[0] if told else os.environ.get("LUKEWARM_BOARD_PASSWORD")
+    serving = Serving(host, port, password or None, tls_cert, tls_key)
+    serving.check()
+    source = board_source(place, read_limits(limits) if limits else None)
+    uploads = Uploads(source)
+    dash = create_app(
+        Board(source, uploads, units.value),
+        password=Password(password) if password else None,
+        secure=serving.secure,
+        hosts=names_of(serving),
+    )
+    server = make_server(dash.server, serving)
+    bind(server, serving)
+    if password and not serving.secure:
+        note("warning: without --tls-cert the password crosses the network as it is")
+    note(f"the board is at {address_of(server, serving)}; Ctrl+C ends it")
+    try:
+        server.serve()
+    finally:
+        server.stop()
+        uploads.close()
+
+
+def board_source(place: Path | None, limits: Limits | None) -> Source:
+    """Runs for the board: a store's, or those of plain run folders."""
+    from dashboard.folder_source import FolderSource
+    from dashboard.service import StoreSource
+    from ingest.errors import Fault, UnusableRun
+    from ingest.load import run_folders
+    from ingest.store import Store
+
+    if place is not None and Store.is_store(place):
+        return StoreSource(Store.open(place, create=False), limits)
+    asked = place or Path()
+    folders = run_folders(asked) or ([asked] if (asked / "run.toml").is_file() else [])
+    if not folders and place is None:
+        import sample_logs
+
+        asked = Path(sample_logs.__path__[0])
+        folders = run_folders(asked)
+    if not folders:
+        raise UnusableRun(
+            Fault(str(asked), "no store and no run folder", "one of them", "check the path")
+        )
+    read = counted(folders, len(folders), "reading")
+    return FolderSource.read(read, asked.resolve().name, limits)
 
 
 def expand(runs: Iterable[str]) -> list[Path]:

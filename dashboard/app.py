@@ -56,7 +56,7 @@ class BoardApp(Dash):
         self._subject = subject
         self._guarded = guarded
 
-    def interpolate_index(self, **parts: Any) -> str:
+    def interpolate_index(self, **parts: Any) -> str:  # type: ignore[override]
         """The document around the application."""
         here = next((page for page in self._board_pages if page.path == request.path), None)
         title = f"{here.question if here else 'There is no such page'} – lukewarm"
@@ -122,7 +122,8 @@ def create_app(
     pages = all_pages()
     app = BoardApp(pages, board.source.title, guarded=password is not None)
     app.layout = frame()
-    app.validation_layout = html.Div([frame(), *(page.layout(board, {}) for page in pages)])
+    every = html.Div([frame(), *(page.layout(board, {}) for page in pages)])
+    app.validation_layout = every  # type: ignore[assignment]
     _register_router(app, pages, board)
     for page in pages:
         page.register(app, board)

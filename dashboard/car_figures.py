@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +11,7 @@ from dash import html
 
 from dashboard import parts, strip
 from dashboard.frames import figure_records, figures_frame, run_record, runs_frame
-from dashboard.shown import clean, conversion, figure_text, limit_text, plain, words
+from dashboard.shown import LARGEST_PLAIN, clean, conversion, figure_text, limit_text, plain, words
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -142,6 +143,14 @@ def _row(name: str, figure: Mapping[str, Any], found: Mapping[str, Any], units: 
     ]
 
 
+def rough(value: float) -> str:
+    """A number to three significant digits, whole ones kept whole."""
+    if value == 0.0 or not 1e-4 <= abs(value) < LARGEST_PLAIN:
+        return plain(value)
+    digits = max(0, 2 - math.floor(math.log10(abs(value))))
+    return f"{value:.{digits}f}"
+
+
 def family_text(found: Mapping[str, Any], unit: str, units: str) -> tuple[str, str]:
     """Where a value lies among good cars, and what is usual there; empty where none is known."""
     cars = int(found.get("good_cars") or 0)
@@ -150,7 +159,7 @@ def family_text(found: Mapping[str, Any], unit: str, units: str) -> tuple[str, s
     shown = conversion(unit, units)
 
     def told(key: str) -> str:
-        return plain(float(found[key]) * shown.factor + shown.offset)
+        return rough(float(found[key]) * shown.factor + shown.offset)
 
     share = float(found["percentile"])
     place = (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from dash import dcc, html
 
@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from analysis.repair_verdict import Change
     from dashboard.service import Board
 
-QUESTION = "What did the repair change?"
+QUESTION: Final = "What did the repair change?"
+TABLE: Final = "Figures before and after"
 
 
 def repair_section(
@@ -79,9 +80,7 @@ def _changes(board: Board, run: str, before: str, units: str) -> list[Any]:
             config=parts.GRAPH,
             style={"height": "380px"},
         ),
-        parts.wide(
-            parts.table(heads, rows, "Figures before and after"), "Figures before and after"
-        ),
+        parts.wide(parts.table(heads, rows, TABLE), TABLE),
     ]
 
 

@@ -152,7 +152,7 @@ def _causes(document: Mapping[str, Any]) -> list[Any]:
                         [
                             html.Span(f"{share:.0f} %", className="share number"),
                             html.Span(className="bar", style={"width": f"{0.1 * share:.2f}em"}),
-                            html.Strong(words(each["cause"])),
+                            html.Strong(clean(each.get("title") or words(each["cause"]))),
                         ],
                         className="cause",
                     ),
@@ -219,19 +219,19 @@ def _picture(shown: Shown) -> list[Any]:
     return [
         parts.section(
             "What happened during the run?",
-            html.Ul(legend, className="plain legend", **{"aria-label": "Lines"}),
+            html.Ul(legend, className="plain legend", **parts.aria(label="Lines")),
             dcc.Graph(
                 id="car-picture",
                 figure=picture.figure,
                 config=parts.GRAPH,
                 style={"height": f"{PICTURE_PX}px"},
             ),
-            html.Ul(key, className="plain", **{"aria-label": "Marked windows"}) if key else None,
+            html.Ul(key, className="plain", **parts.aria(label="Marked windows")) if key else None,
             html.P(
                 picture_note(readings, shown.from_s, shown.to_s),
                 id="car-picture-note",
                 className="quiet",
-                **{"aria-live": "polite"},
+                **parts.aria(live="polite"),
             ),
             html.Div(_zoom_controls(shown), className="controls of-state screen-only"),
         )

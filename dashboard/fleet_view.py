@@ -245,15 +245,15 @@ def _limits(
     pairs = known.select("family", "low", "high").unique()
     for family, low, high in pairs.iter_rows():
         middle = rows.index(family)
-        for limit, side in ((low, "["), (high, "]")):
+        for limit, inward in ((low, 5), (high, -5)):
             if limit is None:
                 continue
             at = limit * factor + offset
             picture.add_shape(
-                type="line", x0=at, x1=at, y0=middle - 0.42, y1=middle + 0.42,
+                type="path",
+                xsizemode="pixel",
+                xanchor=at,
+                path=f"M{inward},{middle - 0.42}L0,{middle - 0.42}L0,{middle + 0.42}"
+                f"L{inward},{middle + 0.42}",
                 line={"color": theme.INK, "width": 2.5},
-            )  # fmt: skip
-            picture.add_annotation(
-                x=at, y=middle + 0.42, text=side, showarrow=False, yanchor="middle",
-                xanchor="left" if side == "[" else "right", font={"size": 13},
-            )  # fmt: skip
+            )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -48,10 +48,9 @@ class FolderSource:
     @classmethod
     def read(
         cls,
-        folders: Sequence[Path],
+        folders: Iterable[Path],
         title: str,
         limits: Limits | None = None,
-        progress: Callable[[Path], None] = lambda _: None,
     ) -> FolderSource:
         """Read and analyze run folders; those that cannot be used are listed with what is wrong.
 
@@ -63,8 +62,6 @@ class FolderSource:
             What to call them together.
         limits
             The limits file in force; the default where None.
-        progress
-            Called with each folder before it is read.
         """
         from analysis.baseline import Baseline
         from analysis.pipeline import judge_measured, measure
@@ -74,7 +71,6 @@ class FolderSource:
         source = cls(title, limits_file=limits)
         measured = []
         for folder in folders:
-            progress(folder)
             try:
                 measured.append((folder, measure(load_run(folder))))
             except LukewarmError as error:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 UNITS: Final = {"si": "SI (°C, kPa, m/s)", "us": "US (°F, inHg, mph)"}
 
-GRAPH: Final[dict[str, Any]] = {
+GRAPH: Final[Any] = {
     "displaylogo": False,
     "displayModeBar": False,
     "responsive": True,
@@ -23,6 +23,11 @@ GRAPH: Final[dict[str, Any]] = {
     "doubleClick": "reset",
 }
 """Plotly's settings for every graph."""
+
+
+def aria(**names: str) -> dict[str, Any]:
+    """Attributes for screen readers: ``aria(label="Lines")`` is ``aria-label="Lines"``."""
+    return {f"aria-{name}": text for name, text in names.items()}
 
 
 def form(form_id: str, *controls: Any) -> Component:
@@ -72,6 +77,7 @@ def select(
     wide
         Class of the control, ``broad`` for long texts.
     """
+    data: dict[str, Any] = {"data-usual": usual, "data-resets": resets}
     return html.Div(
         [
             html.Label(label, htmlFor=f"choose-{name}"),
@@ -83,7 +89,7 @@ def select(
                 id=f"choose-{name}",
                 name=name,
                 className="text",
-                **{"data-usual": usual, "data-resets": resets},
+                **data,
             ),
         ],
         className=f"control {wide}".strip(),
@@ -95,9 +101,7 @@ def units(value: str, usual: str) -> Component:
     return select("units", "Units", UNITS, value, usual=usual)
 
 
-def field(
-    name: str, label: str, value: str, *, of_form: str = "", short: bool = False
-) -> Component:
+def field(name: str, label: str, value: str, *, short: bool = False) -> Component:
     """A line of text; it counts when the visitor leaves it or presses Enter."""
     return html.Div(
         [
@@ -109,7 +113,6 @@ def field(
                 value=value,
                 debounce=True,
                 maxLength=80,
-                inputMode="decimal" if short else "text",
                 className="text short" if short else "text",
                 autoComplete="off",
             ),
@@ -126,16 +129,15 @@ def verdict(word: str, *, limited: bool = True) -> Component:
     )
 
 
-def quiet(*texts: Any, tag: Any = html.P) -> Component:
+def quiet(*texts: Any) -> Component:
     """Text of second rank."""
-    return tag(
-        [clean(each) if isinstance(each, str) else each for each in texts], className="quiet"
-    )
+    content = [clean(each) if isinstance(each, str) else each for each in texts]
+    return html.P(content, className="quiet")
 
 
 def plain_list(items: Iterable[Any], label: str = "", kind: str = "plain") -> Component:
     """A list; every text in it is text and nothing else."""
-    named = {"aria-label": label} if label else {}
+    named = aria(label=label) if label else {}
     return html.Ul(
         [html.Li(clean(each) if isinstance(each, str) else each) for each in items],
         className=kind,
@@ -163,7 +165,7 @@ def table(
 
 def wide(content: Component, label: str) -> Component:
     """Something that may be wider than a phone: it scrolls by itself, by keyboard too."""
-    return html.Div(content, className="wide", tabIndex=0, role="region", **{"aria-label": label})
+    return html.Div(content, className="wide", tabIndex=0, role="region", **aria(label=label))
 
 
 def stacked(first: Any, second: str = "") -> Component:
@@ -183,7 +185,6 @@ def faults(lines: Iterable[str], head: str) -> Component:
     )
 
 
-def section(title: str, *content: Any, section_id: str = "") -> Component:
+def section(title: str, *content: Any) -> Component:
     """A part of a page with its own question."""
-    named = {"id": section_id} if section_id else {}
-    return html.Section([html.H2(title), *content], **named)
+    return html.Section([html.H2(title), *content])

@@ -101,9 +101,9 @@ class Readings:
         """
         time, value, breaks = self._parts(point)
         first = 0 if from_s is None else max(0, int(np.searchsorted(time, from_s, "left")) - 1)
-        last = (
-            time.size if to_s is None else min(time.size, np.searchsorted(time, to_s, "right") + 1)
-        )
+        last = time.size
+        if to_s is not None:
+            last = min(last, int(np.searchsorted(time, to_s, "right")) + 1)
         time, value = time[first:last], value[first:last]
         breaks = breaks[(breaks > first) & (breaks < last)] - first
         kept = extremes(time, value, most)

@@ -137,6 +137,14 @@ def _tls(certificate: Path, key: Path | None) -> Any:
     return adapter
 
 
+def names_of(serving: Serving) -> frozenset[str] | None:
+    """Names a board answers to besides this machine's own; None for any, behind a password.
+
+    Whoever knows the password may come by whatever name the shop gave the machine.
+    """
+    return frozenset() if serving.password is None else None
+
+
 def address_of(server: Server, serving: Serving) -> str:
     """Where a bound server is found."""
     port = server.bind_addr[1]

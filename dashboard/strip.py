@@ -23,7 +23,7 @@ FOOT: Final = 40.0
 """Places in the picture, px."""
 
 MOST_TICKS: Final = 400
-ROWS: Final = {"pass": -8.0, "undecided": 0.0, "fail": 8.0}
+ROWS: Final = {"pass": -9.0, "undecided": 0.0, "fail": 9.0}
 """Where the ticks of cars with a verdict stand, px below the middle."""
 
 
@@ -67,10 +67,10 @@ def svg(strip: Strip, units: str) -> str:
     shown = conversion(strip.unit, units)
     scale = _Scale.over(strip, shown)
     parts = [*_allowed(strip, scale), *_axis(scale, shown)]
-    parts += _ticks(strip.good, scale, 0.0, 11.0, theme.SOFT_INK)
+    parts += _ticks(strip.good, scale, 0.0, 11.0, theme.SOFT_INK, 1.5)
     for verdict, values in strip.judged.items():
         color = theme.verdict_style(verdict).color
-        parts += _ticks(values, scale, ROWS.get(verdict, 0.0), 4.0, color)
+        parts += _ticks(values, scale, ROWS.get(verdict, 0.0), 5.0, color, 2.5)
     parts += _own(strip, scale)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" '
@@ -138,16 +138,18 @@ def _axis(scale: _Scale, shown: Conversion) -> list[str]:
 
 
 def nice_ticks(first: float, last: float, most: int) -> list[float]:
-    """Round numbers from `first` to `last`, at most `most` and one more."""
+    """Round numbers from `first` to `last`: two or more, about `most` at most."""
     rough = (last - first) / most
     power = 10.0 ** math.floor(math.log10(rough))
-    step = next((m * power for m in (1, 2, 5) if m * power >= rough), 10 * power)
+    step = next((m * power for m in (1, 2, 2.5, 5) if m * power >= rough), 10 * power)
+    if math.floor(last / step) <= math.ceil(first / step):
+        step /= 2.0
     start, stop = math.ceil(first / step), math.floor(last / step)
     return [round(each * step, 10) + 0.0 for each in range(start, stop + 1)]
 
 
 def _ticks(
-    values: Sequence[float], scale: _Scale, below: float, reach: float, color: str
+    values: Sequence[float], scale: _Scale, below: float, reach: float, color: str, width: float
 ) -> list[str]:
     told = sorted(each for each in values if math.isfinite(each))
     if not told:
@@ -157,7 +159,7 @@ def _ticks(
         told = [told[int(place * every)] for place in range(MOST_TICKS - 1)] + [told[-1]]
     top = MIDDLE + below - reach
     path = "".join(f"M{scale.x(each)} {top}v{2.0 * reach}" for each in told)
-    return [f'<path d="{path}" stroke="{color}" stroke-width="1.5" stroke-opacity="0.75"/>']
+    return [f'<path d="{path}" stroke="{color}" stroke-width="{width}" stroke-opacity="0.8"/>']
 
 
 MARKS: Final = {

@@ -108,7 +108,7 @@ def register(app: Dash, board: Board) -> None:
         return zoom(board, state, *asked), note, zoomed(state, asked, board)
 
     # the address follows a zoom without a new entry in the browser's history
-    app.clientside_callback(
+    app.clientside_callback(  # type: ignore[no-untyped-call]
         ClientsideFunction("board", "rewrite"),
         Output("car-zoomed", "modified_timestamp"),
         Input("car-zoomed", "data"),

@@ -57,7 +57,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
                 f"Up to {MOST_FILES} files, {MOST_BYTES // 2**20} MiB together. They are kept in "
                 "memory and a temporary folder for a while and then forgotten."
             ),
-            html.Div(id="drop-said", **{"aria-live": "polite"}),
+            html.Div(id="drop-said", **parts.aria(live="polite")),
             html.Div(
                 [
                     html.H2("Is this set-up right?"),
@@ -119,7 +119,7 @@ def register(app: Dash, board: Board) -> None:
         if not contents or not names:
             return (no_update,) * 6
         token, draft, said = receive(uploads, names, contents)
-        there = no_update
+        there: Any = no_update
         if token and draft is None:
             there = address.link("/car", {"run": token})
         # emptied, so that the same files can be dropped again

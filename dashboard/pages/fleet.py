@@ -75,7 +75,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
             dcc.Location(id="fleet-go", refresh=True),
             html.H1("Which heaters are not as warm as they should be?"),
             controls(state, names, board),
-            html.Div(id="fleet-results", **{"aria-live": "polite"}),
+            html.Div(id="fleet-results", **parts.aria(live="polite")),
             html.Section(
                 [
                     html.H2(id="fleet-question"),
@@ -193,7 +193,7 @@ def _pager(state: Mapping[str, str], page: int, pages: int, board: Board) -> Com
         if 1 <= other <= pages:
             there = search_of({**state, "page": str(other)}, board)
             links.append(dcc.Link(name, href=f"{PATH}{there}", refresh=False))
-    return html.Nav(links, className="pager", **{"aria-label": "Pages of the table"})
+    return html.Nav(links, className="pager", **parts.aria(label="Pages of the table"))
 
 
 def results(board: Board, state: Mapping[str, str]) -> tuple[Any, str, Any, Any]:

@@ -17,7 +17,7 @@ from dash import Dash, Input, Output, dcc, html
 from analysis.limits import BAD_SIDE
 from dashboard import address, parts, strip
 from dashboard.pages import Page
-from dashboard.shown import clean, limit_text, words
+from dashboard.shown import clean, conversion, limit_text, words
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -145,11 +145,8 @@ def row_cells(row: Row, units: str) -> list[Any]:
     ]
     measured = sum(map(len, row.judged.values())) + len(row.good)
     return [
-        parts.stacked(words(row.figure)),
-        parts.stacked(
-            html.Span([text, " ", _unit(row.unit, units) if limit else ""], className="number"),
-            limit.basis if limit else "",
-        ),
+        parts.stacked(words(row.figure), conversion(row.unit, units).unit),
+        parts.stacked(html.Span(text, className="number"), limit.basis if limit else ""),
         counts or f"{measured} runs",
         html.Img(
             src=strip.source(drawn, units),
@@ -159,12 +156,6 @@ def row_cells(row: Row, units: str) -> list[Any]:
         if measured
         else "no run has it",
     ]
-
-
-def _unit(unit: str, units: str) -> str:
-    from dashboard.shown import conversion
-
-    return conversion(unit, units).unit
 
 
 def state_of(told: Mapping[str, str], board: Board) -> dict[str, str]:
@@ -195,7 +186,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
                 ),
                 parts.units(state["units"], board.units),
             ),
-            html.Div(id="limits-results", **{"aria-live": "polite"}),
+            html.Div(id="limits-results", **parts.aria(live="polite")),
         ]
     )
 
@@ -214,7 +205,7 @@ def results(board: Board, state: Mapping[str, str]) -> list[Any]:
             f"{limited} figures of {clean(family or NO_FAMILY)} have a limit.", className="reply"
         ),
         parts.quiet(
-            "In each strip the grey field and its brackets are the limits. The thin long lines are "
+            "In each strip the gray field and its brackets are the limits. The thin long lines are "
             "known-good runs; the short ones are all others: above the middle those that pass, "
             "below it those that fail, between them the undecided."
         ),
