@@ -14,9 +14,6 @@ from dashboard.shown import clean
 Style = Literal["body", "lead", "quiet", "caution"]
 Paper = Literal["a4", "letter"]
 
-LONGEST_TEXT: Final = 420
-"""Longest paragraph, characters; what is longer is cut with dots."""
-
 LONGEST_NAME: Final = 40
 """Longest name from a log or a set-up."""
 

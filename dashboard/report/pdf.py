@@ -94,12 +94,15 @@ def markup(text: str) -> str:
 
 def body_size(page: Page, paper: Paper) -> float:
     """Size of running text, pt, at which a page's content fills its sheet but does not overflow."""
+    fitting = (body for body in BODY_SIZES if filled(page, paper, body) <= FILL)
+    return next(fitting, BODY_SIZES[-1])
+
+
+def filled(page: Page, paper: Paper, body: float) -> float:
+    """Share of the sheet that a page's content takes at a size of running text."""
     _fonts()
     width, height = _room(PAPERS[paper])
-    return next(
-        (body for body in BODY_SIZES if _height(_flow(page, body, width), width) <= FILL * height),
-        BODY_SIZES[-1],
-    )
+    return _height(_flow(page, body, width), width) / height
 
 
 def _room(size: tuple[float, float]) -> tuple[float, float]:

@@ -14,10 +14,11 @@ if TYPE_CHECKING:
     from ingest.run import Sensor
     from ingest.setup import ChannelTable
 
-MOST_SENSORS: Final = 16
+MOST_SENSORS: Final = 14
+MOST_PLAIN: Final = 8
 MOST_FILES: Final = 6
-MOST_FINDINGS: Final = 3
-LONGEST_FINDING: Final = 220
+MOST_FINDINGS: Final = 2
+LONGEST_FINDING: Final = 190
 
 
 def warranty_page(subject: Subject) -> Page:
@@ -72,7 +73,14 @@ def _sensors(analysis: Analysis, units: str) -> Table:
         _sensor_row(point, sensor, analysis.run.setup.channels.get(point), units)
         for point, sensor in analysis.run.sensors.items()
     ]
-    kept, more = first_rows(rows, MOST_SENSORS, "see run.toml")
+    # sensors of which only the kind is known share a line
+    told = [row for row in rows if set(row[3:]) != {"–"}]
+    plain = [f"{row[0]} ({row[1]}, {row[2]})" for row in rows if row not in told]
+    kept, more = first_rows(told, MOST_SENSORS, "see run.toml")
+    if plain:
+        named = ", ".join(plain[:MOST_PLAIN])
+        rest = f" and {len(plain) - MOST_PLAIN} more: see run.toml" if plain[MOST_PLAIN:] else ""
+        more = f"{more}{'. ' if more else ''}Also logged: {named}{rest}."
     head = ("Point", "Column", "Kind", "Class or limit", "Lag", "Corrected")
     return Table(head, kept, (2.2, 2.4, 2.4, 2.0, 0.9, 1.4), more, dense=True)
 
@@ -95,9 +103,9 @@ def _sensor_row(
     lag = f"{sensor.time_constant:g} s" if sensor.time_constant else "–"
     offset = f"{sensor.offset * shown.factor:+.2f} {shown.unit}" if sensor.offset else "–"
     return (
-        short(words(point), 24),
-        short(sensor.source, 26),
-        short(kind, 40),
+        short(words(point), 17),
+        short(sensor.source, 20),
+        short(kind, 32),
         tolerance,
         lag,
         offset,
@@ -118,12 +126,14 @@ def _findings(analysis: Analysis, units: str) -> list[Block]:
     return [Text(line, "quiet") for line in (*texts[:MOST_FINDINGS], *more)]
 
 
-def _files(subject: Subject) -> Table:
+def _files(subject: Subject) -> Block:
     rows = [
-        (short(f"{analysis.run.name}/{name}", 40), digest)
+        (short(f"{analysis.run.name}/{name}", 34), digest)
         for analysis in (subject.before, subject.now)
         if analysis is not None
         for name, digest in analysis.run.sha256.items()
     ]
+    if not rows:
+        return Text("The run did not come from files.", "quiet")
     kept, more = first_rows(rows, MOST_FILES, "lukewarm analyze --json has them all")
     return Table((), kept, (2.6, 6.0), more, dense=True)

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 from dashboard import theme
 from dashboard.report.blocks import (
-    LONGEST_TEXT,
     Blank,
     Block,
     Bullets,
@@ -31,7 +30,9 @@ LIKELY: Final = 0.10
 MOST_CAUSES: Final = 3
 MOST_REASONS: Final = 3
 MOST_FAILING: Final = 6
-MOST_CHECKS: Final = 6
+MOST_CHECKS: Final = 4
+LONGEST_REMARK: Final = 70
+LONGEST_REASONS: Final = 330
 
 
 def work_order_page(subject: Subject) -> Page:
@@ -54,7 +55,7 @@ def work_order_page(subject: Subject) -> Page:
 def identity(subject: Subject) -> Table:
     """Which car, which runs, who and when."""
     about = subject.now.run.setup.run
-    where = ", ".join(short(each) for each in (about.plant, about.operator) if each)
+    where = ", ".join(short(each, 24) for each in (about.plant, about.operator) if each)
     rows = [
         ("Vehicle", short(about.vehicle), "Family, heater", _pair(about.family, about.heater)),
         ("Run", run_name(subject.now), "Report made", f"{subject.made:%Y-%m-%d %H:%M}"),
@@ -74,7 +75,7 @@ def run_name(analysis: Analysis) -> str:
     """Folder and date of a run."""
     started = analysis.run.started
     date = f", {started:%Y-%m-%d %H:%M}" if started else ""
-    return f"{short(analysis.run.name)}{date}"
+    return f"{short(analysis.run.name, 28)}{date}"
 
 
 def _found(subject: Subject) -> list[Block]:
@@ -98,7 +99,7 @@ def _found(subject: Subject) -> list[Block]:
             each.title,
             short("; ".join(
                 in_units(reason, subject.units) for reason in each.evidence[:MOST_REASONS]
-            ), LONGEST_TEXT),
+            ), LONGEST_REASONS),
         )
         for each in causes
     )  # fmt: skip
@@ -122,10 +123,10 @@ def _checked(subject: Subject) -> Block:
         return Text("Nothing is noted on the check sheet.", "quiet")
     rows = [
         (
-            short(line.time.replace("T", " "), 16),
+            short(line.time.replace("T", " ")[:16]),
             check_title(line.check),
             "found" if line.found else "good",
-            short(line.remark, 90),
+            short(line.remark, LONGEST_REMARK),
         )
         for line in reversed(newest.values())
     ]
