@@ -195,8 +195,9 @@ def kill(turns: int = 100) -> None:
         ]
         print(
             f"kill: {turns} kills; {len(numbers)} lines recorded, "
-            f"{len(numbers) - len(kept)} twice, in order: {numbers == sorted(numbers)}; {len(due)} older than 1 s, {len(lost)} of "
-            f"them lost; younger ones lost: {len(late)}; loads: {run.readings.height} rows"
+            f"{len(numbers) - len(kept)} twice, in order: {numbers == sorted(numbers)}; "
+            f"{len(due)} older than 1 s, {len(lost)} of them lost; "
+            f"younger ones lost: {len(late)}; loads {run.readings.height} rows"
         )
 
 
@@ -257,8 +258,8 @@ def noise() -> None:
         right = {numbered_line(number).decode().strip() for number in range(20_000)}
         there = len(right & set(log))
         print(
-            f"noise: {there} of 20000 lines in the log, {len(log) - 1 - there} of noise among them; "
-            f"loads {load_run(folder).readings.height} rows; {found}"
+            f"noise: {there} of 20000 lines in the log, {len(log) - 1 - there} of noise among "
+            f"them; loads {load_run(folder).readings.height} rows; {found}"
         )
 
 
