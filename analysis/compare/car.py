@@ -200,5 +200,6 @@ def _chance(value: float, spread: Spread, shift: float, *, fitted: bool) -> floa
     df = spread.n - 1 - fitted
     if df < 1:
         return None
-    u = math.sqrt(spread.seen**2 * (1.0 + 1.0 / spread.n) + shift)
+    scatter = spread.seen**2 * (spread.n - 1) / df
+    u = math.sqrt(scatter * (1.0 + 1.0 / spread.n) + shift)
     return float(2.0 * stdtr(df, -abs(value - spread.mean) / u))
