@@ -118,7 +118,7 @@ def test_real_time_and_faster() -> None:
         took = time.monotonic() - start
         thread.join()
     assert b"".join(heard) == b"".join(script.lines)
-    assert took == pytest.approx(1.3, abs=0.4)
+    assert 1.0 <= took < 3.9  # a quarter of the script's time, on a machine that may be busy
     assert told == sorted(told)
 
 
@@ -133,7 +133,7 @@ def test_in_real_time_it_goes_on_unheard_as_a_logger_does() -> None:
         time.sleep(0.8)
         with socket.create_connection((host, int(port))) as ear:
             second = ear.recv(100)
-    thread.join()
+        thread.join()
     assert first.startswith(b"0.000")
     assert 0.5 < float(second.split()[0]) < 3.0
 
