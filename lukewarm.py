@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 import typer
 
 if TYPE_CHECKING:
+    from concurrent.futures import Future
+
     from analysis.baseline import Baseline
     from analysis.limits import Limits
     from analysis.pipeline import Analysis
@@ -842,18 +844,37 @@ def expand(runs: Iterable[str]) -> list[Path]:
 
 
 def each_run(places: list[Path], setup: Path | None) -> Iterator[tuple[Path, Run | LukewarmError]]:
-    """Load runs one after the other; faults are printed as they come."""
+    """Load runs in order; faults are printed as they come."""
     from ingest.errors import LukewarmError
-    from ingest.load import load_run
 
-    for place in counted(places, len(places), "reading"):
+    for place, load in counted(loaded_ahead(places, setup), len(places), "reading"):
         try:
-            yield place, load_run(place, setup)
+            yield place, load.result()
         except LukewarmError as error:
             if len(places) > 1:
                 note(f"{place}:")
             say_error(error)
             yield place, error
+
+
+def loaded_ahead(places: list[Path], setup: Path | None) -> Iterator[tuple[Path, Future[Run]]]:
+    """Load on another thread while the run before is worked on, never more than one run ahead.
+
+    Parsing, hashing and arithmetic on whole columns let go of the interpreter, so that the two
+    threads do get in parallel.
+    """
+    from concurrent.futures import ThreadPoolExecutor
+
+    from ingest.load import load_run
+
+    with ThreadPoolExecutor(1) as loader:
+        coming: tuple[Path, Future[Run]] | None = None
+        for place in places:
+            current, coming = coming, (place, loader.submit(load_run, place, setup))
+            if current is not None:
+                yield current
+        if coming is not None:
+            yield coming
 
 
 def counted(things: Iterable[T], total: int, what: str) -> Iterator[T]:
