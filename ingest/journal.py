@@ -196,6 +196,7 @@ class Journal:
         self._closing.set()
         self._syncer.join()
         with self._lock:
+            self._failed = self._failed or JournalError("the recording has ended")
             os.close(self._file)
 
     @property

@@ -16,7 +16,6 @@ import contextlib
 import json
 import threading
 from collections import deque
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self
 
@@ -27,7 +26,11 @@ from ingest.load_files import write_text
 from ingest.port_reader import PortReader, make_reader
 from ingest.recorder_folder import cannot_write, hold, known_folder, new_folder
 from ingest.recorder_inbox import Inbox
+from ingest.recorder_said import CAUTIONS as CAUTIONS
+from ingest.recorder_said import PortState as PortState
+from ingest.recorder_said import Summary as Summary
 from ingest.run import Finding
+from ingest.table_names import match_name
 from ingest.wire import SerialTable
 from ingest.wire_count import Counters
 from ingest.wire_events import check_event
@@ -49,38 +52,6 @@ RESERVE_BYTES: Final = 1 << 18
 """Room set aside so that a recording on a full disk can still be ended in order."""
 _RESERVE: Final = "reserve"
 _JOIN_S: Final = 5.0
-
-CAUTIONS: Final = (
-    "On the road a second person operates the laptop; the driver drives.",
-    "Coolant and its hoses are hot and under pressure: fit clip-on sensors to a cold engine.",
-    "Keep hands, sleeves and wires clear of fans and belts; an electric fan may start by itself.",
-    "With the engine running indoors, lead the exhaust gas away.",
-    "Route wires clear of pedals, belts, steering and the covers of air bags; nothing loose.",
-    "The rules of the road and of the shop come first.",
-)
-"""Shown before a recording starts (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True)
-class PortState:
-    """How a port is doing; times on the recording's clock, s."""
-
-    name: str
-    url: str | None
-    state: str
-    since_host_s: float
-    last_byte_host_s: float
-    reason: str
-
-
-@dataclass(frozen=True)
-class Summary:
-    """What is said when a recording ends."""
-
-    counters: Counters
-    findings: tuple[Finding, ...]
-    duration_s: float
-    failure: str | None
 
 
 class Recorder:
@@ -247,25 +218,36 @@ class Recorder:
 
     def latest(self) -> dict[str, Latest]:
         """The newest cell of each column of the log."""
+        return {name: cell for name, cell in self._cells().items() if cell.text}
+
+    def latest_point(self, point: str) -> Latest | None:
+        """The newest cell of a measuring point; None where there is none.
+
+        Raises
+        ------
+        KeyError
+            Where the set-up has no such point.
+        """
+        column = self.setup.channels[point].column
+        cells = self._cells()
+        names = tuple(cells)
+        try:
+            at = match_name(column, names, "the line") if isinstance(column, str) else column - 1
+            found = cells[names[at]]
+        except (UnusableRun, IndexError):
+            return None
+        return found if found.text else None
+
+    def _cells(self) -> dict[str, Latest]:
         deriver = self._derive()
-        if not self.plan.as_received:
-            with self._lock:
-                return dict(deriver.cells)
         with self._lock:
+            if not self.plan.as_received:
+                return dict(deriver.cells)
             line, head = deriver.last_line, deriver.events.head
         seen = line and see_line(head, line[0], self.setup.log)
         if line is None or not seen:
             return {}
-        return {name: Latest(cell, line[1]) for name, cell in seen.cells.items() if cell}
-
-    def latest_point(self, point: str) -> Latest | None:
-        """The newest cell of a measuring point; None where there is none yet."""
-        column = self.setup.channels[point].column
-        found = self.latest()
-        if isinstance(column, int):
-            names = list(found)
-            return found[names[column - 1]] if column <= len(names) else None
-        return found.get(column.strip())
+        return {name: Latest(cell, line[1]) for name, cell in seen.cells.items()}
 
     @property
     def counters(self) -> Counters:
@@ -319,6 +301,8 @@ class Recorder:
 
     def _open(self) -> None:
         """Bring the files up to the journal's state, then begin a new segment."""
+        # said before the files are begun anew: after a crash in between they are not to be trusted
+        write_text(self.folder / recover.STATE_NAME, json.dumps({"state": "recording"}) + "\n")
         self._files = DerivedFiles(self.folder, fresh=True)
         self._deriver = Deriver(self.plan, self._files)
         self._damage = recover.replay_journal(self.folder, self._deriver)
@@ -409,7 +393,7 @@ class Recorder:
                 if self._files_whole:
                     self._drain()
             if self._files is not None:
-                self._files.close()
+                self._files.close(durable=self._files_whole)
             if self._files_whole:
                 findings = self._findings(deriver)
                 (self.folder / FOLDER / _RESERVE).unlink(missing_ok=True)

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from ingest.setup import LogTable
 
 LEAST_LINES: Final = 20
+LARGEST_LOG: Final = 256 << 20
+"""Bytes; a larger log is not read whole for this."""
 LEAST_SPAN_S: Final = 20.0
 _BREAK_S: Final = 5.0
 """A change of one clock against the other from one sample to the next that is no drift."""
@@ -64,7 +66,7 @@ def compare_clocks(path: Path, log: LogTable, samples: ClockSamples) -> Drift | 
     Drift or None
         None where there is too little to compare.
     """
-    if len(samples.lines) < LEAST_LINES:
+    if len(samples.lines) < LEAST_LINES or path.stat().st_size > LARGEST_LOG:
         return None
     try:
         table = read_table(path, log)

@@ -73,10 +73,20 @@ class DerivedFiles:
                 buffer.truncate()
                 self._append(at, text)
 
-    def close(self) -> None:
-        """Close the files; what was not flushed is dropped."""
-        for file in self._files:
-            os.close(file)
+    def close(self, *, durable: bool = False) -> None:
+        """Close the files; what was not flushed is dropped.
+
+        Parameters
+        ----------
+        durable
+            Whether to force them to disk first.
+        """
+        try:
+            for file in self._files if durable else ():
+                os.fsync(file)
+        finally:
+            for file in self._files:
+                os.close(file)
 
     def _append(self, at: int, text: str) -> None:
         view = memoryview(text.encode("utf-8", errors="replace"))

@@ -16,6 +16,7 @@ from ingest.wire import PortTable
 from ingest.wire_count import ClockSamples, Counters, Gap, PortCounters
 from ingest.wire_events import EventBook
 from ingest.wire_files import REJECTED_CAP, DerivedFiles
+from ingest.wire_first import NEEDED, is_whole, time_cell
 from ingest.wire_lines import LineSplitter, check_nmea, decode_line
 from ingest.wire_rows import (
     CHANGED_COLUMNS,
@@ -70,6 +71,8 @@ class _Port:
     delimiter: str | None = None
     cells: tuple[int, int] = (-1, -1)
     """Delimiters in the last two lines."""
+    held: list[tuple[str, bytes, float]] | None = None
+    """The first lines, while they do not tell whether the very first is whole."""
 
     @property
     def seconds_per_byte(self) -> float:
@@ -105,6 +108,7 @@ class Deriver:
             )
             for table, own in zip(plan.ports, plan.port_columns, strict=True)
         ]
+        self._time_cell = time_cell(plan)
         self._line_number = 0
         self._row_s = -1.0
         self._rejected = 0
@@ -197,6 +201,7 @@ class Deriver:
                 self._say(now, f"{port.table.label} does not answer.")
 
     def _cut(self, port: _Port, now: float) -> None:
+        self._let_go(port)
         rest = port.splitter.cut()
         if rest.strip():
             port.counters.half_lines += 1
@@ -208,6 +213,8 @@ class Deriver:
         # the bytes came one after the other, at the latest as fast as the wire carries them
         span = min(len(data) * port.seconds_per_byte, max(now - port.last_s, 0.0))
         silent = now - port.last_s >= SILENCE_S
+        if port.counters.bytes == len(data) and not silent and self._time_cell is not None:
+            port.held = []
         port.last_s = now
         for raw, following in lines:
             if raw.strip():
@@ -262,8 +269,27 @@ class Deriver:
             if count != port.cells[1]:
                 port.counters.changed_columns += 1
         port.cells = (port.cells[1], count)
-        port.counters.rows += 1
-        self._log(text, now)
+        if port.held is None:
+            port.counters.rows += 1
+            self._log(text, now)
+            return
+        port.held.append((text, raw, now))
+        if len(port.held) == NEEDED:
+            self._let_go(port)
+
+    def _let_go(self, port: _Port) -> None:
+        """Log the lines held, less a first one that is only the end of one."""
+        held, port.held = port.held or [], None
+        if len(held) == NEEDED and self._time_cell is not None:
+            cut = [text.split(port.delimiter or sniff_delimiter(text)) for text, _, _ in held]
+            if all(len(cells) > self._time_cell for cells in cut):
+                first, second, third = (cells[self._time_cell] for cells in cut)
+                if not is_whole((first, second, third)):
+                    _, raw, now = held.pop(0)
+                    self._refuse(port, HALF, raw, now)
+        for text, _, now in held:
+            port.counters.rows += 1
+            self._log(text, now)
 
     def _by_column(self, port: _Port, text: str, raw: bytes, now: float) -> None:
         made = port.rows.cells(text, port.query)

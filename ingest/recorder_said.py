@@ -1,0 +1,42 @@
+"""What a recorder says: the cautions before it, the ports during it, the sums after it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from ingest.run import Finding
+    from ingest.wire_count import Counters
+
+CAUTIONS: Final = (
+    "On the road a second person operates the laptop; the driver drives.",
+    "Coolant and its hoses are hot and under pressure: fit clip-on sensors to a cold engine.",
+    "Keep hands, sleeves and wires clear of fans and belts; an electric fan may start by itself.",
+    "With the engine running indoors, lead the exhaust gas away.",
+    "Route wires clear of pedals, belts, steering and the covers of air bags; nothing loose.",
+    "The rules of the road and of the shop come first.",
+)
+"""Shown before a recording starts (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class PortState:
+    """How a port is doing; times on the recording's clock, s."""
+
+    name: str
+    url: str | None
+    state: str
+    since_host_s: float
+    last_byte_host_s: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class Summary:
+    """What is said when a recording ends."""
+
+    counters: Counters
+    findings: tuple[Finding, ...]
+    duration_s: float
+    failure: str | None

@@ -1,0 +1,53 @@
+"""Whether the very first line of a recording is a whole one.
+
+A recorder that starts while a logger prints may catch the end of a line first. Where the cut goes
+through the time, ``232.50`` instead of ``1232.50``, the rest still looks like a line, and a run
+that begins twenty minutes too early has every figure wrong. The two lines after it tell.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from ingest.wire_plan import Plan
+
+NEEDED: Final = 3
+_LARGEST_STEP: Final = 10.0
+"""Times the step between the second and third line."""
+
+
+def time_cell(plan: Plan) -> int | None:
+    """Where the time stands in a line; None where it cannot be told before the log is read."""
+    time = plan.setup.log.time
+    own = plan.port_columns[0]
+    if time is None or not plan.as_received or not (own or plan.setup.log.header is False):
+        return None
+    ref = time.column if time.column is not None else (time.columns or ("",))[0]
+    if isinstance(ref, int):
+        return ref - 1
+    return own.index(ref) if ref in own else None
+
+
+def is_whole(cells: tuple[str, str, str]) -> bool:
+    """Whether the first of three lines that follow each other is a whole one.
+
+    Parameters
+    ----------
+    cells
+        The cells of their times.
+    """
+    numbers = [_number(cell) for cell in cells]
+    if not all(math.isfinite(number) for number in numbers[1:]):
+        return len(cells[0]) >= len(cells[1])  # a clock with fixed places
+    step = abs(numbers[2] - numbers[1])
+    if not math.isfinite(numbers[0]):
+        return False
+    return step == 0 or abs(numbers[1] - numbers[0]) <= _LARGEST_STEP * step
+
+
+def _number(cell: str) -> float:
+    try:
+        return float(cell.strip(' "').replace(",", "."))
+    except ValueError:
+        return math.nan
