@@ -43,6 +43,7 @@ BAD_SIDE: Final[dict[str, Side | None]] = {
 """Every figure and the side on which it is bad to differ from one's family; None where none is."""
 
 _HEADER: Final = ("version", "author", "date", "basis")
+_FINGERPRINT: Final = "fingerprint"
 _KEYS: Final = ("low", "high", "basis", "harmless", "unlimited")
 
 
@@ -83,6 +84,8 @@ class Limits:
         By figure, for all heaters.
     heaters, families
         By heater layout or family, then by figure; these go before `figures`.
+    fingerprint
+        sha256 of the data they were tuned on; empty where they were set by hand.
     """
 
     version: str
@@ -92,6 +95,7 @@ class Limits:
     figures: Mapping[str, Limit] = field(default_factory=dict)
     heaters: Mapping[str, Mapping[str, Limit]] = field(default_factory=dict)
     families: Mapping[str, Mapping[str, Limit]] = field(default_factory=dict)
+    fingerprint: str = ""
 
 
 def limits_for(limits: Limits, family: str | None, heater: str) -> dict[str, Limit]:
@@ -127,8 +131,10 @@ def parse_limits(text: str, file: str = "limits.toml") -> Limits:
         ) from error
     reader = _Reader(file)
     header = {key: reader.header(document, key) for key in _HEADER}
+    if _FINGERPRINT in document:
+        header[_FINGERPRINT] = reader.header(document, _FINGERPRINT)
     for key in document:
-        if key not in (*_HEADER, "figure", "heater", "family"):
+        if key not in (*_HEADER, _FINGERPRINT, "figure", "heater", "family"):
             reader.fault(key, "a table or key this version does not know", _near(key, _TABLES))
     figures = reader.group(document.get("figure", {}), "figure")
     heaters = reader.groups(document.get("heater", {}), "heater", get_args(Heater))

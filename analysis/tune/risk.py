@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,7 +63,7 @@ def global_risks(
     edges = sorted(edges)
     nodes, weights = np.polynomial.legendre.leggauss(200)
     consumer = producer = 0.0
-    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+    for start, stop in pairwise(edges):
         true = 0.5 * (stop - start) * nodes + 0.5 * (stop + start)
         density = np.exp(-0.5 * ((true - mean) / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
         accepted = _accepted(true, u, acceptance)

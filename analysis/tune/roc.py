@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -67,7 +68,7 @@ def auc_se_hanley(area: float, n_good: int, n_bad: int) -> float:
 
 
 def auc_se_delong(good: Floats, bad: Floats) -> float:
-    """Standard error of the area without an assumption (DeLong et al., Biometrics 44, 1988, 837)."""
+    """Standard error of the area without an assumption (DeLong, Biometrics 44, 1988, 837)."""
     if good.size < 2 or bad.size < 2:
         return math.nan
     both = rankdata(np.concatenate([bad, good]))
@@ -77,6 +78,11 @@ def auc_se_delong(good: Floats, bad: Floats) -> float:
     return math.sqrt(
         float(over_good.var(ddof=1)) / bad.size + float(under_bad.var(ddof=1)) / good.size
     )
+
+
+@lru_cache(maxsize=256)
+def _kolmogorov(tail: float, n: int) -> float:
+    return float(kstwo.isf(tail, n))
 
 
 def roc(good: Floats, bad: Floats) -> Roc:
@@ -97,8 +103,8 @@ def roc(good: Floats, bad: Floats) -> Roc:
         limits,
         false_alarm,
         detection,
-        float(kstwo.isf(each, good.size)),
-        float(kstwo.isf(each, bad.size)),
+        _kolmogorov(each, good.size),
+        _kolmogorov(each, bad.size),
         auc(good, bad),
         auc_se_delong(good, bad),
     )

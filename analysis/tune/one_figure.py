@@ -1,0 +1,333 @@
+"""The tuned limit of one figure, with everything that speaks for and against it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.limits import BAD_SIDE, Side
+from analysis.tune.choice import Cases, Choice, Costs, choose, least_cost_limit
+from analysis.tune.few import ToleranceLimit, tolerance_limits
+from analysis.tune.held_out import HeldOut, held_out
+from analysis.tune.roc import Roc, auc, auc_se_delong, auc_se_hanley, roc
+from analysis.tune.rule import Rule, rule
+from analysis.tune.scores import Scored, scored
+
+if TYPE_CHECKING:
+    import polars as pl
+
+Floats = NDArray[np.float64]
+
+FEWEST: Final = 5
+"""Bad cars, and good ones, below which their distribution is not believed."""
+
+FEWEST_OF_CAUSE: Final = 3
+Z: Final = 1.959963984540054
+"""95 % point of the normal distribution, two-sided."""
+
+TOLD_AREA: Final = 0.75
+"""A cause whose area under the curve is surely below this does not show in the figure."""
+
+Way = Literal["cost", "tolerance", "kept"]
+
+
+@dataclass(frozen=True, slots=True)
+class CauseArea:
+    """How well the figure tells cars with one confirmed cause from good ones.
+
+    Parameters
+    ----------
+    cars
+        With the cause.
+    area, se
+        Under the ROC curve, and its standard error.
+    told
+        False where it surely is so small that these cars say nothing about this figure's limit.
+    """
+
+    cars: int
+    area: float
+    se: float
+    told: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FamilyLimit:
+    """A family's own limit: its offset is known as far as its good cars go.
+
+    Parameters
+    ----------
+    limit
+        In the figure's unit.
+    interval
+        95 %, the family's offset included.
+    cars
+        Good cars of the family.
+    """
+
+    limit: float
+    interval: tuple[float, float]
+    cars: int
+
+
+@dataclass(frozen=True)
+class FigureTuning:
+    """What labelled cars say about the limit of one figure.
+
+    Parameters
+    ----------
+    figure, unit
+        Which.
+    side
+        The side tuned: ``low`` or ``high``.
+    way
+        ``cost``: least expected cost; ``tolerance``: from good cars alone; ``kept``: no reason to
+        change what is in force.
+    why
+        A sentence for the way taken.
+    good, bad
+        Cars behind it.
+    limit
+        For families without cars of their own, in the figure's unit; None where kept.
+    interval, flat
+        95 % interval, and the limits of about equal cost; None unless by cost.
+    as_measured
+        The limit for values as they are measured, without a guard band; None unless by cost.
+    tolerance
+        Limits that good cars keep.
+    families
+        By family.
+    causes
+        By confirmed cause.
+    scored, roc, choice, held_out, rule
+        What they were found with; None where there were too few cars.
+    """
+
+    figure: str
+    unit: str
+    side: Literal["low", "high"]
+    way: Way
+    why: str
+    good: int
+    bad: int
+    limit: float | None
+    interval: tuple[float, float] | None
+    flat: tuple[float, float] | None
+    as_measured: float | None
+    tolerance: ToleranceLimit
+    families: Mapping[str, FamilyLimit]
+    causes: Mapping[str, CauseArea]
+    scored: Scored | None = None
+    roc: Roc | None = None
+    choice: Choice | None = None
+    held_out: HeldOut | None = None
+    rule: Rule | None = None
+
+
+def tune_figure(
+    runs: pl.DataFrame, name: str, costs: Costs, *, true_values: bool = True, seed: int = 0
+) -> FigureTuning:
+    """Tune one figure.
+
+    Parameters
+    ----------
+    runs
+        As `analysis.tune.scores.scored` takes them, with a column ``unit``.
+    name
+        A figure with a bad side.
+    costs
+        What errors cost.
+    true_values
+        Whether the limit is meant for true values, with the guard band of the verdict before it.
+    seed
+        The same gives the same answer.
+    """
+    side = BAD_SIDE[name]
+    assert side is not None  # noqa: S101 - the caller leaves such figures out
+    unit = str(runs["unit"][0]) if runs.height else ""
+    good_cars = runs.filter(~runs["bad"])["vehicle"].n_unique()
+    bad_cars = runs.filter(runs["bad"])["vehicle"].n_unique()
+    if good_cars < 2:
+        empty = tolerance_limits(np.zeros(good_cars), side)
+        return FigureTuning(name, unit, "low" if side == "low" else "high", "kept",
+                            f"{good_cars} good cars have it", good_cars, bad_cars,
+                            None, None, None, None, empty, {}, {})  # fmt: skip
+    cars, one_side = _oriented(runs, name, side, true_values)
+    own = cars.cases.score[~cars.cases.bad]
+    tolerance = _tolerance(own, cars, one_side)
+    causes = _areas(cars)
+    used = _used(cars, causes)
+    few = min(int((cars.cases.bad & used).sum()), int((~cars.cases.bad).sum())) < FEWEST
+    if few or any(np.unique(cars.cases.score[used & kind]).size < 2
+                  for kind in (cars.cases.bad, ~cars.cases.bad)):  # fmt: skip
+        return _few(name, unit, one_side, cars, tolerance, causes, (good_cars, bad_cars))
+    return _by_cost(name, unit, one_side, cars, tolerance, causes, used, costs, seed)
+
+
+def _oriented(
+    runs: pl.DataFrame,
+    name: str,
+    side: Side,
+    true_values: bool,  # noqa: FBT001
+) -> tuple[Scored, Literal["low", "high"]]:
+    """Scores, and the side tuned: with two bad sides the one on which the bad cars lie."""
+    if side != "both":
+        sign = 1.0 if side == "high" else -1.0
+        return scored(runs, name, sign, true_values=true_values), side
+    cars = scored(runs, name, -1.0, true_values=true_values)
+    bad = cars.cases.bad
+    if bad.any() and auc(cars.cases.score[~bad], cars.cases.score[bad]) < 0.5:
+        return scored(runs, name, 1.0, true_values=true_values), "high"
+    return cars, "low"
+
+
+def _tolerance(good: Floats, cars: Scored, side: Literal["low", "high"]) -> ToleranceLimit:
+    """Limits that good cars of any family keep on all days, as values of the figure."""
+    if cars.spread > 0.0:
+        mean = float(good.mean())
+        good = mean + (good - mean) * math.hypot(1.0, cars.spread / float(good.std(ddof=1)))
+    found = tolerance_limits(good, "high")
+    if found.high is None:
+        return found
+    value = cars.limit(found.high)
+    return ToleranceLimit(
+        value if side == "low" else None,
+        value if side == "high" else None,
+        found.how, found.power, found.p, found.cars, found.needed,
+    )  # fmt: skip
+
+
+def _areas(cars: Scored) -> dict[str, CauseArea]:
+    score, bad = cars.cases.score, cars.cases.bad
+    good = score[~bad]
+    found = {}
+    for cause in sorted(set(cars.cause[bad].tolist()) - {""}):
+        of_cause = score[bad & (cars.cause == cause)]
+        area = auc(good, of_cause)
+        # the formula's error does not vanish where a handful of cars happens to lie apart
+        se = max(
+            auc_se_hanley(area, good.size, of_cause.size),
+            auc_se_delong(good, of_cause) if min(good.size, of_cause.size) > 1 else 0.0,
+        )
+        told = of_cause.size < FEWEST_OF_CAUSE or area + Z * se >= TOLD_AREA
+        found[cause] = CauseArea(int(of_cause.size), area, se, told)
+    return found
+
+
+def _used(cars: Scored, causes: Mapping[str, CauseArea]) -> NDArray[np.bool_]:
+    hidden = [cause for cause, area in causes.items() if not area.told]
+    return ~(cars.cases.bad & np.isin(cars.cause, hidden))
+
+
+def _few(
+    name: str,
+    unit: str,
+    side: Literal["low", "high"],
+    cars: Scored,
+    tolerance: ToleranceLimit,
+    causes: Mapping[str, CauseArea],
+    counts: tuple[int, int],
+) -> FigureTuning:
+    limit = tolerance.low if side == "low" else tolerance.high
+    hidden = [cause for cause, area in causes.items() if not area.told]
+    aside = f", not counting {', '.join(hidden)}, which do not show in it" if hidden else ""
+    shown = int((cars.cases.bad & _used(cars, causes)).sum())
+    if limit is None:
+        why = (
+            f"{shown} bad cars{aside}, and {tolerance.cars} good cars of no checked distribution; "
+            f"from ranks it takes {tolerance.needed} good cars"
+        )
+        way: Way = "kept"
+    else:
+        way = "tolerance"
+        why = (
+            f"{shown} bad cars are too few{aside}: holds 95 % of good cars with 95 % confidence, "
+            f"from {tolerance.cars} good cars, {tolerance.how}"
+        )
+    families = {}
+    if limit is not None:
+        score = float(cars.scale.score(np.array(limit)))
+        families = _families(cars, score, (score, score))
+    return FigureTuning(name, unit, side, way, why, *counts, limit, None, None, None, tolerance,
+                        families, causes, scored=cars)  # fmt: skip
+
+
+def _by_cost(
+    name: str,
+    unit: str,
+    side: Literal["low", "high"],
+    cars: Scored,
+    tolerance: ToleranceLimit,
+    causes: Mapping[str, CauseArea],
+    used: NDArray[np.bool_],
+    costs: Costs,
+    seed: int,
+) -> FigureTuning:
+    cases = Cases(
+        cars.cases.score[used], cars.cases.noise[used], cars.cases.bad[used], _renumber(cars, used)
+    )
+    good, bad = cases.score[~cases.bad], cases.score[cases.bad]
+    curve = roc(good, bad)
+    choice = choose(cases, costs, spread=cars.spread, seed=seed)
+    held = held_out(cars.held_out[used], cases.bad, choice, costs)
+    hidden = [cause for cause, area in causes.items() if not area.told]
+    counts = (int((~cases.bad).sum()), int(cases.bad.sum()))
+    why = _doubt(curve, choice, held)
+    if why is not None:
+        return FigureTuning(name, unit, side, "kept", why, *counts, None, None, None, None,
+                            tolerance, {}, causes, cars, curve, choice, held)  # fmt: skip
+    share = choice.bad_share
+    below = share * choice.missed + (1.0 - share) * (1.0 - choice.needless)
+    plain = Cases(cases.score, np.zeros(cases.score.size), cases.bad, cases.car)
+    aside = f"; not counting {', '.join(hidden)}, which do not show in it" if hidden else ""
+    return FigureTuning(
+        name, unit, side, "cost",
+        f"least expected cost from {counts[0]} good and {counts[1]} bad cars{aside}", *counts,
+        limit=cars.limit(choice.limit),
+        interval=_ordered(cars, choice.interval),
+        flat=_ordered(cars, choice.flat),
+        as_measured=cars.limit(least_cost_limit(plain, costs, cars.spread)),
+        tolerance=tolerance,
+        families=_families(cars, choice.limit, choice.interval),
+        causes=causes,
+        scored=cars, roc=curve, choice=choice, held_out=held,
+        rule=rule(cases.score, cars.u[used], cases.bad, choice.limit, choice.limits, below),
+    )  # fmt: skip
+
+
+def _doubt(curve: Roc, choice: Choice, held: HeldOut) -> str | None:
+    """Why no limit should follow from these labels; None where one should."""
+    if curve.auc - Z * curve.auc_se <= 0.5:
+        area = f"{curve.auc:.2f} ± {2 * curve.auc_se:.2f}"
+        return f"does not tell bad cars from good ones (area {area})"
+    if not choice.pays:
+        return "no limit costs less than calling all cars good, or all bad"
+    if held.cost >= choice.blind:
+        return "on cars left out it costs no less than calling all cars good, or all bad"
+    return None
+
+
+def _renumber(cars: Scored, used: NDArray[np.bool_]) -> NDArray[np.intp]:
+    return np.asarray(np.unique(cars.cases.car[used], return_inverse=True)[1], dtype=np.intp)
+
+
+def _ordered(cars: Scored, ends: tuple[float, float]) -> tuple[float, float]:
+    low, high = sorted(cars.limit(end) for end in ends)
+    return low, high
+
+
+def _families(cars: Scored, score: float, interval: tuple[float, float]) -> dict[str, FamilyLimit]:
+    half = 0.5 * (interval[1] - interval[0])
+    found = {}
+    for family, offset in sorted(cars.pooled.families.items()):
+        if not family:
+            continue
+        reach = math.hypot(half, Z * offset.sd)
+        low, high = sorted(cars.limit(score + sign * reach, family) for sign in (-1.0, 1.0))
+        found[family] = FamilyLimit(cars.limit(score, family), (low, high), offset.cars)
+    return found

@@ -1,0 +1,76 @@
+"""Tuning over a store."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.limits import Limits, default_limits
+from analysis.tune.change import Changed, changes
+from analysis.tune.labels import match, parse_labels
+from analysis.tune.tuning import Options, Tuning, tune
+from ingest.errors import Fault, UnusableRun
+from ingest.store_causes import cause_probabilities
+from ingest.store_read import figures, runs
+
+if TYPE_CHECKING:
+    from ingest.store import Store
+
+
+def tune_store(
+    store: Store,
+    labels: str,
+    file: str = "labels.csv",
+    against: Limits | None = None,
+    options: Options | None = None,
+) -> tuple[Tuning, list[Changed]]:
+    """Tune limits on a store's runs and say what they would change there.
+
+    Parameters
+    ----------
+    store
+        The store.
+    labels
+        Text of the labels file.
+    file
+        Its name, for messages.
+    against
+        The limits in force; None compares with those each run was judged with, and the tuned
+        limits then replace the default ones.
+    options
+        How to tune.
+
+    Raises
+    ------
+    UnusableRun
+        Where the labels are wrong, or none belongs to a run of the store.
+    """
+    from analysis.causes.knowledge import knowledge
+
+    told = parse_labels(labels, tuple(dict.fromkeys(row.name for row in knowledge().cause)), file)
+    fleet = runs(store)
+    matched = match(told, fleet)
+    options = options or Options()
+    known = set(fleet["family"].drop_nulls().to_list())
+    missing = [family for family in options.families if family not in known]
+    if missing:
+        raise UnusableRun(
+            Fault(
+                "--families",
+                ", ".join(missing),
+                f"families of the store: {sorted(known)}",
+                "correct the name",
+            )
+        )
+    if not matched.by_run:
+        raise UnusableRun(
+            Fault(
+                file,
+                "no label of a run or car of this store",
+                f"runs of {store.folder}",
+                "compare the names with `lukewarm store list`",
+            )
+        )
+    measured = figures(store)
+    causes = cause_probabilities(store, matched.by_run)
+    tuned = tune(fleet, measured, causes, matched, against or default_limits(), options)
+    return tuned, changes(fleet, measured, tuned.limits, matched, against)

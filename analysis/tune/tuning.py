@@ -1,0 +1,312 @@
+"""Limits from a store's runs and labels: every figure, every cause, one limits file."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import zlib
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
+from typing import TYPE_CHECKING, Final
+
+from analysis.limits import BAD_SIDE, Limit, Limits, limits_for
+from analysis.tune.choice import Costs
+from analysis.tune.labels import Matched
+from analysis.tune.one_cause import CauseTuning, tune_cause
+from analysis.tune.one_figure import FamilyLimit, FigureTuning, tune_figure
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from analysis.tune.study import FigureStudy
+
+UNDATED: Final = "undated"
+
+
+@dataclass(frozen=True)
+class Options:
+    """How to tune.
+
+    Parameters
+    ----------
+    costs
+        What errors cost.
+    families
+        Only these; empty for all.
+    true_values
+        Whether the limits are meant for true values (see `analysis.tune.scores`).
+    seed
+        Of everything drawn at random.
+    version, author, date
+        For the limits file; empty ones are made from the labels.
+    """
+
+    costs: Costs = field(default_factory=Costs)
+    families: tuple[str, ...] = ()
+    true_values: bool = True
+    seed: int = 0
+    version: str = ""
+    author: str = ""
+    date: str = ""
+
+
+@dataclass(frozen=True)
+class Tuning:
+    """What came out.
+
+    Parameters
+    ----------
+    figures, causes
+        One entry each, in the contract's order.
+    study
+        Measurement system study of each figure that repeat runs allow one of.
+    limits
+        The limits in force with the tuned ones in place.
+    in_force
+        The limits before.
+    labelled
+        Runs behind it, of how many cars, how many of them bad.
+    matched
+        The labels on the runs.
+    options
+        As given.
+    """
+
+    figures: tuple[FigureTuning, ...]
+    causes: tuple[CauseTuning, ...]
+    study: tuple[FigureStudy, ...]
+    limits: Limits
+    in_force: Limits
+    labelled: tuple[int, int, int]
+    matched: Matched
+    options: Options
+
+
+def tune(
+    runs: pl.DataFrame,
+    figures: pl.DataFrame,
+    causes: pl.DataFrame,
+    matched: Matched,
+    in_force: Limits,
+    options: Options | None = None,
+) -> Tuning:
+    """Tune all figures and causes.
+
+    Parameters
+    ----------
+    runs, figures
+        As `ingest.store_read` gives them.
+    causes
+        One row a run and cause: ``run_id, cause, probability``.
+    matched
+        Labels of the runs.
+    in_force
+        Limits that the tuned ones replace; what is not tuned stays.
+    options
+        How to tune.
+    """
+    import polars as pl
+
+    from analysis.tune.study import study_figures
+
+    options = options or Options()
+    about = _labelled(runs, matched, options.families)
+    values = (
+        figures.filter(
+            pl.col("value").is_finite()
+            & pl.col("u").fill_null(0.0).is_finite()
+            & pl.col("random").fill_null(0.0).is_finite()
+        )
+        .select("run_id", "figure", "value", "u", "random", "unit")
+        .join(about, on="run_id", how="inner")
+        .sort("run_id", "figure")
+    )
+    tuned = tuple(
+        tune_figure(
+            values.filter(pl.col("figure") == name),
+            name,
+            options.costs,
+            true_values=options.true_values,
+            seed=_seed(options.seed, name),
+        )
+        for name, side in BAD_SIDE.items()
+        if side is not None
+    )
+    likely = causes.join(about, on="run_id", how="inner", suffix="_confirmed").sort("run_id")
+    confirmed = sorted(set(about.filter(pl.col("bad"))["cause"].to_list()) - {""})
+    by_cause = tuple(
+        tune_cause(
+            _one_cause(likely, about, cause), cause, options.costs, _seed(options.seed, cause)
+        )
+        for cause in confirmed
+    )
+    limits = _limits_file(tuned, values, about, matched, in_force, options)
+    cars = about["vehicle"].n_unique(), about.filter(pl.col("bad"))["vehicle"].n_unique()
+    return Tuning(
+        tuned,
+        by_cause,
+        study_figures(runs, figures, matched),
+        limits,
+        in_force,
+        (about.height, *cars),
+        matched,
+        options,
+    )
+
+
+def _seed(seed: int, name: str) -> int:
+    """A seed of its own for each figure, so that none depends on which others are there."""
+    return zlib.crc32(f"{seed} {name}".encode())
+
+
+def _labelled(runs: pl.DataFrame, matched: Matched, families: tuple[str, ...]) -> pl.DataFrame:
+    import polars as pl
+
+    labels = pl.DataFrame(
+        {
+            "run_id": list(matched.by_run),
+            "bad": [label.bad for label in matched.by_run.values()],
+            "cause": [label.cause or "" for label in matched.by_run.values()],
+        },
+        schema={"run_id": pl.String, "bad": pl.Boolean, "cause": pl.String},
+    )
+    about = (
+        runs.select(pl.col("id").alias("run_id"), "vehicle", "family", "heater", "ambient_degC")
+        .with_columns(pl.col("family").fill_null(""))
+        .join(labels, on="run_id", how="inner")
+        .sort("run_id")
+    )
+    return about.filter(pl.col("family").is_in(list(families))) if families else about
+
+
+def _one_cause(likely: pl.DataFrame, about: pl.DataFrame, cause: str) -> pl.DataFrame:
+    """Probability of one cause in every labelled run; a run that does not name it gives it none."""
+    import polars as pl
+
+    named = likely.filter(pl.col("cause") == cause).select("run_id", "probability")
+    judged = likely.select("run_id").unique()
+    return (
+        about.join(judged, on="run_id", how="semi")
+        .join(named, on="run_id", how="left")
+        .with_columns(pl.col("probability").fill_null(0.0))
+        .sort("run_id")
+    )
+
+
+def _limits_file(
+    tuned: tuple[FigureTuning, ...],
+    values: pl.DataFrame,
+    about: pl.DataFrame,
+    matched: Matched,
+    in_force: Limits,
+    options: Options,
+) -> Limits:
+    """The limits in force with the tuned ones in place."""
+    figures = dict(in_force.figures)
+    families = {name: dict(limits) for name, limits in in_force.families.items()}
+    heaters = dict(zip(about["family"].to_list(), about["heater"].to_list(), strict=True))
+    for each in tuned:
+        if each.limit is None:
+            continue
+        basis = _basis(each, options)
+        stands = figures.get(each.figure)
+        interval = each.interval
+        figures[each.figure] = _replaced(stands, each.side, each.limit, interval, basis)
+        for family, own in each.families.items():
+            before = limits_for(in_force, family, heaters[family]).get(each.figure)
+            families.setdefault(family, {})[each.figure] = _replaced(
+                before, each.side, own.limit, own.interval, _family_basis(basis, own)
+            )
+    dates = sorted(label.date for label in matched.by_run.values() if label.date)
+    date = options.date or (dates[-1] if dates else UNDATED)
+    sources = sorted({label.source for label in matched.by_run.values() if label.source})
+    costs = options.costs
+    share = "as labelled" if costs.bad_share is None else f"{costs.bad_share:g}"
+    basis = (
+        f"tuned on {about.height} labelled runs of {about['vehicle'].n_unique()} cars; a missed "
+        f"fault costs {costs.missed:g}, a needless repair {costs.needless:g}; share of bad cars "
+        f"{share}, of good ones never claimed {costs.unclaimed:g}; meant for "
+        f"{'true' if options.true_values else 'measured'} values; seed {options.seed}; "
+        f"the rest from {in_force.version}"
+    )
+    fingerprint = _fingerprint(values, about, options)
+    return Limits(
+        version=options.version or f"tuned-{date}-{fingerprint[:8]}",
+        author=options.author or ", ".join(sources) or "lukewarm tune",
+        date=date,
+        basis=basis,
+        figures=figures,
+        heaters=in_force.heaters,
+        families={name: families[name] for name in sorted(families)},
+        fingerprint=fingerprint,
+    )
+
+
+def _basis(each: FigureTuning, options: Options) -> str:
+    if each.interval is None or each.held_out is None:
+        return each.why
+    low, high = each.interval
+    held = each.held_out
+    return (
+        f"{each.why}; 95 % interval {low:.4g} to {high:.4g}; on cars left out it finds "
+        f"{100 * held.detection.value:.0f} % of the bad and fails "
+        f"{100 * held.false_alarm.value:.0f} % of the good"
+    )
+
+
+def _family_basis(basis: str, own: FamilyLimit) -> str:
+    return f"{basis}; this family by its {own.cars} good cars as far as these go"
+
+
+def _replaced(
+    stands: Limit | None,
+    side: str,
+    limit: float,
+    interval: tuple[float, float] | None,
+    basis: str,
+) -> Limit:
+    """The tuned side in place; the other side stays where it leaves room."""
+    limit = tidy(limit, None if interval is None else 0.5 * (interval[1] - interval[0]))
+    stands = stands or Limit(None, None, "")
+    if side == "low":
+        other = stands.high if stands.high is not None and stands.high > limit else None
+        return Limit(limit, other, basis, stands.harmless)
+    other = stands.low if stands.low is not None and stands.low < limit else None
+    return Limit(other, limit, basis, stands.harmless)
+
+
+def tidy(limit: float, half_width: float | None) -> float:
+    """A limit with as many digits as it is sure of, and one more.
+
+    Parameters
+    ----------
+    limit
+        As calculated.
+    half_width
+        Of its interval; four significant digits where there is none.
+    """
+    if limit == 0.0:
+        return 0.0
+    if half_width is None or half_width <= 0.0 or not math.isfinite(half_width):
+        return float(f"{limit:.4g}")
+    return round(limit, 1 - math.floor(math.log10(half_width))) + 0.0
+
+
+def _fingerprint(values: pl.DataFrame, about: pl.DataFrame, options: Options) -> str:
+    """sha256 over everything the limits follow from."""
+    digest = hashlib.sha256()
+    for frame in (about, values.select("run_id", "figure", "value", "u", "random")):
+        digest.update(frame.write_csv().encode())
+    plain = replace(options, version="", author="", date="")
+    digest.update(repr(sorted(_flat(asdict(plain)).items())).encode())
+    return digest.hexdigest()
+
+
+def _flat(told: Mapping[str, object], above: str = "") -> dict[str, str]:
+    flat: dict[str, str] = {}
+    for key, value in told.items():
+        if isinstance(value, Mapping):
+            flat |= _flat(value, f"{above}{key}.")
+        else:
+            flat[above + key] = repr(value)
+    return flat
