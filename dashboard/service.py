@@ -77,12 +77,22 @@ class Board:
         Logs that visitors dropped on the page; None where uploading is switched off.
     units
         ``si`` or ``us``: what is shown where the address does not say.
+    live
+        Run folder that is being recorded, or a folder in which recordings are made; None where
+        there is nothing live to look at.
     """
 
-    def __init__(self, source: Source, uploads: Uploads | None = None, units: str = "si") -> None:
+    def __init__(
+        self,
+        source: Source,
+        uploads: Uploads | None = None,
+        units: str = "si",
+        live: Path | None = None,
+    ) -> None:
         self.source = source
         self.uploads = uploads
         self.units = units
+        self.live = live
 
     def document(self, run_id: str) -> dict[str, Any] | None:
         """The result of a run or an upload; None where the id means nothing."""
