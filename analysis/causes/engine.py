@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from functools import cache
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln, logsumexp
 
 from analysis.causes.evidence import Evidence, Usual, compare
 from analysis.causes.knowledge import (
@@ -79,6 +80,7 @@ def rank(
     """
     table = knowledge()
     space = hypotheses(layout)
+    distinct = _distinct_effects(layout)
     total = np.log(space.prior)
     used: list[str] = []
     for place, name in enumerate(table.figures):
@@ -87,7 +89,8 @@ def rank(
             continue
         away, sd = comparison
         used.append(name)
-        total = total + _log_density(away - space.moves[:, place], sd, space.spread[:, place])
+        effect = distinct[place]
+        total += _log_density(away - effect.move, sd, effect.spread)[effect.which]
     for place, name in enumerate(table.signs):
         seen = evidence.signs.get(name)
         if seen is None:
@@ -104,6 +107,33 @@ def rank(
     return _ranking(total, layout, tuple(used))
 
 
+class _Effect(NamedTuple):
+    """The different effects that hypotheses have on one figure: most have none, or share one.
+
+    Parameters
+    ----------
+    move, spread
+        Of each different effect, shape (e,).
+    which
+        Effect of each hypothesis, shape (h,).
+    """
+
+    move: Floats
+    spread: Floats
+    which: NDArray[np.intp]
+
+
+@cache
+def _distinct_effects(layout: str) -> tuple[_Effect, ...]:
+    """By figure of the knowledge table (computed once)."""
+    space = hypotheses(layout)
+    effects = []
+    for move, spread in zip(space.moves.T, space.spread.T, strict=True):
+        different, which = np.unique(move + 1j * spread, return_inverse=True)
+        effects.append(_Effect(different.real, different.imag, which))
+    return tuple(effects)
+
+
 def _sign_chance(table_chance: Floats, name: str, usual: Usual) -> Floats:
     base = knowledge().signs[name].usual
     # the family's own rate of a sign stands in wherever the cause has no say
@@ -117,8 +147,8 @@ def _log_density(residual: Floats, sd: float, spread: Floats) -> Floats:
     return np.asarray(np.logaddexp(inner, outer), dtype=np.float64)
 
 
-_CONSTANT: Final = float(
-    gammaln((FREEDOM + 1) / 2) - gammaln(FREEDOM / 2) - 0.5 * np.log(FREEDOM * np.pi)
+_CONSTANT: Final = (
+    math.lgamma((FREEDOM + 1) / 2) - math.lgamma(FREEDOM / 2) - 0.5 * math.log(FREEDOM * math.pi)
 )
 
 
@@ -129,7 +159,8 @@ def _student(residual: Floats, width: Floats) -> Floats:
 
 def _ranking(total: Floats, layout: str, used: tuple[str, ...]) -> Ranking:
     space = hypotheses(layout)
-    weight = np.exp(total - logsumexp(total))
+    weight = np.exp(total - total.max())
+    weight /= weight.sum()
     by_explanation = np.bincount(space.explanation, weight, len(space.members))
     probability: dict[str, float] = {}
     form: dict[str, tuple[float, CauseRow]] = {}
@@ -161,8 +192,10 @@ def _severities(weight: Floats, space: Hypotheses) -> dict[str, float]:
     total: dict[str, float] = {}
     moment: dict[str, float] = {}
     for index, rows in enumerate(space.members):
+        if len(rows) > 1:
+            continue
         places = np.flatnonzero(space.explanation == index)
-        if len(rows) == 1 and places.size == SEVERITIES.size:
+        if places.size == SEVERITIES.size:
             share = weight[places]
             name = rows[0].name
             total[name] = total.get(name, 0.0) + float(share.sum())
