@@ -1,0 +1,91 @@
+"""Every page in a real browser: wide and narrow, quiet, reachable, readable by machines."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Browser
+
+from dashboard.folder_source import FolderSource
+from dashboard.pages import all_pages
+from tests.board_runs import id_of, served
+from tests.browser.visits import WIDTHS, visit
+
+pytestmark = pytest.mark.browser
+
+BAD = ("serious", "critical")
+
+
+def paths(few: FolderSource) -> list[str]:
+    """Every page, in the states that look different."""
+    before, after = id_of(few, "SC-014-complaint"), id_of(few, "SC-014-after-repair")
+    return [
+        *(page.path for page in all_pages()),
+        "/?units=us&figure=vacuum_decay",
+        f"/car?run={after}&before={before}&units=us",
+        f"/car?run={before}&from=5&to=9",
+        "/limits?units=us",
+        "/nowhere",
+    ]
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_every_page_is_quiet_fits_and_reads_well(
+    browser: Browser, board: str, few: FolderSource, axe: str, width: int
+) -> None:
+    for path in paths(few):
+        with visit(browser, board, width) as visitor:
+            page = visitor.open(path)
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, path
+            assert page.evaluate(f"(() => {{ {axe} }})() || typeof axe") == "object"
+            found = page.evaluate("axe.run().then((told) => told.violations)")
+            bad = [
+                (each["id"], [node["html"] for node in each["nodes"]])
+                for each in found
+                if each["impact"] in BAD
+            ]
+            assert bad == [], path
+
+
+@pytest.fixture(scope="module")
+def guarded(few: FolderSource) -> Iterator[str]:
+    with served(few, password="lamplighter") as address:  # noqa: S106 - of this test alone
+        yield address
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_password_lets_in_and_nothing_else_does(
+    browser: Browser, guarded: str, axe: str, width: int
+) -> None:
+    with visit(browser, guarded, width) as visitor:
+        page = visitor.page
+        page.goto(f"{guarded}/limits")
+        assert page.url == f"{guarded}/login"
+        page.evaluate(f"(() => {{ {axe} }})()")
+        found = page.evaluate("axe.run().then((told) => told.violations)")
+        assert [each["id"] for each in found if each["impact"] in BAD] == []
+        page.keyboard.type("not it, surely")
+        page.keyboard.press("Enter")
+        page.wait_for_selector("[role=alert]")
+        # the refusal is an error to the browser's console, and rightly so
+        visitor.complaints.clear()
+        page.fill("#password", "lamplighter")
+        page.keyboard.press("Enter")
+        page.wait_for_selector("h1 >> text=Which heaters")
+        cookie = page.context.cookies()[0]
+        assert cookie["httpOnly"]
+        assert cookie["sameSite"] == "Strict"
+        visitor.settle()
+        page.click("text=Log out")
+        page.goto(guarded)
+        assert page.url == f"{guarded}/login"
+
+
+def test_print_leaves_out_what_paper_cannot_use(browser: Browser, board: str) -> None:
+    with visit(browser, board) as visitor:
+        page = visitor.open("/")
+        page.emulate_media(media="print")
+        assert not page.is_visible("nav[aria-label=Pages]")
+        assert not page.is_visible("#choose-figure")
+        assert page.is_visible("table.runs")

@@ -1,0 +1,238 @@
+"""The board in use: by keyboard, by address, by zoom, by dropping logs."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from dashboard.folder_source import FolderSource
+from tests.board_runs import (
+    SAMPLES,
+    SPIKE,
+    SPIKE_S,
+    MadeSource,
+    id_of,
+    long_readings,
+    made_document,
+    served,
+)
+from tests.browser.visits import Visit, visit
+
+pytestmark = pytest.mark.browser
+
+LONG = "a" * 64
+
+
+def focused(page: Page) -> dict[str, Any]:
+    """What has the focus, and whether one can see that it has."""
+    found: dict[str, Any] = page.evaluate(
+        """() => { const at = document.activeElement; const box = at.getBoundingClientRect();
+        return { id: at.id, name: at.getAttribute('name'), text: (at.innerText || '').trim(),
+          href: at.getAttribute('href'), seen: box.width > 1 && box.height > 1,
+          ring: getComputedStyle(at).outlineStyle !== 'none' ||
+                getComputedStyle(at).boxShadow !== 'none' }; }"""
+    )
+    return found
+
+
+def tab_to(page: Page, wanted: str, most: int = 60) -> list[dict[str, Any]]:
+    """Press Tab until what has the focus is the wanted link or field; all stops on the way."""
+    stops = []
+    for _ in range(most):
+        page.keyboard.press("Tab")
+        stops.append(focused(page))
+        if wanted in (stops[-1]["href"], stops[-1]["name"], stops[-1]["text"]):
+            return stops
+    pytest.fail(f"{wanted} is not reached by keyboard: {[stop['text'] for stop in stops]}")
+
+
+def test_the_board_is_walked_by_keyboard_alone(browser: Browser, board: str) -> None:
+    with visit(browser, board) as visitor:
+        page = visitor.open("/")
+        page.keyboard.press("Tab")
+        assert focused(page)["text"] == "Skip to the page"
+        stops = tab_to(page, "figure")
+        assert [stop for stop in stops if not stop["ring"]] == []
+        page.keyboard.type("coolant plateau")
+        page.wait_for_url("**/?figure=coolant_plateau")
+        page.wait_for_selector("h2 >> text=coolant plateau")
+        visitor.settle()
+        stops = tab_to(page, "SC-014")
+        assert [stop for stop in stops if stop["seen"] and not stop["ring"]] == []
+        page.keyboard.press("Enter")
+        page.wait_for_selector("h1 >> text=SC-014")
+        visitor.settle()
+        tab_to(page, "from")
+        page.keyboard.type("5")
+        tab_to(page, "to", 1)
+        page.keyboard.type("9")
+        page.keyboard.press("Enter")
+        page.wait_for_url("**&from=5&to=9")
+        page.wait_for_function(
+            "() => document.querySelector('#car-picture .js-plotly-plot')"
+            "?._fullLayout?.xaxis?.range[1] === 9"
+        )
+
+
+def test_the_address_holds_the_state(browser: Browser, board: str) -> None:
+    with visit(browser, board) as visitor:
+        page = visitor.open("/")
+        page.select_option("[name=verdict]", "fail")
+        page.wait_for_url("**/?verdict=fail")
+        page.select_option("[name=units]", "us")
+        page.wait_for_url("**/?verdict=fail&units=us")
+        page.wait_for_selector("table.runs >> text=°F >> nth=0")
+        shown = page.inner_text("table.runs")
+        assert shown.count("fail") == 1
+        with visit(browser, board) as colleague:
+            there = colleague.open("/?verdict=fail&units=us")
+            assert there.inner_text("table.runs") == shown
+            assert there.input_value("[name=verdict]") == "fail"
+        page.go_back()
+        page.wait_for_url("**/?verdict=fail")
+        page.wait_for_function("() => !document.querySelector('table.runs').innerText.includes('°F')")
+        assert page.input_value("[name=units]") == "si"
+        page.go_back()
+        page.wait_for_function("() => document.querySelectorAll('table.runs tbody tr').length === 7")
+        assert page.input_value("[name=verdict]") == "any"
+
+
+def test_a_mark_leads_to_its_car(browser: Browser, board: str) -> None:
+    with visit(browser, board) as visitor:
+        page = visitor.open("/?units=us&verdict=fail")
+        page.locator("#fleet-picture .point").first.click(force=True)
+        page.wait_for_url("**/car?run=*&units=us")
+        page.wait_for_selector("h1 >> text=SC-014")
+        visitor.settle()
+
+
+def test_another_run_empties_what_belonged_to_the_last(
+    browser: Browser, board: str, few: FolderSource
+) -> None:
+    before, after = id_of(few, "SC-014-complaint"), id_of(few, "SC-014-after-repair")
+    with visit(browser, board) as visitor:
+        page = visitor.open(f"/car?run={after}")
+        page.select_option("[name=before]", before)
+        page.wait_for_selector("#car-before-after .main-svg")
+        assert "repaired" in page.inner_text("#car-content")
+        page.select_option("[name=run]", id_of(few, "SC-001-baseline"))
+        page.wait_for_selector("h1 >> text=SC-001")
+        assert "before" not in page.url
+        visitor.settle()
+
+
+@pytest.fixture(scope="module")
+def long_board() -> Iterator[str]:
+    source = MadeSource({LONG: made_document("SC-090")}, {LONG: long_readings()})
+    with served(source) as address:
+        yield address
+
+
+def drawn_outlet(page: Page) -> dict[str, float]:
+    """Highest drawn reading of the outlet and how many points are drawn."""
+    told: dict[str, float] = page.evaluate(
+        """() => { const y = document.querySelector('#car-picture .js-plotly-plot')._fullData[0]._input
+          .y; const told = Array.from(y._inputArray ?? y).filter((each) => !Number.isNaN(each));
+          return { highest: Math.max(...told), points: told.length }; }"""
+    )
+    return told
+
+
+def test_a_million_rows_open_and_zoom_to_real_extremes(browser: Browser, long_board: str) -> None:
+    with visit(browser, long_board) as visitor:
+        page = visitor.open(f"/car?run={LONG}")
+        first = drawn_outlet(page)
+        assert first["highest"] == SPIKE
+        assert first["points"] < 2000
+        assert "Thinned for display: 1,000,000 readings" in page.inner_text("#car-picture-note")
+        minute = SPIKE_S / 60.0
+        page.evaluate(
+            "(range) => window.Plotly.relayout("
+            "document.querySelector('#car-picture .js-plotly-plot'), {'xaxis.range': range})",
+            [minute - 0.5, minute + 0.5],
+        )
+        page.wait_for_function(
+            "() => document.querySelector('#car-picture-note').innerText.startsWith('All ')"
+        )
+        assert drawn_outlet(page)["highest"] == SPIKE
+        assert drawn_outlet(page)["points"] == pytest.approx(602, abs=4)
+        assert "from=1166" in page.url
+        assert page.input_value("[name=from]") == "1166"
+
+
+def drop(visitor: Visit, files: list[Path]) -> Page:
+    page = visitor.open("/drop")
+    page.set_input_files(".drop input[type=file]", [str(path) for path in files])
+    return page
+
+
+def test_a_dropped_run_folder_is_analyzed(browser: Browser, board: str) -> None:
+    with visit(browser, board) as visitor:
+        folder = SAMPLES / "SC-017-complaint"
+        page = drop(visitor, sorted(folder.iterdir()))
+        page.wait_for_url("**/car?run=u-*")
+        page.wait_for_selector("h1 >> text=SC-017")
+        visitor.settle()
+        assert "thermostat" in page.inner_text(".causes")
+        assert "dropped" in page.inner_text("#car-content")
+
+
+def test_a_log_alone_gets_a_draft_to_complete(browser: Browser, board: str, tmp_path: Path) -> None:
+    log = tmp_path / "morning.csv"
+    rows = [f"{each},{20.0 + 0.05 * each:.2f},-5.0" for each in range(600)]
+    log.write_text("Time (s),Floor outlet (degC),Outside air (degC)\n" + "\n".join(rows), "utf-8")
+    with visit(browser, board) as visitor:
+        page = drop(visitor, [log])
+        page.wait_for_selector("#drop-draft:not([hidden])")
+        draft = page.input_value("#drop-setup")
+        assert 'file = "morning.csv"' in draft
+        page.fill("#drop-setup", "\n".join(
+            line if not line.startswith("vehicle") else 'vehicle = "SC-200"'
+            for line in draft.splitlines()
+        ))  # fmt: skip
+        page.click("#drop-analyze")
+        page.wait_for_url("**/car?run=u-*")
+        page.wait_for_selector("h1 >> text=SC-200")
+        visitor.settle()
+
+
+def test_what_cannot_be_used_is_said(browser: Browser, board: str, tmp_path: Path) -> None:
+    packed = tmp_path / "log.csv"
+    packed.write_bytes(b"PK\x03\x04" + b"0" * 100)
+    with visit(browser, board) as visitor:
+        page = drop(visitor, [packed])
+        page.wait_for_selector("[role=alert]")
+        assert "packed file" in page.inner_text("[role=alert]")
+
+
+MARKUP = "<img src=x onerror=\"window.owned=1\"><script>window.owned=1</script>"
+
+
+def test_names_are_text_and_nothing_else(browser: Browser) -> None:
+    told = made_document(MARKUP, MARKUP, name=MARKUP)
+    told["figures"]["steady_outlet_rise"]["note"] = MARKUP
+    told["causes"] = [
+        {"cause": MARKUP, "probability": 0.9, "evidence": [MARKUP], "next_check": None}
+    ]
+    told["next_check"] = {"title": MARKUP, "how": MARKUP, "caution": MARKUP, "minutes": 5}
+    told["quality"] = [{"channel": MARKUP, "fault": MARKUP, "detail": MARKUP}]
+    frame = long_readings(5000).frame.with_columns(outlet_defrost_degC=1.0)
+    hostile = frame.rename({"cabin_degC": f"{MARKUP}_degC"})
+    from dashboard.readings import Readings
+
+    source = MadeSource({LONG: told}, {LONG: Readings(hostile)})
+    source.unusable = {MARKUP: [MARKUP]}
+    source.title = MARKUP
+    with served(source) as address:
+        for path in ("/", f"/car?run={LONG}", "/limits", f"/?text={MARKUP}&family={MARKUP}"):
+            with visit(browser, address) as visitor:
+                page = visitor.open(path)
+                page.hover(".nsewdrag", force=True) if "car" in path else None
+                assert page.evaluate("window.owned") is None, path
+                assert page.locator("img[src=x]").count() == 0, path
+        assert json.dumps(MARKUP)
