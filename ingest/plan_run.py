@@ -208,13 +208,18 @@ class PlanRun:
         if until.enough is not None:
             parts.append(_enough(until.enough.figure, until.enough.u, figures))
         if until.any:
-            parts.append(_either([self._met(each, now, figures) for each in until.any]))
+            sensible = [each for each in until.any if self._logged(each)] or until.any
+            parts.append(_either([self._met(each, now, figures) for each in sensible]))
         known = [part.remaining_s for part in parts if part.remaining_s is not None]
         return _Outcome(
             all(part.met for part in parts),
             max(known, default=None),
             [text for part in parts if not part.met for text in part.missing],
         )
+
+    def _logged(self, until: Until) -> bool:
+        """Whether every point a condition asks for is logged."""
+        return self._points is None or self._points.issuperset(_steady_points(until))
 
     def _steady(self, point: str, within: float, for_s: float, now: float) -> _Outcome:
         said = point.replace("_", " ")

@@ -1,0 +1,93 @@
+"""Figures of a run that is still being recorded: the same code as for a finished one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from analysis.figures import all_figures
+from analysis.heater.predict import predict_steady_rise
+from analysis.measurement import Measurement
+from analysis.pipeline import measure
+from ingest.run import Finding, Run
+
+LATEST_S: Final = 120.0
+"""A fault that was there this long before the end of the readings is a fault of now."""
+
+LASTING: Final = frozenset({"reversed", "swapped", "wrong_type", "shorted"})
+"""Faults of how a sensor is fitted: they stay until somebody puts it right."""
+
+
+@dataclass(frozen=True, slots=True)
+class LiveFigures:
+    """What a run says so far; plain enough to be sent from one process to another.
+
+    Parameters
+    ----------
+    until_s
+        Time of the last reading used, s from engine start.
+    figures
+        By the contract's name; those not yet measured say what is missing.
+    prediction
+        Steady outlet rise that the run leads to.
+    warnings
+        Sensors that are at fault now: findings about the last minutes.
+    """
+
+    until_s: float
+    figures: Mapping[str, Measurement]
+    prediction: Measurement
+    warnings: tuple[Finding, ...]
+
+    def known(self) -> dict[str, tuple[float, float]]:
+        """Value and standard uncertainty of what could be measured."""
+        return {
+            name: (found.value, found.u)
+            for name, found in self.figures.items()
+            if found.value is not None and found.u is not None
+        }
+
+
+def measure_so_far(run: Run) -> LiveFigures:
+    """Measure a run as far as it has been recorded.
+
+    Parameters
+    ----------
+    run
+        The run so far, as it was loaded.
+    """
+    measured = measure(run)
+    time = measured.run.readings["time_s"]
+    until = float(time[-1]) if len(time) else 0.0
+    # plain copies: what is measured may hold on to the whole run
+    figures = {each.name: measured.figures[each.name] for each in all_figures()}
+    return LiveFigures(
+        until,
+        figures,
+        predict_steady_rise(measured.context),
+        sensor_warnings(measured.findings, until),
+    )
+
+
+def sensor_warnings(findings: tuple[Finding, ...], until_s: float) -> tuple[Finding, ...]:
+    """Findings that say a sensor is at fault now.
+
+    Parameters
+    ----------
+    findings
+        All of a run's.
+    until_s
+        Its last reading, s.
+    """
+    return tuple(
+        finding
+        for finding in findings
+        if finding.channel is not None
+        and (finding.forbids or finding.fault in LASTING or finding.fault in DOUBTFUL)
+        and (finding.to_s is None or finding.to_s >= until_s - LATEST_S)
+    )
+
+
+DOUBTFUL: Final = frozenset({"open", "stuck", "fell_off", "noisy", "dead", "disagrees_at_soak"})
+"""Faults worth saying at once even where the readings may still be used."""
