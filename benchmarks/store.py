@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import os
 import subprocess
 import sys
 import time
@@ -74,7 +75,7 @@ def make_places(folder: Path, count: int) -> list[Path]:
         place.mkdir(parents=True)
         for name, path in find_files(sample).raw().items():
             if name != "run.toml":
-                (place / name).symlink_to(path.resolve())
+                os.link(path, place / name)
         text = (sample / "run.toml").read_text(encoding="utf-8")
         (place / "run.toml").write_text(altered(text, number), encoding="utf-8")
     return places

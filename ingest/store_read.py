@@ -6,7 +6,7 @@ The tables are read column by column, for ten thousand runs in a fraction of a s
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -118,7 +118,8 @@ def figures(
         FigureRow.verdict,
         FigureRow.low,
         FigureRow.high,
-    ).order_by(FigureRow.run_id, FigureRow.place)
+        FigureRow.place,
+    )
     if names is not None:
         query = query.where(FigureRow.figure.in_(sorted(names)))
     if only != EVERY:
@@ -127,7 +128,8 @@ def figures(
             .join(ResultRow, ResultRow.run_id == FigureRow.run_id)
             .where(*only.conditions())
         )
-    return _frame(store, query)
+    # sorted here: a database takes as long for it as for all the rest
+    return _frame(store, query).sort("run_id", "place").drop("place")
 
 
 def results(store: Store, only: Filter = EVERY) -> pl.DataFrame:
@@ -234,23 +236,23 @@ def _frame(store: Store, query: Select[*tuple[Any, ...]]) -> pl.DataFrame:
     types: dict[type, Any] = {
         str: pl.String,
         float: pl.Float64,
+        int: pl.Int64,
         datetime: pl.Datetime("us", "UTC"),
     }
     schema = {column.name: types[column.type.python_type] for column in query.selected_columns}
     with store.engine.connect() as connection:
-        rows: Sequence[Any] = connection.execute(query).fetchall()
-    columns: Iterable[Sequence[Any]] = zip(*rows, strict=True) if rows else [()] * len(schema)
-    return pl.DataFrame(
-        {
-            name: [_utc(cell) for cell in column] if dtype == types[datetime] else column
-            for (name, dtype), column in zip(schema.items(), columns, strict=True)
-        },
-        schema=schema,
-    )
+        result = connection.execute(query)
+        rows: list[Any]
+        if types[datetime] in schema.values():
+            rows = [tuple(_utc(cell) for cell in row) for row in result]
+        else:
+            # texts and numbers are the same in the driver's own rows, at half the time
+            rows = list(result.cursor.fetchall())
+    return pl.DataFrame(rows, schema=schema, orient="row")
 
 
-def _utc(moment: datetime | None) -> datetime | None:
+def _utc(cell: Any) -> Any:
     """SQLite forgets the time zone of what was stored in UTC; PostgreSQL answers in its own."""
-    if moment is None:
-        return None
-    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+    if not isinstance(cell, datetime):
+        return cell
+    return cell.replace(tzinfo=UTC) if cell.tzinfo is None else cell.astimezone(UTC)

@@ -9,7 +9,7 @@ import openpyxl
 import polars as pl
 import pytest
 
-from analysis.compare.answer import ID_DIGITS, Question, answer
+from analysis.compare.answer import ID_DIGITS, MOST_LINES, Question, answer
 from ingest.errors import UnusableRun
 from ingest.export_tables import write_workbook
 from tests.fleets import RISE, day, frames, run
@@ -103,3 +103,22 @@ def test_questions_that_have_no_answer(question: Question, match: str) -> None:
     runs, figures = fleet()
     with pytest.raises(UnusableRun, match=match):
         answer(runs, figures, question)
+
+
+def test_a_long_answer_is_cut_on_the_screen_only() -> None:
+    runs, figures = frames(run(f"SC-{n:03}", 45.0 + n) for n in range(MOST_LINES + 7))
+    found = answer(runs, figures, Question(by="vehicle"))
+    shown, below = found.lines()
+    assert shown.height == MOST_LINES
+    assert below[0].startswith("7 more rows")
+    assert found.sheet.frame.height == MOST_LINES + 7
+
+
+def test_what_a_repair_changed_allows_for_the_weather() -> None:
+    good = [run(f"SC-{n:03}", 50.0 - 0.7 * 3 * n, ambient_degC=3.0 * n) for n in range(9)]
+    visits = [
+        run("SC-099", 50.0, purpose="complaint", started=day(1), ambient_degC=0.0),
+        run("SC-099", 36.0, purpose="after-repair", started=day(2), ambient_degC=20.0),
+    ]
+    found = answer(*frames([*good, *visits]), Question(by="repair", car="SC-099"))
+    assert found.sheet.frame["change"].to_list() == pytest.approx([0.0], abs=1e-9)

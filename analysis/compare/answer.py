@@ -23,8 +23,11 @@ KEY_FIGURE: Final = "steady_outlet_rise"
 ID_DIGITS: Final = 12
 """Digits of a run's id in these tables; `ingest.store_read.find_run` takes them."""
 
-MOST_LINES: Final = 40
+MOST_MARKS: Final = 40
 """A longer course of time is shown by its marked runs only; files hold all."""
+
+MOST_LINES: Final = 200
+"""No more rows are shown on a screen; files hold all."""
 
 
 @dataclass(frozen=True)
@@ -80,6 +83,12 @@ class Answer:
     legend: str
     remarks: tuple[str, ...] = ()
 
+    def lines(self) -> tuple[pl.DataFrame, tuple[str, ...]]:
+        """What fits a screen: the table's first rows, and what is to be said below them."""
+        rest = self.shown.height - MOST_LINES
+        more = (f"{rest} more rows; ask for less, or write a file.",) if rest > 0 else ()
+        return self.shown.head(MOST_LINES), (*more, self.legend, *self.remarks)
+
     def sheets(self, runs: pl.DataFrame) -> dict[str, Sheet]:
         """For a workbook: the table, and beside it the runs behind each of its rows.
 
@@ -119,6 +128,13 @@ def answer(runs: pl.DataFrame, figures: pl.DataFrame, question: Question) -> Ans
         compared.
     """
     _check_figures(question.figures)
+    for column, wanted in (
+        ("vehicle", question.car),
+        ("family", question.family),
+        ("purpose", question.purpose),
+    ):
+        if wanted is not None:
+            _require(runs, column, wanted)
     names = question.figures or ((KEY_FIGURE,) if question.over_time else None)
     table = fleet_table(runs, figures, names)
     if question.car is not None and question.by is None and not question.over_time:
@@ -150,19 +166,17 @@ def _check_figures(names: tuple[str, ...]) -> None:
 
 
 def _only(table: pl.DataFrame, question: Question) -> pl.DataFrame:
-    for column, wanted in (
-        ("vehicle", question.car),
-        ("family", question.family),
-        ("purpose", question.purpose),
-    ):
+    for column, wanted in (("family", question.family), ("purpose", question.purpose)):
         if wanted is not None:
-            _require(table, column, wanted)
             table = table.filter(pl.col(column) == wanted)
+    if question.car is not None and question.by != REPAIR:
+        # what a repair changed needs the family's good cars too: they know what the weather does
+        table = table.filter(pl.col("vehicle") == question.car)
     return table
 
 
 def _require(table: pl.DataFrame, column: str, wanted: str) -> None:
-    there = table[column].unique().sort().to_list()
+    there = table[column].drop_nulls().unique().sort().to_list()
     if wanted in there:
         return
     near = difflib.get_close_matches(wanted, there, n=1) or there[:8]
@@ -188,7 +202,6 @@ def _answer(
 
 
 def _car(table: pl.DataFrame, vehicle: str) -> Answer:
-    _require(table, "vehicle", vehicle)
     ids = table.filter(pl.col("vehicle") == vehicle)["run_id"].unique(maintain_order=True)
     return _answer(
         "car",
@@ -228,7 +241,7 @@ def _repairs(table: pl.DataFrame, question: Question) -> Answer:
     if question.car is not None:
         return _answer(
             "repairs",
-            repairs.repair_pairs(table),
+            repairs.repair_pairs(table).filter(pl.col("vehicle") == question.car),
             repairs.MEANING,
             (
                 "repair",
@@ -273,7 +286,7 @@ def _timeline(table: pl.DataFrame, question: Question) -> Answer:
         title=f"The course of time, by {by}",
     )
     shown = found.shown
-    if shown.height > MOST_LINES:
+    if shown.height > MOST_MARKS:
         shown = shown.filter(pl.col("strange") | pl.col("alarm").is_not_null())
     alarms = tuple(
         f"{series}, {figure}: {alarm} (seen with {run})"

@@ -1,0 +1,40 @@
+"""A question to a store: only what the answer needs is read from the catalog."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from analysis.compare.ambient import GOOD
+from analysis.compare.answer import KEY_FIGURE, Answer, Question, answer
+from ingest.store import Store
+from ingest.store_read import Filter, figures, runs
+
+
+def ask(store: Store, question: Question) -> tuple[Answer, pl.DataFrame]:
+    """Answer a question.
+
+    Returns
+    -------
+    Answer
+        The answer.
+    DataFrame
+        The store's runs, for `Answer.sheets`.
+
+    Raises
+    ------
+    UnusableRun
+        See `analysis.compare.answer.answer`.
+    """
+    every = runs(store)
+    names = question.figures or ((KEY_FIGURE,) if question.over_time else None)
+    if question.car is not None and question.by is None:
+        families = every.filter(pl.col("vehicle") == question.car)["family"].unique().drop_nulls()
+        wanted = [
+            Filter(vehicle=question.car),
+            *(Filter(family=family, purpose=GOOD) for family in families.sort()),
+        ]
+        parts = [figures(store, names, only) for only in wanted]
+        found = pl.concat(parts).unique(["run_id", "figure"], maintain_order=True)
+    else:
+        found = figures(store, names, Filter(family=question.family))
+    return answer(every, found, question), every
