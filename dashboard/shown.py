@@ -106,7 +106,7 @@ def figure_text(figure: Mapping[str, Any], units: str) -> str:
 
 _NUMBER: Final = r"[+−-]?\d+(?:\.\d+)?"
 _QUANTITY: Final = re.compile(
-    rf"(?<![\w.])(?P<numbers>{_NUMBER}(?:(?: ± |–| to | and ){_NUMBER})*)[ \u00a0]"
+    rf"(?<![\w.−-])(?P<numbers>{_NUMBER}(?:(?: ± |–| to | and ){_NUMBER})*)[ \u00a0]"
     r"(?P<unit>K per 10 m/s|kPa/min|K/min|°C|degC|kPa|m/s|K)(?![\w/])"
 )
 _LINKED: Final = re.compile(rf"(?P<link> ± )?(?P<number>{_NUMBER})")

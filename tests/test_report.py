@@ -97,7 +97,7 @@ class TestOwner:
         owner, _, _ = pages_of(build_report(alone))
         assert "The heater gets warm, but something else is not right." in owner
         assert "What comes next" in owner
-        assert "check the control cable's adjustment (about 10 minutes)" in owner
+        assert "is to check the control cable's adjustment (about 10 minutes)" in owner
 
     def test_a_failing_heater_is_not_called_warm(self) -> None:
         alone = subject_of([sample("SC-078-complaint")], (), (), None, "si")

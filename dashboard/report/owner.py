@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from analysis.repair_verdict import KEY
+from analysis.causes.knowledge import NO_FAULT
+from analysis.repair_verdict import KEY, lead_cause
 from dashboard.report.blocks import Blank, Block, Bullets, Heading, Page, Text, short
 from dashboard.report.owner_facts import facts
 from dashboard.report.owner_picture import warmth_picture
@@ -62,7 +63,7 @@ def _status(analysis: Analysis) -> str:
     key = analysis.judged[KEY].verdict
     if key == "pass" and analysis.judged[KEY].limit is None:
         return "The heater's warmth was measured; no limit is set to judge it by."
-    if key == "pass" and analysis.verdict == "fail":
+    if key == "pass" and (analysis.verdict == "fail" or lead_cause(analysis)):
         return "The heater gets warm, but something else is not right."
     if key == "pass":
         return "Yes, the heater is warm."
@@ -78,16 +79,18 @@ def closing(subject: Subject) -> str:
     now, repair = subject.now, subject.repair
     if repair is not None and repair.outcome == "repaired":
         return "Yes. Everything that could be measured is as it should be."
-    if now.verdict == "pass":
-        return "Everything that could be measured is as it should be."
     check = now.next_check
-    if check is None:
-        return "Nothing more is planned."
+    fault = lead_cause(now) is not None
+    if check is None or (now.verdict == "pass" and not fault):
+        return "Everything that could be measured is as it should be."
     minutes = f"{check.check.minutes:g}"
     again = f"{_status(now)} " if repair is not None else ""
+    sound = now.causes[0].cause == NO_FAULT and now.verdict != "fail" if now.causes else False
+    if sound:
+        again += "The test found nothing that must be repaired. Should the complaint stay: "
     title = short(check.check.title, 120)
     step = f"{title[:1].lower()}{title[1:]} (about {minutes} minutes)"
-    return f"{again}The next step in the workshop: {step}."
+    return f"{again}{'t' if sound else 'T'}he next step in the workshop is to {step}."
 
 
 def what_was_wrong(subject: Subject) -> list[str]:

@@ -11,7 +11,7 @@ from dashboard.report.subject import Subject
 from dashboard.shown import conversion
 
 if TYPE_CHECKING:
-    from analysis.verdict import Judged
+    from analysis.limits import Limit
 
 MOST_FACTS: Final = 4
 
@@ -31,6 +31,8 @@ class Wording:
         How the family's range is told, with ``{range}``.
     least, most
         How a lower and an upper limit are told, with ``{limit}``.
+    sign
+        -1 where an owner hears the opposite: colder by 5 for a change of -5.
     """
 
     sentence: str
@@ -38,6 +40,7 @@ class Wording:
     kin: str = "cars of this kind have {range}"
     least: str = "it should be at least {limit}"
     most: str = "it should be {limit} at most"
+    sign: int = 1
 
 
 WORDINGS: Final[Mapping[str, Wording]] = {
@@ -50,9 +53,10 @@ WORDINGS: Final[Mapping[str, Wording]] = {
         most="it should take {limit} at most",
     ),
     "coolant_plateau": Wording("The engine itself, which heats the heater, runs at {value}",
-                               "temperature"),
+                               "temperature", kin="cars of this kind run at {range}"),
     "thermostat_opening": Wording(
         "The engine starts to shed its warmth at {value}", "temperature",
+        kin="cars of this kind do at {range}",
         least="it should keep it up to {limit} at least",
     ),
     "cold_end_rise": Wording(
@@ -73,6 +77,15 @@ WORDINGS: Final[Mapping[str, Wording]] = {
     ),
     "footwell_deficit": Wording(
         "At the feet it is {value} colder than at the heater's outlet", "warmer"
+    ),
+    "speed_sensitivity": Wording(
+        "For every {faster} faster it gets {value} colder at the feet", "warmer", sign=-1
+    ),
+    "coolant_drop": Wording(
+        "The engine's hot water cools by {value} on its way through the heater", "warmer"
+    ),
+    "vacuum_decay": Wording(
+        "The suction that moves the heater's doors is lost at {value}", "kPa/min"
     ),
     "vacuum_source_low": Wording(
         "The suction that moves the heater's doors falls to {value}", "kPa"
@@ -101,32 +114,50 @@ def facts(subject: Subject) -> list[str]:
 def _fact(name: str, subject: Subject) -> str | None:
     wording = WORDINGS[name]
     judged = subject.now.judged[name]
-    value = judged.measurement.value
+    value = _heard(judged.measurement.value, wording)
     if value is None:
         return None
-    sentence = wording.sentence.format(value=_amount(value, wording.unit, subject.units))
-    earlier = subject.before.figures[name].value if subject.before else None
+    faster = "22 mph" if subject.us else "36 km/h"  # 10 m/s
+    amount = _amount(value, wording.unit, subject.units)
+    sentence = wording.sentence.format(value=amount, faster=faster)
+    earlier = _heard(subject.before.figures[name].value, wording) if subject.before else None
     if earlier is not None:
         then = _amount(earlier, wording.unit, subject.units)
         now = _amount(value, wording.unit, subject.units)
         sentence += " (as before)" if then == now else f" ({then} before)"
-    usual = _usual(name, wording, judged, subject)
+    usual = _usual(name, wording, value, judged.limit, subject)
     return f"{sentence}; {usual}." if usual else f"{sentence}."
 
 
-def _usual(name: str, wording: Wording, judged: Judged, subject: Subject) -> str:
+def _heard(value: float | None, wording: Wording) -> float | None:
+    """A figure with the sign an owner hears; None where the sentence would not be true of it."""
+    if value is None or value * wording.sign < 0.0:
+        return None
+    return value * wording.sign
+
+
+def _usual(name: str, wording: Wording, value: float, limit: Limit | None, subject: Subject) -> str:
     if name in subject.family:
-        ends = [_number(bound, wording.unit, subject.units) for bound in subject.family[name]]
-        extent = " to ".join(dict.fromkeys(ends))
-        return wording.kin.format(range=f"{extent}{_unit(wording.unit, subject.units)}")
-    limit = judged.limit
+        return wording.kin.format(range=_range(subject.family[name], wording, subject.units))
     if limit is None:
         return ""
     low, high = limit.low, limit.high
+    if wording.sign < 0:
+        low, high = (None if each is None else -each for each in (high, low))
     # of two limits the owner hears the one that is nearer
-    if low is not None and (high is None or judged.measurement.known() < (low + high) / 2.0):
+    if low is not None and (high is None or value < (low + high) / 2.0):
         return wording.least.format(limit=_amount(low, wording.unit, subject.units))
     return wording.most.format(limit=_amount(high or 0.0, wording.unit, subject.units))
+
+
+def _range(family: tuple[float, float], wording: Wording, units: str) -> str:
+    """Smallest to largest of the family's good cars."""
+    low, high = sorted(bound * wording.sign for bound in family)
+    most = _amount(high, wording.unit, units)
+    if low < 0.0 or _number(low, wording.unit, units) in {"0", "less than 1"}:
+        return most if most.startswith("less") else f"{most} at most"
+    least = _number(low, wording.unit, units)
+    return most if least == _number(high, wording.unit, units) else f"{least} to {most}"
 
 
 def _amount(value: float, unit: str, units: str) -> str:
@@ -135,13 +166,15 @@ def _amount(value: float, unit: str, units: str) -> str:
 
 def _number(value: float, unit: str, units: str) -> str:
     """Whole numbers: an owner reads no decimals."""
-    if unit == "minutes":
-        return f"{value / 60.0:.0f}"
-    if unit == "share":
-        return f"{100.0 * value:.0f}"
-    shown = conversion(STORED.get(unit, unit), units)
-    number = round(value * shown.factor + shown.offset) + 0.0
-    return f"{number:.0f}".replace("-", "−")
+    factor = {"minutes": 1.0 / 60.0, "share": 100.0}.get(unit)
+    if factor is None:
+        shown = conversion(STORED.get(unit, unit), units)
+        number = value * shown.factor + shown.offset
+    else:
+        number = value * factor
+    if 0.0 < number < 0.5:
+        return "less than 1"
+    return f"{round(number) + 0.0:.0f}".replace("-", "−")
 
 
 STORED: Final = {"temperature": "°C", "warmer": "K", "seconds": "s"}

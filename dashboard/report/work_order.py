@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from dashboard import theme
@@ -97,14 +97,16 @@ def _found(subject: Subject) -> list[Block]:
         (
             f"{each.probability:.0%}".replace("%", " %"),
             each.title,
-            short("; ".join(
-                in_units(reason, subject.units) for reason in each.evidence[:MOST_REASONS]
-            ), LONGEST_REASONS),
+            short(_reasons(each.evidence, subject.units), LONGEST_REASONS),
         )
         for each in causes
     )  # fmt: skip
     table = Table(("Chance", "Cause", "Why (value ± U, and what is usual)"), rows, (1.0, 3, 6.6))
     return [Text(verdict), table] if rows else [Text(verdict)]
+
+
+def _reasons(evidence: Sequence[str], units: str) -> str:
+    return "; ".join(in_units(reason, units).rstrip(".") for reason in evidence[:MOST_REASONS])
 
 
 def _entry(measurement: Measurement) -> Mapping[str, Any]:
