@@ -516,11 +516,9 @@ def tune(
             "--unclaimed-share", min=0.0, max=0.9, help="Share of `good` that was never claimed."
         ),
     ] = 0.0,
-    families: Annotated[
-        list[str] | None, typer.Option("--families", help="Only this family; several times.")
-    ] = None,
+    families: Annotated[str, typer.Option("--families", help="Only these: Plover,Dunlin.")] = "",
     as_measured: Annotated[
-        bool, typer.Option("--as-measured", help="Limits for measured values, no guard band.")
+        bool, typer.Option("--as-measured", help="Leave the scatter of measuring in.")
     ] = False,
     seed: Annotated[int, typer.Option("--seed", help="Of everything drawn at random.")] = 0,
     out: Annotated[Path | None, typer.Option("--out", help="Limits file to write.")] = None,
@@ -566,7 +564,7 @@ def tune(
 
     options = Options(
         Costs(cost_missed, cost_needless, bad_share, unclaimed_share),
-        tuple(families or ()), not as_measured, seed, version, author, date,
+        tuple(name.strip() for name in families.split(",") if name.strip()), not as_measured, seed, version, author, date,
     )  # fmt: skip
     in_force = read_limits(against) if against else None
     tuned, changed = tune_store(

@@ -1,0 +1,267 @@
+"""A tuning in words and rows, for screens, files and pages."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+from dashboard.shown import clean, conversion, plain, words
+from ingest.export_tables import harmless
+
+if TYPE_CHECKING:
+    from analysis.tune.change import Changed
+    from analysis.tune.one_cause import CauseTuning
+    from analysis.tune.one_figure import FigureTuning
+    from analysis.tune.proportions import Share
+    from analysis.tune.study import FigureStudy
+    from analysis.tune.tuning import Tuning
+
+MOST_LISTED: Final = 20
+
+COLUMNS: Final = (
+    "kind", "name", "family", "unit", "side", "way", "limit", "interval_low", "interval_high",
+    "flat_low", "flat_high", "limit_as_measured", "good", "bad", "area", "area_se", "detection",
+    "detection_low", "detection_high", "false_alarm", "false_alarm_low", "false_alarm_high",
+    "cost", "cost_low", "cost_high", "cost_without_limit", "consumer_risk", "producer_risk",
+    "guard_band", "wrong_labels_move", "per_10_K_ambient", "why",
+)  # fmt: skip
+"""Of the report as CSV."""
+
+
+def number(value: float, unit: str, units: str) -> str:
+    """A value of a figure in the reader's units, with its unit."""
+    shown = conversion(unit, units)
+    return f"{plain(value * shown.factor + shown.offset)} {shown.unit}".strip()
+
+
+def span_text(ends: tuple[float, float], unit: str, units: str) -> str:
+    """Two values of a figure as a span."""
+    shown = conversion(unit, units)
+    low, high = (plain(end * shown.factor + shown.offset) for end in ends)
+    return f"{low} to {high}"
+
+
+def share_text(share: Share) -> str:
+    """A share with its exact interval, in percent."""
+    return (
+        f"{100 * share.value:.0f} % ({100 * share.low:.0f} to {100 * share.high:.0f} %; "
+        f"{share.count} of {share.total})"
+    )
+
+
+def tuning_lines(tuning: Tuning, changed: Sequence[Changed], units: str) -> list[str]:
+    """Everything worth reading on a screen."""
+    runs, cars, bad = tuning.labelled
+    matched = tuning.matched
+    costs = tuning.options.costs
+    lines = [
+        f"{runs} labelled runs of {cars} cars, {bad} of them bad",
+        f"a missed fault costs {costs.missed:g}, a needless repair {costs.needless:g}",
+    ]
+    if matched.unknown:
+        named = ", ".join(f"{clean(each.name)} (line {each.line})" for each in matched.unknown[:10])
+        more = f" and {len(matched.unknown) - 10} more" if len(matched.unknown) > 10 else ""
+        lines.append(f"not in the store: {named}{more}")
+    if matched.repaired:
+        lines.append(f"{matched.repaired} runs after a repair do not count as bad cars")
+    for each in tuning.figures:
+        lines += ["", *figure_lines(each, units)]
+    if tuning.causes:
+        lines += ["", "Causes"]
+        lines += [cause_line(each) for each in tuning.causes]
+    if tuning.study:
+        lines += ["", "Measurement system"]
+        lines += [study_line(each, units) for each in tuning.study]
+    return [*lines, "", *change_lines(changed)]
+
+
+def figure_lines(each: FigureTuning, units: str) -> list[str]:
+    """One figure."""
+    name = words(each.figure)
+    if each.limit is None:
+        lines = [f"{name}: limit kept; {each.why}"]
+    else:
+        side = "below" if each.side == "low" else "above"
+        lines = [f"{name}: fails {side} {number(each.limit, each.unit, units)}; {each.why}"]
+    if each.interval and each.flat:
+        lines.append(
+            f"  95 % interval {span_text(each.interval, each.unit, units)}; within 5 % of the "
+            f"least cost from {span_text(each.flat, each.unit, units)}"
+        )
+    if each.as_measured is not None:
+        lines.append(
+            f"  for values as measured, without a guard band: "
+            f"{number(each.as_measured, each.unit, units)}"
+        )
+    if each.roc and each.held_out and each.choice:
+        held = each.held_out
+        lines += [
+            f"  area under the ROC curve {each.roc.auc:.3f} ± {2 * each.roc.auc_se:.3f}",
+            f"  cars left out: finds {share_text(held.detection)} of the bad, fails "
+            f"{share_text(held.false_alarm)} of the good",
+            f"  cost a car {held.cost:.3g} ({held.cost_low:.3g} to {held.cost_high:.3g}); "
+            f"without a limit {each.choice.blind:.3g}",
+        ]
+    lines += _sensitivity(each, units)
+    if each.rule:
+        rule = each.rule
+        lines.append(
+            f"  with the guard band: of the bad {share_text(rule.bad.failed)} fail, "
+            f"{share_text(rule.bad.undecided)} stay undecided; risk of passing a car beyond the "
+            f"limit {100 * rule.risks.consumer:.2g} %, of failing one within "
+            f"{100 * rule.risks.producer:.2g} %"
+        )
+    for family, own in each.families.items():
+        lines.append(
+            f"  {clean(family)}: {number(own.limit, each.unit, units)} "
+            f"({span_text(own.interval, each.unit, units)}; {own.cars} good cars)"
+        )
+    for cause, area in each.causes.items():
+        aside = "" if area.told else ", does not show in this figure"
+        lines.append(
+            f"  {words(cause)}: {area.cars} cars, area {area.area:.2f} ± {2 * area.se:.2f}{aside}"
+        )
+    return lines
+
+
+def _sensitivity(each: FigureTuning, units: str) -> list[str]:
+    """What wrong labels and the weather would do to the limit."""
+    if each.choice is None or each.scored is None or each.limit is None:
+        return []
+    scored = each.scored
+    tried = ", ".join(
+        f"{100 * share:g} %: {number(scored.limit(score), each.unit, units)}"
+        for share, score in each.choice.by_unclaimed
+    )
+    lines = [f"  by the share of good cars that were only never claimed: {tried}"]
+    ends = (
+        each.choice.limit - each.choice.wrong_moves,
+        each.choice.limit + each.choice.wrong_moves,
+    )
+    low, high = sorted(scored.limit(end) for end in ends)
+    lines.append(
+        f"  5 % of wrong labels would leave it within {span_text((low, high), each.unit, units)}"
+    )
+    if scored.slope.per_k:
+        at = scored.slope.reference
+        colder = scored.limit(each.choice.limit - 10.0 * scored.slope.per_k)
+        lines.append(
+            f"  at {number(at, 'degC', units)} ambient; 10 K colder it would be "
+            f"{number(colder, each.unit, units)}"
+        )
+    return lines
+
+
+def cause_line(each: CauseTuning) -> str:
+    """One cause."""
+    area = f"area {each.roc.auc:.2f} ± {2 * each.roc.auc_se:.2f}" if each.roc else "no curve"
+    name = f"{words(each.cause)}: {each.with_it} cars with it, {each.without} without, {area}"
+    if each.limit is None or each.interval is None:
+        return f"{name}; no limit: {each.why}"
+    low, high = each.interval
+    return (
+        f"{name}; worth acting upon from a probability of {each.limit:.2f} "
+        f"({low:.2f} to {high:.2f})"
+    )
+
+
+def study_line(each: FigureStudy, units: str) -> str:
+    """One figure's measurement system study."""
+    shown = conversion(each.unit, units)
+
+    def sd(value: float) -> str:
+        return f"{plain(value * shown.factor)} {shown.unit}".strip()
+
+    return (
+        f"{words(each.figure)} by {each.by}: repeatability {sd(each.repeatability)}, "
+        f"reproducibility {sd(each.reproducibility)}, cars {sd(each.car)}; "
+        f"{each.categories} distinct categories; explains {100 * each.guard_share:.0f} % of the "
+        f"guard band of {sd(each.guard_band)} ({each.runs} runs of {each.cars} cars by "
+        f"{each.appraisers}; {each.how})"
+    )
+
+
+def change_lines(changed: Sequence[Changed]) -> list[str]:
+    """What would change over the store."""
+    if not changed:
+        return ["No run of the store would change sides."]
+    kinds: dict[str, int] = {}
+    for each in changed:
+        kinds[each.effect or "no label"] = kinds.get(each.effect or "no label", 0) + 1
+    told = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
+    lines = [f"{len(changed)} runs of the store would change sides: {told}"]
+    for each in changed[:MOST_LISTED]:
+        effect = f" [{each.effect}]" if each.effect else ""
+        lines.append(
+            f"  {clean(each.vehicle)} {each.run_id[:12]}: {each.before} → {each.after}{effect}: "
+            f"{each.why}"
+        )
+    if len(changed) > MOST_LISTED:
+        lines.append(f"  and {len(changed) - MOST_LISTED} more (see --report)")
+    return lines
+
+
+def report_csv(tuning: Tuning) -> str:
+    """All limits as a table, SI: a line for each figure, family of it, and cause."""
+    import polars as pl
+
+    rows: list[dict[str, object]] = []
+    for figure in tuning.figures:
+        rows.append(_figure_row(figure))
+        rows += [
+            {
+                "kind": "figure", "name": figure.figure, "family": family, "unit": figure.unit,
+                "side": figure.side, "way": figure.way, "limit": own.limit,
+                "interval_low": own.interval[0], "interval_high": own.interval[1],
+                "good": own.cars,
+            }
+            for family, own in figure.families.items()
+        ]  # fmt: skip
+    rows += [_cause_row(cause) for cause in tuning.causes]
+    columns = {name: [row.get(name) for row in rows] for name in COLUMNS}
+    frame = pl.DataFrame(columns, strict=False)
+    return harmless(frame).write_csv()
+
+
+def _cause_row(each: CauseTuning) -> dict[str, object]:
+    row: dict[str, object] = {
+        "kind": "cause", "name": each.cause, "side": "high",
+        "way": "cost" if each.limit is not None else "kept", "limit": each.limit,
+        "good": each.without, "bad": each.with_it, "why": each.why,
+    }  # fmt: skip
+    if each.interval:
+        row["interval_low"], row["interval_high"] = each.interval
+    if each.roc:
+        row |= {"area": each.roc.auc, "area_se": each.roc.auc_se}
+    return row
+
+
+def _figure_row(each: FigureTuning) -> dict[str, object]:
+    row: dict[str, object] = {
+        "kind": "figure", "name": each.figure, "unit": each.unit, "side": each.side,
+        "way": each.way, "limit": each.limit, "limit_as_measured": each.as_measured,
+        "good": each.good, "bad": each.bad, "why": each.why,
+    }  # fmt: skip
+    for name, ends in (("interval", each.interval), ("flat", each.flat)):
+        if ends:
+            row[f"{name}_low"], row[f"{name}_high"] = ends
+    if each.roc:
+        row |= {"area": each.roc.auc, "area_se": each.roc.auc_se}
+    if each.held_out:
+        held = each.held_out
+        for name, share in (("detection", held.detection), ("false_alarm", held.false_alarm)):
+            row |= {name: share.value, f"{name}_low": share.low, f"{name}_high": share.high}
+        row |= {"cost": held.cost, "cost_low": held.cost_low, "cost_high": held.cost_high}
+    if each.choice:
+        row["cost_without_limit"] = each.choice.blind
+        row["wrong_labels_move"] = each.choice.wrong_moves
+    if each.rule:
+        row |= {
+            "consumer_risk": each.rule.risks.consumer,
+            "producer_risk": each.rule.risks.producer,
+            "guard_band": each.rule.guard_band,
+        }
+    if each.scored and math.isfinite(each.scored.slope.se):
+        row["per_10_K_ambient"] = 10.0 * each.scored.scale.sign * each.scored.slope.per_k
+    return row
