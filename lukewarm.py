@@ -564,7 +564,8 @@ def tune(
 
     options = Options(
         Costs(cost_missed, cost_needless, bad_share, unclaimed_share),
-        tuple(name.strip() for name in families.split(",") if name.strip()), not as_measured, seed, version, author, date,
+        tuple(name.strip() for name in families.split(",") if name.strip()),
+        not as_measured, seed, version, author, date,
     )  # fmt: skip
     in_force = read_limits(against) if against else None
     tuned, changed = tune_store(

@@ -135,11 +135,8 @@ def _sensitivity(each: FigureTuning, units: str) -> list[str]:
         for share, score in each.choice.by_unclaimed
     )
     lines = [f"  by the share of good cars that were only never claimed: {tried}"]
-    ends = (
-        each.choice.limit - each.choice.wrong_moves,
-        each.choice.limit + each.choice.wrong_moves,
-    )
-    low, high = sorted(scored.limit(end) for end in ends)
+    moves = each.choice.wrong_moves
+    low, high = sorted(scored.limit(each.choice.limit + move) for move in (-moves, moves))
     lines.append(
         f"  5 % of wrong labels would leave it within {span_text((low, high), each.unit, units)}"
     )
