@@ -1,4 +1,4 @@
-"""Whether the very first line of a recording is a whole one.
+"""Whether the first line after a port was opened is a whole one.
 
 A recorder that starts while a logger prints may catch the end of a line first. Where the cut goes
 through the time, ``232.50`` instead of ``1232.50``, the rest still looks like a line, and a run
@@ -8,13 +8,20 @@ that begins twenty minutes too early has every figure wrong. The two lines after
 from __future__ import annotations
 
 import math
-from typing import Final
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
 
 from ingest.wire_plan import Plan
+from ingest.wire_stamp import see_line
+
+if TYPE_CHECKING:
+    from ingest.setup import LogTable
 
 NEEDED: Final = 3
 _LARGEST_STEP: Final = 10.0
 """Times the step between the second and third line."""
+_NEAR_S: Final = 0.5
+"""Nearer than any digit taken off the front of a time in seconds would leave it."""
 
 
 def time_cell(plan: Plan) -> int | None:
@@ -44,6 +51,31 @@ def is_whole(cells: tuple[str, str, str]) -> bool:
     if not math.isfinite(numbers[0]):
         return False
     return step == 0 or abs(numbers[1] - numbers[0]) <= _LARGEST_STEP * step
+
+
+def is_continued(head: str, lines: Sequence[str], log: LogTable) -> bool:
+    """Whether the first of three lines after a port came back is surely a whole one.
+
+    A cut takes off the beginning of a line, so that only a time in the first column can tell.
+
+    Parameters
+    ----------
+    head
+        The log's beginning, whole lines.
+    lines
+        Lines that follow each other.
+    log
+        The set-up's `[log]`.
+    """
+    seen = [see_line(head, line, log) for line in lines[:NEEDED]]
+    known = [each for each in seen if each is not None and each.time_text is not None]
+    if len(known) < NEEDED:
+        return False
+    first, second, third = (each.reading_s for each in known)
+    leading = next(iter(known[0].cells.values()))
+    if not leading or not (known[0].time_text or "").startswith(leading):
+        return False
+    return abs(second - first) <= max(_LARGEST_STEP * abs(third - second), _NEAR_S)
 
 
 def _number(cell: str) -> float:

@@ -16,7 +16,7 @@ from ingest.wire import PortTable
 from ingest.wire_count import ClockSamples, Counters, Gap, PortCounters
 from ingest.wire_events import EventBook
 from ingest.wire_files import REJECTED_CAP, DerivedFiles
-from ingest.wire_first import NEEDED, is_whole, time_cell
+from ingest.wire_first import NEEDED, is_continued, is_whole, time_cell
 from ingest.wire_lines import LineSplitter, check_nmea, decode_line
 from ingest.wire_rows import (
     CHANGED_COLUMNS,
@@ -63,7 +63,9 @@ class _Port:
     splitter: LineSplitter = field(default_factory=LineSplitter)
     counters: PortCounters = field(default_factory=PortCounters)
     opened_s: float | None = None
+    was_open: bool = False
     reopened: bool = False
+    """Opened again and not a line since."""
     lost_s: float | None = None
     reason: str = ""
     last_s: float = 0.0
@@ -178,7 +180,7 @@ class Deriver:
     def _mark(self, port: _Port, note: dict[str, Any], now: float) -> None:
         what = note.get("what")
         if what == "opened":
-            port.reopened = port.opened_s is not None
+            port.reopened = port.was_open = port.opened_s is not None
             port.opened_s = port.last_s = now
             if port.lost_s is not None:
                 self.gaps.append(Gap(port.table.label, port.lost_s, now, port.reason))
@@ -237,8 +239,10 @@ class Deriver:
                 return
             body = checked
         elif doubtful and port.table.format == "csv":
-            self._refuse(port, HALF, raw, now)
-            return
+            if not self.plan.as_received:
+                self._refuse(port, HALF, raw, now)
+                return
+            port.held = []
         text = decode_line(body, port.table.encoding)
         if text is None:
             self._refuse(port, GARBAGE, raw, now)
@@ -280,16 +284,23 @@ class Deriver:
     def _let_go(self, port: _Port) -> None:
         """Log the lines held, less a first one that is only the end of one."""
         held, port.held = port.held or [], None
-        if len(held) == NEEDED and self._time_cell is not None:
-            cut = [text.split(port.delimiter or sniff_delimiter(text)) for text, _, _ in held]
-            if all(len(cells) > self._time_cell for cells in cut):
-                first, second, third = (cells[self._time_cell] for cells in cut)
-                if not is_whole((first, second, third)):
-                    _, raw, now = held.pop(0)
-                    self._refuse(port, HALF, raw, now)
+        if held and not self._begins_whole(port, [text for text, _, _ in held]):
+            _, raw, now = held.pop(0)
+            self._refuse(port, HALF, raw, now)
         for text, _, now in held:
             port.counters.rows += 1
             self._log(text, now)
+
+    def _begins_whole(self, port: _Port, texts: list[str]) -> bool:
+        if port.was_open:
+            return is_continued(self.events.head, texts, self.plan.setup.log)
+        if len(texts) < NEEDED or self._time_cell is None:
+            return True
+        cut = [text.split(port.delimiter or sniff_delimiter(text)) for text in texts]
+        if any(len(cells) <= self._time_cell for cells in cut):
+            return True
+        first, second, third = (cells[self._time_cell] for cells in cut)
+        return is_whole((first, second, third))
 
     def _by_column(self, port: _Port, text: str, raw: bytes, now: float) -> None:
         made = port.rows.cells(text, port.query)

@@ -142,11 +142,41 @@ def test_a_gap_of_the_whole_recording_ends_every_half_line(folder: Path) -> None
     made.clock(30.0)
     made.mark(30.1, "opened")
     made.at(30.15, b"0\n30.1,21\n")
-    made.at(30.4, b"30.4,22\n")
-    assert made.log() == ["t,outlet", "0.5,20", "30.1,21", "30.4,22"]
-    assert made.deriver.counters.half_lines == 2
+    made.at(30.4, b"30.4,22\n30.5,23\n")
+    assert made.log() == ["t,outlet", "0.5,20", "30.1,21", "30.4,22", "30.5,23"]
+    assert made.deriver.counters.half_lines == 1
+    assert made.deriver.counters.rejected == 2
     (gap,) = made.deriver.all_gaps()
     assert (gap.port, gap.from_s, gap.to_s) == (None, pytest.approx(0.5), pytest.approx(30.0))
+
+
+@pytest.mark.parametrize(
+    ("first", "kept"),
+    [("1240.00,30", True), ("240.00,30", False), ("0.00,30", False), (",30", False)],
+)
+@pytest.mark.parametrize("columns", ["", COLUMNS])
+def test_a_first_line_after_a_reconnect_counts_if_its_time_goes_on(
+    folder: Path,
+    columns: str,
+    first: str,
+    kept: bool,  # noqa: FBT001
+) -> None:
+    made = bench(folder, TIMED + CHANNEL + columns)
+    made.at(0.5, b"t,outlet\n" + b"".join(b"%.1f,20\n" % (1230 + at / 10) for at in range(20)))
+    made.mark(5.0, "lost")
+    made.mark(8.0, "opened")
+    made.at(8.001, first.encode() + b"\n1240.10,31\n1240.20,32\n1240.30,33\n")
+    assert len(made.log()) == 1 + 20 + 3 + kept
+    assert made.deriver.counters.half_lines == (not kept)
+
+
+def test_a_cut_in_a_reading_cannot_be_told_by_the_time(folder: Path) -> None:
+    made = bench(folder, TIMED + CHANNEL + '[serial]\ncolumns = ["outlet", "t"]\n')
+    made.at(0.5, b"64.5,10.0\n64.5,10.1\n64.5,10.2\n")
+    made.mark(5.0, "lost")
+    made.mark(8.0, "opened")
+    made.at(8.001, b"4.5,18.0\n64.5,18.1\n64.5,18.2\n")
+    assert "4.5,18.0" not in made.log()
 
 
 def test_checked_lines_count_at_once_after_a_reconnect(folder: Path) -> None:
