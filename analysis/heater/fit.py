@@ -1,0 +1,372 @@
+"""The heater's few numbers, fitted to everything a run shows at full hot.
+
+The outlet follows the coolant's lead over the entering air a little late, times a share `E` that
+hangs a little on engine speed, road speed and warmth. The coolant's drop follows the outlet's rise,
+times `R`, the flow ratio. Both are told for the engine speed and the warmth of the steady window,
+or, where there is none, of the last minutes at full hot. See `analysis.heater.model` for what the
+two numbers mean.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from analysis.heater.model import DELIVERED, air_effectiveness, air_ntu
+from analysis.heater.regression import Posterior, fit_lags
+from analysis.heater.stretch import Stretch, held_over, hot_stretch
+from analysis.levels import DEFINITION_SHARE, with_note
+from analysis.measurement import Measurement, combine
+from analysis.uncertainty import shared_parts
+
+if TYPE_CHECKING:
+    from analysis.context import Context
+    from analysis.grid import Floats
+
+LAGS_S: Final = np.array([0.0, 3.0, 7.0, 12.0, 18.0, 26.0, 36.0, 50.0, 70.0])
+"""Lags that are tried, s."""
+
+OUTLET_LAG_S: Final = (20.0, 15.0)
+DROP_LAG_S: Final = (10.0, 10.0)
+"""Usual lag of the outlet behind the supply hose, and of the drop behind the outlet, s, and
+spread. Common practice, no source; a run that warms up tells better."""
+
+BLOCK_S: Final = 4.0
+"""Bins are averaged over this; nothing at full hot is faster than that and matters."""
+
+LEAST_BLOCKS: Final = 12
+LEAST_RISE_K: Final = 4.0
+
+PUMP_PER_LN_RPM: Final = {"effectiveness": (0.08, 0.08), "flow_ratio": (-0.8, 0.3)}
+"""Relative change for each e-fold of engine speed: a pump's flow goes with its speed, and the
+core's answer is a small part of that."""
+
+PER_10_M_S: Final = {"effectiveness": (0.0, 0.04), "flow_ratio": (0.0, 0.1)}
+"""Relative change for each 10 m/s of road speed: ram air."""
+
+COLDNESS: Final = {"effectiveness": (0.0, 0.05), "flow_ratio": (0.0, 0.15)}
+"""Relative change at a coolant as cold as the entering air: cold coolant is thick, cold ducts take
+their share."""
+
+COURSE_PER_1000_S: Final = {"effectiveness": (0.0, 0.02), "flow_ratio": (0.0, 0.03)}
+"""Relative change in 1000 s: the car around the ducts warms up."""
+
+STAND_IN_K: Final = 1.0
+"""The air entering the heater is as warm as the outside air within this (k = 1): it passes a warm
+engine. Common practice, no source."""
+
+SLOPE_STEP: Final = 1e-4
+
+MODEL_K: Final = 0.05
+"""No temperature follows the model closer than this, K."""
+
+
+@dataclass(frozen=True)
+class HeaterFit:
+    """A heater's numbers at full hot.
+
+    Parameters
+    ----------
+    effectiveness
+        Outlet's rise over the coolant's lead, both over the entering air, [-].
+    flow_ratio
+        Coolant's drop over the outlet's rise: heat capacity rate of all the air over that of the
+        coolant, [-].
+    core_ntu
+        UA over the air's heat capacity rate, all the air taken to cross the core, [-].
+    lag
+        How late the outlet follows the coolant, the sensors' own lags taken out where they are
+        known, s.
+    scatter
+        Standard deviation of the outlet about the fitted curve, K.
+    coolant
+        Coolant in the supply hose in the steady window, °C.
+    air
+        Entering air in the steady window, °C.
+    engine_speed
+        Mean engine speed the numbers are told for, rpm; None where it was not logged.
+    settled
+        Whether there was a steady window.
+    curve
+        What the model makes of the coolant, for a picture; None without effectiveness.
+    """
+
+    effectiveness: Measurement
+    flow_ratio: Measurement
+    core_ntu: Measurement
+    lag: Measurement
+    scatter: Measurement
+    coolant: Measurement
+    air: Measurement
+    engine_speed: float | None = None
+    settled: bool = False
+    curve: FittedCurve | None = None
+
+
+class FittedCurve(NamedTuple):
+    """The fitted outlet over time, for a picture.
+
+    Parameters
+    ----------
+    time
+        s from engine start.
+    measured, fitted
+        °C; NaN where there is none.
+    used
+        Where the fit was made.
+    """
+
+    time: Floats
+    measured: Floats
+    fitted: Floats
+    used: np.ndarray[tuple[int], np.dtype[np.bool_]]
+
+
+class _Setting(NamedTuple):
+    """What modulates a share, by bin, zero at the conditions the result is told for."""
+
+    columns: tuple[Floats, ...]
+    priors: tuple[Mapping[str, tuple[float, float]], ...]
+
+
+def fit_heater(ctx: Context) -> HeaterFit:
+    """Fit the heater of a run.
+
+    Parameters
+    ----------
+    ctx
+        The run.
+
+    Returns
+    -------
+    HeaterFit
+        Each number without value, and with the reason, where the channels do not allow it.
+    """
+    stretch = hot_stretch(ctx)
+    if isinstance(stretch, str):
+        return _nothing(stretch)
+    setting = _setting(ctx, stretch)
+    air = held_over(ctx.values(stretch.air))
+    lead = held_over(ctx.values("coolant_in")) - air
+    rise = ctx.values("outlet") - air
+    outlet = _answer(ctx, stretch, setting, "effectiveness", rise, lead)
+    if outlet is None:
+        return _nothing("too few readings of outlet and coolant together at full hot")
+    share = float(outlet.parameters[0])
+    effectiveness = _told(
+        ctx, stretch, outlet, {"outlet": 1.0, "coolant_in": -share, stretch.air: share - 1.0}
+    )
+    ratio = _flow_ratio(ctx, stretch, setting, rise)
+    used = ~np.isnan(rise) & stretch.used
+    return HeaterFit(
+        effectiveness,
+        ratio,
+        _core_ntu(effectiveness, ratio),
+        _own_lag(ctx, outlet),
+        Measurement(outlet.scatter, "K", outlet.scatter / math.sqrt(2.0 * LEAST_BLOCKS)),
+        _level(ctx, "coolant_in", stretch),
+        _level(ctx, stretch.air, stretch),
+        _speed(ctx, stretch),
+        stretch.settled,
+        FittedCurve(
+            ctx.grid.time,
+            ctx.values("outlet"),
+            air + _predicted(outlet, setting, lead, ctx.grid.step),
+            used,
+        ),
+    )
+
+
+def _nothing(why: str) -> HeaterFit:
+    none, kelvin = Measurement.missing("–", why), Measurement.missing("K", why)
+    degrees = Measurement.missing("degC", why)
+    return HeaterFit(none, none, none, Measurement.missing("s", why), kelvin, degrees, degrees)
+
+
+def _setting(ctx: Context, stretch: Stretch) -> _Setting:
+    """Engine speed, road speed, warmth and time, each counted from the level's own mean."""
+    level, time = stretch.level, ctx.grid.time
+    columns: list[Floats] = []
+    priors: list[Mapping[str, tuple[float, float]]] = []
+    if ctx.has("engine_speed"):
+        speed = np.log(np.maximum(held_over(ctx.values("engine_speed")), 300.0))
+        columns.append(speed - speed[level].mean())
+        priors.append(PUMP_PER_LN_RPM)
+    if ctx.has("road_speed"):
+        speed = held_over(ctx.values("road_speed")) / 10.0
+        columns.append(speed - speed[level].mean())
+        priors.append(PER_10_M_S)
+    coolant = held_over(ctx.values("coolant_in"))
+    lead = coolant - held_over(ctx.values(stretch.air))
+    warm, whole = float(coolant[level].mean()), max(float(lead[level].mean()), 10.0)
+    columns.append((warm - coolant) / whole)
+    priors.append(COLDNESS)
+    columns.append((time - float(time[level].mean())) / 1000.0)
+    priors.append(COURSE_PER_1000_S)
+    return _Setting(tuple(columns), tuple(priors))
+
+
+def _answer(
+    ctx: Context,
+    stretch: Stretch,
+    setting: _Setting,
+    name: str,
+    answer: Floats,
+    cause: Floats,
+) -> Posterior | None:
+    """Fit ``answer = share * (1 + setting) * lagged cause``; None with too few readings."""
+    width = max(1, round(BLOCK_S / ctx.grid.step))
+    usable = stretch.used & ~np.isnan(answer)
+    count = _blocks(usable.astype(float), width)
+    kept = count > 0.5
+    if int(kept.sum()) < LEAST_BLOCKS:
+        return None
+    inside = np.where(usable, np.stack([answer, *setting.columns]), 0.0)
+    y, *factors = _blocks(inside, width)[:, kept] / count[kept]
+    late = late_by(_blocks(cause, width), LAGS_S, width * ctx.grid.step)[:, kept]
+    rough = float(late[0] @ y) / float(late[0] @ late[0])
+    means = np.array([0.0, *(rough * prior[name][0] for prior in setting.priors)])
+    spread = np.array([np.inf, *(abs(rough) * prior[name][1] for prior in setting.priors)])
+    shape = np.stack([np.ones(y.size), *factors], axis=1)
+    floor = math.hypot(MODEL_K, ctx.run.sensors["outlet"].resolution / math.sqrt(12.0))
+    return fit_lags(
+        y,
+        late[:, :, None] * shape,
+        LAGS_S,
+        OUTLET_LAG_S if name == "effectiveness" else DROP_LAG_S,
+        (means, np.maximum(spread, 1e-6)),
+        floor,
+    )
+
+
+def late_by(values: Floats, lags: Floats, step: float) -> Floats:
+    """Values behind first-order lags, one row a lag, starting settled.
+
+    Stepped implicitly (backward Euler), which keeps the mean lag right at any step.
+    """
+    from scipy.signal import lfilter
+
+    start = float(values[0])
+    rows = np.empty((lags.size, values.size))
+    for row, lag in zip(rows, lags.tolist(), strict=True):
+        keep = lag / (lag + step)
+        row[:] = start + lfilter([1.0 - keep], [1.0, -keep], values - start)
+    return rows
+
+
+def _blocks(values: Floats, width: int) -> Floats:
+    """Means over blocks along the last axis; what does not fill a block at the end is left out."""
+    count = values.shape[-1] // width
+    whole = values[..., : count * width]
+    return np.asarray(whole.reshape(*values.shape[:-1], count, width).mean(axis=-1))
+
+
+def _told(
+    ctx: Context, stretch: Stretch, fit: Posterior, terms: Mapping[str, float]
+) -> Measurement:
+    """The share with its budget: scatter, definition, and each sensor's own errors."""
+    value, gain = float(fit.parameters[0]), float(fit.gain[0])
+    shared: dict[str, float] = {}
+    for point, factor in terms.items():
+        reading = float(np.nanmean(ctx.values(point)[stretch.used]))
+        for source, part in shared_parts(ctx.run.sensors[point], reading).items():
+            shared[source] = shared.get(source, 0.0) + gain * factor * part
+    random = math.sqrt(max(float(fit.covariance[0, 0]), 0.0))
+    if stretch.air == "ambient":
+        random = math.hypot(random, gain * terms["ambient"] * STAND_IN_K)
+    place = np.flatnonzero(stretch.used)
+    begin, end = ctx.span(int(place[0]), int(place[-1]) + 1)
+    seconds = stretch.used.sum() * ctx.grid.step
+    found = Measurement(
+        value,
+        "–",
+        math.hypot(random, DEFINITION_SHARE * value),
+        shared,
+        note=f"fitted to {seconds:.0f} s at full hot between {begin:.0f} and {end:.0f} s",
+        window=(begin, end),
+        details={"scatter": fit.scatter, "lag": fit.lag, "seconds": float(seconds)},
+    )
+    late = "" if stretch.settled else "no steady window: told for the last minutes at full hot"
+    return with_note(found, stretch.note, late)
+
+
+def _flow_ratio(ctx: Context, stretch: Stretch, setting: _Setting, rise: Floats) -> Measurement:
+    if not ctx.has("coolant_out"):
+        return Measurement.missing("–", "coolant out was not logged")
+    if float(np.nanmean(rise[stretch.level])) < LEAST_RISE_K:
+        return Measurement.missing("–", "the outlet rose too little to count the coolant's drop on")
+    drop = ctx.values("coolant_in") - ctx.values("coolant_out")
+    fit = _answer(ctx, stretch, setting, "flow_ratio", drop, held_over(rise))
+    if fit is None:
+        return Measurement.missing("–", "too few readings of both coolant hoses at full hot")
+    ratio = float(fit.parameters[0])
+    terms = {"coolant_in": 1.0, "coolant_out": -1.0, "outlet": -ratio, stretch.air: ratio}
+    found = _told(ctx, stretch, fit, terms)
+    if found.known() < 0.0:
+        why = "the return hose is the warmer one, so that this is no ratio of flows"
+        return Measurement.missing("–", why)
+    return found
+
+
+def _core_ntu(effectiveness: Measurement, ratio: Measurement) -> Measurement:
+    """UA over the air's rate. Its assumption, how much the ducts leave, is in the budget."""
+    if ratio.value is None:
+        return Measurement.missing("–", ratio.note or "the flow ratio is not known")
+    share, flows = effectiveness.known(), ratio.known()
+    delivered, doubt = DELIVERED
+    value = float(air_ntu(share / delivered, flows))
+    if math.isnan(value):
+        return Measurement.missing("–", "no core of this flow ratio warms its air so far")
+    # the slopes of the inverse are the curve's own, turned over
+    ntus, ratios = value + SLOPE_STEP * np.eye(3)[0], flows + SLOPE_STEP * np.eye(3)[1]
+    *moved, there = air_effectiveness(ntus, ratios).tolist()
+    by_share = SLOPE_STEP / ((moved[0] - there) * delivered)
+    by_ratio = (there - moved[1]) / (moved[0] - there)
+    assumed = Measurement(delivered, "–", doubt)
+    found = combine(
+        value,
+        "–",
+        ((by_share, effectiveness), (by_ratio, ratio), (-by_share * share / delivered, assumed)),
+    )
+    note = (
+        f"taking all the air to cross the core and the ducts to leave {100 * delivered:.0f} ± "
+        f"{200 * doubt:.0f} % of the rise"
+    )
+    return with_note(found, note)
+
+
+def _own_lag(ctx: Context, fit: Posterior) -> Measurement:
+    """Lag of core and duct. Lags of the sensors are taken out as first-order ones are: added."""
+    constants = [ctx.run.sensors[point].time_constant for point in ("coolant_in", "outlet")]
+    supply, outlet = constants
+    if supply is None or outlet is None:
+        note = "with the sensors' own lags, which are not known"
+        return Measurement(fit.lag, "s", fit.u_lag, note=note)
+    return Measurement(fit.lag + supply - outlet, "s", fit.u_lag)
+
+
+def _level(ctx: Context, point: str, stretch: Stretch) -> Measurement:
+    from analysis.uncertainty import level
+
+    part = stretch.level
+    return level(ctx.run.sensors[point], ctx.values(point)[part], ctx.span(part.start, part.stop))
+
+
+def _speed(ctx: Context, stretch: Stretch) -> float | None:
+    if not ctx.has("engine_speed"):
+        return None
+    mean = float(np.nanmean(ctx.values("engine_speed")[stretch.level]))
+    return None if math.isnan(mean) else mean
+
+
+def _predicted(fit: Posterior, setting: _Setting, lead: Floats, step: float) -> Floats:
+    late = late_by(lead, np.array([fit.lag]), step)[0]
+    share = fit.parameters[0] + sum(
+        parameter * column
+        for parameter, column in zip(fit.parameters[1:], setting.columns, strict=True)
+    )
+    return np.asarray(share * late)
