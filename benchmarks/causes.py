@@ -45,11 +45,28 @@ class Outcome:
     reasons_missing: int
 
 
-def conditions(family: str, rng: np.random.Generator, *, drop: bool) -> tuple[Protocol, SensorSet]:
-    """A test plan in some weather, and sensors of which some are missing."""
+ROAD_SHOWS = frozenset(
+    {
+        "healthy",
+        "thermostat_opens_low",
+        "thermostat_stuck_open",
+        "low_core_flow",
+        "hoses_reversed",
+        "cold_leak_in_case",
+        "cold_leak_in_body",
+        "weak_airflow",
+    }
+)
+"""Causes that a road test without lever sweep and leak-down can show."""
+
+
+def conditions(
+    family: str, rng: np.random.Generator, cause: str = "healthy", *, drop: bool
+) -> tuple[Protocol, SensorSet]:
+    """A plan that can show the cause, in some weather, and sensors of which some are missing."""
     ambient = float(rng.uniform(-15.0, 8.0))
     heater = FAMILIES[family].heater
-    plan = rng.choice(["full", "full", "short", "road"])
+    plan = rng.choice(["full", "full", "short", "road" if cause in ROAD_SHOWS else "full"])
     if plan == "full":
         protocol = full_test(heater, ambient=ambient)
     elif plan == "short":
@@ -78,7 +95,7 @@ def one_car(job: tuple[int, dict[str, list[Evidence]]]) -> Outcome:
     faults = [cause for cause in FAULTS if cause != "healthy"]
     cause = "healthy" if rng.random() < HEALTHY_SHARE else str(rng.choice(faults))
     severity = 0.0 if cause == "healthy" else float(rng.uniform(0.55, 1.0))
-    protocol, sensors = conditions(family, rng, drop=True)
+    protocol, sensors = conditions(family, rng, cause, drop=True)
     car = draw_car(family, "SC-500", seed)
     case = with_fault(car, protocol, sensors, cause, severity, seed=seed)
     simulated = simulate(case.car, case.protocol, case.sensors, seed)

@@ -27,7 +27,7 @@ FREEDOM: Final = 6.0
 """Degrees of freedom of the t distribution residuals follow: cars of other kinds have longer tails
 than a normal distribution allows."""
 
-OUTLIER_SHARE: Final = 0.03
+OUTLIER_SHARE: Final = 0.01
 """Share of figures that follow no rule at all."""
 
 OUTLIER_WIDTH: Final = 8.0

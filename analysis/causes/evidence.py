@@ -140,6 +140,10 @@ def _coolant_swing(measured: Measured) -> tuple[float, float] | None:
         return None
     first = int(np.argmax(values > np.nanmax(values) - NEARLY_WARM_K))
     warm = values[first:]
+    at_hot = context.at_hot[first:]
+    if at_hot.sum() * context.grid.step >= LEAST_WARM_S:
+        # moving the lever moves the coolant, too: like is compared with like
+        warm = warm[at_hot]
     warm = warm[~np.isnan(warm)]
     if warm.size * context.grid.step < LEAST_WARM_S:
         return None

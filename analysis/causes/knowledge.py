@@ -16,8 +16,9 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 Floats = NDArray[np.float64]
 
-SEVERITIES: Final = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0])
-"""Severities integrated over: 1 is slight, 2 moderate, 3 severe, as the table's columns."""
+SEVERITIES: Final = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0])
+"""Severities integrated over: 1 is slight, 2 moderate, 3 severe, as the table's columns; 4 goes as
+far beyond severe as severe is beyond moderate."""
 
 NO_FAULT: Final = "healthy"
 
@@ -211,7 +212,9 @@ def _effects(row: CauseRow, figures: list[str], table: Knowledge) -> tuple[Float
     spread = np.zeros_like(moves)
     for place, figure in enumerate(figures):
         if figure in row.moves:
-            moves[:, place] = np.interp(SEVERITIES, [0, 1, 2, 3], [0.0, *row.moves[figure]])
+            slight, moderate, severe = row.moves[figure]
+            columns = [0.0, slight, moderate, severe, 2.0 * severe - moderate]
+            moves[:, place] = np.interp(SEVERITIES, [0, 1, 2, 3, 4], columns)
             share = table.move_spread if row.move_spread is None else row.move_spread
             spread[:, place] = share * np.abs(moves[:, place])
         if figure in row.blurs:

@@ -44,6 +44,9 @@ HEATER_POINTS: Final = frozenset(
 SUPPLY_COOLER_K: Final = 0.5
 """Supply this much cooler than the return, with their uncertainty on top, is a sign, K."""
 
+COOLED_K: Final = 10.0
+"""An air conditioner may leave the outlet this far below the air that enters, K."""
+
 STARVED_SHARE: Final = 0.85
 """Blower voltage below this share of the usual one at its step is a sign."""
 
@@ -102,11 +105,18 @@ def _sensor_doubtful(measured: Measured) -> bool | None:
 
 
 def _impossible(measured: Measured) -> bool:
-    """An outlet steadily colder than the air that enters, in a heater that cannot cool."""
+    """An outlet hotter than the coolant, or colder than the air that enters and nothing cools."""
+    share = measured.figures.get("core_effectiveness")
+    if share is not None and share.value is not None:
+        u = 3.0 * (share.u or 0.0)
+        if share.value > 1.0 + u or share.value < -0.05 - u:
+            return True
     cold = measured.figures.get("cold_end_rise")
-    if measured.run.setup.run.heater == "combined" or cold is None or cold.value is None:
+    if cold is None or cold.value is None:
         return False
-    return cold.value < -3.0 * (cold.u or 0.0) - 1.0
+    # an air conditioner may well cool a little below the air outside
+    allowed = COOLED_K if measured.run.setup.run.heater == "combined" else 1.0
+    return cold.value < -3.0 * (cold.u or 0.0) - allowed
 
 
 def _no_opening(measured: Measured) -> bool | None:
