@@ -104,7 +104,7 @@ LOG_OUT: Final = (
 
 def create_app(
     board: Board, *, password: Password | None = None, secure: bool = False,
-    hosts: Collection[str] | None = (),
+    hosts: Collection[str] | None = (), pages: tuple[Page, ...] | None = None,
 ) -> Dash:  # fmt: skip
     """The application, ready to be served.
 
@@ -118,8 +118,10 @@ def create_app(
         Whether it will be served over TLS.
     hosts
         Names it may be called by, besides this machine's own; None for any.
+    pages
+        Its pages; every page there is where None.
     """
-    pages = all_pages()
+    pages = all_pages() if pages is None else pages
     app = BoardApp(pages, board.source.title, guarded=password is not None)
     app.layout = frame()
     every = html.Div([frame(), *(page.layout(board, {}) for page in pages)])
