@@ -32,7 +32,11 @@ def pack_answers(server: Flask) -> None:
         if not _packable(response):
             return response
         response.direct_passthrough = False
+        # a file that was to be sent is read here, so it is closed here
+        source = response.response
         data = response.get_data()
+        if (close := getattr(source, "close", None)) is not None:
+            close()
         if len(data) < SHORTEST:
             return response
         if request.path.startswith(STATIC):

@@ -108,9 +108,11 @@ class Readings:
         breaks = breaks[(breaks > first) & (breaks < last)] - first
         kept = extremes(time, value, most)
         thinned = kept.size < time.size
+        breaks = _longest(time, breaks, most // 4)
         if breaks.size == 0:
             return Line(time[kept], value[kept], thinned)
-        # an empty point at each gap keeps the two sides of it apart
+        # an empty point at each gap keeps the two sides of it apart, each drawn to its end
+        kept = np.union1d(kept, np.concatenate([breaks - 1, breaks]))
         at = np.searchsorted(kept, breaks, "left")
         middle = (time[breaks - 1] + time[breaks]) / 2.0
         return Line(np.insert(time[kept], at, middle), np.insert(value[kept], at, np.nan), thinned)
@@ -130,6 +132,14 @@ class Readings:
                 breaks = np.flatnonzero(spacing > limit) + 1
             self._gaps[point] = time, value, breaks
         return self._gaps[point]
+
+
+def _longest(time: Floats, breaks: NDArray[np.intp], most: int) -> NDArray[np.intp]:
+    """The longest gaps: a log full of gaps must not make a picture without end."""
+    if breaks.size <= most:
+        return breaks
+    length = time[breaks] - time[breaks - 1]
+    return np.sort(breaks[np.argpartition(length, -most)[-most:]])
 
 
 def channel_of(column: str) -> tuple[str, Quantity] | None:

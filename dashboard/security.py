@@ -101,6 +101,9 @@ def protect(server: Flask, policy: str, hosts: Collection[str] | None) -> None:
         name = host_of(request.host)
         if hosts is not None and name not in hosts and not is_loopback(name):
             abort(421, "This board does not answer to that name.")
+        most = server.config["MAX_CONTENT_LENGTH"]
+        if most is not None and (request.content_length or 0) > most:
+            abort(413)
         if request.method not in ("GET", "HEAD") and not same_site(request):
             abort(403, "That came from another site.")
 
