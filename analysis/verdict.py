@@ -172,8 +172,30 @@ def _better_sensor(measurement: Measurement) -> str:
     )
 
 
-def overall(judged: Mapping[str, Judged]) -> Verdict:
-    """Verdict of the run: the worst of the figures that have a limit."""
-    found = {each.verdict for each in judged.values() if each.limit is not None}
-    order: tuple[Verdict, ...] = ("fail", "undecided", "pass")
-    return next((verdict for verdict in order if verdict in found), "not measured")
+def overall(judged: Mapping[str, Judged], key: str = "steady_outlet_rise") -> Verdict:
+    """Verdict of the run from those of the figures that have a limit.
+
+    Fail where any figure fails. Undecided where the figure the complaint is about is undecided, or
+    where any other lies beyond its limit by less than its guard band. A side figure inside its limits
+    but within the guard band keeps its own ``undecided``; it does not hold up the whole car.
+
+    Parameters
+    ----------
+    judged
+        Every figure with its verdict.
+    key
+        The figure the complaint is about.
+    """
+    limited = {name: each for name, each in judged.items() if each.limit is not None}
+    found = {each.verdict for each in limited.values()}
+    if "fail" in found:
+        return "fail"
+    beyond = any(
+        each.verdict == "undecided" and (name == key or (each.conformance or 0.0) < 0.5)
+        for name, each in limited.items()
+    )
+    if beyond:
+        return "undecided"
+    if "pass" in found or "undecided" in found:
+        return "pass"
+    return "not measured"

@@ -154,9 +154,9 @@ def print_cable(analyses: dict[str, Analysis], truth: dict[str, Any]) -> None:
     for name, analysis in analyses.items():
         if not truth[name]["causes"][0].startswith("lever_short"):
             continue
-        offset = getattr(analysis, "cable", None)
-        if offset is not None and offset.value is not None:
-            rows.append((offset.value, offset.u or 0.0, truth[name]["cable_offset"]))
+        if analysis.cable is not None:
+            offset = analysis.cable.offset
+            rows.append((offset.known(), offset.u or 0.0, truth[name]["cable_offset"]))
     if rows:
         values = np.array(rows)
         error = np.abs(values[:, 0] - values[:, 2])

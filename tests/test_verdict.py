@@ -140,7 +140,8 @@ def test_no_number_is_no_measurement(value: float, u: float) -> None:
     ("values", "verdict"),
     [
         ([30.0, 10.0, None], "fail"),
-        ([19.5, 10.0, None], "undecided"),
+        ([20.5, 10.0, None], "undecided"),
+        ([19.5, 10.0, None], "pass"),  # a side figure inside its limit holds nothing up
         ([10.0, None, None], "pass"),
         ([30.0, 19.5, 10.0], "fail"),
         ([None, None, None], "not measured"),
@@ -152,6 +153,13 @@ def test_the_run_is_as_bad_as_its_worst_figure(values: list[float | None], verdi
         for i, value in enumerate(values)
     }
     assert overall(judged) == verdict
+
+
+def test_the_figure_of_the_complaint_must_be_decided() -> None:
+    near = judge_one("steady_outlet_rise", figure(38.5, 1.0), limit(low=38.0))
+    good = judge_one("coolant_drop", figure(10.0, 1.0), limit(high=20.0))
+    assert near.verdict == "undecided"
+    assert overall({"steady_outlet_rise": near, "coolant_drop": good}) == "undecided"
 
 
 def test_a_failing_reason_names_the_side_and_the_basis() -> None:
