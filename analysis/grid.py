@@ -185,5 +185,6 @@ def controls_on(controls: pl.DataFrame, at: Floats) -> tuple[dict[str, Floats], 
 
 
 def _as_of(times: Floats, values: Floats, at: Floats) -> Floats:
-    place = np.searchsorted(times, at, side="right") - 1
-    return np.where(place >= 0, values[np.maximum(place, 0)], np.nan)
+    begins = np.searchsorted(at, times)
+    counts = np.diff(begins, prepend=0, append=at.size)
+    return np.repeat(np.concatenate(([np.nan], values)), counts)

@@ -58,9 +58,10 @@ def measure_step(
 ) -> tuple[float, float, float] | None:
     """Size, 63 % time and its uncertainty of one answer; None where it does not stand out."""
     before, onset, stop = times
-    ahead = (time > max(before + 2.0, onset - margin - BEFORE_S)) & (time < onset - margin)
-    after = (time >= onset) & (time < stop)
-    if ahead.sum() < 2 or after.sum() < 5:
+    first = np.searchsorted(time, max(before + 2.0, onset - margin - BEFORE_S), side="right")
+    ahead = slice(first, np.searchsorted(time, onset - margin))
+    after = slice(np.searchsorted(time, onset), np.searchsorted(time, stop))
+    if time[ahead].size < 2 or time[after].size < 5:
         return None
     level, u_level = _level(time[ahead] - onset, outlet[ahead])
     elapsed, value = _thin(time[after] - onset, outlet[after])
@@ -138,10 +139,10 @@ def settle(elapsed: Floats, value: Floats, late: Late = NOTHING_LATE) -> tuple[f
     gap = np.diff(elapsed, prepend=0.0)[late_enough:]
     elapsed, value = elapsed[late_enough:], value[late_enough:]
     weight = gap / gap.mean()
-    design = _approaches(elapsed, late)
-    weighted = design * weight
-    square = weighted @ design.transpose(0, 2, 1)
-    along = weighted @ value
+    curves = _curves(elapsed, late)
+    weighted = curves * weight
+    square = (weighted @ curves.T)[_APPROACHES[:, :, None], _APPROACHES[:, None, :]]
+    along = (weighted @ value)[_APPROACHES]
     power = float(weight @ value**2)
     noise = (0.02 * swing) ** 2
     for _ in range(2):
@@ -152,7 +153,7 @@ def settle(elapsed: Floats, value: Floats, late: Late = NOTHING_LATE) -> tuple[f
         amplitude = (inverse @ along[..., None])[..., 0]
         left = np.maximum(power - np.einsum("ij,ij->i", amplitude, along), 1e-12)
         best = int(np.argmin(left))
-        rest = value - amplitude[best] @ design[best]
+        rest = value - amplitude[best] @ curves[_APPROACHES[best]]
         together = elapsed.size / effective_size(rest)
         noise = max(float(left[best]) / elapsed.size * together, (1e-3 * swing) ** 2)
     # evidence: a second approach that is not needed costs what it could have been
@@ -164,14 +165,27 @@ def settle(elapsed: Floats, value: Floats, late: Late = NOTHING_LATE) -> tuple[f
     return settled, math.sqrt(float(spread)), math.sqrt(float(weight @ rest**2) / elapsed.size)
 
 
-def _approaches(elapsed: Floats, known: Late) -> Floats:
-    """A level, a fast and a slow exponential (or none) for every pair tried, shape (m, 3, n)."""
-    pairs = [(fast, slow) for fast in FAST_S for slow in (math.inf, *SLOW_S) if slow > 2.0 * fast]
-    fast, slow = np.array(pairs).T
-    early = np.exp(-elapsed / fast[:, None])
-    late = np.where(np.isinf(slow)[:, None], 0.0, np.exp(-elapsed / slow[:, None]))
-    level = np.broadcast_to(1.0 - known.share * np.exp(-elapsed / known.seconds), early.shape)
-    return np.stack((level, early, late), axis=1)
+_RATES: Final = 1.0 / np.array((*FAST_S, *SLOW_S, math.inf))[:, None]
+
+_APPROACHES: Final = np.array(
+    [
+        (0, 1 + fast, 1 + len(FAST_S) + slow)
+        for fast, quick in enumerate(FAST_S)
+        for slow, seconds in enumerate((*SLOW_S, math.inf))
+        if seconds > 2.0 * quick
+    ]
+)
+"""A level, a fast and a slow exponential (the last: none) for every pair tried, as rows of
+`_curves`; shape (m, 3)."""
+
+
+def _curves(elapsed: Floats, known: Late) -> Floats:
+    """The level, every exponential tried, and nothing at all, shape (c, n)."""
+    curves = np.empty((1 + _RATES.size, elapsed.size))
+    curves[0] = 1.0 - known.share * np.exp(-elapsed / known.seconds)
+    curves[1:] = np.exp(-elapsed * _RATES)
+    curves[-1] = 0.0
+    return curves
 
 
 def _crossing(elapsed: Floats, covered: Floats) -> tuple[float, float, float] | None:

@@ -44,17 +44,17 @@ def effective_size(values: Floats) -> float:
     n = values.size
     if n < 4:
         return float(max(n, 1))
-    centered = values - values.mean()
+    mean = float(values.sum()) / n
+    centered = values - mean
     variance = float(centered @ centered) / n
-    scale = max(1.0, float(np.abs(values).max()))
-    if variance <= (1e-12 * scale) ** 2:
+    if variance <= (1e-12 * max(1.0, abs(mean))) ** 2:
         return float(n)
     spectrum = np.fft.rfft(centered, 1 << (2 * n - 1).bit_length())
     correlation = np.fft.irfft(spectrum.real**2 + spectrum.imag**2)[:n] / (n * variance)
     even = correlation[: 2 * (n // 2)]
     pairs = even[0::2] + even[1::2]
-    negative = np.flatnonzero(pairs <= 0)
-    stop = int(negative[0]) if negative.size else pairs.size
+    negative = pairs <= 0
+    stop = int(negative.argmax()) or pairs.size  # the first pair holds the variance itself
     inflation = max(1.0, 2.0 * float(pairs[:stop].sum()) - 1.0)
     return float(min(n, max(min(FEWEST_EFFECTIVE, n), n / inflation)))
 

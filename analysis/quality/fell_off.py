@@ -14,7 +14,6 @@ from typing import Final
 
 import numpy as np
 
-from analysis.grid import controls_on
 from analysis.quality import detector
 from analysis.quality.heat import difference_uncertainty, warm_air_expected
 from analysis.quality.view import Bools, Hit, View
@@ -77,8 +76,7 @@ def _warm_air_to_the_floor(view: View) -> Bools | None:
     expected = warm_air_expected(view)
     if expected is None:
         return None
-    _, mode = controls_on(view.run.controls, view.bin_time)
-    return np.asarray(expected & ~np.isin(mode, ELSEWHERE))
+    return np.asarray(expected & ~np.isin(view.mode, ELSEWHERE))
 
 
 def _last_hot(view: View, expected: Bools) -> float | None:

@@ -7,7 +7,6 @@ from typing import Final
 
 import numpy as np
 
-from analysis.grid import controls_on
 from analysis.quality.view import COOLANTS, FRESH_AIR, Bools, Floats, View, middle
 from analysis.soak_window import Soak, find_soak
 from analysis.uncertainty import shared_parts
@@ -74,8 +73,7 @@ def lever(view: View) -> Floats | None:
     """Position of the temperature lever bin by bin, %; None where nothing tells it."""
     if view.present("temp_lever"):
         return view.means("temp_lever")
-    controls, _ = controls_on(view.run.controls, view.bin_time)
-    return controls.get("temp_lever")
+    return view.controls.get("temp_lever")
 
 
 def warm_air_expected(view: View, *, but: str = "") -> Bools | None:

@@ -10,7 +10,6 @@ from typing import Final
 
 import numpy as np
 
-from analysis.grid import controls_on
 from analysis.quality import detector
 from analysis.quality.heat import WARM_C, fresh_air, hottest, lever, spread
 from analysis.quality.view import COOLANTS, OUTLETS, Floats, Hit, View, middle
@@ -95,8 +94,7 @@ def _what_moved(view: View, point: str, start: int, heat: Floats) -> str | None:
 
 def _blower_off(view: View, start: int) -> bool:
     """Whether no air was blown from a bin on, as far as that is noted."""
-    controls, _ = controls_on(view.run.controls, view.bin_time)
-    blower = controls.get("blower")
+    blower = view.controls.get("blower")
     return blower is not None and middle(blower[start:]) == 0.0
 
 

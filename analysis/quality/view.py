@@ -14,6 +14,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.grid import controls_on
 from ingest.run import Finding, Run, Sensor
 
 Floats = NDArray[np.float64]
@@ -135,6 +136,20 @@ class View:
         count = int(self._bins[1][-1]) + 1
         centers: Floats = (np.arange(count) + 0.5) * self.width + self.time[0]
         return centers
+
+    @cached_property
+    def _controls(self) -> tuple[dict[str, Floats], NDArray[np.int8]]:
+        return controls_on(self.run.controls, self.bin_time)
+
+    @property
+    def controls(self) -> dict[str, Floats]:
+        """Noted positions of the controls on `bin_time`, by name."""
+        return self._controls[0]
+
+    @property
+    def mode(self) -> NDArray[np.int8]:
+        """The noted mode's index into `MODES` on `bin_time`, -1 where it is not known."""
+        return self._controls[1]
 
     def means(self, point: str) -> Floats:
         """Bin means of a point on `bin_time`, NaN where there is no valid reading."""
