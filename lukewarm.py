@@ -13,9 +13,12 @@ import typer
 if TYPE_CHECKING:
     from concurrent.futures import Future
 
+    from rich.console import Console
+
     from analysis.baseline import Baseline
     from analysis.limits import Limits
     from analysis.pipeline import Analysis
+    from dashboard.server import Serving
     from dashboard.service import Source
     from ingest.check_sheet import Checked
     from ingest.errors import LukewarmError
@@ -660,8 +663,30 @@ def record(
         float | None,
         typer.Option("--until-silent", min=0, help="End when nothing came for so long, s."),
     ] = None,
+    plan: Annotated[
+        str | None,
+        typer.Option("--plan", help="Test plan (TOML), or none; else the heater's usual one."),
+    ] = None,
+    page: Annotated[
+        bool, typer.Option("--page", help="Also serve the live page for a tablet or phone.")
+    ] = False,
+    page_host: Annotated[
+        str, typer.Option("--page-host", help="Address the page listens on.")
+    ] = "127.0.0.1",
+    page_port: Annotated[
+        int, typer.Option("--page-port", min=0, max=65535, help="0 takes any.")
+    ] = 8050,
+    password_file: Annotated[
+        Path | None,
+        typer.Option(
+            "--password-file", help="File whose first line the page's visitors must know."
+        ),
+    ] = None,
+    units: UnitsOption = Units.SI,
 ) -> None:
     """Record from serial ports into a run folder; Ctrl-C ends it.
+
+    On a terminal it leads through the test plan, step by step; otherwise it prints plain lines.
 
     Example: lukewarm record COM5 --setup run.toml --out SC-014-monday
     """
@@ -670,15 +695,66 @@ def record(
     if (resume is None) == (out is None) or (out is not None and setup is None):
         raise typer.BadParameter("give --setup run.toml and --out RUN, or --resume RUN")
     given = tuple(port or ())
+    serving = page_serving(page_host, page_port, password_file) if page else None
+    if plan not in (None, "none"):
+        from ingest.plan import read_plan
+
+        read_plan(Path(plan))  # its faults come before a run folder is made
     if resume is not None:
         recorder = Recorder.resume(resume, given)
     else:
         assert setup is not None and out is not None  # noqa: S101, PT018 - seen to above
         recorder = Recorder.create(setup, out, given)
-    for line in CAUTIONS:
-        note(f"caution: {line}")
-    recorder.start()
-    follow_plainly(recorder, seconds, until_silent)
+    guided = sys.stdout.isatty() and sys.stdin.isatty()
+    if not (guided or page or plan):
+        for line in CAUTIONS:
+            note(f"caution: {line}")
+        recorder.start()
+        follow_plainly(recorder, seconds, until_silent)
+        return
+    from dashboard.guided import Wish, await_start, choose_plan, keep_plan, record_guided
+
+    text = choose_plan(plan, recorder.setup, recorder.folder, guided=guided)
+    chosen = keep_plan(text, recorder.folder)
+    await_start((*CAUTIONS, *(chosen.cautions if chosen else ())), note, wait=guided)
+    console = guide_console() if guided else None
+    wish = Wish(chosen, serving, console, units.value, seconds, until_silent)
+    summary = record_guided(recorder, wish, say, note)
+    if summary.failure is not None:
+        note(f"error: {summary.failure}")
+    if guided:
+        show_figures(recorder.folder, units)
+    if summary.failure is not None:
+        raise typer.Exit(UNUSABLE)
+
+
+def guide_console() -> Console:
+    """The terminal a recording is guided on."""
+    from rich.console import Console
+
+    return Console(highlight=False)
+
+
+def page_serving(host: str, port: int, password_file: Path | None) -> Serving:
+    """How the live page is served; the password from a file, else from the environment."""
+    import os
+
+    from dashboard.server import Serving
+    from ingest.load import read_text
+
+    told = read_text(password_file).splitlines()[:1] if password_file else []
+    password = told[0] if told else os.environ.get("LUKEWARM_BOARD_PASSWORD")
+    serving = Serving(host, port, password or None)
+    serving.check()
+    return serving
+
+
+def show_figures(folder: Path, units: Units) -> None:
+    """What `analyze` says of a run that was just recorded."""
+    from analysis.result import document
+
+    analysis, _ = analyze_folder(folder, read_limits(None), None)
+    show_documents([document(analysis)], None, units, single=True)
 
 
 def follow_plainly(recorder: Recorder, seconds: float | None, until_silent: float | None) -> None:

@@ -1,0 +1,177 @@
+"""A recording with its guide: on the terminal, for a page, or both."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from dashboard.guide import Guide
+from dashboard.keys import open_keyboard
+from dashboard.live_page import LivePage
+from dashboard.live_worker import FiguresWorker
+from dashboard.terminal_guide import follow_guided, follow_quietly
+from ingest.load_files import write_text
+from ingest.plan import parse_plan, plan_text, usual_plan_text
+from ingest.plan_run import PlanRun
+from ingest.recorder_status import StatusLines, ends_on_termination
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from dashboard.server import Serving
+    from ingest.plan import Plan
+    from ingest.recorder import Recorder, Summary
+    from ingest.setup import Setup
+
+PLAN_NAME: Final = "plan.toml"
+NO_PLAN: Final = "none"
+
+
+@dataclass(frozen=True)
+class Wish:
+    """How a recording is to be followed.
+
+    Parameters
+    ----------
+    plan
+        The test plan; None to record without one.
+    serving
+        How its page is served; None for no page.
+    console
+        The terminal to guide on; None for plain lines.
+    units
+        ``si`` or ``us``.
+    seconds
+        Length of the recording, s; None without end.
+    until_silent
+        Silence that ends it, s; None for none.
+    """
+
+    plan: Plan | None = None
+    serving: Serving | None = None
+    console: Console | None = None
+    units: str = "si"
+    seconds: float | None = None
+    until_silent: float | None = None
+
+
+def choose_plan(asked: str | None, setup: Setup, folder: Path, *, guided: bool) -> str | None:
+    """Text of the plan to follow: the one asked for, the folder's own, or the heater's usual one.
+
+    Parameters
+    ----------
+    asked
+        A file, ``none``, or None where nothing was asked for.
+    setup
+        The set-up, for the heater's layout.
+    folder
+        The run folder; it keeps its plan.
+    guided
+        Whether there is anybody to guide.
+
+    Raises
+    ------
+    UnusableRun
+        Where the plan cannot be used.
+    """
+    if asked == NO_PLAN:
+        return None
+    if asked is not None:
+        return plan_text(Path(asked))
+    own = folder / PLAN_NAME
+    if own.is_file():
+        return plan_text(own)
+    return usual_plan_text(setup.run.heater) if guided else None
+
+
+def keep_plan(text: str | None, folder: Path) -> Plan | None:
+    """Validate a plan and keep it in the run folder, where a resumed recording finds it.
+
+    Raises
+    ------
+    UnusableRun
+        Where it is no plan.
+    """
+    if text is None:
+        return None
+    plan = parse_plan(text, PLAN_NAME)
+    if folder.is_dir():
+        write_text(folder / PLAN_NAME, text)
+    return plan
+
+
+def record_guided(
+    recorder: Recorder, wish: Wish, say: Callable[[str], None], note: Callable[[str], None]
+) -> Summary:
+    """Record until it is over; the recorder is stopped whatever happens.
+
+    Parameters
+    ----------
+    recorder
+        Not yet started.
+    wish
+        How it is to be followed.
+    say, note
+        Print a line to standard output and to standard error.
+
+    Raises
+    ------
+    UnusableRun
+        Where it cannot start.
+    """
+    with contextlib.ExitStack() as stack:
+        if wish.serving is not None:
+            page = LivePage(recorder.folder, wish.serving, wish.units)
+            stack.callback(page.close)
+            note(f"the live page is at {page.url}")
+        recorder.start()
+        status = StatusLines(recorder)
+        try:
+            with ends_on_termination():
+                _follow(recorder, wish, status, say)
+        except KeyboardInterrupt:
+            note("ending the recording")
+        finally:
+            summary = recorder.stop()
+    for line in status.last(summary):
+        say(line)
+    return summary
+
+
+def _follow(
+    recorder: Recorder,
+    wish: Wish,
+    status: StatusLines,
+    say: Callable[[str], None],
+) -> None:
+    figures = FiguresWorker(recorder.folder)
+    points = frozenset(recorder.setup.channels)
+    plan = None if wish.plan is None else PlanRun(wish.plan, points)
+    guide = Guide(recorder, plan, figures)
+
+    def is_over() -> bool:
+        return not recorder.running or status.is_over(wish.seconds, wish.until_silent)
+
+    try:
+        if wish.console is not None:
+            follow_guided(guide, open_keyboard(), wish.console, is_over, wish.units)
+        else:
+            say(f"recording into {recorder.folder}")
+            follow_quietly(guide, is_over)
+    finally:
+        guide.tick(last=True)
+        figures.close()
+
+
+def await_start(cautions: tuple[str, ...], say: Callable[[str], None], *, wait: bool) -> None:
+    """Show the cautions; where somebody sits there, wait until they have been read."""
+    for line in cautions:
+        say(f"caution: {line}")
+    if wait:
+        say("")
+        say("Press Enter to begin.")
+        with contextlib.suppress(EOFError):
+            input()

@@ -1,0 +1,127 @@
+"""The live page alone, served beside a recording by a process of its own."""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import signal
+import threading
+from dataclasses import replace
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from ingest.errors import Fault, UnusableRun
+
+if TYPE_CHECKING:
+    from dash import Dash
+
+    from dashboard.server import Serving
+
+START_S: Final = 60.0
+_JOIN_S: Final = 3.0
+
+
+def create_live_app(folder: Path, serving: Serving, units: str = "si") -> Dash:
+    """The live page of one run folder as an application.
+
+    Parameters
+    ----------
+    folder
+        The run folder.
+    serving
+        How it will be served.
+    units
+        ``si`` or ``us``.
+    """
+    from dashboard.app import create_app
+    from dashboard.folder_source import FolderSource
+    from dashboard.login import Password
+    from dashboard.pages.live import PAGE
+    from dashboard.server import names_of
+    from dashboard.service import Board
+
+    return create_app(
+        Board(FolderSource(folder.resolve().name), None, units, live=folder),
+        password=Password(serving.password) if serving.password else None,
+        secure=serving.secure,
+        hosts=names_of(serving),
+        pages=(replace(PAGE, path="/"),),
+    )
+
+
+class LivePage:
+    """Serves the live page of a run folder in another process.
+
+    Parameters
+    ----------
+    folder
+        The run folder.
+    serving
+        How and to whom.
+    units
+        ``si`` or ``us``.
+
+    Raises
+    ------
+    UnusableRun
+        Where it would be open to others, or the port cannot be had.
+    """
+
+    def __init__(self, folder: Path, serving: Serving, units: str = "si") -> None:
+        serving.check()
+        context = multiprocessing.get_context("spawn")
+        self._pipe, other = context.Pipe()
+        self._process = context.Process(
+            target=serve, args=(other, folder, serving, units), name="live page", daemon=True
+        )
+        self._process.start()
+        other.close()
+        self.url = self._await_url()
+
+    def _await_url(self) -> str:
+        try:
+            answer = self._pipe.recv() if self._pipe.poll(START_S) else None
+        except (EOFError, OSError):
+            answer = None
+        if isinstance(answer, str):
+            return answer
+        self.close()
+        if isinstance(answer, tuple):
+            raise UnusableRun(answer)
+        raise UnusableRun(
+            Fault("--page", "a page that does not start", "a page", "record without --page")
+        )
+
+    def close(self) -> None:
+        """End the page."""
+        with contextlib.suppress(OSError):
+            self._pipe.close()
+        self._process.join(_JOIN_S)
+        if self._process.is_alive():
+            self._process.terminate()
+            self._process.join(_JOIN_S)
+
+
+def serve(pipe: Connection, folder: Path, serving: Serving, units: str) -> None:
+    """What the process does: serve until the other end of the pipe is gone."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    from dashboard.server import address_of, bind, make_server
+
+    try:
+        server = make_server(create_live_app(folder, serving, units).server, serving)
+        bind(server, serving)
+    except UnusableRun as error:
+        pipe.send(error.faults)
+        return
+    pipe.send(address_of(server, serving))
+    threading.Thread(target=_end_with, args=(pipe,), daemon=True).start()
+    server.serve()
+
+
+def _end_with(pipe: Connection) -> None:
+    with contextlib.suppress(EOFError, OSError):
+        pipe.recv()
+    # requests still open are looks at a recording that has ended
+    os._exit(0)
