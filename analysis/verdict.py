@@ -176,8 +176,8 @@ def overall(judged: Mapping[str, Judged], key: str = "steady_outlet_rise") -> Ve
     """Verdict of the run from those of the figures that have a limit.
 
     Fail where any figure fails. Undecided where the figure the complaint is about is undecided, or
-    where any other lies beyond its limit by less than its guard band. A side figure inside its limits
-    but within the guard band keeps its own ``undecided``; it does not hold up the whole car.
+    where any other lies beyond its limit by less than its guard band. A side figure inside its
+    limits but within the guard band keeps its own ``undecided`` and does not hold up the car.
 
     Parameters
     ----------
