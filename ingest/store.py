@@ -17,6 +17,7 @@ file of the store is named after them.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import io
 import shutil
@@ -33,7 +34,7 @@ from ingest.catalog import FigureRow, FileRow, ResultRow, RunRow
 from ingest.errors import Fault, UnusableRun
 from ingest.export import readings_with_controls
 from ingest.load_files import file_sha256, write_whole
-from ingest.store_open import SETTINGS, open_catalog
+from ingest.store_open import SETTINGS, make_folder, open_catalog
 from ingest.store_rows import Outcome, Versions, ambient, clean, put_result, run_row
 
 if TYPE_CHECKING:
@@ -171,8 +172,7 @@ class Store:
 
     def _keep_raw(self, path: Path, sha256: str) -> int:
         target = self.raw_path(sha256)
-        if not _there(target):
-            write_whole(target, lambda to: _copy_same(path, to, sha256))
+        _put(target, lambda to: _copy_same(path, to, sha256))
         return target.stat().st_size
 
     def _keep_readings(self, run: Run) -> str:
@@ -180,8 +180,7 @@ class Store:
         readings_with_controls(run).write_parquet(buffer)
         sha256 = hashlib.sha256(buffer.getbuffer()).hexdigest()
         target = self.parquet_path(sha256)
-        if not _there(target):
-            write_whole(target, lambda to: to.write_bytes(buffer.getbuffer()))
+        _put(target, lambda to: to.write_bytes(buffer.getbuffer()))
         return sha256
 
     def raw_path(self, sha256: str) -> Path:
@@ -261,13 +260,14 @@ def run_identity(sha256: Mapping[str, str]) -> str:
     return digest.hexdigest()
 
 
-def _there(path: Path) -> bool:
-    """Whether a content-addressed file exists; then it counts as new, so that no one tidies it."""
-    if path.is_file():
-        path.touch()
-        return True
-    path.parent.mkdir(parents=True, exist_ok=True)
-    return False
+def _put(target: Path, write: Callable[[Path], object]) -> None:
+    """Write a content-addressed file; one that is there counts as new, so that no one tidies it."""
+    if target.is_file():
+        with contextlib.suppress(PermissionError):  # another user's file of a shared store
+            target.touch()
+        return
+    make_folder(target.parent)
+    write_whole(target, write)
 
 
 def _copy_same(path: Path, to: Path, sha256: str) -> None:

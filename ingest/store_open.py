@@ -29,7 +29,8 @@ def open_catalog(folder: Path, database: str | None, *, create: bool) -> Engine:
         raise UnusableRun(
             Fault(str(folder), "no run store", f"a folder with {SETTINGS}", "check the path")
         )
-    _make_folders(folder)
+    for part in ("raw", "readings"):
+        make_folder(folder / part)
     # one at a time: two processes may make the same store, or bring its schema up to date
     with FileLock(folder / ".lock"):
         if not path.is_file():
@@ -58,19 +59,19 @@ def open_catalog(folder: Path, database: str | None, *, create: bool) -> Engine:
     return engine
 
 
-def _make_folders(folder: Path) -> None:
-    for part in ("raw", "readings"):
-        try:
-            (folder / part).mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise UnusableRun(
-                Fault(
-                    str(folder),
-                    f"a place that cannot be written ({error.strerror or error})",
-                    "a folder for the store",
-                    "correct the path",
-                )
-            ) from error
+def make_folder(folder: Path) -> None:
+    """Make a folder of the store, or say that it cannot be made."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UnusableRun(
+            Fault(
+                str(folder),
+                f"a place that cannot be written ({error.strerror or error})",
+                "a folder for the store",
+                "correct the path",
+            )
+        ) from error
 
 
 def _make(path: Path, database: str) -> None:

@@ -211,6 +211,15 @@ def test_a_file_that_changes_while_it_is_added(store: Store, tmp_path: Path) -> 
     assert verify(store) == []
 
 
+def test_a_store_that_cannot_be_written(store: Store, tmp_path: Path) -> None:
+    place = make_place(tmp_path / "a", "SC-001")
+    (store.folder / "raw").rmdir()
+    (store.folder / "raw").write_text("in the way")
+    with pytest.raises(UnusableRun, match="cannot be written"):
+        add(store, place)
+    assert runs(store).height == 0
+
+
 def test_killed_between_files_and_catalog(
     store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -180,10 +180,12 @@ class Edition:
         key = (family, heater)
         if key not in self._families:
             good = _good_figures(self._baseline, family, heater)
-            told = [
-                [(name, each.value, each.random) for name, each in sorted(car.items())]
+            told = sorted(
+                [name, each.value, each.random]
                 for car in good
-            ]
+                for name, each in car.items()
+                if each.value is not None
+            )
             aside = f", {len(good)} good cars {_digest(told)}" if good else ""
             self._families[key] = Versions(code_version(), DEFINITIONS, self._limits + aside)
         return self._families[key]

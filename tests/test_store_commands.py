@@ -1,0 +1,161 @@
+"""The store and the comparison on the command line."""
+
+from __future__ import annotations
+
+import csv
+import json
+import sys
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+import lukewarm
+from ingest.store import Store
+
+SAMPLES = Path(__file__).parent.parent / "sample_logs"
+RUNS = [
+    *(SAMPLES / f"SC-00{n}-baseline" for n in range(1, 6)),
+    SAMPLES / "SC-014-complaint",
+    SAMPLES / "SC-014-after-repair",
+]
+
+
+class Screen:
+    """Runs a command as a shell would and keeps what it says."""
+
+    def __init__(self, patch: pytest.MonkeyPatch, capture: pytest.CaptureFixture[str]) -> None:
+        self.patch = patch
+        self.capture = capture
+        self.out = self.err = ""
+
+    def __call__(self, *arguments: object) -> int:
+        self.capture.readouterr()
+        with self.patch.context() as patch:
+            patch.setattr(sys, "argv", ["lukewarm", *map(str, arguments)])
+            with pytest.raises(SystemExit) as ended:
+                lukewarm.main()
+        self.out, self.err = self.capture.readouterr()
+        return int(ended.value.code or 0)
+
+
+@pytest.fixture
+def command(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Screen:
+    return Screen(monkeypatch, capsys)
+
+
+@pytest.fixture(scope="module")
+def fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("fleet") / "store"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sys, "argv", ["lukewarm", "store", "add", str(folder), *map(str, RUNS)])
+        with pytest.raises(SystemExit):
+            lukewarm.main()
+    return folder
+
+
+def test_adding_again(command: Screen, fleet: Path) -> None:
+    assert command("store", "add", fleet, *RUNS) == 0
+    assert command.out == "0 added, 7 there already, 0 not usable\n"
+
+
+def test_a_run_that_cannot_be_used(command: Screen, fleet: Path, tmp_path: Path) -> None:
+    assert command("store", "add", fleet, tmp_path / "nothing", RUNS[0]) == 1
+    assert command.out == "0 added, 1 there already, 1 not usable\n"
+    assert "nothing there" in command.err
+
+
+def test_list(command: Screen, fleet: Path) -> None:
+    assert command("store", "list", fleet, "--purpose", "complaint") == 0
+    heading, row = command.out.splitlines()
+    assert heading.split()[:4] == ["id", "name", "vehicle", "family"]
+    assert row.split()[1:5] == ["SC-014-complaint", "SC-014", "Plover", "complaint"]
+    assert "2026-01-14 12:4" in row
+    assert command.err == "1 runs\n"
+    assert command("store", "list", fleet / "elsewhere") == 1
+    assert "no run store" in command.err
+
+
+def test_verify(command: Screen, tmp_path: Path) -> None:
+    folder = tmp_path / "store"
+    command("store", "add", folder, RUNS[0])
+    assert command("store", "verify", folder) == 0
+    assert command.out == "5 checked, 0 damaged\n"
+    (folder / "raw" / "00").mkdir(exist_ok=True)
+    (folder / "raw" / "00" / "left").write_text("over")
+    raw = next((folder / "raw").rglob("?" * 64))
+    raw.write_bytes(raw.read_bytes() + b"\n")
+    assert command("store", "verify", folder, "--tidy") == 1
+    assert "1 damaged; 1 leftover files" in command.out
+    assert command.err.count("error: raw/") == 1
+
+
+def test_export(command: Screen, fleet: Path, tmp_path: Path) -> None:
+    assert command("store", "export", fleet, "--out", tmp_path / "fleet.xlsx") == 0
+    book = openpyxl.load_workbook(tmp_path / "fleet.xlsx", read_only=True)
+    assert "figures" in book.sheetnames
+    book.close()
+    assert command("store", "export", fleet, "--out", tmp_path / "fleet.doc") == 1
+    assert "the ending '.doc'" in command.err
+
+
+def test_refresh_with_the_stores_own_good_cars(command: Screen, tmp_path: Path) -> None:
+    folder = tmp_path / "store"
+    command("store", "add", folder, *RUNS)
+    assert command("store", "refresh", folder) == 0
+    assert command.out.startswith("0 computed again, 0 could not be")
+    assert command("store", "refresh", folder, "--baseline", folder) == 0
+    assert command.out.startswith("7 computed again, 0 could not be")
+    assert command("store", "refresh", folder, "--baseline", folder) == 0
+    assert command.out.startswith("0 computed again")
+    store = Store.open(folder)
+    from ingest.store_read import find_run
+
+    told = store.document(find_run(store, "SC-014-complaint"))
+    assert told is not None
+    assert told["run"]["name"] == "SC-014-complaint"
+    store.close()
+    baseline = ["--baseline", folder, "--json", "-"]
+    assert command("analyze", SAMPLES / "SC-014-complaint", *baseline) == 0
+    assert json.loads(command.out) == told
+
+
+def test_compare_a_car(command: Screen, fleet: Path, tmp_path: Path) -> None:
+    assert command("compare", fleet, "--car", "SC-014") == 0
+    rows = [line.split() for line in command.out.splitlines()]
+    travel = next(row for row in rows if row[:2] == ["SC-014-complaint", "effective_travel"])
+    assert travel[-1] == "yes"
+    assert not any(row[-1] == "yes" for row in rows if row[:1] == ["SC-014-after-repair"])
+    assert command("compare", fleet, "--car", "SC-014", "--out", tmp_path / "car.csv") == 0
+    with (tmp_path / "car.csv").open(encoding="utf-8", newline="") as stream:
+        row = next(csv.DictReader(stream))
+    assert len(row["runs"].split()) == 6
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("--by", "purpose", "--figure", "effective_travel"), "after-repair"),
+        (("--by", "repair"), "first repair"),
+        (("--by", "repair", "--car", "SC-014"), "SC-014-after-repair"),
+        (("--over-time", "--figure", "effective_travel"), "found no figure that could be compared"),
+        ((), "steady_outlet_rise"),
+    ],
+)
+def test_compare(command: Screen, fleet: Path, arguments: tuple[str, ...], said: str) -> None:
+    status = command("compare", fleet, *arguments)
+    assert said in command.out + command.err
+    assert status == (1 if "no figure" in said else 0)
+
+
+def test_compare_to_a_workbook(command: Screen, fleet: Path, tmp_path: Path) -> None:
+    assert command("compare", fleet, "--by", "purpose", "--out", tmp_path / "p.xlsx") == 0
+    book = openpyxl.load_workbook(tmp_path / "p.xlsx", read_only=True)
+    assert book.sheetnames == ["about", "by purpose", "runs behind"]
+    book.close()
+
+
+def test_compare_names_what_it_does_not_know(command: Screen, fleet: Path) -> None:
+    assert command("compare", fleet, "--car", "SC-0144") == 1
+    assert "there: SC-014" in command.err
+    assert command("compare", fleet, "--by", "color") == 2
