@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 
 from analysis import coolant, fluctuation, states, vacuum, windows
-from analysis.figures import all_figures
+from analysis.figures import Figure, all_figures
 from analysis.grid import Floats, Grid, build_grid
 from analysis.lever import LeverStudy, study_lever
 from analysis.measurement import Measurement
@@ -136,8 +136,17 @@ class Context:
             found = next((each for each in all_figures() if each.name == name), None)
             if found is None:
                 raise KeyError(name)
-            self._measured[name] = found.measure(self)
+            self._measured[name] = self._measure(found)
         return self._measured[name]
+
+    def _measure(self, figure: Figure) -> Measurement:
+        """Measure, and let no surprise in one figure take the others with it."""
+        try:
+            return figure.measure(self)
+        except (ArithmeticError, ValueError, LookupError, np.linalg.LinAlgError) as error:
+            why = f"{figure.label} could not be worked out ({type(error).__name__}: {error})"
+            self.findings.append(Finding("not_worked_out", f"{why}; please report this log"))
+            return Measurement.missing(figure.unit, why)
 
     def figures(self) -> dict[str, Measurement]:
         """Every registered figure, in order."""
