@@ -143,16 +143,21 @@ def _across_runs(measurement: Measurement, *, same: bool) -> Measurement:
 
 
 def _notable(name: str, size: float, after: Analysis) -> float:
-    """Smallest change that matters: what the limits call harmless, or a share of the figure."""
+    """Smallest change that matters.
+
+    What the limits call harmless, or a share of the figure; where neither says anything, the
+    spread of the figure from car to car.
+    """
     limit = after.judged[name].limit
     default = default_limits().figures.get(name)
     harmless = limit.harmless if limit is not None else 0.0
     if harmless == 0.0 and default is not None:
         harmless = default.harmless
     scale = knowledge().figures.get(name)
-    # a share of a temperature or of a percentage of travel means nothing
-    share = NOTABLE_SHARE * size if scale is None or scale.scale != "absolute" else 0.0
-    return max(harmless, share)
+    if scale is not None and scale.scale == "absolute":
+        # a share of a temperature or of a percentage of travel would mean nothing
+        return harmless or scale.spread
+    return max(harmless, NOTABLE_SHARE * size)
 
 
 def _direction(name: str, size: float, before: Analysis, after: Analysis) -> int:

@@ -35,6 +35,9 @@ KEY: Final = "steady_outlet_rise"
 
 MOST_NAMED: Final = 3
 
+REPEAT: Final = "Repeat the test with the same plan and sensors."
+"""What to do where nothing can be said."""
+
 
 @dataclass(frozen=True)
 class Change:
@@ -99,11 +102,12 @@ class Change:
 
     @property
     def excluded(self) -> bool:
-        """Whether the uncertainty leaves no room for a change that matters."""
+        """Whether a change that matters would have shown, and did not."""
         if self.change.value is None:
             return False
-        reach = abs(self.change.value) + SIGNIFICANT * (self.change.u or 0.0)
-        return reach <= self.notable
+        expanded = SIGNIFICANT * (self.change.u or 0.0)
+        reach = abs(self.change.value) + expanded
+        return reach <= self.notable or (not self.significant and expanded <= self.notable)
 
 
 def lead_cause(analysis: Analysis) -> str | None:
@@ -117,7 +121,10 @@ def lead_cause(analysis: Analysis) -> str | None:
 def verdict(changes: Sequence[Change], before: Analysis, after: Analysis) -> tuple[Outcome, str]:
     """Outcome and its sentence (SI)."""
     known = [change for change in changes if change.change.value is not None]
-    doubt = _doubt(before, "earlier") or _doubt(after, "later")
+    doubt = _doubt(after, "later")
+    if doubt:
+        return "cannot tell", f"Cannot tell: {doubt}. {REPEAT}"
+    doubt = _doubt(before, "earlier")
     if doubt:
         return "cannot tell", f"Cannot tell: {doubt}. {_alone(after)}"
     if not known:
@@ -183,15 +190,29 @@ def _shows(fault: str | None, change: Change) -> bool:
 def _no_change(changes: Sequence[Change], known: Sequence[Change]) -> tuple[Outcome, str]:
     complaint = [change for change in known if change.failed_before]
     asked = complaint or [change for change in known if change.name == KEY]
-    fresh = [change for change in changes if change.failed_after and not change.failed_before]
+    fresh = [
+        change
+        for change in changes
+        if change.failed_after and not change.failed_before and not change.excluded
+    ]
     if asked and not fresh and all(change.excluded for change in asked):
         lead = _lead(asked)
         return "unchanged", f"Unchanged: {_say(lead)}{_still(changes)}."
-    gone = [change.label for change in changes if change.failed_before and change not in known]
+    if complaint and not fresh and all(_stays(change) for change in complaint):
+        still = _still(changes)
+        return "unchanged", f"Unchanged, as far as can be told: {_say(_lead(complaint))}{still}."
+    gone = [
+        change.label.lower() for change in changes if change.failed_before and change not in known
+    ]
     if gone:
         return "cannot tell", (
-            f"Cannot tell: {_listed(gone)} failed before and was not measured after the repair. "
-            "Repeat the test with the same plan."
+            f"Cannot tell: failed before and not measured after the repair: {_listed(gone)}. "
+            f"{REPEAT}"
+        )
+    new = [change.label for change in fresh if change not in known]
+    if new:
+        return "cannot tell", (
+            f"Cannot tell: outside the limits now, and not measured before: {_listed(new).lower()}."
         )
     doubtful = [change for change in (*fresh, *asked) if change in known and not change.excluded]
     lead = _lead(doubtful or known)
@@ -199,6 +220,11 @@ def _no_change(changes: Sequence[Change], known: Sequence[Change]) -> tuple[Outc
         f"Cannot tell: {_say(lead)}, and the uncertainty leaves room for a change that matters. "
         "Measure again with the same sensors and a longer hold."
     )
+
+
+def _stays(change: Change) -> bool:
+    """Whether a figure that failed still fails, and no change of it is sure."""
+    return change.failed_after and not change.significant
 
 
 def _doubt(analysis: Analysis, which: str) -> str | None:
@@ -221,7 +247,7 @@ def _alone(after: Analysis) -> str:
     ]
     if failed:
         return f"In the later run outside the limits: {_listed(failed)}."
-    return "Repeat the test with the same plan and sensors."
+    return REPEAT
 
 
 def _within(after: Analysis) -> str:

@@ -233,3 +233,24 @@ def test_errors_cancel_only_where_the_sensors_are_the_same(
     # two sensors of 1 K each, twice: 2 K where nothing cancels
     assert (u < 1.0) is cancels
     assert (u > 1.9) is not cancels
+
+
+def test_a_later_run_in_doubt_is_not_called_good() -> None:
+    before, _ = simulated(310, "Plover", "healthy", 0.0, -2.0, 4)
+    after, _ = simulated(310, "Plover", "sensor_fault", 0.9, -9.0, 3, "fell off")
+    repair = compare_repair(before, after)
+    assert repair.outcome == "cannot tell"
+    assert "in the later run the log is in doubt" in repair.sentence
+    assert "good" not in repair.sentence
+
+
+@pytest.mark.parametrize("backwards", [False, True])
+def test_what_was_measured_in_one_run_only_is_named(*, backwards: bool) -> None:
+    no_vacuum = ("vacuum_source", "vacuum_actuator")
+    leaking, _ = simulated(310, "Plover", "vacuum_leak", 0.6, -9.0, 3)
+    without, _ = simulated(310, "Plover", "healthy", 0.0, -9.0, 4, "", no_vacuum)
+    runs = (without, leaking) if backwards else (leaking, without)
+    repair = compare_repair(*runs)
+    assert repair.outcome == "cannot tell"
+    assert "not measured" in repair.sentence
+    assert "loss of vacuum, source shut off" in repair.sentence
