@@ -127,13 +127,26 @@ def open_port(table: PortTable, url: str) -> Any:
         port.timeout = table.timeout if table.format == "query" else READ_WAIT_S
         if not url.startswith("rfc2217://"):  # which knows no such thing
             port.write_timeout = table.timeout
-        if "://" not in url and hasattr(port, "_reset_input_buffer"):
-            # What waits in the driver was sent to be recorded; pyserial would drop it on opening.
-            port._reset_input_buffer = lambda: None
-        port.open()
+        _open_without_loss(port)
     except (OSError, ValueError, NotImplementedError) as error:
         raise LostPort(f"{url} cannot be opened: {reason_of(error)}") from error
     return port
+
+
+def _open_without_loss(port: Any) -> None:
+    """Open a port and keep what waits there: it was sent to be recorded.
+
+    pyserial empties the input when it opens; on POSIX by the second of these names, else by the
+    first. Windows' own driver is emptied all the same.
+    """
+    names = [each for each in ("reset_input_buffer", "_reset_input_buffer") if hasattr(port, each)]
+    for name in names:
+        setattr(port, name, lambda: None)
+    try:
+        port.open()
+    finally:
+        for name in names:
+            delattr(port, name)
 
 
 def _unopened(url: str) -> Any:

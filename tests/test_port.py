@@ -1,5 +1,8 @@
 from __future__ import annotations
 
+import socket
+import threading
+
 import pytest
 
 from ingest import port
@@ -79,6 +82,28 @@ def test_a_port_is_opened_as_the_table_says() -> None:
         assert made.read(6) == b"*CLS\r\n"
     finally:
         made.close()
+
+
+def test_what_was_sent_before_the_port_was_open_is_kept() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        url = f"socket://127.0.0.1:{server.getsockname()[1]}"
+        sent = threading.Event()
+
+        def greet() -> None:
+            peer, _ = server.accept()
+            with peer:
+                peer.sendall(b"1,2\n")
+                sent.wait(10)
+
+        thread = threading.Thread(target=greet)
+        thread.start()
+        made = open_port(table(), url)
+        try:
+            assert made.read(4) == b"1,2\n"
+        finally:
+            sent.set()
+            made.close()
+            thread.join()
 
 
 def register(address: int, kind: str = "holding", type: str = "int16") -> Register:  # noqa: A002
