@@ -195,20 +195,17 @@ def _no_change(changes: Sequence[Change], known: Sequence[Change]) -> tuple[Outc
         for change in changes
         if change.failed_after and not change.failed_before and not change.excluded
     ]
+    gone = [change for change in changes if change.failed_before and change not in known]
+    if gone and not complaint:
+        return "cannot tell", (
+            f"Cannot tell: failed before and not measured after: {_names(gone)}. {REPEAT}"
+        )
     if asked and not fresh and all(change.excluded for change in asked):
         lead = _lead(asked)
         return "unchanged", f"Unchanged: {_say(lead)}{_still(changes)}."
     if complaint and not fresh and all(_stays(change) for change in complaint):
         still = _still(changes)
         return "unchanged", f"Unchanged, as far as can be told: {_say(_lead(complaint))}{still}."
-    gone = [
-        change.label.lower() for change in changes if change.failed_before and change not in known
-    ]
-    if gone:
-        return "cannot tell", (
-            f"Cannot tell: failed before and not measured after the repair: {_listed(gone)}. "
-            f"{REPEAT}"
-        )
     new = [change.label for change in fresh if change not in known]
     if new:
         return "cannot tell", (
