@@ -237,7 +237,7 @@ class Store:
         Raises
         ------
         UnusableRun
-            Where a name leads out of the folder.
+            Where a name leads out of the folder, or a raw file is lost.
         """
         for name, path in self.files(run_id).items():
             target = (folder / name).resolve()
@@ -245,6 +245,15 @@ class Store:
                 raise UnusableRun(
                     Fault(
                         run_id, f"file name {name!r}", "a name inside the run", "verify the store"
+                    )
+                )
+            if not path.is_file():
+                raise UnusableRun(
+                    Fault(
+                        path.relative_to(self.folder).as_posix(),
+                        f"no file ({name!r} of run {run_id[:12]})",
+                        "the raw file as it was added",
+                        "bring it back from a copy of the store",
                     )
                 )
             target.parent.mkdir(parents=True, exist_ok=True)

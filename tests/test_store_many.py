@@ -105,7 +105,7 @@ def test_refresh_says_what_is_lost(tmp_path: Path) -> None:
     store = Store.open(tmp_path / "store")
     store.files(report.run_id)["log.csv"].unlink()
     (again,) = refresh_many(task, [report.run_id])
-    assert again.faults
+    assert "bring it back from a copy of the store" in again.faults[0]
     assert {each.versions for each in made_with(store)} == {TODAY}
     store.close()
 
