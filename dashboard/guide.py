@@ -35,6 +35,10 @@ TWICE_S: Final = 3.0
 """The key that ends the recording counts when typed twice within this."""
 SAID: Final = 6
 PROGRESS_NAME: Final = "guide.json"
+NO_LINE: Final = (
+    "Nothing has come from the logger yet. Is it switched on, plugged in and set to the same speed?"
+)
+"""An event is placed beside a line of the log, so a plan begins with the first line."""
 
 
 class Figures(Protocol):
@@ -153,6 +157,8 @@ class Guide:
     ) -> Instruction | None:
         if self._plan is None:
             return None
+        if self._recorder.counters.rows == 0:
+            return Instruction(0, len(self._plan.plan.steps), "waiting for the logger", NO_LINE)
         fresh = {
             point: reading.value
             for point, reading in readings.items()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
+from urllib.parse import quote
 
 from dash import html
 
@@ -15,6 +16,7 @@ from dashboard.terminal_guide import (
     prediction_text,
     reading_text,
     remaining_text,
+    step_number,
 )
 
 if TYPE_CHECKING:
@@ -93,10 +95,10 @@ def now_part(state: Mapping[str, Any], silent_s: float | None) -> Component:
         )
         parts.append(html.P(text, className="live-ended" if ended else "live-alarm"))
     if step is not None:
-        where = "" if step["finished"] else f"Step {step['number']} of {step['count']}: "
+        where = step_number(step)
         parts.append(html.H1(clean(where + step["name"]), className="live-step"))
         parts.append(html.P(clean(step["do"]), className="live-do"))
-        left = remaining_text(step)
+        left = remaining_text(step, "press Done")
         if left:
             parts.append(html.P(left, className="live-left"))
         parts += [html.P(f"Still missing: {clean(text)}") for text in step["missing"]]
@@ -218,17 +220,26 @@ def columns_of(
     return [minutes for _ in lines], lines
 
 
+def legend_part(points: Sequence[str]) -> Component:
+    """Names of the picture's lines; outside the picture, where they may wrap."""
+    entries = []
+    for point in drawn_points(points):
+        sample = theme.line_sample(point).replace("<svg", '<svg xmlns="http://www.w3.org/2000/svg"')
+        picture = html.Img(src=f"data:image/svg+xml,{quote(sample)}", alt="")
+        entries.append(html.Li([picture, " ", words(point)]))
+    return html.Ul(entries, className="plain legend")
+
+
 def picture(
     points: Sequence[str], x: list[list[float]], y: list[list[float | None]], units: str
 ) -> dict[str, Any]:
     """The last ten minutes as a Plotly figure."""
     layout = theme.base_layout() | {
         "uirevision": "live",
-        "height": 360,
+        "height": 320,
         "xaxis": theme.axis(title={"text": "min since the recording began"}, fixedrange=True),
         "yaxis": theme.axis(title={"text": conversion("degC", units).unit}, fixedrange=True),
-        "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom", "x": 0},
-        "showlegend": True,
+        "showlegend": False,
         "hovermode": False,
     }
     data = [

@@ -163,7 +163,6 @@ def bind(server: Server, serving: Serving) -> None:
     try:
         server.prepare()
     except OSError as error:
-        server.stop()
         raise UnusableRun(
             Fault(
                 f"{serving.host}:{serving.port}",

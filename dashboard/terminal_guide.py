@@ -118,23 +118,30 @@ def alarm_texts(state: Mapping[str, Any]) -> list[str]:
     return [*found, *(clean(each["detail"]) for each in state["warnings"])]
 
 
-def remaining_text(step: Mapping[str, Any]) -> str:
-    """How long a step still takes."""
-    if step["finished"]:
+def remaining_text(step: Mapping[str, Any], confirm: str = "press Enter") -> str:
+    """How long a step still takes; `confirm` is how the operator says that it is done."""
+    if step["finished"] or step["number"] == 0:
         return ""
     if step["waits"]:
-        return "Press Enter when it is done"
+        return f"When it is done: {confirm}"
     if step["remaining_s"] is None:
         return "until it is steady"
     left = clock(step["remaining_s"])
     return f"at least {left} more" if step["missing"] else f"{left} more"
 
 
+def step_number(step: Mapping[str, Any]) -> str:
+    """Which step of how many; empty before the first and after the last."""
+    if step["finished"] or step["number"] == 0:
+        return ""
+    return f"Step {step['number']} of {step['count']}: "
+
+
 def _step_lines(step: Mapping[str, Any] | None, width: int) -> list[tuple[str, str]]:
     if step is None:
         return []
     rule = "=" * width
-    where = "" if step["finished"] else f"step {step['number']} of {step['count']}: "
+    where = step_number(step)
     lines = [
         (rule, "bold"),
         (f"{where}{step['name']}", "bold"),

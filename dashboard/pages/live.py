@@ -52,6 +52,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
                 className="live-buttons",
             ),
             html.Div(id="live-numbers"),
+            html.Div(id="live-legend"),
             dcc.Graph(
                 id="live-picture",
                 figure=live_view.picture((), [], [], board.units),
@@ -106,15 +107,15 @@ def changes(place: Path | None, units: str, seen: Mapping[str, Any]) -> tuple[An
     Returns
     -------
     tuple
-        Children of now, numbers, sensors and figures; figure and further points of the picture;
-        what has been seen. `no_update` where nothing changed.
+        Children of now, numbers, sensors, figures and legend; figure and further points of the
+        picture; what has been seen. `no_update` where nothing changed.
     """
     folder = find_recording(place)
     state = read_state(folder / LIVE_NAME) if folder else None
     if folder is None or state is None:
         if seen.get("none"):
-            return (no_update,) * 7
-        return live_view.nothing_yet(), "", "", "", no_update, no_update, {"none": True}
+            return (no_update,) * 8
+        return live_view.nothing_yet(), "", "", "", "", no_update, no_update, {"none": True}
     age = age_s(folder / LIVE_NAME)
     silent = age if age > STALE_S else None
     built = {
@@ -122,6 +123,7 @@ def changes(place: Path | None, units: str, seen: Mapping[str, Any]) -> tuple[An
         "numbers": live_view.numbers_part(state, units),
         "health": live_view.health_part(state, units),
         "figures": live_view.figures_part(state, units),
+        "legend": live_view.legend_part(state["points"]),
     }
     marks = {name: _mark(part) for name, part in built.items()}
     parts = [no_update if seen.get(name) == marks[name] else part for name, part in built.items()]
@@ -180,6 +182,7 @@ def register(app: Dash, board: Board) -> None:
         Output("live-numbers", "children"),
         Output("live-health", "children"),
         Output("live-figures", "children"),
+        Output("live-legend", "children"),
         Output("live-picture", "figure"),
         Output("live-picture", "extendData"),
         Output("live-seen", "data"),

@@ -14,6 +14,7 @@ import polars as pl
 from dash import Dash, Input, Output, dcc, html, no_update
 
 from analysis.limits import BAD_SIDE
+from analysis.tune.change import effect_of
 from analysis.tune.trial import Attempt, Trial, attempt, prepare
 from dashboard import address, parts
 from dashboard.pages import Page
@@ -205,6 +206,31 @@ def edge_table(trial: Trial, result: Attempt, units: str) -> Component:
     return parts.table(heads, rows, "Cars on the edge", "runs")
 
 
+def changed_table(trial: Trial, result: Attempt, units: str) -> list[Any]:
+    """Runs whose verdict in this figure would change, each with a way to its page."""
+    if not result.moved:
+        return [parts.quiet("No run would get another verdict in this figure.")]
+    rows = []
+    for each, now in result.changed:
+        label = "bad" if trial.bad[each] else ("good" if trial.good[each] else "")
+        there = address.link("/car", {"run": trial.run_id[each], "units": units})
+        rows.append(
+            (
+                html.A(clean(trial.vehicle[each]), href=there),
+                number(float(trial.value[each]), trial.unit, units),
+                parts.verdict(str(trial.before[each])),
+                parts.verdict(now),
+                effect_of(label, str(trial.before[each]), now) or label or "no label",
+            )
+        )
+    more = f", {len(rows)} of them below" if result.moved > len(rows) else ""
+    heads = ("Car", "Value", "Judged", "Would be", "Means")
+    return [
+        parts.quiet(f"{result.moved} runs would get another verdict in this figure{more}."),
+        parts.table(heads, rows, "Runs that would change", "runs"),
+    ]
+
+
 def layout(board: Board, told: Mapping[str, str]) -> Component:
     """The page's frame."""
     state = state_of(told, board)
@@ -240,6 +266,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
                 className="causes",
             ),
             parts.section("Cars on the edge", html.Div(id="tuning-edge")),
+            parts.section("What would change", html.Div(id="tuning-changed")),
         ]
     )  # fmt: skip
 
@@ -251,10 +278,8 @@ PICTURES: Final = {
 }
 
 
-def answers(
-    trial: Trial, step: float, ratio: float, share: float, units: str
-) -> tuple[Any, Any, Any, Any, Any]:
-    """Everything the sliders change: words, the three pictures, the cars on the edge."""
+def answers(trial: Trial, step: float, ratio: float, share: float, units: str) -> tuple[Any, ...]:
+    """Everything the sliders change: words, pictures, the cars on the edge, what changes."""
     result = tried(trial, step, ratio, share)
     return (
         reply(trial, result, ratio, units),
@@ -262,6 +287,7 @@ def answers(
         roc_picture(trial, result),
         cost_picture(trial, result, units),
         edge_table(trial, result, units),
+        changed_table(trial, result, units),
     )
 
 
@@ -270,11 +296,26 @@ def register(app: Dash, board: Board) -> None:
     from ingest.errors import LukewarmError
 
     ready: Recent[tuple[Trial | None, str]] = Recent(8)
+    newest: dict[tuple[str, str], str] = {}
 
     def trial_for(state: Mapping[str, str]) -> tuple[Trial | None, str]:
-        runs = board.source.runs()
-        key = "\n".join((state["figure"], state["family"], _edition(board, runs)))
-        return ready.get(key, lambda: trial_of(board, state["figure"], state["family"]))
+        """The figure as the store holds it now."""
+        choice = (state["figure"], state["family"])
+        key = "\n".join((*choice, _edition(board, board.source.runs())))
+        newest[choice] = key
+        return ready.get(key, lambda: trial_of(board, *choice))
+
+    def trial_shown(search: str) -> tuple[Trial | None, str]:
+        """The figure as the page was opened with: a slider does not wait for the store."""
+        told = address.read(search)
+        choice = (told.get("figure", FIGURES[0]), told.get("family", ANY))
+        state = {**told, "figure": choice[0], "family": choice[1]}
+        if choice not in newest:
+            state = state_of(told, board)
+            trial, _ = trial_for(state)
+        else:
+            trial, _ = ready.get(newest[choice], lambda: trial_of(board, *choice))
+        return trial, address.one_of(state.get("units"), parts.UNITS, board.units)
 
     @app.callback(
         Output("tuning-labels", "children"),
@@ -299,20 +340,20 @@ def register(app: Dash, board: Board) -> None:
         Output("tuning-reply", "children"),
         *(Output(f"tuning-{name}", "figure") for name in PICTURES),
         Output("tuning-edge", "children"),
+        Output("tuning-changed", "children"),
         Input("tuning-limit", "value"),
         Input("tuning-ratio", "value"),
         Input("tuning-share", "value"),
         Input("tuning-address", "search"),
     )
     def move(step: float, ratio: float, share: float, search: str) -> tuple[Any, ...]:
-        state = state_of(address.read(search), board)
         try:
-            trial, _ = trial_for(state)
+            trial, units = trial_shown(search)
         except LukewarmError:
-            trial = None
+            trial, units = None, "si"
         if trial is None:
-            return [], {}, {}, {}, []
-        return answers(trial, step, ratio, share, state["units"])
+            return [], {}, {}, {}, [], []
+        return answers(trial, step, ratio, share, units)
 
 
 PAGE = Page(PATH, "Tuning", "What would another limit change?", 35, layout, register)
