@@ -27,7 +27,7 @@ def new_folder(setup_path: Path, folder: Path, ports: tuple[str, ...]) -> Plan:
     """
     plan, text = open_plan(setup_path, ports)
     _check_urls(plan)
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+    if folder.exists() and not _holds_nothing_but(folder, setup_path):
         raise UnusableRun(
             Fault(
                 str(folder),
@@ -101,6 +101,15 @@ def cannot_write(folder: Path, error: OSError) -> Fault:
         "a folder with room to record",
         "make room or give another place; what was recorded is kept in its journal",
     )
+
+
+def _holds_nothing_but(folder: Path, setup_path: Path) -> bool:
+    """Whether a folder is empty, or was prepared with the set-up as its run.toml."""
+    if not folder.is_dir():
+        return False
+    own = folder / SETUP_NAME
+    prepared = own.exists() and own.samefile(setup_path)
+    return all(prepared and each.name == SETUP_NAME for each in folder.iterdir())
 
 
 def _check_urls(plan: Plan) -> None:

@@ -294,7 +294,8 @@ def _gap_findings(gaps: list[Gap], deriver: Deriver, *, host_time: bool) -> list
     for gap in gaps[:GAPS_NAMED]:
         what = "Nothing was recorded" if gap.port is None else f"Nothing came from {gap.port}"
         end = "to the end" if gap.to_s is None else f"for {gap.to_s - gap.from_s:.1f} s"
-        how = ", by the computer's wall clock" if gap.to_s in deriver.clock.by_wall else ""
+        by_wall = any(abs(each - (gap.to_s or 0.0)) < 1e-3 for each in deriver.clock.by_wall)
+        how = ", by the computer's wall clock" if by_wall else ""
         evidence: dict[str, float | str] = {"host_from_s": round(gap.from_s, 3)}
         if gap.to_s is not None:
             evidence["host_to_s"] = round(gap.to_s, 3)

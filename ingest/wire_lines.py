@@ -86,8 +86,3 @@ def check_nmea(raw: bytes) -> bytes | None:
     if match is None or xor_checksum(match[1]) != int(match[2], 16):
         return None
     return match[1]
-
-
-def with_nmea(body: bytes) -> bytes:
-    """A line with its checksum, as a logger would print it."""
-    return b"$%b*%02X" % (body, xor_checksum(body))

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from ingest.recorder import Recorder
 from ingest.replay_port import Outlet, open_outlet
+from ingest.wire_lines import xor_checksum
 
 CHANNELS = 12
 NAMES = ("n", *(f"c{at}" for at in range(1, CHANNELS + 1)))
@@ -19,6 +20,11 @@ def numbered_line(number: int) -> bytes:
     """A line of twelve channels whose cells follow from its number, so that damage would show."""
     cells = (f"{(number * 7 + at * 131) % 1000 / 10:.1f}" for at in range(CHANNELS))
     return f"{number},{','.join(cells)}\n".encode()
+
+
+def with_nmea(body: bytes) -> bytes:
+    """A line with its checksum, as a logger would print it."""
+    return b"$%b*%02X" % (body, xor_checksum(body))
 
 
 def numbered_setup(time: str = '{ column = "n", unit = "s" }', serial: str = "") -> str:

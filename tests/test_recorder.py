@@ -13,7 +13,6 @@ from ingest import recover, wire_files
 from ingest.errors import UnusableRun
 from ingest.load import load_run
 from ingest.recorder import Recorder
-from ingest.wire_lines import with_nmea
 from tests.loggers import (
     NAMES,
     SteadySender,
@@ -23,6 +22,7 @@ from tests.loggers import (
     record_lines,
     recorded_numbers,
     wait_for,
+    with_nmea,
     write_setup,
 )
 
@@ -250,6 +250,18 @@ def test_a_second_recorder_is_refused(tmp_path: Path) -> None:
             Recorder.create(path, tmp_path / "run", (made.url,))
 
 
+def test_a_folder_prepared_with_its_run_toml_can_be_recorded_into(tmp_path: Path) -> None:
+    folder = tmp_path / "run"
+    folder.mkdir()
+    path = folder / "run.toml"
+    path.write_text(numbered_setup(), encoding="utf-8")
+    recorder = Recorder.create(path, folder, ("socket://127.0.0.1:1",))
+    assert recorder.setup.log.file == "log.csv"
+    (folder / "log.csv").write_text("another log\n", encoding="utf-8")
+    with pytest.raises(UnusableRun, match="something there already"):
+        Recorder.create(path, folder, ("socket://127.0.0.1:1",))
+
+
 def test_what_is_no_port_is_refused_before_anything_is_made(tmp_path: Path) -> None:
     path = write_setup(tmp_path, numbered_setup())
     with pytest.raises(UnusableRun, match="lukewarm ports"):
@@ -396,6 +408,20 @@ def _often() -> object:
     from ingest.wire_count import ClockSamples
 
     return ClockSamples(every_s=0.02)
+
+
+def test_a_gap_across_a_restart_of_the_computer_says_whose_clock_it_is_by(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record_lines(numbered_setup(), map(numbered_line, range(30)), tmp_path)
+    monkeypatch.setattr("ingest.wire_time.boot_identity", lambda: "another")
+    with outlet() as made:
+        recorder = Recorder.resume(tmp_path / "run", (made.url,))
+        recorder.start()
+        wait_for(made.listened)
+        (gap,) = recorder.stop().findings
+    assert gap.fault == "recording_gap"
+    assert "by the computer's wall clock" in gap.detail
 
 
 def test_names_are_the_ones_of_the_line() -> None:

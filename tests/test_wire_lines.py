@@ -8,9 +8,9 @@ from ingest.wire_lines import (
     LineSplitter,
     check_nmea,
     decode_line,
-    with_nmea,
     xor_checksum,
 )
+from tests.loggers import with_nmea
 
 # NMEA 0183 example sentences; checksums worked out independently and accepted by another reader
 SENTENCES = (

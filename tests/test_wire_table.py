@@ -14,9 +14,9 @@ from ingest.setup import parse_setup
 from ingest.wire import read_serial
 from ingest.wire_files import DerivedFiles
 from ingest.wire_first import is_whole
-from ingest.wire_lines import with_nmea
 from ingest.wire_plan import make_plan
 from ingest.wire_table import Deriver
+from tests.loggers import with_nmea
 
 HEAD = '[run]\nvehicle = "SC-900"\n[log]\nfile = "log.csv"\n'
 TIMED = HEAD + 'time = { column = "t", unit = "s" }\n'
