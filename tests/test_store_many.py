@@ -9,7 +9,6 @@ import time
 from pathlib import Path
 
 import numpy as np
-import pytest
 
 from ingest.store import Store
 from ingest.store_many import FEW, Task, add_many, outdated, refresh_many
@@ -110,29 +109,30 @@ def test_refresh_says_what_is_lost(tmp_path: Path) -> None:
     store.close()
 
 
-def start_adding(store: Path, places: list[Path]) -> subprocess.Popen[bytes]:
+def start_adding(store: Path, database: str | None, places: list[Path]) -> subprocess.Popen[bytes]:
     code = (
         "import sys; from pathlib import Path; from ingest.store_many import Task, add_many\n"
         "from tests.stores import outcome_of, versions_for\n"
-        "places = [Path(each) for each in sys.argv[2:]]\n"
-        "task = Task(Path(sys.argv[1]), None, outcome_of, versions_for)\n"
+        "places = [Path(each) for each in sys.argv[3:]]\n"
+        "task = Task(Path(sys.argv[1]), sys.argv[2] or None, outcome_of, versions_for)\n"
         "sys.exit(any(each.faults for each in add_many(task, places, processes=1)))\n"
     )
     return subprocess.Popen(
-        [sys.executable, "-c", code, str(store), *map(str, places)], cwd=ROOT, env=os.environ
+        [sys.executable, "-c", code, str(store), database or "", *map(str, places)],
+        cwd=ROOT,
+        env=os.environ,
     )
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_programs_side_by_side_and_one_killed(tmp_path: Path, seed: int) -> None:
-    chance = np.random.default_rng(seed)
+def test_programs_side_by_side_and_one_killed(tmp_path: Path, database: str | None) -> None:
+    chance = np.random.default_rng(1)
     places = places_of(tmp_path / "runs", 60)
     folder = tmp_path / "store"
     programs = [
         start_adding(folder, [places[each] for each in chance.permutation(60)] if n else places)
         for n in range(3)
     ]
-    store = Store.open(folder)
+    store = Store.open(folder, database)
     while runs(store).height < 5:
         time.sleep(0.01)
     programs[0].kill()
