@@ -123,7 +123,7 @@ def _changed(run_id: str, rows: list[dict[str, Any]], matched: Matched) -> Chang
         *sides,
         "; ".join(reasons[:SHOWN]) + more,
         word,
-        _effect(word, *sides),
+        effect_of(word, *sides),
     )
 
 
@@ -186,7 +186,8 @@ def _range(low: object, high: object) -> str:
     return f"{high:g} or less" if high is not None else "no limit"
 
 
-def _effect(label: str, before: str, after: str) -> str:
+def effect_of(label: str, before: str, after: str) -> str:
+    """What a change of verdict means for a car whose label is ``good`` or ``bad``; else empty."""
     if label == "bad":
         if after == "fail":
             return "claim avoided"

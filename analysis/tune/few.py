@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.statistics.tolerance import CONFIDENCE, CONTENT, two_sided_factor
-from analysis.tune.shape import POWERS, inverse, likelihood, transform
+from analysis.tune.shape import POWERS, PULL, inverse, likelihood, transform
 
 Floats = NDArray[np.float64]
 
@@ -25,6 +25,12 @@ FEWEST: Final = 5
 
 NORMAL_ABOVE: Final = 0.05
 """p-value of the check below which the transformed values are not taken as normal."""
+
+AS_LIKELY: Final = 0.5
+"""Powers whose log-likelihood is this near to the best one's are as good; the widest limit of
+theirs holds (the transform is estimated too, and a confidence that ignores it is not kept)."""
+
+IDENTITY: Final = int(np.flatnonzero(POWERS == 1.0)[0])
 
 MOST_CHECKED: Final = 2000
 """Cars the check looks at; with more, ranks are better anyway."""
@@ -159,32 +165,33 @@ def tolerance_limits(
     values = np.sort(values)
     n, sides = values.size, 2 if side == "both" else 1
     needed = cars_for_ranks(content, confidence, sides)
-    if n >= FEWEST and n <= MOST_CHECKED and np.ptp(values) > 0.0:
-        center = float(np.median(values))
-        size = float(values.std(ddof=1))
+    p = math.nan
+    if FEWEST <= n <= MOST_CHECKED and values[0] < values[-1]:
+        center, size = float(np.median(values)), float(values.std(ddof=1))
         z = (values - center) / size
-        likely, mean, sd = likelihood(z, np.ones((1, n)))
-        best = int(likely[0].argmax())
+        believed, mean, sd = likelihood(z, np.ones((1, n)))
+        # the prior serves limits by cost; a promised confidence rests on the cars alone
+        likely = believed[0] + 0.5 * ((POWERS - 1.0) / PULL) ** 2
+        best = int(likely.argmax())
         p = float(shapiro(transform(z, float(POWERS[best]))).pvalue)
         if p >= NORMAL_ABOVE:
-            power = float(POWERS[best])
             factor = (two_sided_factor if sides == 2 else one_sided_factor)(n, content, confidence)
-            reach = factor * float(sd[0, best])
             ends = [
-                center + size * inverse(float(mean[0, best]) + sign * reach, power)
+                [
+                    center
+                    + size * inverse(float(mean[0, k] + sign * factor * sd[0, k]), float(POWERS[k]))
+                    for k in np.flatnonzero(likely >= likely[best] - AS_LIKELY)
+                ]
                 for sign in (-1.0, 1.0)
             ]
-            low, high = (end if math.isfinite(end) else None for end in ends)
-            how: Literal["normal", "normal after a transform"] = (
-                "normal" if power == 1.0 else "normal after a transform"
-            )
+            low, high = min(ends[0]), max(ends[1])
+            plain = likely[IDENTITY] >= likely[best] - AS_LIKELY
             return ToleranceLimit(
-                low if side != "high" else None,
-                high if side != "low" else None,
-                how, power, p, n, needed,
+                low if side != "high" and math.isfinite(low) else None,
+                high if side != "low" and math.isfinite(high) else None,
+                "normal" if plain else "normal after a transform",
+                1.0 if plain else float(POWERS[best]), p, n, needed,
             )  # fmt: skip
-    else:
-        p = math.nan
     rank = rank_limit(n, content, confidence, sides)
     if not rank:
         return ToleranceLimit(None, None, "too few", 1.0, p, n, needed)

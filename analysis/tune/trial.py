@@ -29,7 +29,7 @@ Bools = NDArray[np.bool_]
 FEWEST: Final = 3
 """Labelled runs of a kind, below which no curve is drawn."""
 
-MOST_ON_EDGE: Final = 25
+MOST_SHOWN: Final = 25
 
 
 @dataclass(frozen=True)
@@ -46,6 +46,8 @@ class Trial:
         Shape (n,).
     good, bad
         Labels, shape (n,); a run may have neither.
+    before
+        Verdict of the figure that the run was judged with, shape (n,).
     run_id, vehicle
         Shape (n,).
     low, high
@@ -64,6 +66,7 @@ class Trial:
     u: Floats
     good: Bools
     bad: Bools
+    before: NDArray[np.str_]
     run_id: tuple[str, ...]
     vehicle: tuple[str, ...]
     low: float
@@ -93,7 +96,11 @@ class Attempt:
     passed, undecided, failed
         Runs of the whole fleet, with the guard band.
     on_edge
-        Runs that stay undecided, nearest to the limit first, as positions.
+        Runs that stay undecided, nearest to the limit first, as positions; `MOST_SHOWN` at most.
+    moved
+        How many runs get another verdict in this figure than they were judged with.
+    changed
+        Of them the labelled ones first, as positions with the verdict now; `MOST_SHOWN` at most.
     """
 
     limit: float
@@ -107,6 +114,8 @@ class Attempt:
     undecided: int
     failed: int
     on_edge: tuple[int, ...]
+    moved: int
+    changed: tuple[tuple[int, str], ...]
 
 
 def prepare(
@@ -131,7 +140,7 @@ def prepare(
             & pl.col("value").is_finite()
             & pl.col("u").fill_null(0.0).is_finite()
         )
-        .select("run_id", "value", "u", "unit")
+        .select("run_id", "value", "u", "unit", "verdict")
         .join(runs.select(pl.col("id").alias("run_id"), "vehicle"), on="run_id")
         .sort("value", "run_id")
     )
@@ -163,6 +172,7 @@ def prepare(
         rows["u"].fill_null(0.0).to_numpy(),
         good,
         bad,
+        rows["verdict"].to_numpy().astype(np.str_),
         tuple(ids),
         tuple(rows["vehicle"].to_list()),
         low,
@@ -198,7 +208,11 @@ def attempt(
     fails = called & (beyond >= GUARD * trial.u)
     passes = ~fails & (-beyond >= GUARD * trial.u)
     between = np.flatnonzero(~fails & ~passes)
-    order = np.argsort(np.abs(beyond[between]), kind="stable")[:MOST_ON_EDGE]
+    order = np.argsort(np.abs(beyond[between]), kind="stable")[:MOST_SHOWN]
+    now = np.where(fails, "fail", np.where(passes, "pass", "undecided"))
+    moved = np.flatnonzero(now != trial.before)
+    labelled = trial.bad[moved] | trial.good[moved]
+    first = moved[np.lexsort((np.abs(beyond[moved]), ~labelled))][:MOST_SHOWN]
     weight_bad, weight_good = bad_share * missed, (1.0 - bad_share) * needless
     curve = weight_bad * trial.missed + weight_good * trial.needless
     best = best_cost = math.nan
@@ -217,4 +231,6 @@ def attempt(
         int(between.size),
         int(fails.sum()),
         tuple(int(each) for each in between[order]),
+        int(moved.size),
+        tuple((int(each), str(now[each])) for each in first),
     )
