@@ -129,7 +129,9 @@ def test_programs_side_by_side_and_one_killed(tmp_path: Path, database: str | No
     places = places_of(tmp_path / "runs", 60)
     folder = tmp_path / "store"
     programs = [
-        start_adding(folder, [places[each] for each in chance.permutation(60)] if n else places)
+        start_adding(
+            folder, database, [places[each] for each in chance.permutation(60)] if n else places
+        )
         for n in range(3)
     ]
     store = Store.open(folder, database)
