@@ -56,7 +56,7 @@ class Message:
     text: str
 
 
-@dataclass
+@dataclass(eq=False)
 class _Port:
     table: PortTable
     rows: RowMaker

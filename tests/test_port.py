@@ -5,6 +5,7 @@ import threading
 
 import pytest
 
+import lukewarm
 from ingest import port
 from ingest.errors import LostPort, UnusableRun
 from ingest.port import FoundPort, list_ports, open_port, resolve
@@ -63,6 +64,18 @@ def test_the_ports_of_this_computer(monkeypatch: pytest.MonkeyPatch) -> None:
     assert [each.url for each in found] == ["/dev/ttyS0", "/dev/ttyUSB0"]
     assert (found[1].usb, found[1].serial_number) == ("0403:6001", "A50285BI")
     assert (found[0].usb, found[0].description) == (None, "")
+
+
+@pytest.mark.parametrize("there", [THERE, ()])
+def test_ports_on_the_command_line(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], there: tuple[FoundPort]
+) -> None:
+    monkeypatch.setattr(port, "list_ports", lambda: list(there))
+    lukewarm.ports()
+    shown = capsys.readouterr()
+    assert [line.split()[0] for line in shown.out.splitlines()] == [each.url for each in there]
+    assert ("A50285BI" in shown.out) == bool(there)
+    assert ("no serial port" in shown.err) == (not there)
 
 
 def test_what_cannot_be_opened_now_may_be_later() -> None:
