@@ -18,6 +18,7 @@ import numpy as np
 
 from analysis.heater.model import DELIVERED, air_effectiveness, air_ntu
 from analysis.heater.regression import Posterior, fit_lags
+from analysis.heater.setting import Setting, setting_of
 from analysis.heater.stretch import Stretch, held_over, hot_stretch
 from analysis.levels import DEFINITION_SHARE, with_note
 from analysis.measurement import Measurement, combine
@@ -40,20 +41,6 @@ BLOCK_S: Final = 4.0
 
 LEAST_BLOCKS: Final = 12
 LEAST_RISE_K: Final = 4.0
-
-PUMP_PER_LN_RPM: Final = {"effectiveness": (0.08, 0.08), "flow_ratio": (-0.8, 0.3)}
-"""Relative change for each e-fold of engine speed: a pump's flow goes with its speed, and the
-core's answer is a small part of that."""
-
-PER_10_M_S: Final = {"effectiveness": (0.0, 0.04), "flow_ratio": (0.0, 0.1)}
-"""Relative change for each 10 m/s of road speed: ram air."""
-
-COLDNESS: Final = {"effectiveness": (0.0, 0.05), "flow_ratio": (0.0, 0.15)}
-"""Relative change at a coolant as cold as the entering air: cold coolant is thick, cold ducts take
-their share."""
-
-COURSE_PER_1000_S: Final = {"effectiveness": (0.0, 0.02), "flow_ratio": (0.0, 0.03)}
-"""Relative change in 1000 s: the car around the ducts warms up."""
 
 STAND_IN_K: Final = 1.0
 """The air entering the heater is as warm as the outside air within this (k = 1): it passes a warm
@@ -89,8 +76,11 @@ class HeaterFit:
         Entering air in the steady window, °C.
     engine_speed
         Mean engine speed the numbers are told for, rpm; None where it was not logged.
+    told_for
+        From and to of the window whose engine speed and warmth the numbers are told for, s from
+        engine start; None without effectiveness.
     settled
-        Whether there was a steady window.
+        Whether that is a steady window.
     curve
         What the model makes of the coolant, for a picture; None without effectiveness.
     """
@@ -103,6 +93,7 @@ class HeaterFit:
     coolant: Measurement
     air: Measurement
     engine_speed: float | None = None
+    told_for: tuple[float, float] | None = None
     settled: bool = False
     curve: FittedCurve | None = None
 
@@ -126,13 +117,6 @@ class FittedCurve(NamedTuple):
     used: np.ndarray[tuple[int], np.dtype[np.bool_]]
 
 
-class _Setting(NamedTuple):
-    """What modulates a share, by bin, zero at the conditions the result is told for."""
-
-    columns: tuple[Floats, ...]
-    priors: tuple[Mapping[str, tuple[float, float]], ...]
-
-
 def fit_heater(ctx: Context) -> HeaterFit:
     """Fit the heater of a run.
 
@@ -149,7 +133,7 @@ def fit_heater(ctx: Context) -> HeaterFit:
     stretch = hot_stretch(ctx)
     if isinstance(stretch, str):
         return _nothing(stretch)
-    setting = _setting(ctx, stretch)
+    setting = setting_of(ctx, stretch)
     air = held_over(ctx.values(stretch.air))
     lead = held_over(ctx.values("coolant_in")) - air
     rise = ctx.values("outlet") - air
@@ -171,6 +155,7 @@ def fit_heater(ctx: Context) -> HeaterFit:
         _level(ctx, "coolant_in", stretch),
         _level(ctx, stretch.air, stretch),
         _speed(ctx, stretch),
+        ctx.span(stretch.level.start, stretch.level.stop),
         stretch.settled,
         FittedCurve(
             ctx.grid.time,
@@ -187,33 +172,10 @@ def _nothing(why: str) -> HeaterFit:
     return HeaterFit(none, none, none, Measurement.missing("s", why), kelvin, degrees, degrees)
 
 
-def _setting(ctx: Context, stretch: Stretch) -> _Setting:
-    """Engine speed, road speed, warmth and time, each counted from the level's own mean."""
-    level, time = stretch.level, ctx.grid.time
-    columns: list[Floats] = []
-    priors: list[Mapping[str, tuple[float, float]]] = []
-    if ctx.has("engine_speed"):
-        speed = np.log(np.maximum(held_over(ctx.values("engine_speed")), 300.0))
-        columns.append(speed - speed[level].mean())
-        priors.append(PUMP_PER_LN_RPM)
-    if ctx.has("road_speed"):
-        speed = held_over(ctx.values("road_speed")) / 10.0
-        columns.append(speed - speed[level].mean())
-        priors.append(PER_10_M_S)
-    coolant = held_over(ctx.values("coolant_in"))
-    lead = coolant - held_over(ctx.values(stretch.air))
-    warm, whole = float(coolant[level].mean()), max(float(lead[level].mean()), 10.0)
-    columns.append((warm - coolant) / whole)
-    priors.append(COLDNESS)
-    columns.append((time - float(time[level].mean())) / 1000.0)
-    priors.append(COURSE_PER_1000_S)
-    return _Setting(tuple(columns), tuple(priors))
-
-
 def _answer(
     ctx: Context,
     stretch: Stretch,
-    setting: _Setting,
+    setting: Setting,
     name: str,
     answer: Floats,
     cause: Floats,
@@ -294,7 +256,7 @@ def _told(
     return with_note(found, stretch.note, late)
 
 
-def _flow_ratio(ctx: Context, stretch: Stretch, setting: _Setting, rise: Floats) -> Measurement:
+def _flow_ratio(ctx: Context, stretch: Stretch, setting: Setting, rise: Floats) -> Measurement:
     if not ctx.has("coolant_out"):
         return Measurement.missing("–", "coolant out was not logged")
     if float(np.nanmean(rise[stretch.level])) < LEAST_RISE_K:
@@ -306,9 +268,11 @@ def _flow_ratio(ctx: Context, stretch: Stretch, setting: _Setting, rise: Floats)
     ratio = float(fit.parameters[0])
     terms = {"coolant_in": 1.0, "coolant_out": -1.0, "outlet": -ratio, stretch.air: ratio}
     found = _told(ctx, stretch, fit, terms)
-    if found.known() < 0.0:
+    if found.known() < -2.0 * (found.u or 0.0):
         why = "the return hose is the warmer one, so that this is no ratio of flows"
         return Measurement.missing("–", why)
+    if found.known() < 2.0 * (found.u or 0.0):
+        return Measurement.missing("–", "the coolant's drop is lost in the sensors' errors")
     return found
 
 
@@ -363,7 +327,7 @@ def _speed(ctx: Context, stretch: Stretch) -> float | None:
     return None if math.isnan(mean) else mean
 
 
-def _predicted(fit: Posterior, setting: _Setting, lead: Floats, step: float) -> Floats:
+def _predicted(fit: Posterior, setting: Setting, lead: Floats, step: float) -> Floats:
     late = late_by(lead, np.array([fit.lag]), step)[0]
     share = fit.parameters[0] + sum(
         parameter * column

@@ -16,8 +16,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.heater.fit import PUMP_PER_LN_RPM, HeaterFit
+from analysis.heater.fit import HeaterFit
 from analysis.heater.model import AIR_SIDE, DELIVERED, Core
+from analysis.heater.setting import at_engine_speed
 from analysis.levels import with_note
 from analysis.measurement import Measurement, combine
 
@@ -92,7 +93,8 @@ def usual_heater(fits: Sequence[HeaterFit]) -> UsualHeater | None:
     speed = float(np.mean(speeds)) if len(speeds) == len(known) else None
     warm = [fit.coolant.known() for fit in known if fit.settled and fit.coolant.value is not None]
     shares, ratios = (
-        [_at_speed(fit, name, speed) for fit in known] for name in ("effectiveness", "flow_ratio")
+        [_at_speed(fit, name, speed).known() for fit in known]
+        for name in ("effectiveness", "flow_ratio")
     )
     usual = _typical("effectiveness", shares, "–"), _typical("flow_ratio", ratios, "–")
     return UsualHeater(
@@ -128,14 +130,16 @@ def _leak_spread(
     return _pooled(leaks, SPREAD["leak"]) if leaks.size else 2.0 * SPREAD["leak"]
 
 
-def _at_speed(fit: HeaterFit, name: str, speed: float | None) -> float:
-    """Value at another engine speed: the pump turns with it."""
+def _at_speed(fit: HeaterFit, name: str, speed: float | None) -> Measurement:
+    """A number brought to another engine speed, where both are known."""
     measured: Measurement = getattr(fit, name)
     if speed is None or fit.engine_speed is None:
-        return measured.known()
-    return measured.known() * math.exp(
-        PUMP_PER_LN_RPM[name][0] * math.log(speed / fit.engine_speed)
-    )
+        return measured
+    factor, doubt = at_engine_speed(name, speed / fit.engine_speed)
+    value = measured.known()
+    # doubt of the factor comes on top of the number's own, which goes with it
+    terms = ((factor, measured), (value, Measurement(factor, "–", doubt)))
+    return combine(factor * value, "–", terms)
 
 
 @dataclass(frozen=True)
@@ -226,23 +230,13 @@ def _missing_coolant(fit: HeaterFit, usual: UsualHeater) -> Measurement:
 def _inputs(fit: HeaterFit, usual: UsualHeater) -> tuple[Measurement, ...]:
     """What the split rests on: the car, its family, and what is assumed of any core."""
     return (
-        _brought_to_speed(fit, usual, "effectiveness"),
-        _brought_to_speed(fit, usual, "flow_ratio"),
+        _at_speed(fit, "effectiveness", usual.engine_speed),
+        _at_speed(fit, "flow_ratio", usual.engine_speed),
         usual.effectiveness,
         usual.flow_ratio,
         Measurement(AIR_SIDE[0], "–", AIR_SIDE[1]),
         Measurement(DELIVERED[0], "–", DELIVERED[1]),
     )
-
-
-def _brought_to_speed(fit: HeaterFit, usual: UsualHeater, name: str) -> Measurement:
-    measured: Measurement = getattr(fit, name)
-    value = _at_speed(fit, name, usual.engine_speed)
-    doubt = 0.0
-    if usual.engine_speed is not None and fit.engine_speed is not None:
-        doubt = PUMP_PER_LN_RPM[name][1] * abs(math.log(usual.engine_speed / fit.engine_speed))
-    factor = value / measured.known()
-    return combine(value, "–", ((factor, measured), (value, Measurement(0.0, "–", doubt))))
 
 
 def _points(inputs: Sequence[Measurement]) -> Floats:
