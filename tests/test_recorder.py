@@ -373,6 +373,31 @@ def test_an_unclosed_run_is_put_in_order_when_it_is_loaded(
     assert (folder / "log.csv").stat().st_mtime_ns == made  # once is enough
 
 
+def test_a_torn_and_damaged_journal_gives_what_is_left(tmp_path: Path) -> None:
+    with outlet() as made:
+        path = write_setup(tmp_path, numbered_setup())
+        with Recorder.create(path, tmp_path / "run", (made.url,)) as recorder:
+            wait_for(made.listened)
+            for number in range(60):  # a record each, or nearly so
+                made.send(numbered_line(number))
+                time.sleep(0.01)
+            wait_for(lambda: recorder.counters.lines == 60)
+    folder = tmp_path / "run"
+    unclose(folder)
+    (segment,) = (folder / "journal").glob("*.bin")
+    raw = bytearray(segment.read_bytes())
+    raw[raw.index(numbered_line(20))] ^= 0xFF  # a bad sector
+    cut = raw.index(numbered_line(50)) + 10  # the power went
+    segment.write_bytes(raw[:cut])
+    run = load_run(folder)
+    numbers = recorded_numbers(folder / "log.csv")
+    assert 20 not in numbers
+    assert 40 < len(numbers) < 50
+    names = [finding.fault for finding in run.findings]
+    assert "journal_damaged" in names
+    assert "recording_incomplete" in names
+
+
 def test_an_unclosed_run_in_a_place_that_cannot_be_written_loads_all_the_same(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
