@@ -18,7 +18,7 @@ from pypdf import PdfReader
 from typer.testing import CliRunner
 
 from analysis.pipeline import Analysis, analyze
-from dashboard.report.blocks import Bullets, Heading, Page, Picture, Report, Table, Text
+from dashboard.report.blocks import Blank, Bullets, Heading, Page, Picture, Report, Table, Text
 from dashboard.report.content import build_report
 from dashboard.report.html import report_html
 from dashboard.report.make import write_report
@@ -143,8 +143,13 @@ class TestWorkOrder:
         assert "Outside the limits: dead travel cold 28." in order
         assert "usual" in order
         assert "Check the control cable's adjustment" in order
-        # without --done the remarks of what was found stand for it
-        assert "Check the control cable's adjustment: housing slipped" in order
+        assert "housing slipped" in order
+        # without --done there is room to write, and nothing is made up
+        report = build_report(subject("si", self.CHECKS))
+        blank = [any(isinstance(each, Blank) for each in page.blocks) for page in report.pages]
+        assert blank == [True, True, False]
+        owner, _, _ = pages_of(report)
+        assert "Seen in the workshop: housing slipped" in owner
         assert order.index("2026-01-14 09:20") < order.index("2026-01-14 09:10")
 
     def test_changes_with_their_uncertainty_and_the_verdict(self) -> None:

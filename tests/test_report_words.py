@@ -13,6 +13,7 @@ from analysis.limits import Limit
 from analysis.measurement import Measurement
 from analysis.pipeline import Analysis, analyze
 from analysis.verdict import Verdict, judge_one
+from dashboard.report.blocks import glued
 from dashboard.report.owner import answer, closing, what_was_wrong
 from dashboard.report.owner_facts import facts
 from dashboard.report.subject import Subject, subject_of
@@ -125,3 +126,7 @@ def test_two_likely_causes_are_both_named() -> None:
 def test_quantities_in_sentences(si: str, us: str) -> None:
     assert in_units(si, "us") == us
     assert in_units(si, "si") == si.replace("degC", "°C")
+
+
+def test_a_sign_stays_with_its_number() -> None:
+    assert glued("6 to 8 % at 67 °C, 5 K") == "6 to 8\u00a0% at 67\u00a0°C, 5 K"

@@ -5,6 +5,7 @@ Content is text and nothing else: each drawer escapes it in its own way.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
@@ -156,6 +157,14 @@ def short(text: object, most: int = LONGEST_NAME) -> str:
     """Text made harmless and cut to a length, dots for what is missing."""
     whole = clean(text).strip()
     return whole if len(whole) <= most else whole[: most - 1].rstrip() + "…"
+
+
+def glued(text: str) -> str:
+    """Text in which no line may end between a number and its percent or degree sign."""
+    return _BEFORE_SIGN.sub("\u00a0", text)
+
+
+_BEFORE_SIGN: Final = re.compile(r"(?<=\d) (?=%|°[CF])")
 
 
 def first_rows(

@@ -18,6 +18,8 @@ WIDE: Final = (500.0, 228.0)
 NARROW: Final = (345.0, 250.0)
 LEFT, RIGHT, TOP, BOTTOM = 30.0, 8.0, 24.0, 34.0
 SIZE: Final = 9.0
+LABEL_PT: Final = 110.0
+ABOVE, BELOW = -4.0, 11.0
 MOST_POINTS: Final = 240
 """Points of a line on paper half a foot wide; each is the mean of the readings it stands for."""
 
@@ -83,13 +85,27 @@ def _drawn(
     if wanted:
         level = up.at(wanted[1])
         strokes.append(Stroke(((LEFT, level), (width - RIGHT, level)), 1.2, (1.0, 2.5)))
-        labels.append(Label(width - RIGHT, level - 4.0, wanted[0], "end", size=SIZE))
+        place = level + _free_side(drawn, across, up, level)
+        labels.append(Label(width - RIGHT, place, wanted[0], "end", size=SIZE))
     for one in drawn:
         strokes += [
             Stroke(piece, one.width, one.dash, one.gray) for piece in _pieces(one, across, up)
         ]
     labels += _key(drawn, strokes)
     return Picture(width, height, tuple(strokes), tuple(labels), says)
+
+
+def _free_side(lines: Sequence[Line], across: Scale, up: Scale, level: float) -> float:
+    """Where to write beside a level's right end: above it or below, away from the lines."""
+    ends = [
+        up.at(float(value))
+        for line in lines
+        for minute, value in zip(line.minutes, line.value, strict=True)
+        if not math.isnan(value) and across.at(float(minute)) > across.stop - LABEL_PT
+    ]
+    room = {side: min((abs(level + side - 3.0 - end) for end in ends), default=math.inf)
+            for side in (ABOVE, BELOW)}  # fmt: skip
+    return max(room, key=lambda side: room[side])
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup, escape
 
 from dashboard import theme
+from dashboard.report.blocks import glued
 from dashboard.report.pdf import SMALL, body_size
 
 if TYPE_CHECKING:
@@ -37,11 +38,17 @@ def report_html(report: Report) -> str:
 @cache
 def _template() -> Template:
     # autoescape for every name: what comes from a log or a set-up is text and nothing else
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, finalize=_plain
+    )
     environment.filters["svg"] = svg
     environment.filters["kind"] = lambda block: type(block).__name__
     source = files("dashboard.report").joinpath("report.html").read_text(encoding="utf-8")
     return environment.from_string(source)
+
+
+def _plain(value: object) -> object:
+    return glued(value) if type(value) is str else value
 
 
 @cache

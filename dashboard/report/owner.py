@@ -9,7 +9,7 @@ from analysis.repair_verdict import KEY, lead_cause
 from dashboard.report.blocks import Blank, Block, Bullets, Heading, Page, Text, short
 from dashboard.report.owner_facts import facts
 from dashboard.report.owner_picture import warmth_picture
-from dashboard.report.remarks import done_lines
+from dashboard.report.remarks import done_lines, seen_lines
 from dashboard.report.subject import Subject
 
 if TYPE_CHECKING:
@@ -35,6 +35,7 @@ def owner_page(subject: Subject) -> Page:
         Bullets(tuple(facts(subject))),
         Heading("What was wrong" if subject.before else "What is wrong"),
         *(Text(line) for line in what_was_wrong(subject)),
+        *(Text(line) for line in seen_lines(subject)),
         Heading("What was done"),
         *_done(subject),
         Heading("Is it warm now?" if subject.before else "What comes next"),

@@ -89,7 +89,7 @@ def printable(text: str) -> str:
 
 def markup(text: str) -> str:
     """Text as paragraphs take it: printable, and with no markup of its own."""
-    return escape(printable(text))
+    return escape(printable(blocks.glued(text)))
 
 
 def body_size(page: Page, paper: Paper) -> float:

@@ -1,4 +1,4 @@
-"""What hands and eyes found and did, from the check sheets and the command line."""
+"""What hands and eyes found, from the check sheets, and what was done."""
 
 from __future__ import annotations
 
@@ -22,15 +22,22 @@ def check_title(name: str) -> str:
 
 
 def done_lines(subject: Subject) -> list[str]:
-    """What was done, as noted; else the remarks of the checks that found something."""
-    if subject.done:
-        lines = [short(each, LONGEST_DONE) for each in subject.done]
-    else:
-        newest = {line.check: line for line in subject.checks}
-        lines = [
-            short(f"{check_title(line.check)}: {line.remark}", LONGEST_DONE)
+    """What was done, as noted."""
+    return _first([short(each, LONGEST_DONE) for each in subject.done])
+
+
+def seen_lines(subject: Subject) -> list[str]:
+    """Remarks of the checks that found something, newest answer of each."""
+    newest = {line.check: line for line in subject.checks}
+    return _first(
+        [
+            short(f"Seen in the workshop: {line.remark}", LONGEST_DONE)
             for line in newest.values()
             if line.found and line.remark.strip()
         ]
+    )
+
+
+def _first(lines: list[str]) -> list[str]:
     rest = len(lines) - MOST_DONE
     return [*lines[:MOST_DONE], f"and {rest} more"] if rest > 0 else lines

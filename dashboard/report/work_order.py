@@ -64,7 +64,7 @@ def identity(subject: Subject) -> Table:
         rows.append(("Run before", run_name(subject.before), "Where, who", where or "–"))
     elif where:
         rows.append(("Where, who", where, "", ""))
-    return Table((), tuple(rows), (1.1, 3.2, 1.3, 2.6))
+    return Table((), tuple(rows), (1.1, 3.1, 1.5, 2.5))
 
 
 def _pair(*parts: str | None) -> str:
@@ -133,7 +133,7 @@ def _checked(subject: Subject) -> Block:
         for line in reversed(newest.values())
     ]
     kept, more = first_rows(rows, MOST_CHECKS, "see checks.csv")
-    return Table(("When", "Check", "Result", "Remark"), kept, (1.5, 3.6, 0.8, 3.4), more)
+    return Table(("When", "Check", "Result", "Remark"), kept, (1.9, 3.5, 0.8, 3.3), more)
 
 
 def _done(subject: Subject) -> Block:
