@@ -64,6 +64,13 @@ def see_line(head: str, line: str, log: LogTable) -> SeenLine | None:
         None where the line is no row of readings, or the log's head makes no table yet.
     """
     text = head if head.endswith(line + "\n") else f"{head}{line}\n"
+    try:
+        return _see_last(text, log)
+    except OSError:  # no room for a temporary file
+        return None
+
+
+def _see_last(text: str, log: LogTable) -> SeenLine | None:
     with tempfile.TemporaryDirectory(prefix="lukewarm-") as folder:
         path = Path(folder) / "head.csv"
         path.write_text(text, encoding="utf-8", newline="\n")

@@ -141,6 +141,13 @@ class Deriver:
             self._clock(record)
             return
         now = self.clock.see(record)
+        try:
+            self._use(record, now)
+        except Exception as error:  # no line that was not thought of may end a recording
+            reason = f"not made use of ({type(error).__name__}: {error})"
+            self._reject(now, "", reason, record.payload)
+
+    def _use(self, record: Record, now: float) -> None:
         if record.kind is Kind.EVENT:
             note = json.loads(record.payload)
             self._note(now, note["control"], note["position"])
@@ -215,7 +222,8 @@ class Deriver:
         # the bytes came one after the other, at the latest as fast as the wire carries them
         span = min(len(data) * port.seconds_per_byte, max(now - port.last_s, 0.0))
         silent = now - port.last_s >= SILENCE_S
-        if port.counters.bytes == len(data) and not silent and self._time_cell is not None:
+        first = port.counters.bytes == len(data)
+        if first and not silent and self._time_cell is not None and port.table.checksum == "none":
             port.held = []
         port.last_s = now
         for raw, following in lines:

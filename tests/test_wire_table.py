@@ -189,6 +189,20 @@ def test_checked_lines_count_at_once_after_a_reconnect(folder: Path) -> None:
     assert made.deriver.counters.bad_checksums == 1
 
 
+def test_what_nobody_thought_of_is_listed_and_the_rest_goes_on(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = bench(folder, TIMED + CHANNEL + COLUMNS)
+    made.at(0.5, b"0.5,20\n")
+    with monkeypatch.context() as patch:
+        patch.setattr("ingest.wire_table.decode_line", lambda *_: 1 / 0)
+        made.at(0.6, b"0.6,20\n")
+    made.at(0.7, b"0.7,20\n")
+    assert made.log() == ["t,outlet", "0.5,20", "0.7,20"]
+    assert made.deriver.counters.rejected == 1
+    assert "ZeroDivisionError" in (folder / "rejected.csv").read_text(encoding="utf-8")
+
+
 def test_cells_that_hold_a_comma_are_quoted(folder: Path) -> None:
     setup = HEAD + CHANNEL + '[serial]\nformat = "json"\ncolumns = ["outlet", "say"]\n'
     made = bench(folder, setup)
