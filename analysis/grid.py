@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -107,11 +107,14 @@ def build_grid(run: Run, step: float | None = None) -> Grid:
     first = np.floor(times[0] / step)
     count = int(np.floor(times[-1] / step) - first) + 1
     centers = (first + 0.5 + np.arange(count)) * step
-    values = {
-        point: _on_grid(*run.series(point), first, step, centers)
-        for point in run.sensors
-        if run.has(point)
-    }
+    rows = _filled_bins(times, first, step)
+    values = {}
+    for point in run.sensors:
+        if run.has(point):
+            time, value = run.series(point)
+            # a channel without nulls has a reading in every row
+            bins = rows if time.size == times.size else _filled_bins(time, first, step)
+            values[point] = _on_grid(time, value, bins, centers)
     controls, mode = controls_on(run.controls, centers)
     if "temp_lever" in values:  # a logged position wins over what was noted
         logged = values["temp_lever"]
@@ -129,15 +132,23 @@ def max_gap(time: Floats) -> float:
     return max(SHORTEST_MAX_GAP_S, MAX_GAP_INTERVALS * float(np.median(np.diff(time))))
 
 
-def _on_grid(time: Floats, value: Floats, first: float, step: float, centers: Floats) -> Floats:
-    if time.size == 0:
-        return np.full(centers.size, np.nan)
-    bins = (np.floor(time / step) - first).astype(np.int64)
-    starts = np.flatnonzero(np.diff(bins, prepend=bins[0] - 1))
-    filled = bins[starts]
-    counts = np.diff(starts, append=time.size)
+class _Bins(NamedTuple):
+    """Bins that hold samples: their numbers, first sample and number of samples."""
+
+    filled: NDArray[np.intp]
+    starts: NDArray[np.intp]
+    counts: NDArray[np.intp]
+
+
+def _filled_bins(time: Floats, first: float, step: float) -> _Bins:
+    bins = (np.floor(time / step) - first).astype(np.intp)
+    starts = np.flatnonzero(np.diff(bins, prepend=-1))
+    return _Bins(bins[starts], starts, np.diff(starts, append=time.size))
+
+
+def _on_grid(time: Floats, value: Floats, bins: _Bins, centers: Floats) -> Floats:
     result = np.full(centers.size, np.nan)
-    result[filled] = np.add.reduceat(value, starts) / counts
+    result[bins.filled] = np.add.reduceat(value, bins.starts) / bins.counts
     empty = np.flatnonzero(np.isnan(result))
     if empty.size:
         after = np.searchsorted(time, centers[empty])

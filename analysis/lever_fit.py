@@ -242,7 +242,7 @@ class _State:
     """The model at one set of parameters."""
 
     def __init__(self, problem: Problem, params: Floats) -> None:
-        root = np.sqrt(problem.weight)
+        root = problem.root_weight
         self.params = params
         self.course = Course(problem, params)
         model, self.jacobian = self.course.evaluate()

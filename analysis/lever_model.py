@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -81,12 +82,17 @@ class Problem:
     center: Floats
     width: Floats
 
-    @property
+    @cached_property
     def age(self) -> Floats:
         """Time in shares of the record about its middle, shape (n,)."""
         length = max(float(self.time[-1] - self.time[0]), 1.0)
         age: Floats = (self.time - 0.5 * (self.time[0] + self.time[-1])) / length
         return age
+
+    @cached_property
+    def root_weight(self) -> Floats:
+        """Root of the weight, shape (n,)."""
+        return np.sqrt(self.weight)
 
 
 class Course:
@@ -163,19 +169,14 @@ class Course:
         """
         params, nodes = self.params, self.nodes
         stretches = self.begin.size
-        by_settled = np.vstack((self.by_curve, self.by_position * self.behind.by_slack))
         mixed = np.empty((12 + stretches, self.rate.size))
+        prompt, late = self._by_lag()
         mixed[0] = (1.0 - self.share) * self.prompt + self.share * self.late
-        mixed[1:8] = self.answers(by_settled[:, nodes.active])
-        faded = self.faded(self.fast, self.prompt)
-        own = np.zeros((2 + stretches, self.rate.size))
-        own[0], own[1] = -faded, -faded * (self.wanted - 0.5) / self.stretch
-        disturbed = np.vstack((np.zeros((2, stretches)), np.eye(stretches)))
-        own = (1.0 - self.share) * self.fast.run(own, disturbed)
-        mixed[8:10] = own[:2]
+        mixed[1:8] = (1.0 - self.share) * prompt[:7] + self.share * late[:7]
+        mixed[8:10] = (1.0 - self.share) * prompt[7:9]
         mixed[10] = self.late - self.prompt
-        mixed[11] = self.share * self.slow.run(-self.faded(self.slow, self.late))
-        mixed[12:] = own[2:]
+        mixed[11] = self.share * late[7]
+        mixed[12:] = (1.0 - self.share) * prompt[9:]
         answer = self.sensed(mixed)
         by_sensor = self._by_sensor(mixed[0] - answer[0])
         # a disturbance from before the first sample does not move with the lever's clock
@@ -198,6 +199,33 @@ class Course:
         jacobian[DRIFT] = params[SPAN] * age * answer[0]
         jacobian[FIRST_INIT:] = gain * answer[12:]
         return params[BASE] + gain * answer[0], jacobian
+
+    def _by_lag(self) -> tuple[Floats, Floats]:
+        """Derivatives of the prompt and of the late answer at the nodes.
+
+        Returns
+        -------
+        tuple
+            Of the prompt answer by the settled curve's parameters, by the log of its time constant,
+            by that one's slope, and by every disturbance; of the late answer by the settled curve's
+            parameters and by the log of its time constant.
+        """
+        by_settled = np.vstack((self.by_curve, self.by_position * self.behind.by_slack))
+        shares = by_settled[:, self.nodes.active]
+        faded = self.faded(self.fast, self.prompt)
+        stretches, many = self.begin.size, shares.shape[0]
+        begin = np.zeros((many + 2 + stretches, stretches))
+        begin[:many] = shares[:, self.begin]
+        begin[many + 2 :] = np.eye(stretches)
+        forcing = np.zeros((many + 2 + stretches, self.rate.size))
+        forcing[:many] = shares * (self.fast.fresh - self.bend * faded)
+        forcing[many] = -faded
+        forcing[many + 1] = -faded * (self.wanted - 0.5) / self.stretch
+        prompt = self.fast.run(forcing, begin)
+        forcing = np.empty((many + 1, self.rate.size))
+        forcing[:many] = shares * self.slow.fresh
+        forcing[many] = -self.faded(self.slow, self.late)
+        return prompt, self.slow.run(forcing, begin[: many + 1])
 
     def _speed(self, air: Floats, read: Floats) -> Floats:
         """Rate of change of the reading at the nodes, 1/s."""

@@ -93,9 +93,8 @@ def settled_answers(fit: Fit, reading: float) -> Answers:
     problem, params = fit.problem, fit.params
     course = fit.course
     position, by_slack, shares, visits = _columns(course)
-    root = np.sqrt(problem.weight)
     effect = course.sensed(course.answers(shares))[:, course.nodes.samples]
-    effect *= root * params[SPAN] * (1.0 + params[DRIFT] * problem.age)
+    effect *= problem.root_weight * params[SPAN] * (1.0 + params[DRIFT] * problem.age)
     other = fit.jacobian[SETTLED:]
     prior = 1.0 / problem.width[SETTLED:] ** 2
     square = other @ other.T / fit.noise

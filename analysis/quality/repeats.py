@@ -43,22 +43,32 @@ def detect(view: View) -> Iterator[Hit]:
     """Find stretches of equal readings in restless temperatures."""
     for point in view.present(*CAR_TEMPERATURES, "cold_junction"):
         values = view.values(point)
-        known = np.flatnonzero(~np.isnan(values))
-        readings, times = values[known], view.time[known]
+        missing = np.isnan(values)
+        known = np.flatnonzero(~missing) if missing.any() else None
+        readings = values if known is None else values[known]
         steps = np.diff(readings)
-        changed = np.flatnonzero(steps)
-        if not changed.size:
+        if not _repeats(steps):
             continue
+        changed = np.flatnonzero(steps)
+        if not changed.size or not _restless(steps[changed]):
+            continue
+        times = view.time if known is None else view.time[known]
         starts = np.append(0, changed + 1)
         lengths = np.diff(starts, append=readings.size)
-        if lengths.max() < CLIP_READINGS or not _restless(steps[changed]):
-            continue
         spans = times[starts + lengths - 1] - times[starts]
         for name, which in _suspects(readings, starts, lengths, spans):
             marked = np.zeros(values.size, dtype=bool)
             for start, length in zip(starts[which], lengths[which], strict=True):
-                marked[known[start : start + length]] = True
+                rows = slice(start, start + length)
+                marked[rows if known is None else known[rows]] = True
             yield _hit(view, point, name, marked, float(readings[starts[which][0]]))
+
+
+def _repeats(steps: Floats) -> bool:
+    """Whether one number stands `CLIP_READINGS` times in a row: most channels end here."""
+    still = np.flatnonzero(steps == 0.0)
+    more = CLIP_READINGS - 2
+    return bool((still[more:] - still[:-more] == more).any())
 
 
 def _restless(changes: Floats) -> bool:
