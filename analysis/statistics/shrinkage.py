@@ -78,6 +78,7 @@ def between_variance(means: Floats, variances: Floats) -> float:
     The variance at which the weighted squares about the weighted mean are as large as they should
     be, k - 1; 0 where the means scatter less than their own errors explain.
     """
+
     def excess(between: float) -> float:
         weight = 1.0 / (variances + between)
         center = weight @ means / weight.sum()
