@@ -6,7 +6,17 @@ import textwrap
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
-from dashboard.shown import clean, clock, conversion, figure_text, limit_text, plain, span, words
+from dashboard.shown import (
+    clean,
+    clock,
+    conversion,
+    figure_text,
+    in_units,
+    limit_text,
+    plain,
+    span,
+    words,
+)
 
 if TYPE_CHECKING:
     from ingest.run import Finding, Run
@@ -47,11 +57,11 @@ def result_lines(document: Mapping[str, Any], units: str, *, color: bool = False
     lines += _figure_table(figures, units, color=color)
     if units == "us":
         lines.append("Rises, drops, deficits and sensitivities are differences in °F.")
-    lines += _section("Why not decided", _notes(figures, "undecided"))
-    lines += _section("Not measured", _notes(figures, "not measured"))
-    lines += _section("About the figures", _notes(figures, "pass", "fail"))
-    lines += _section("In the log", _quality(document.get("quality", ())))
-    lines += _section("Likely causes", _causes(document.get("causes", ())))
+    lines += _section("Why not decided", _notes(figures, units, "undecided"))
+    lines += _section("Not measured", _notes(figures, units, "not measured"))
+    lines += _section("About the figures", _notes(figures, units, "pass", "fail"))
+    lines += _section("In the log", _quality(document.get("quality", ()), units))
+    lines += _section("Likely causes", _causes(document.get("causes", ()), units))
     lines += _section("Next check", _next_check(document.get("next_check")))
     lines.append("")
     return lines
@@ -80,8 +90,8 @@ def check_lines(run: Run, units: str) -> list[str]:
         lines += ["", *_wrapped(f"Controls noted: {', '.join(clean(each) for each in noted)}")]
     forbidding = [finding for finding in run.findings if finding.forbids]
     warning = [finding for finding in run.findings if not finding.forbids]
-    lines += _section("Left out of the analysis", _findings(forbidding))
-    lines += _section("Worth a look", _findings(warning))
+    lines += _section("Left out of the analysis", _findings(forbidding, units))
+    lines += _section("Worth a look", _findings(warning, units))
     lines += _section("Rejected", _rejected(run))
     if not run.findings and not run.rejected_count:
         lines += ["", "Nothing wrong was found."]
@@ -117,7 +127,7 @@ def _figure_table(
     return lines
 
 
-def _notes(figures: Mapping[str, Mapping[str, Any]], *verdicts: str) -> list[str]:
+def _notes(figures: Mapping[str, Mapping[str, Any]], units: str, *verdicts: str) -> list[str]:
     """Notes of the figures with these verdicts, figures with one and the same note together."""
     by_note: dict[str, list[str]] = {}
     for name, figure in figures.items():
@@ -127,7 +137,7 @@ def _notes(figures: Mapping[str, Mapping[str, Any]], *verdicts: str) -> list[str
         verdict = "not measured" if missing else judged
         note = figure.get("note") or ("no reason given" if missing else None)
         if verdict in verdicts and note:
-            by_note.setdefault(clean(note), []).append(words(name))
+            by_note.setdefault(in_units(clean(note), units), []).append(words(name))
     return [
         line
         for note, names in by_note.items()
@@ -135,31 +145,34 @@ def _notes(figures: Mapping[str, Mapping[str, Any]], *verdicts: str) -> list[str
     ]
 
 
-def _quality(entries: Iterable[Mapping[str, Any]]) -> list[str]:
+def _quality(entries: Iterable[Mapping[str, Any]], units: str) -> list[str]:
     texts = [
         _finding_text(
             str(entry.get("fault", "")),
             entry.get("detail"),
             entry.get("channel"),
             span(entry.get("from_s"), entry.get("to_s")),
+            units,
         )
         for entry in entries
     ]
     return _bulleted(texts)
 
 
-def _findings(findings: Iterable[Finding]) -> list[str]:
+def _findings(findings: Iterable[Finding], units: str) -> list[str]:
     return _bulleted(
         [
-            _finding_text(each.fault, each.detail, each.channel, span(each.from_s, each.to_s))
+            _finding_text(
+                each.fault, each.detail, each.channel, span(each.from_s, each.to_s), units
+            )
             for each in findings
         ]
     )
 
 
-def _finding_text(fault: str, detail: object, channel: object, when: str) -> str:
+def _finding_text(fault: str, detail: object, channel: object, when: str, units: str) -> str:
     where = ", ".join(part for part in (words(str(channel)) if channel else "", when) if part)
-    what = clean(detail) if detail else words(fault)
+    what = in_units(clean(detail), units) if detail else words(fault)
     return f"{where}: {what}" if where else what
 
 
@@ -170,7 +183,7 @@ def _bulleted(texts: list[str]) -> list[str]:
     return lines
 
 
-def _causes(causes: Iterable[Mapping[str, Any]]) -> list[str]:
+def _causes(causes: Iterable[Mapping[str, Any]], units: str) -> list[str]:
     lines: list[str] = []
     rest = 0.0
     for cause in causes:
@@ -181,7 +194,7 @@ def _causes(causes: Iterable[Mapping[str, Any]]) -> list[str]:
         name = cause.get("title") or words(str(cause.get("cause", "")))
         lines += _wrapped(f"{_percent(probability)}  {clean(name)}")
         for reason in cause.get("evidence") or ():
-            lines += _wrapped(clean(reason), "      - ")
+            lines += _wrapped(in_units(clean(reason), units), "      - ")
     if lines and rest >= 0.005:
         lines.append(f"{_percent(rest)}  all others together")
     return lines
