@@ -38,7 +38,7 @@ PROGRESS_NAME: Final = "guide.json"
 NO_LINE: Final = (
     "Nothing has come from the logger yet. Is it switched on, plugged in and set to the same speed?"
 )
-"""An event is placed beside a line of the log, so a plan begins with the first line."""
+"""An event is placed beside a line of the log, so a plan begins with the first reading."""
 
 
 class Figures(Protocol):
@@ -157,7 +157,8 @@ class Guide:
     ) -> Instruction | None:
         if self._plan is None:
             return None
-        if self._recorder.counters.rows == 0:
+        heard = any(reading.value is not None for reading in readings.values())
+        if not heard and self._figures.latest is None:
             return Instruction(0, len(self._plan.plan.steps), "waiting for the logger", NO_LINE)
         fresh = {
             point: reading.value

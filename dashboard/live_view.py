@@ -63,7 +63,7 @@ def nothing_yet() -> Component:
     """What the page says where nothing is being recorded."""
     return html.Div(
         [
-            html.P("No recording is to be seen here.", className="live-do"),
+            html.H1("No recording is to be seen here."),
             html.P(
                 [
                     "Start one on the machine at the car: ",

@@ -42,6 +42,8 @@ PLAN_KEYS: Final = ((GO, "Done"), (NEXT, "Next step"), (AGAIN, "Again"))
 def layout(board: Board, told: Mapping[str, str]) -> Component:
     """The page's frame; everything in it that changes has a place of its own."""
     del told
+    if board.live is None:
+        return live_view.nothing_yet()
     return html.Div(
         [
             dcc.Interval(id="live-tick", interval=TICK_MS),
