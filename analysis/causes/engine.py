@@ -194,9 +194,9 @@ def _severities(weight: Floats, space: Hypotheses) -> dict[str, float]:
     for index, rows in enumerate(space.members):
         if len(rows) > 1:
             continue
-        places = np.flatnonzero(space.explanation == index)
-        if places.size == SEVERITIES.size:
-            share = weight[places]
+        # an explanation's hypotheses stand one after the other
+        share = weight[slice(*np.searchsorted(space.explanation, (index, index + 1)))]
+        if share.size == SEVERITIES.size:
             name = rows[0].name
             total[name] = total.get(name, 0.0) + float(share.sum())
             moment[name] = moment.get(name, 0.0) + float(share @ SEVERITIES)
