@@ -68,6 +68,7 @@ class BoardApp(Dash):
 <title>{text.escape(title)}</title>
 <link rel="icon" href="data:,">
 <style>{theme.PAGE_CSS}</style>
+{PRELOAD if here and here.plots else ""}
 {parts["css"]}
 </head>
 <body>
@@ -96,6 +97,10 @@ class BoardApp(Dash):
         )
 
 
+PRELOAD: Final = (
+    '<link rel="preload" as="script" '
+    'href="/_dash-component-suites/plotly/package_data/plotly.min.js">'
+)
 CURRENT: Final = ' aria-current="page"'
 LOG_OUT: Final = (
     '<form method="post" action="/logout"><button class="button second">Log out</button></form>'

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from dash import dcc, html
 
 from dashboard import theme
+from dashboard.light import light
 from dashboard.shown import clean
 
 if TYPE_CHECKING:
@@ -78,7 +79,7 @@ def select(
         Class of the control, ``broad`` for long texts.
     """
     data: dict[str, Any] = {"data-usual": usual, "data-resets": resets}
-    return html.Div(
+    control = html.Div(
         [
             html.Label(label, htmlFor=f"choose-{name}"),
             html.Select(
@@ -94,6 +95,7 @@ def select(
         ],
         className=f"control {wide}".strip(),
     )
+    return light(control)
 
 
 def units(value: str, usual: str) -> Component:
@@ -148,12 +150,12 @@ def plain_list(items: Iterable[Any], label: str = "", kind: str = "plain") -> Co
 def table(
     heads: Sequence[str], rows: Sequence[Sequence[Any]], caption: str, kind: str = ""
 ) -> Component:
-    """A table whose first cell of each row names the row."""
+    """A table whose first cell of each row names the row; a light part."""
     body = [
         html.Tr([html.Th(row[0], scope="row"), *(html.Td(cell) for cell in row[1:])])
         for row in rows
     ]
-    return html.Table(
+    made = html.Table(
         [
             html.Caption(caption, className="unseen"),
             html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
@@ -161,6 +163,7 @@ def table(
         ],
         className=kind,
     )
+    return light(made)
 
 
 def wide(content: Component, label: str) -> Component:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import tempfile
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 
 RUN_ID: Final = re.compile(r"[0-9a-f]{64}")
 UPLOAD_ID: Final = re.compile(r"u-[0-9a-f]{32}")
+
+FRESH_S: Final = 2.0
 
 Held = TypeVar("Held")
 
@@ -164,6 +167,7 @@ class StoreSource:
     def __init__(self, store: Store, limits: Limits | None = None) -> None:
         self.store = store
         self._limits = limits
+        self._runs: tuple[float, pl.DataFrame] | None = None
         self._readings: Recent[Readings] = Recent(3)
         self._analyses: Recent[Analysis] = Recent(6)
 
@@ -173,10 +177,14 @@ class StoreSource:
         return self.store.folder.resolve().name
 
     def runs(self) -> pl.DataFrame:
-        """One row a run."""
+        """One row a run; at most `FRESH_S` old, as one visit asks for it several times."""
         from ingest.store_read import runs
 
-        return runs(self.store)
+        now = time.monotonic()
+        kept = self._runs
+        if kept is None or now - kept[0] > FRESH_S:
+            self._runs = kept = now, runs(self.store)
+        return kept[1]
 
     def figures(
         self, names: Collection[str] | None = None, family: str | None = None

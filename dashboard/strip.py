@@ -93,7 +93,8 @@ class _Scale:
         limits = (each for each in (strip.low, strip.high) if each is not None)
         told = [each for each in (*own, *strip.good, *others, *limits) if math.isfinite(each)]
         first, last = (min(told), max(told)) if told else (0.0, 1.0)
-        if first == last:
+        # values that differ by nothing one could draw lie in the middle of a scale of their size
+        if last - first <= 1e-9 * max(abs(first), abs(last), 1.0):
             first, last = first - 1.0, last + 1.0
         # an open side needs room beyond its limit to be seen as allowed
         margin = 0.08 * (last - first)

@@ -8,17 +8,19 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from dash import dcc, html
 from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.baseline import Baseline
 from analysis.limits import Limit
-from dashboard import address
+from dashboard import address, parts
 from dashboard.car_figures import family_text, standing
 from dashboard.car_plot import car_plot, drawn_points, zoom_of
 from dashboard.fleet_view import Choice, chosen, families, fleet_plot, page_of
 from dashboard.folder_source import FolderSource
 from dashboard.frames import figure_records, figures_frame, run_record, runs_frame
+from dashboard.light import tree
 from dashboard.pages import all_pages
 from dashboard.pages.fleet import answer, search_of, state_of
 from dashboard.pages.limits import limits_rows
@@ -418,3 +420,23 @@ def test_a_log_full_of_gaps_stays_small() -> None:
     time = np.cumsum(np.where(np.arange(60_000) % 3 == 2, 60.0, 0.5))
     frame = pl.DataFrame({"time_s": time, "outlet_degC": np.sin(time)})
     assert Readings(frame).line("outlet").time.size <= 2 * MOST_POINTS
+
+
+# ---------------------------------------------------------------- light parts
+
+
+def test_a_light_part_is_its_elements_as_lists() -> None:
+    row = html.Tr([html.Td("<b>", className="x"), html.Td(5, **parts.aria(label="five"))])
+    cells = ["td", {"class": "x"}, "<b>"], ["td", {"aria-label": "five"}, "5"]
+    assert tree(row) == ["tr", {}, *cells]
+    assert tree(html.Option("a", value="v", selected=True)) == [
+        "option", {"selected": True, "value": "v"}, "a",
+    ]  # fmt: skip
+    assert tree(html.Span("s", style={"color": "red", "width": "2em"})) == [
+        "span", {"style": "color:red;width:2em"}, "s",
+    ]  # fmt: skip
+
+
+def test_what_lives_is_no_light_part() -> None:
+    with pytest.raises(TypeError, match="no plain element"):
+        tree(html.Div([dcc.Input(id="x")]))

@@ -41,6 +41,14 @@
     go(told());
   });
 
+  // links to another state of the same page
+  document.addEventListener("click", function (event) {
+    const link = event.target.closest("a.same-page");
+    if (!link || event.ctrlKey || event.metaKey || event.shiftKey) return;
+    event.preventDefault();
+    go(link.search);
+  });
+
   // back and forward: the fields follow the address
   window.addEventListener("popstate", function () {
     const search = new URLSearchParams(window.location.search);
@@ -61,8 +69,13 @@
     return window.dash_clientside.no_update;
   }
 
-  // The upload's own field has no name, and stands beside the button that opens it.
+  // The upload's own field has no name, and stands beside the button that opens it; what is dragged
+  // on a slider has none either, but the group it stands in has.
   new MutationObserver(function () {
+    for (const thumb of document.querySelectorAll("[role=slider]:not([aria-labelledby])")) {
+      const group = thumb.closest("[role=group][aria-labelledby]");
+      if (group) thumb.setAttribute("aria-labelledby", group.getAttribute("aria-labelledby"));
+    }
     for (const field of document.querySelectorAll(".drop input[type=file]:not([aria-label])")) {
       field.setAttribute("aria-label", "Files of a run");
       field.tabIndex = -1;

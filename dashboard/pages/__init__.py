@@ -43,6 +43,8 @@ class Page:
         Frame of the page for the values of an address (see `dashboard.address.read`).
     register
         Adds the page's callbacks to the application.
+    plots
+        Whether it always shows a plot: the browser then fetches the plotting script at once.
     """
 
     path: str
@@ -51,6 +53,7 @@ class Page:
     order: int
     layout: Callable[[Board, Mapping[str, str]], Component]
     register: Callable[[Dash, Board], None]
+    plots: bool = False
 
 
 @cache

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from dashboard.service import Board
 
 PATH: Final = "/car"
+TITLE: Final = "Does the heater get as hot as it should?"
 
 
 def state_of(told: Mapping[str, str], board: Board) -> dict[str, str]:
@@ -128,4 +129,4 @@ def zoomed(
     }
 
 
-PAGE = Page(PATH, "One car", "Does the heater get as hot as it should?", 10, layout, register)
+PAGE = Page(PATH, "One car", TITLE, 10, layout, register, plots=True)

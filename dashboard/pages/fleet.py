@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from dashboard.service import Board
 
 PATH: Final = "/"
+TITLE: Final = "Which heaters are not as warm as they should be?"
 FIRST_FIGURE: Final = "steady_outlet_rise"
 PURPOSES: Final = ("complaint", "after-repair", "baseline", "road-test")
 ANY: Final = "any"
@@ -73,13 +74,13 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
         [
             dcc.Location(id="fleet-address", refresh=False),
             dcc.Location(id="fleet-go", refresh=True),
-            html.H1("Which heaters are not as warm as they should be?"),
+            html.H1(TITLE),
             controls(state, names, board),
             html.Div(id="fleet-results", **parts.aria(live="polite")),
             html.Section(
                 [
                     html.H2(id="fleet-question"),
-                    dcc.Graph(id="fleet-picture", config=parts.GRAPH, figure={}),
+                    html.Div(id="fleet-picture-place"),
                     parts.quiet(
                         "One mark a run; brackets are the limits each family was judged by. "
                         "Click a mark, or a car in the table, to see its run."
@@ -192,7 +193,7 @@ def _pager(state: Mapping[str, str], page: int, pages: int, board: Board) -> Com
     for name, other in (("Earlier rows", page - 1), ("More rows", page + 1)):
         if 1 <= other <= pages:
             there = search_of({**state, "page": str(other)}, board)
-            links.append(dcc.Link(name, href=f"{PATH}{there}", refresh=False))
+            links.append(html.A(name, href=f"{PATH}{there}", className="same-page"))
     return html.Nav(links, className="pager", **parts.aria(label="Pages of the table"))
 
 
@@ -214,7 +215,8 @@ def results(board: Board, state: Mapping[str, str]) -> tuple[Any, str, Any, Any]
             )
         )
     question = f"Where does each family lie in its {words(choice.figure)}?"
-    picture = fleet_plot(frame, choice.figure, state["units"])
+    figure = fleet_plot(frame, choice.figure, state["units"])
+    picture = dcc.Graph(id="fleet-picture", config=parts.GRAPH, figure=figure)
     return summary, question, picture, runs_table(frame, state, board)
 
 
@@ -224,7 +226,7 @@ def register(app: Dash, board: Board) -> None:
     @app.callback(
         Output("fleet-results", "children"),
         Output("fleet-question", "children"),
-        Output("fleet-picture", "figure"),
+        Output("fleet-picture-place", "children"),
         Output("fleet-table", "children"),
         Input("fleet-address", "search"),
     )
@@ -243,4 +245,4 @@ def register(app: Dash, board: Board) -> None:
         return car_link(str(clicked["points"][0].get("customdata", "")), address.read(search))
 
 
-PAGE = Page(PATH, "Fleet", "Which heaters are not as warm as they should be?", 20, layout, register)
+PAGE = Page(PATH, "Fleet", TITLE, 20, layout, register, plots=True)

@@ -1,0 +1,162 @@
+"""Measure the board in a real browser: 2,000 runs, a run of a million rows, bytes sent.
+
+    python benchmarks/board.py [--runs 2000] [--rows 1000000] [--store FOLDER]
+
+Fills a store with copies of a sample run under other names and numbers (their results are made, as
+the board only shows them), starts the board on it and opens each page with a cold cache, thrice.
+Printed are the median time from the click to the page's results and to its picture, the bytes sent
+over the wire, and the processor time of this process: on a machine that does other things the
+times are longer, the processor time is not.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import statistics
+import sys
+import tempfile
+import time
+from datetime import UTC, datetime, timedelta
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+from playwright.sync_api import Browser, sync_playwright
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+from analysis.pipeline import judge_measured, measure
+from analysis.result import document
+from dashboard.service import StoreSource
+from ingest.load import load_run
+from ingest.run import Run
+from ingest.store import Store
+from ingest.store_rows import Outcome, Versions
+from tests.board_runs import SAMPLES, long_readings, served
+from tests.browser.conftest import ARGUMENTS
+
+FAMILIES = ("Plover", "Dunlin", "Curlew", "Avocet", "Knot", "Turnstone")
+VISITS = 3
+
+
+def fill(place: Path, runs: int, rows: int) -> tuple[Store, str]:
+    """A store of made results and one run of very many rows; its id."""
+    store = Store.open(place)
+    rng = np.random.default_rng(7)
+    sample = load_run(SAMPLES / "SC-014-complaint")
+    told = document(judge_measured(measure(sample)))
+    small = sample.with_(readings=sample.readings.head(60))
+    versions = Versions("benchmark", "1", "benchmark")
+    for number in range(runs - 1):
+        run = other_car(small, number)
+        store.add(run, {}, lambda _, run=run: Outcome(other_result(told, run, rng)), versions)
+    big = long_readings(rows).frame
+    names = {"time_s", *(sensor.column for sensor in sample.sensors.values())}
+    kept = big.select([name for name in big.columns if name in names])
+    run = other_car(sample, runs).with_(readings=kept)
+    sensors = {k: v for k, v in run.sensors.items() if v.column in kept.columns}
+    run = run.with_(sensors=sensors)
+    added = store.add(run, {}, lambda _: Outcome(other_result(told, run, rng)), versions)
+    return store, added.run_id
+
+
+def other_car(run: Run, number: int) -> Run:
+    """The run as if of another car, on another day."""
+    about = run.setup.run.model_copy(
+        update={
+            "vehicle": f"SC-{1000 + number * 2 // 3}",
+            "family": FAMILIES[number % len(FAMILIES)],
+            "purpose": "baseline" if number % 4 == 0 else "complaint",
+        }
+    )
+    return run.with_(
+        setup=run.setup.model_copy(update={"run": about}),
+        name=f"run-{number}",
+        sha256={"log.csv": f"{number:064x}"},
+        started=datetime(2026, 1, 5, tzinfo=UTC) + timedelta(hours=number),
+    )
+
+
+def other_result(told: dict, run: Run, rng: np.random.Generator) -> dict:
+    """The result with other numbers and verdicts."""
+    about = run.setup.run
+    figures = {
+        name: each
+        if each["value"] is None
+        else each
+        | {
+            "value": float(each["value"] * rng.normal(1.0, 0.1)),
+            "verdict": str(rng.choice(["pass", "pass", "pass", "fail", "undecided"])),
+        }
+        for name, each in told["figures"].items()
+    }
+    named = {"name": run.name, "vehicle": about.vehicle, "family": about.family}
+    named |= {"purpose": about.purpose, "started": run.started.isoformat() if run.started else None}
+    verdict = str(rng.choice(["pass", "fail", "undecided"]))
+    return told | {"run": told["run"] | named, "figures": figures, "verdict": verdict}
+
+
+def count(tally: list[float], event: dict) -> None:
+    """Note the bytes of an answer as they came over the wire."""
+    tally.append(event["encodedDataLength"])
+
+
+def visits(browser: Browser, address: str, path: str, ready: str, picture: str | None) -> None:
+    """Open a page with a cold cache a few times; print what it took."""
+    times: list[tuple[float, float, float]] = []
+    sent = 0
+    for _ in range(VISITS):
+        context = browser.new_context(viewport={"width": 1366, "height": 800})
+        page = context.new_page()
+        wire = context.new_cdp_session(page)
+        wire.send("Network.enable")
+        tally: list[float] = []
+        wire.on("Network.loadingFinished", partial(count, tally))
+        begin, used = time.perf_counter(), time.process_time()
+        page.goto(address + path, wait_until="commit")
+        page.wait_for_selector(ready)
+        results = time.perf_counter() - begin
+        if picture:
+            page.wait_for_selector(picture)
+        drawn = time.perf_counter() - begin
+        times.append((results, drawn, time.process_time() - used))
+        page.wait_for_load_state("networkidle")
+        sent = int(sum(tally))
+        context.close()
+    first, second, used = (statistics.median(column) for column in zip(*times, strict=True))
+    print(
+        f"{path[:24]:<26}results {first:5.2f} s   picture {second:5.2f} s   "
+        f"processor (board and driver) {used:5.2f} s   sent {sent / 1e6:5.2f} MB"
+    )
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--runs", type=int, default=2000)
+    parser.add_argument("--rows", type=int, default=1_000_000)
+    parser.add_argument("--store", type=Path, help="where to keep the store; else a passing folder")
+    asked = parser.parse_args()
+    place = asked.store or Path(tempfile.mkdtemp(prefix="lukewarm-board-"))
+    begin = time.perf_counter()
+    store, run_id = fill(place / "store", asked.runs, asked.rows)
+    print(f"store of {asked.runs} runs made in {time.perf_counter() - begin:.1f} s")
+    load = os.getloadavg()[0] if hasattr(os, "getloadavg") else float("nan")
+    print(f"load of the machine before: {load:.1f}")
+    chromium = os.environ.get("CHROMIUM") or shutil.which("chromium")
+    with served(StoreSource(store)) as address, sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium, args=ARGUMENTS)
+        visits(browser, address, "/", "table.runs", "#fleet-picture .point")
+        visits(browser, address, f"/car?run={run_id}", ".causes", "#car-picture .trace")
+        visits(browser, address, "/limits", "table.limits", None)
+        visits(browser, address, "/drop", ".drop", None)
+        browser.close()
+    store.close()
+    if asked.store is None:
+        shutil.rmtree(place)
+
+
+if __name__ == "__main__":
+    main()
