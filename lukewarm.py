@@ -165,6 +165,10 @@ def analyze(
         Path | None,
         typer.Option("--picture", help="Also write a picture of the (one) run as HTML."),
     ] = None,
+    fit_picture: Annotated[
+        Path | None,
+        typer.Option("--fit-picture", help="Also write the fitted outlet over the measured one."),
+    ] = None,
 ) -> None:
     """Figures, verdict and causes of one or many runs.
 
@@ -193,6 +197,8 @@ def analyze(
         documents.append(document(analysis))
         if picture:
             write_picture(analysis, picture, units)
+        if fit_picture:
+            write_fit(analysis, fit_picture, units)
     unusable = any("error" in each for each in documents)
     show_documents(documents, json_out, units, single=len(places) == 1)
     if unusable:
@@ -1142,6 +1148,15 @@ def show_documents(
         from ingest.load import write_text
 
         write_text(Path(json_out), text + "\n")
+
+
+def write_fit(analysis: Analysis, path: Path, units: Units) -> None:
+    """The heater fitted to one run, as a self-contained page."""
+    from analysis.heater.fit import fit_heater
+    from dashboard.fit_picture import write_fit_picture
+
+    vehicle = analysis.run.setup.run.vehicle
+    write_fit_picture(fit_heater(analysis.context), vehicle, path, units.value)
 
 
 def write_picture(analysis: Analysis, path: Path, units: Units) -> None:

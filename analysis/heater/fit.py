@@ -106,7 +106,9 @@ class FittedCurve(NamedTuple):
     time
         s from engine start.
     measured, fitted
-        °C; NaN where there is none.
+        The outlet, °C; NaN where there is none.
+    coolant, air
+        What it was fitted from: supply hose and entering air, °C.
     used
         Where the fit was made.
     """
@@ -114,6 +116,8 @@ class FittedCurve(NamedTuple):
     time: Floats
     measured: Floats
     fitted: Floats
+    coolant: Floats
+    air: Floats
     used: np.ndarray[tuple[int], np.dtype[np.bool_]]
 
 
@@ -161,6 +165,8 @@ def fit_heater(ctx: Context) -> HeaterFit:
             ctx.grid.time,
             ctx.values("outlet"),
             air + _predicted(outlet, setting, lead, ctx.grid.step),
+            ctx.values("coolant_in"),
+            ctx.values(stretch.air),
             used,
         ),
     )

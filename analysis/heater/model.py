@@ -12,10 +12,12 @@ coolant's lead over the entering air, and the coolant's drop over the outlet's r
 the core lowers `E` and leaves `R`; less coolant raises `R` and lowers `E` along the core's own
 curve; less air lowers `R` and raises `E`; a cool thermostat moves neither.
 
-The core's conductance is that of its air side and its coolant side in series. Fluids at rest or in
-slower motion pass less heat: ``flow**0.8`` inside tubes (Dittus and Boelter, in Incropera and
-DeWitt, Fundamentals of Heat and Mass Transfer, eq. 8.60), about the root of the flow over fins
-(Kays and London, Compact Heat Exchangers, ch. 10). How the two share the resistance is assumed.
+The core's conductance is that of its air side and its coolant side in series. Slower fluids pass
+less heat: about the root of the flow over fins (Kays and London, Compact Heat Exchangers, ch. 10),
+``flow**0.8`` inside tubes while the flow is turbulent (Dittus and Boelter, in Incropera and DeWitt,
+Fundamentals of Heat and Mass Transfer, eq. 8.60), ``flow**(1/3)`` where it is laminar and still
+developing (Sieder and Tate, eq. 8.57); thick coolant in a starved core is in between. How the two
+sides share the resistance is assumed.
 """
 
 from __future__ import annotations
@@ -30,7 +32,10 @@ from analysis.heater.effectiveness import effectiveness_from_ntu, ntu_from_effec
 
 Floats = NDArray[np.float64]
 
-COOLANT_EXPONENT: Final = 0.8
+COOLANT_EXPONENT: Final = (0.7, 0.12)
+"""Power of the coolant's flow its side's conductance goes with, between turbulent and laminar, and
+how sure that is (k = 1)."""
+
 AIR_EXPONENT: Final = 0.5
 
 AIR_SIDE: Final = (0.75, 0.10)
@@ -56,12 +61,15 @@ class Core:
         Share of the resistance on the air side, [-].
     delivered
         Share of the rise that reaches the outlet, [-].
+    exponent
+        Power of the coolant's flow that its side's conductance goes with, [-].
     """
 
     ntu: Floats
     ratio: Floats
     air_side: Floats
     delivered: Floats
+    exponent: Floats
 
     @classmethod
     def from_outlet(
@@ -70,16 +78,17 @@ class Core:
         ratio: ArrayLike,
         air_side: ArrayLike = AIR_SIDE[0],
         delivered: ArrayLike = DELIVERED[0],
+        exponent: ArrayLike = COOLANT_EXPONENT[0],
     ) -> Core:
         """The core that gives an outlet its effectiveness with all the air through it.
 
         Its `ntu` is NaN where no core of this flow ratio gives so much.
         """
-        share, flows, side, left = (
+        share, flows, side, left, power = (
             np.asarray(each, dtype=np.float64)
-            for each in (effectiveness, ratio, air_side, delivered)
+            for each in (effectiveness, ratio, air_side, delivered, exponent)
         )
-        return cls(air_ntu(share / left, flows), flows, side, left)
+        return cls(air_ntu(share / left, flows), flows, side, left, power)
 
     def outlet(
         self, coolant: ArrayLike = 1.0, air: ArrayLike = 1.0, leak: ArrayLike = 0.0
@@ -97,7 +106,7 @@ class Core:
         flow, crossing = np.asarray(coolant), 1.0 - np.asarray(leak)
         through = np.asarray(air) * crossing
         resistance = self.air_side * through**-AIR_EXPONENT
-        resistance = resistance + (1.0 - self.air_side) * flow**-COOLANT_EXPONENT
+        resistance = resistance + (1.0 - self.air_side) * flow**-self.exponent
         ntu = self.ntu / (resistance * through)
         ratio = self.ratio * through / flow
         return np.asarray(self.delivered * crossing * air_effectiveness(ntu, ratio))

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.heater.fit import HeaterFit
-from analysis.heater.model import AIR_SIDE, DELIVERED, Core
+from analysis.heater.model import AIR_SIDE, COOLANT_EXPONENT, DELIVERED, Core
 from analysis.heater.setting import at_engine_speed
 from analysis.levels import with_note
 from analysis.measurement import Measurement, combine
@@ -236,6 +236,7 @@ def _inputs(fit: HeaterFit, usual: UsualHeater) -> tuple[Measurement, ...]:
         usual.flow_ratio,
         Measurement(AIR_SIDE[0], "–", AIR_SIDE[1]),
         Measurement(DELIVERED[0], "–", DELIVERED[1]),
+        Measurement(COOLANT_EXPONENT[0], "–", COOLANT_EXPONENT[1]),
     )
 
 
@@ -253,12 +254,13 @@ def _answers(
     usual_ratio: Floats,
     air_side: Floats,
     delivered: Floats,
+    exponent: Floats,
 ) -> Floats:
     """Flow share, leak, what either costs of effectiveness, and its slope against the leak.
 
     One row an input point.
     """
-    core = Core.from_outlet(usual_share, usual_ratio, air_side, delivered)
+    core = Core.from_outlet(usual_share, usual_ratio, air_side, delivered, exponent)
     flow = usual_ratio / ratio
     flows = np.minimum(flow, 1.0), np.minimum(1.0 / flow, 1.0)
     leak = core.leak(share, *flows)

@@ -1,0 +1,253 @@
+"""The picture of a heater fit: the outlet as a few numbers make it, over the outlet as measured.
+
+The numbers are in words beside it. One HTML file that needs nothing else and asks no other host for
+anything.
+"""
+
+from __future__ import annotations
+
+import html
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from dashboard import theme
+from dashboard.shown import COVERAGE, clean, conversion, in_units, value_and_uncertainty
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+    from analysis.grid import Floats
+    from analysis.heater.fit import FittedCurve, HeaterFit
+    from analysis.heater.split import Split
+    from analysis.measurement import Measurement
+    from analysis.states import Bools
+
+CLOSE_K: Final = 1.5
+"""A curve that misses the readings by no more (standard deviation) explains them; an outlet moves
+as much by itself."""
+
+MOST_POINTS: Final = 3000
+MIN_PER_S: Final = 1.0 / 60.0
+
+FITTED: Final = "outlet_fitted"
+"""Name of the fitted line in the theme."""
+
+
+def write_fit_picture(
+    fit: HeaterFit, vehicle: str, path: Path, units: str, split: Split | None = None
+) -> None:
+    """Write the picture of a fit as one HTML file.
+
+    Parameters
+    ----------
+    fit
+        The fit of a run.
+    vehicle
+        Whose heater it is.
+    path
+        Where to.
+    units
+        ``si`` or ``us``.
+    split
+        What is missing against the family, where good cars are known.
+    """
+    path.write_bytes(fit_page(fit, vehicle, units, split).encode("utf-8"))
+
+
+def fit_page(fit: HeaterFit, vehicle: str, units: str, split: Split | None = None) -> str:
+    """The whole page as HTML (see `write_fit_picture`)."""
+    question = f"Does one share of the coolant's heat explain the outlet of {clean(vehicle)}?"
+    sentences = numbers_in_words(fit, units)
+    if split is not None:
+        sentences += missing_in_words(split, units)
+    items = "".join(f"<li>{html.escape(clean(each))}</li>" for each in sentences)
+    plot = ""
+    if fit.curve is not None:
+        plot = fit_plot(fit.curve, units).to_html(
+            full_html=False,
+            include_plotlyjs=True,
+            div_id="fit-picture",
+            default_height=f"{PLOT_PX}px",
+            config={"displayModeBar": False, "responsive": True, "plotlyServerURL": ""},
+        )
+        plot = f"{_legend()}\n{plot}\n<p class='quiet'>Shaded: where the numbers were fitted.</p>"
+    return f"""<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{html.escape(question)}</title>
+<style>
+{theme.PAGE_CSS}
+{FIT_CSS}
+</style>
+</head>
+<body>
+<h1>{html.escape(question)}</h1>
+<p class="reply">{html.escape(answer(fit, units))}</p>
+<main>
+<section aria-label="Outlet measured and fitted over time">
+{plot}
+</section>
+<aside><h2>The heater in numbers (± k = 2)</h2>
+<ul>{items}</ul></aside>
+</main>
+</body>
+</html>
+"""
+
+
+PLOT_PX: Final = 520
+
+FIT_CSS: Final = """
+.reply { font-size: 1.15rem; font-weight: 600; }
+main { display: grid; grid-template-columns: minmax(0, 1fr) minmax(0, 25rem); gap: 24px; }
+aside li { margin-bottom: 8px; }
+aside ul { padding-left: 1.2em; }
+.legend { list-style: none; margin: 4px 0; padding: 0; columns: 12.5em; font-size: 0.92rem; }
+.legend li { white-space: nowrap; }
+@media (max-width: 1000px) { main { grid-template-columns: minmax(0, 1fr); } }
+@media (max-width: 600px) { body { padding: 10px; } }
+@media print { main { display: block; } }
+""".strip()
+
+
+def answer(fit: HeaterFit, units: str) -> str:
+    """One sentence: does the curve lie on the readings."""
+    share, scatter = fit.effectiveness, fit.scatter.value
+    if share.value is None or scatter is None:
+        return f"It cannot be told: {clean(share.note or 'the heater could not be fitted')}."
+    miss = in_units(f"{scatter:.1f} K", units)
+    facts = f"{_percent(share)} of it reaches the outlet, and the curve misses by {miss}"
+    if scatter <= CLOSE_K:
+        return f"Yes: at full hot {facts}."
+    return f"Only roughly: at full hot {facts}; something else moved the outlet too."
+
+
+def numbers_in_words(fit: HeaterFit, units: str) -> list[str]:
+    """The fit's numbers, a sentence each; what could not be had says why."""
+    said = []
+    if fit.effectiveness.value is not None:
+        said.append(
+            f"The outlet rises by {_percent(fit.effectiveness)} of what the coolant is warmer than "
+            "the entering air (core effectiveness)."
+        )
+    if fit.flow_ratio.value is not None:
+        said.append(
+            f"The coolant loses {_number(fit.flow_ratio)} degrees for each degree the outlet gains "
+            "(flow ratio: air over coolant)."
+        )
+    else:
+        said.append(f"The flow ratio is not known: {fit.flow_ratio.note}.")
+    if fit.core_ntu.value is not None:
+        said.append(f"The core's size against its air is {_number(fit.core_ntu)} (UA over air).")
+    if fit.lag.value is not None:
+        said.append(f"The outlet follows the coolant {_number(fit.lag)} s late.")
+    if fit.coolant.value is not None and fit.air.value is not None:
+        told = f"Coolant {fit.coolant.value:.0f} °C, entering air {fit.air.value:.0f} °C"
+        revs = f", engine at {fit.engine_speed:.0f} rpm" if fit.engine_speed is not None else ""
+        said.append(in_units(f"{told}{revs}: what the numbers are told for.", units))
+    return said
+
+
+def missing_in_words(split: Split, units: str) -> list[str]:
+    """What is missing against the family, a sentence each."""
+    parts = (
+        (split.missing_coolant, "coolant cooler than usual"),
+        (split.missing_flow, "less coolant, or more air, through the core than usual"),
+        (split.missing_leak, "cold air past the core (a leak, or a door short of its stop)"),
+    )
+    return [
+        f"Missing at the outlet for {name}: "
+        + (_kelvin(part, units) if part.value is not None else f"not known, {part.note}")
+        + "."
+        for part, name in parts
+    ]
+
+
+def _percent(share: Measurement) -> str:
+    percent = share.scaled(100.0, "%")
+    return f"{_number(percent)} %"
+
+
+def _number(measured: Measurement) -> str:
+    value, spread = value_and_uncertainty(measured.known(), COVERAGE * (measured.u or 0.0))
+    return f"{value} ± {spread}" if spread else value
+
+
+def _kelvin(measured: Measurement, units: str) -> str:
+    shown = conversion("K", units)
+    return f"{_number(measured.scaled(shown.factor))} {shown.unit}"
+
+
+def fit_plot(curve: FittedCurve, units: str) -> go.Figure:
+    """Coolant, air, measured and fitted outlet over time.
+
+    Parameters
+    ----------
+    curve
+        Of the fit.
+    units
+        ``si`` or ``us``.
+    """
+    import plotly.graph_objects as go
+
+    shown = conversion("degC", units)
+    every = max(1, math.ceil(curve.time.size / MOST_POINTS))
+    minutes = np.round(curve.time[::every] * MIN_PER_S, 3)
+    figure = go.Figure(layout=theme.base_layout())
+    # a fit is worth showing where the lever was hot; elsewhere it means nothing
+    fitted = np.where(curve.used, curve.fitted, np.nan)
+    for name, point, values in (
+        ("Coolant in", "coolant_in", curve.coolant),
+        ("Entering air", "inlet_air", curve.air),
+        ("Outlet, measured", "outlet", curve.measured),
+        ("Outlet, fitted", FITTED, fitted),
+    ):
+        figure.add_trace(
+            go.Scatter(
+                x=minutes,
+                y=np.round(values[::every] * shown.factor + shown.offset, 2),
+                name=name,
+                mode="lines",
+                line=theme.line_of(point),
+                connectgaps=False,
+                hovertemplate=f"%{{y:.1f}} {shown.unit}",
+            )
+        )
+    for start, stop in _spans(curve.time, curve.used):
+        figure.add_shape(
+            type="rect", xref="x", yref="paper", y0=0, y1=1, layer="below",
+            x0=start * MIN_PER_S, x1=stop * MIN_PER_S,
+            fillcolor=theme.SHADE, line={"width": 0},
+        )  # fmt: skip
+    figure.update_layout(
+        autosize=True,
+        showlegend=False,
+        xaxis=theme.axis(title={"text": "Minutes from engine start"}),
+        yaxis=theme.axis(title={"text": f"Temperature, {shown.unit}"}, nticks=10),
+    )
+    return figure
+
+
+def _spans(time: Floats, used: Bools) -> list[tuple[float, float]]:
+    """From and to of every fitted stretch, s."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], used, [False])).astype(np.int8)))
+    return [
+        (float(time[start]), float(time[stop - 1]))
+        for start, stop in zip(edges[::2], edges[1::2], strict=True)
+    ]
+
+
+def _legend() -> str:
+    lines = (
+        ("outlet", "outlet, measured"),
+        (FITTED, "outlet, fitted"),
+        ("coolant_in", "coolant in"),
+        ("inlet_air", "entering air"),
+    )
+    items = "".join(f"<li>{theme.line_sample(point)} {name}</li>" for point, name in lines)
+    return f'<ul class="legend" aria-label="Lines">{items}</ul>'
