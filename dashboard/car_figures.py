@@ -11,7 +11,16 @@ from dash import html
 
 from dashboard import parts, strip
 from dashboard.frames import figure_records, figures_frame, run_record, runs_frame
-from dashboard.shown import LARGEST_PLAIN, clean, conversion, figure_text, limit_text, plain, words
+from dashboard.shown import (
+    LARGEST_PLAIN,
+    clean,
+    conversion,
+    figure_text,
+    in_units,
+    limit_text,
+    plain,
+    words,
+)
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -70,12 +79,12 @@ def figures_section(
     measured = {name: each for name, each in figures.items() if each.get("value") is not None}
     rows = [_row(name, each, found.get(name, {}), units) for name, each in measured.items()]
     missing = [
-        f"{words(name)}: {clean(each.get('note') or 'no reason given')}"
+        f"{words(name)}: {in_units(clean(each.get('note') or 'no reason given'), units)}"
         for name, each in figures.items()
         if each.get("value") is None
     ]
     notes = [
-        f"{words(name)}: {clean(each['note'])}"
+        f"{words(name)}: {in_units(clean(each['note']), units)}"
         for name, each in measured.items()
         if each.get("note")
     ]

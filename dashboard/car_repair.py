@@ -9,7 +9,7 @@ from dash import dcc, html
 
 from dashboard import parts
 from dashboard.car_plot import before_after_plot
-from dashboard.shown import clean, figure_text, words
+from dashboard.shown import clean, figure_text, in_units, words
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -73,7 +73,7 @@ def _changes(board: Board, run: str, before: str, units: str) -> list[Any]:
     ]
     heads = ("Figure", "Before", "After", "Change, weather allowed for", "Is it real?")
     return [
-        html.P([html.Strong(f"{repair.outcome}. "), clean(repair.sentence)], className="reply"),
+        html.P(in_units(clean(repair.sentence), units), className="reply"),
         dcc.Graph(
             id="car-before-after",
             figure=before_after_plot(readings[0], readings[1], units),

@@ -16,7 +16,7 @@ from dashboard.car_repair import repair_section
 from dashboard.run_picture import answer_of, windows_of
 from dashboard.run_plot import LETTERS
 from dashboard.service import UPLOAD_ID
-from dashboard.shown import clean, clock, span, words
+from dashboard.shown import clean, clock, in_units, span, words
 from dashboard.text import WORTH_NAMING
 from dashboard.theme import line_sample
 
@@ -121,11 +121,11 @@ def content(shown: Shown) -> list[Any]:
             className="quiet",
         ),
         *([_dropped()] if UPLOAD_ID.fullmatch(shown.run) else []),
-        html.Div([*_causes(document), *_check(document)], className="causes"),
+        html.Div([*_causes(document, shown.units), *_check(document)], className="causes"),
         *_picture(shown),
         figures_section(document, standing(shown.board, shown.run, document), shown.units),
         repair_section(shown.board, shown.run, shown.before, shown.earlier, shown.units),
-        *_log(document),
+        *_log(document, shown.units),
     ]
 
 
@@ -136,7 +136,7 @@ def _dropped() -> Component:
     )
 
 
-def _causes(document: Mapping[str, Any]) -> list[Any]:
+def _causes(document: Mapping[str, Any], units: str) -> list[Any]:
     causes = [
         each
         for each in document.get("causes", ())
@@ -147,7 +147,7 @@ def _causes(document: Mapping[str, Any]) -> list[Any]:
     items = []
     for each in causes:
         share = 100.0 * float(each["probability"])
-        evidence = [clean(reason) for reason in each.get("evidence") or ()]
+        evidence = [in_units(clean(reason), units) for reason in each.get("evidence") or ()]
         items.append(
             html.Li(
                 [
@@ -262,7 +262,7 @@ def sample(point: str) -> str:
     return f"data:image/svg+xml,{quote(drawn, safe='/:=')}"
 
 
-def _log(document: Mapping[str, Any]) -> list[Any]:
+def _log(document: Mapping[str, Any], units: str) -> list[Any]:
     told = []
     for each in document.get("quality", ()):
         where = ", ".join(
@@ -273,7 +273,7 @@ def _log(document: Mapping[str, Any]) -> list[Any]:
             )
             if part
         )
-        what = clean(each.get("detail") or words(str(each.get("fault", ""))))
+        what = in_units(clean(each.get("detail") or words(str(each.get("fault", "")))), units)
         told.append(f"{where}: {what}" if where else what)
     if not told:
         return []

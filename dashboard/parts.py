@@ -14,7 +14,7 @@ from dashboard.shown import clean
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-UNITS: Final = {"si": "SI (°C, kPa, m/s)", "us": "US (°F, inHg, mph)"}
+UNITS: Final = {"si": "SI (°C, kPa)", "us": "US (°F, inHg)"}
 
 GRAPH: Final[Any] = {
     "displaylogo": False,

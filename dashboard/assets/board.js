@@ -69,6 +69,15 @@
     return window.dash_clientside.no_update;
   }
 
+  // Plots keep their size in pixels; on paper they shrink to its width as drawings do.
+  window.addEventListener("beforeprint", function () {
+    for (const drawing of document.querySelectorAll(".js-plotly-plot .main-svg")) {
+      const width = drawing.getAttribute("width"), height = drawing.getAttribute("height");
+      drawing.setAttribute("viewBox", `0 0 ${width} ${height}`);
+      drawing.closest(".svg-container").style.aspectRatio = `${width} / ${height}`;
+    }
+  });
+
   // The upload's own field has no name, and stands beside the button that opens it; what is dragged
   // on a slider has none either, but the group it stands in has.
   new MutationObserver(function () {

@@ -17,7 +17,7 @@ from dash import Dash, Input, Output, dcc, html
 from analysis.limits import BAD_SIDE
 from dashboard import address, parts, strip
 from dashboard.pages import Page
-from dashboard.shown import clean, conversion, limit_text, words
+from dashboard.shown import clean, conversion, in_units, limit_text, words
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -146,7 +146,9 @@ def row_cells(row: Row, units: str) -> list[Any]:
     measured = sum(map(len, row.judged.values())) + len(row.good)
     return [
         parts.stacked(words(row.figure), conversion(row.unit, units).unit),
-        parts.stacked(html.Span(text, className="number"), limit.basis if limit else ""),
+        parts.stacked(
+            html.Span(text, className="number"), in_units(limit.basis, units) if limit else ""
+        ),
         counts or f"{measured} runs",
         html.Img(
             src=strip.source(drawn, units),
