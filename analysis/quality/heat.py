@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from analysis.quality.view import COOLANTS, FRESH_AIR, Bools, Floats, View, middle
+from analysis.quality.view import COOLANTS, FRESH_AIR, Bools, Floats, View
 from analysis.soak_window import Soak, find_soak
 from analysis.uncertainty import shared_parts
 
@@ -56,7 +56,7 @@ def fresh_air(view: View, *, but: str = "") -> float | None:
     """Usual temperature of the air outside, `but` left out; None where it is not logged."""
     for point in view.present(*FRESH_AIR):
         if point != but:
-            return middle(view.means(point))
+            return view.usual(point)
     return None
 
 
@@ -90,7 +90,7 @@ def difference_uncertainty(view: View, one: str, other: str) -> float:
     """Standard uncertainty of the difference of two sensors; what they share cancels."""
     parts: dict[str, float] = {}
     for point, sign in ((one, 1.0), (other, -1.0)):
-        level = middle(view.means(point))
+        level = view.usual(point)
         for name, part in shared_parts(view.sensor(point), level).items():
             parts[name] = parts.get(name, 0.0) + sign * part
     return math.hypot(*parts.values())

@@ -74,6 +74,7 @@ class View:
         self._values: dict[str, Floats] = {}
         self._has: dict[str, bool] = {}
         self._means: dict[str, Floats] = {}
+        self._usual: dict[str, float] = {}
         self._noise: dict[str, float] = {}
         self._steps: dict[str, float] = {}
         self._changed: set[str] = set()
@@ -168,6 +169,12 @@ class View:
             self._means[point] = result
         return self._means[point]
 
+    def usual(self, point: str) -> float:
+        """Median of a point's bin means, NaN where it has no valid reading."""
+        if point not in self._usual:
+            self._usual[point] = middle(self.means(point))
+        return self._usual[point]
+
     def noise(self, point: str) -> float:
         """Standard deviation of a reading's own noise, from second differences.
 
@@ -214,6 +221,7 @@ class View:
         self._changed.add(point)
         self._has.pop(point, None)
         self._means.pop(point, None)
+        self._usual.pop(point, None)
         self._noise.pop(point, None)
         self._steps.pop(point, None)
         self.kept.pop(f"rise of {point}", None)
