@@ -958,7 +958,7 @@ def board(
     source = board_source(place, read_limits(limits) if limits else None)
     uploads = Uploads(source)
     dash = create_app(
-        Board(source, uploads, units.value),
+        Board(source, uploads, units.value, live=place or Path()),
         password=Password(password) if password else None,
         secure=serving.secure,
         hosts=names_of(serving),

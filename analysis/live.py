@@ -18,6 +18,9 @@ LATEST_S: Final = 120.0
 LASTING: Final = frozenset({"reversed", "swapped", "wrong_type", "shorted"})
 """Faults of how a sensor is fitted: they stay until somebody puts it right."""
 
+DOUBTFUL: Final = frozenset({"open", "stuck", "fell_off", "noisy", "dead", "disagrees_at_soak"})
+"""Faults worth saying at once even where the readings may still be used."""
+
 
 @dataclass(frozen=True, slots=True)
 class LiveFigures:
@@ -87,7 +90,3 @@ def sensor_warnings(findings: tuple[Finding, ...], until_s: float) -> tuple[Find
         and (finding.forbids or finding.fault in LASTING or finding.fault in DOUBTFUL)
         and (finding.to_s is None or finding.to_s >= until_s - LATEST_S)
     )
-
-
-DOUBTFUL: Final = frozenset({"open", "stuck", "fell_off", "noisy", "dead", "disagrees_at_soak"})
-"""Faults worth saying at once even where the readings may still be used."""

