@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
 from analysis.heater.fit import FittedCurve, HeaterFit
 from analysis.heater.split import Split
@@ -19,6 +20,9 @@ from dashboard.fit_picture import (
     numbers_in_words,
     write_fit_picture,
 )
+from lukewarm import app
+
+SAMPLES = Path(__file__).parent.parent / "sample_logs"
 
 
 def curve() -> FittedCurve:
@@ -117,3 +121,13 @@ def test_the_page_needs_nothing_else_and_escapes_names(tmp_path: Path) -> None:
     assert "&lt;b&gt;SC" in page
     assert 'src="http' not in page
     assert page.count("<h1>") == 1
+
+
+def test_the_command_writes_it(tmp_path: Path) -> None:
+    path = tmp_path / "fit.html"
+    run = str(SAMPLES / "SC-022-complaint")
+    done = CliRunner().invoke(app, ["analyze", run, "--fit-picture", str(path)])
+    assert done.exit_code == 0
+    page = path.read_text(encoding="utf-8")
+    assert "explain the outlet of SC-022?" in page
+    assert "The coolant loses 0.2" in page

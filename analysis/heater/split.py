@@ -93,7 +93,7 @@ def usual_heater(fits: Sequence[HeaterFit]) -> UsualHeater | None:
     speed = float(np.mean(speeds)) if len(speeds) == len(known) else None
     warm = [fit.coolant.known() for fit in known if fit.settled and fit.coolant.value is not None]
     shares, ratios = (
-        [_at_speed(fit, name, speed).known() for fit in known]
+        [brought_to(fit, name, speed).known() for fit in known]
         for name in ("effectiveness", "flow_ratio")
     )
     usual = _typical("effectiveness", shares, "–"), _typical("flow_ratio", ratios, "–")
@@ -130,8 +130,18 @@ def _leak_spread(
     return _pooled(leaks, SPREAD["leak"]) if leaks.size else 2.0 * SPREAD["leak"]
 
 
-def _at_speed(fit: HeaterFit, name: str, speed: float | None) -> Measurement:
-    """A number brought to another engine speed, where both are known."""
+def brought_to(fit: HeaterFit, name: str, speed: float | None) -> Measurement:
+    """A number brought to another engine speed, where both are known; else as it is.
+
+    Parameters
+    ----------
+    fit
+        Of a run.
+    name
+        ``effectiveness`` or ``flow_ratio``; it must have a value.
+    speed
+        rpm.
+    """
     measured: Measurement = getattr(fit, name)
     if speed is None or fit.engine_speed is None:
         return measured
@@ -230,8 +240,8 @@ def _missing_coolant(fit: HeaterFit, usual: UsualHeater) -> Measurement:
 def _inputs(fit: HeaterFit, usual: UsualHeater) -> tuple[Measurement, ...]:
     """What the split rests on: the car, its family, and what is assumed of any core."""
     return (
-        _at_speed(fit, "effectiveness", usual.engine_speed),
-        _at_speed(fit, "flow_ratio", usual.engine_speed),
+        brought_to(fit, "effectiveness", usual.engine_speed),
+        brought_to(fit, "flow_ratio", usual.engine_speed),
         usual.effectiveness,
         usual.flow_ratio,
         Measurement(AIR_SIDE[0], "–", AIR_SIDE[1]),
