@@ -21,9 +21,10 @@ MOST_LISTED: Final = 20
 
 COLUMNS: Final = (
     "kind", "name", "family", "unit", "side", "way", "limit", "interval_low", "interval_high",
-    "flat_low", "flat_high", "limit_as_measured", "good", "bad", "area", "area_se", "detection",
-    "detection_low", "detection_high", "false_alarm", "false_alarm_low", "false_alarm_high",
-    "cost", "cost_low", "cost_high", "cost_without_limit", "consumer_risk", "producer_risk",
+    "flat_low", "flat_high", "limit_as_measured", "good", "bad", "area", "area_low", "area_high",
+    "detection", "detection_low", "detection_high", "false_alarm", "false_alarm_low",
+    "false_alarm_high", "cost", "cost_low", "cost_high", "cost_without_limit", "consumer_risk",
+    "producer_risk",
     "guard_band", "wrong_labels_move", "per_10_K_ambient", "why",
 )  # fmt: skip
 """Of the report as CSV."""
@@ -48,6 +49,10 @@ def share_text(share: Share) -> str:
         f"{100 * share.value:.0f} % ({100 * share.low:.0f} to {100 * share.high:.0f} %; "
         f"{share.count} of {share.total})"
     )
+
+
+def _area(area: float, low: float, high: float) -> str:
+    return f"{area:.2f} ({low:.2f} to {high:.2f})"
 
 
 def tuning_lines(tuning: Tuning, changed: Sequence[Changed], units: str) -> list[str]:
@@ -95,9 +100,9 @@ def figure_lines(each: FigureTuning, units: str) -> list[str]:
             f"{number(each.as_measured, each.unit, units)}"
         )
     if each.roc and each.held_out and each.choice:
-        held = each.held_out
+        held, roc = each.held_out, each.roc
         lines += [
-            f"  area under the ROC curve {each.roc.auc:.3f} ± {2 * each.roc.auc_se:.3f}",
+            f"  area under the ROC curve {_area(roc.auc, roc.auc_low, roc.auc_high)}",
             f"  cars left out: finds {share_text(held.detection)} of the bad, fails "
             f"{share_text(held.false_alarm)} of the good",
             f"  cost a car {held.cost:.3g} ({held.cost_low:.3g} to {held.cost_high:.3g}); "
@@ -119,9 +124,8 @@ def figure_lines(each: FigureTuning, units: str) -> list[str]:
         )
     for cause, area in each.causes.items():
         aside = "" if area.told else ", does not show in this figure"
-        lines.append(
-            f"  {words(cause)}: {area.cars} cars, area {area.area:.2f} ± {2 * area.se:.2f}{aside}"
-        )
+        found = _area(area.area, area.low, area.high)
+        lines.append(f"  {words(cause)}: {area.cars} cars, area {found}{aside}")
     return lines
 
 
@@ -152,7 +156,8 @@ def _sensitivity(each: FigureTuning, units: str) -> list[str]:
 
 def cause_line(each: CauseTuning) -> str:
     """One cause."""
-    area = f"area {each.roc.auc:.2f} ± {2 * each.roc.auc_se:.2f}" if each.roc else "no curve"
+    roc = each.roc
+    area = f"area {_area(roc.auc, roc.auc_low, roc.auc_high)}" if roc else "no curve"
     name = f"{words(each.cause)}: {each.with_it} cars with it, {each.without} without, {area}"
     if each.limit is None or each.interval is None:
         return f"{name}; no limit: {each.why}"
@@ -230,7 +235,11 @@ def _cause_row(each: CauseTuning) -> dict[str, object]:
     if each.interval:
         row["interval_low"], row["interval_high"] = each.interval
     if each.roc:
-        row |= {"area": each.roc.auc, "area_se": each.roc.auc_se}
+        row |= {
+            "area": each.roc.auc,
+            "area_low": each.roc.auc_low,
+            "area_high": each.roc.auc_high,
+        }
     return row
 
 
@@ -244,7 +253,11 @@ def _figure_row(each: FigureTuning) -> dict[str, object]:
         if ends:
             row[f"{name}_low"], row[f"{name}_high"] = ends
     if each.roc:
-        row |= {"area": each.roc.auc, "area_se": each.roc.auc_se}
+        row |= {
+            "area": each.roc.auc,
+            "area_low": each.roc.auc_low,
+            "area_high": each.roc.auc_high,
+        }
     if each.held_out:
         held = each.held_out
         for name, share in (("detection", held.detection), ("false_alarm", held.false_alarm)):

@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from scipy.integrate import quad
 from scipy.special import ndtr, ndtri
-from statsmodels.stats.meta_analysis import combine_effects
+from scipy.stats import norm
 
 from analysis.tune.ambient import ambient_slope
 from analysis.tune.few import (
@@ -18,7 +19,7 @@ from analysis.tune.few import (
     tolerance_limits,
 )
 from analysis.tune.gauge import gauge_study
-from analysis.tune.pooling import between_variance, pool
+from analysis.tune.pooling import pool
 from analysis.tune.reml import components
 from analysis.tune.risk import global_risks
 from analysis.tune.rule import guarded, population_risks
@@ -118,13 +119,27 @@ def test_guarded_counts() -> None:
     assert (sharp.passed.count, sharp.undecided.count, sharp.failed.count) == (2, 0, 3)
 
 
-def test_variance_between_groups_against_statsmodels() -> None:
-    """Paule and Mandel's iteration on unequal variances."""
+def test_offsets_against_direct_integration() -> None:
+    """Posterior mean of a family's mean by adaptive quadrature over the spread between families."""
     rng = np.random.default_rng(4)
-    means, variances = rng.normal(0, 2, 9), rng.uniform(0.2, 2.0, 9)
-    theirs = combine_effects(means, variances, method_re="iterated", atol=1e-12)
-    assert between_variance(means, variances) == pytest.approx(theirs.tau2, rel=1e-6)
-    assert between_variance(np.array([1.0, 1.01, 0.99]), np.ones(3)) == 0.0
+    family = np.repeat(np.arange(5), [3, 8, 5, 12, 7])
+    score = np.array([0.0, 1.0, -0.8, 0.4, 2.0])[family] + rng.normal(0, 1, family.size)
+    pooled = pool(score, family.astype(np.str_), tuple("01234"))
+    count = np.bincount(family)
+    mean, variance = np.bincount(family, score) / count, pooled.within**2 / count
+
+    def at(tau: float) -> tuple[float, float]:
+        total = variance + tau**2
+        center = float((mean / total).sum() / (1 / total).sum())
+        density = float(np.prod(norm.pdf(mean, center, np.sqrt(total)))) / np.sqrt(
+            (1 / total).sum()
+        )
+        offset = tau**2 / total[0] * (mean[0] - center)
+        return density / (1 + (tau / pooled.within) ** 2), float(offset)
+
+    whole = quad(lambda tau: at(tau)[0], 0, np.inf)[0]
+    first = quad(lambda tau: at(tau)[0] * at(tau)[1], 0, np.inf)[0] / whole
+    assert pooled.families["0"].mean == pytest.approx(first, rel=2e-3)
 
 
 def test_a_family_of_six_gets_no_wild_offset() -> None:

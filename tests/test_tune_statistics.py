@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import multivariate_normal
+from scipy.stats import multivariate_normal, norm
+from scipy.stats import t as t_distribution
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 from statsmodels.stats.proportion import proportion_confint
@@ -13,7 +14,7 @@ from statsmodels.stats.proportion import proportion_confint
 from analysis.tune.gauge import gauge_study
 from analysis.tune.proportions import exact_share
 from analysis.tune.risk import conformance_probability, global_risks
-from analysis.tune.roc import auc, auc_se_delong, auc_se_hanley, roc
+from analysis.tune.roc import auc, auc_interval, auc_se_delong, auc_se_hanley, roc
 
 # Hanley and McNeil, Radiology 143 (1982) 29, Table I: ratings 1 to 5 of 58 normal and 51 abnormal.
 NORMAL = np.repeat([1.0, 2.0, 3.0, 4.0, 5.0], [33, 6, 6, 11, 2])
@@ -155,3 +156,25 @@ def test_gauge_study_finds_what_went_in() -> None:
 def test_too_small_a_study_is_refused() -> None:
     with pytest.raises(ValueError, match="two repeats"):
         gauge_study(np.zeros((5, 3, 1)))
+
+
+def test_area_interval_covers() -> None:
+    """Known area of two normals; where plus and minus two standard errors would leave 1 behind."""
+    true = float(norm.cdf(2.5 / np.sqrt(2.0)))
+    covered = 0
+    for turn in range(200):
+        rng = np.random.default_rng([12, turn])
+        low, high = auc_interval(rng.normal(0, 1, 150), rng.normal(2.5, 1, 50))
+        assert 0.0 <= low < high <= 1.0
+        covered += low <= true <= high
+    assert 0.9 <= covered / 200 <= 0.99
+
+
+def test_area_interval_of_cars_that_lie_apart() -> None:
+    """Newcombe's method 5 at an area of 1: its defining equation holds at the lower end."""
+    low, high = auc_interval(np.arange(10.0), np.arange(20.0, 26.0))
+    assert high == 1.0
+    spread = 1.0 + 7.0 * (1.0 - low) / (2.0 - low) + 7.0 * low / (1.0 + low)
+    error = np.sqrt(low * (1.0 - low) * spread / 60.0)
+    assert (1.0 - low) / error == pytest.approx(t_distribution.ppf(0.975, 5), rel=1e-6)
+    assert auc_interval(np.arange(20.0, 26.0), np.arange(10.0)) == pytest.approx((0.0, 1.0 - low))

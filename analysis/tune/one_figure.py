@@ -14,7 +14,7 @@ from analysis.limits import BAD_SIDE, Side
 from analysis.tune.choice import Cases, Choice, Costs, choose, least_cost_limit
 from analysis.tune.few import ToleranceLimit, tolerance_limits
 from analysis.tune.held_out import HeldOut, held_out
-from analysis.tune.roc import Roc, auc, auc_se_delong, auc_se_hanley, roc
+from analysis.tune.roc import Roc, auc, auc_interval, roc
 from analysis.tune.rule import Rule, rule
 from analysis.tune.scores import Scored, scored
 
@@ -44,15 +44,16 @@ class CauseArea:
     ----------
     cars
         With the cause.
-    area, se
-        Under the ROC curve, and its standard error.
+    area, low, high
+        Under the ROC curve, and its interval.
     told
         False where it surely is so small that these cars say nothing about this figure's limit.
     """
 
     cars: int
     area: float
-    se: float
+    low: float
+    high: float
     told: bool
 
 
@@ -209,13 +210,9 @@ def _areas(cars: Scored) -> dict[str, CauseArea]:
     for cause in sorted(set(cars.cause[bad].tolist()) - {""}):
         of_cause = score[bad & (cars.cause == cause)]
         area = auc(good, of_cause)
-        # the formula's error does not vanish where a handful of cars happens to lie apart
-        se = max(
-            auc_se_hanley(area, good.size, of_cause.size),
-            auc_se_delong(good, of_cause) if min(good.size, of_cause.size) > 1 else 0.0,
-        )
-        told = of_cause.size < FEWEST_OF_CAUSE or area + Z * se >= TOLD_AREA
-        found[cause] = CauseArea(int(of_cause.size), area, se, told)
+        low, high = auc_interval(good, of_cause)
+        told = of_cause.size < FEWEST_OF_CAUSE or high >= TOLD_AREA
+        found[cause] = CauseArea(int(of_cause.size), area, low, high, told)
     return found
 
 
@@ -236,13 +233,17 @@ def _few(
     limit = tolerance.low if side == "low" else tolerance.high
     hidden = [cause for cause, area in causes.items() if not area.told]
     aside = f", not counting {', '.join(hidden)}, which do not show in it" if hidden else ""
+    way: Way
     shown = int((cars.cases.bad & _used(cars, causes)).sum())
-    if limit is None:
+    if int(cars.cases.bad.sum()) - shown >= FEWEST:
+        limit, way = None, "kept"
+        why = f"{', '.join(hidden)} do not show in it, {shown} bad cars are left"
+    elif limit is None:
+        way = "kept"
         why = (
             f"{shown} bad cars{aside}, and {tolerance.cars} good cars of no checked distribution; "
             f"from ranks it takes {tolerance.needed} good cars"
         )
-        way: Way = "kept"
     else:
         way = "tolerance"
         why = (
@@ -302,8 +303,8 @@ def _by_cost(
 
 def _doubt(curve: Roc, choice: Choice, held: HeldOut) -> str | None:
     """Why no limit should follow from these labels; None where one should."""
-    if curve.auc - Z * curve.auc_se <= 0.5:
-        area = f"{curve.auc:.2f} ± {2 * curve.auc_se:.2f}"
+    if curve.auc_low <= 0.5:
+        area = f"{curve.auc:.2f}, {curve.auc_low:.2f} to {curve.auc_high:.2f}"
         return f"does not tell bad cars from good ones (area {area})"
     if not choice.pays:
         return "no limit costs less than calling all cars good, or all bad"

@@ -1,8 +1,9 @@
 """Families pooled partially: each by its own cars as far as these go, by all families beyond.
 
-Mean of a family's good cars, shrunk towards the mean of all families by how much families differ
-(empirical Bayes). The variance between families is Paule and Mandel's (J. Res. Nat. Bur. Stand. 87,
-1982, 377; for the iteration see DerSimonian and Kacker, Contemp. Clin. Trials 28, 2007, 105).
+Mean of a family's good cars, shrunk towards the mean of all families by how much families differ.
+How much they differ is itself known badly from a few families, and is averaged over with a
+half-Cauchy prior as wide as the spread within a family (Gelman, Bayesian Analysis 1, 2006, 515):
+one best value would be zero too often and then deny a small family every difference.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-ROUNDS: Final = 200
+SPREADS: Final = 100
+"""Spreads between families that are averaged over."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,42 +59,12 @@ class Pooled:
     within: float
     families: dict[str, Offset]
 
-    def without(self, family: str, total: float, count: int) -> float:
-        """Offset of a family from only `count` of its good cars, whose scores sum to `total`."""
+    def without(self, total: float, count: int) -> float:
+        """Offset of a family with `count` good cars whose scores sum to `total`, at the mean spread."""
         if count == 0 or self.between == 0.0:
             return 0.0
         share = self.between**2 / (self.between**2 + self.within**2 / count)
         return share * (total / count - self.center)
-
-
-def between_variance(means: Floats, variances: Floats) -> float:
-    """Paule and Mandel's variance between groups.
-
-    Parameters
-    ----------
-    means, variances
-        Mean of each group and the variance of that mean, shape (k,).
-
-    Returns
-    -------
-    float
-        The variance at which the weighted sum of squares equals its expectation; 0 where the means
-        differ by no more than their variances explain.
-    """
-    if means.size < 2:
-        return 0.0
-    tau2 = 0.0
-    for _ in range(ROUNDS):
-        weight = 1.0 / (variances + tau2)
-        center = float(weight @ means) / float(weight.sum())
-        excess = float(weight @ (means - center) ** 2) - (means.size - 1)
-        step = excess / float(weight**2 @ (means - center) ** 2)
-        if not math.isfinite(step) or (tau2 == 0.0 and excess <= 0.0):
-            return 0.0
-        tau2 = max(0.0, tau2 + step)
-        if abs(step) <= 1e-12 * tau2:
-            break
-    return tau2
 
 
 def pool(score: Floats, family: NDArray[np.str_], every: tuple[str, ...]) -> Pooled:
@@ -115,12 +87,34 @@ def pool(score: Floats, family: NDArray[np.str_], every: tuple[str, ...]) -> Poo
     within2 = square / left if left > 0 else float(score.var(ddof=1))
     # a family of alike cars is known as well as the others' scatter says, never exactly
     variances = np.maximum(within2, 1e-18) / count
-    tau2 = between_variance(mean, variances)
-    weight = 1.0 / (variances + tau2)
-    center = float(weight @ mean) / float(weight.sum())
-    families = {name: Offset(0.0, math.sqrt(tau2), 0) for name in every}
-    for name, here, variance, cars in zip(names, mean, variances, count, strict=True):
-        share = tau2 / (tau2 + variance)
-        sd = math.sqrt(share * variance)
-        families[str(name)] = Offset(float(share * (here - center)), sd, int(cars))
-    return Pooled(center, math.sqrt(tau2), math.sqrt(within2), families)
+    tau, belief = _spread_between(mean, variances, math.sqrt(max(within2, 1e-18)))
+    weight = 1.0 / (variances + tau[:, None] ** 2)
+    centers = (weight @ mean) / weight.sum(axis=1)
+    share = tau[:, None] ** 2 * weight
+    offsets = share * (mean - centers[:, None])
+    best = belief @ offsets
+    # what is not known with a given spread between families, and what follows from not knowing that
+    variance = belief @ (share * variances) + belief @ (offsets - best) ** 2
+    between = math.sqrt(float(belief @ tau**2)) if names.size > 1 else 0.0
+    families = {name: Offset(0.0, between, 0) for name in every}
+    for name, here, spread, cars in zip(names, best, variance, count, strict=True):
+        families[str(name)] = Offset(float(here), math.sqrt(float(spread)), int(cars))
+    return Pooled(float(belief @ centers), between, math.sqrt(within2), families)
+
+
+def _spread_between(mean: Floats, variances: Floats, within: float) -> tuple[Floats, Floats]:
+    """Standard deviations between families, and how far each is believed."""
+    if mean.size < 2:
+        return np.zeros(1), np.ones(1)
+    # equally likely beforehand: half of them below the spread within a family
+    tau = within * np.tan(0.5 * np.pi * (np.arange(SPREADS) + 0.5) / SPREADS)
+    total = variances + tau[:, None] ** 2
+    weight = 1.0 / total
+    center = (weight @ mean) / weight.sum(axis=1)
+    log = -0.5 * (
+        np.log(total).sum(axis=1)
+        + np.log(weight.sum(axis=1))
+        + (weight * (mean - center[:, None]) ** 2).sum(axis=1)
+    )
+    belief = np.exp(log - log.max())
+    return tau, belief / belief.sum()

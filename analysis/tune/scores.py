@@ -185,5 +185,6 @@ def _offsets_of_others(
         name = str(family[each])
         total, size = totals[name]
         less, fewer = mine.get((name, int(car[each])), (0.0, 0))
-        offsets[each] = pooled.without(name, total - less, size - fewer)
+        change = pooled.without(total - less, size - fewer) - pooled.without(total, size)
+        offsets[each] = pooled.families[name].mean + change
     return offsets

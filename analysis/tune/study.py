@@ -29,7 +29,10 @@ Indices = NDArray[np.intp]
 FEWEST: Final = 2
 """Cars and operators."""
 
-MOST_RUNS: Final = 300
+FEWEST_SPARE: Final = 3
+"""Degrees of freedom left for the repeats."""
+
+MOST_RUNS: Final = 150
 """Runs looked at where the study is unbalanced; cars with most repeats first."""
 
 
@@ -174,9 +177,9 @@ def _complete(values: Floats, car: Indices, who: Indices, cars: int, names: int)
 
 
 def _crossed(car: Indices, who: Indices) -> bool:
-    """Whether some car was measured by two appraisers, and some twice by one."""
-    pairs = np.unique(np.stack([car, who]), axis=1)
-    return bool(np.unique(car).size < pairs.shape[1] < car.size)
+    """Whether cars were measured by several appraisers, with runs to spare for the repeats."""
+    cars, pairs = np.unique(car).size, np.unique(np.stack([car, who]), axis=1).shape[1]
+    return bool(pairs > cars and car.size - cars - np.unique(who).size + 1 >= FEWEST_SPARE)
 
 
 def _most_repeated(car: Indices) -> Indices:
