@@ -154,6 +154,11 @@ def test_a_million_rows_open_and_zoom_to_real_extremes(browser: Browser, long_bo
         assert first["points"] < 2000
         assert "Thinned for display: 1,000,000 readings" in page.inner_text("#car-picture-note")
         minute = SPIKE_S / 60.0
+        # the component listens a moment after the picture is drawn
+        page.wait_for_function(
+            "() => document.querySelector('#car-picture .js-plotly-plot')"
+            "._ev?._events?.plotly_relayout"
+        )
         page.evaluate(
             "(range) => window.Plotly.relayout("
             "document.querySelector('#car-picture .js-plotly-plot'), {'xaxis.range': range})",
