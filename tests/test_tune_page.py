@@ -97,8 +97,11 @@ def test_the_answer_in_words_and_units(fleet: Fleet, board: Board) -> None:
     assert label == "Limit, K"
     si = words(tuning.answers(trial, place, 0.5, 10, "si"))
     us = words(tuning.answers(trial, place, 0.5, 10, "us"))
-    assert "Failing below 35" in si
-    assert "Failing below 63" in us
+    start = tuning.tried(trial, place, 0.5, 10).limit
+    # the slider's step nearest to the default limit of 35 K
+    assert start == pytest.approx(35.0, abs=(trial.high - trial.low) / tuning.STEPS)
+    assert f"Failing below {start:.2f} K" in si
+    assert f"Failing below {1.8 * start:.2f} \\u00b0F" in us
     assert "/car?run=" in si
 
 

@@ -60,7 +60,7 @@ class Pooled:
     families: dict[str, Offset]
 
     def without(self, total: float, count: int) -> float:
-        """Offset of a family with `count` good cars whose scores sum to `total`, at the mean spread."""
+        """Offset of a family with `count` good cars whose scores sum to `total`."""
         if count == 0 or self.between == 0.0:
             return 0.0
         share = self.between**2 / (self.between**2 + self.within**2 / count)
