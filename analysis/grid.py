@@ -21,8 +21,8 @@ from ingest.run import Run
 
 Floats = NDArray[np.float64]
 
-STEPS: Final = (0.5, 1.0, 2.0, 5.0, 10.0)
-"""Grid steps to choose from, s."""
+STEPS: Final = (1.0, 2.0, 5.0, 10.0)
+"""Grid steps to choose from, s. What needs finer times (a step of the lever) reads the run."""
 
 SHORTEST_MAX_GAP_S: Final = 10.0
 """Interpolation across this is always allowed: no heater temperature changes unseen in it."""
