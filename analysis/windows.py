@@ -63,6 +63,11 @@ SURE_SHARE: Final = 0.08
 SPEED_STEP: Final = {"road_speed": 3.0, "engine_speed": 300.0}
 """Changes of driving (m/s, rpm) that may move the outlet; a window is split where one does."""
 
+CLIMB_S: Final = 60.0
+CLIMB_K_MIN: Final = 2.0
+"""A coolant that gains more than this in the last minute of a log is still warming up: the cycle of
+a thermostat swings by less, and a stuck one creeps."""
+
 LEAST_PLATEAU_S: Final = 60.0
 MOVED_K: Final = 0.3
 
@@ -119,7 +124,30 @@ class Windows:
 
 def hot_windows(ctx: Context) -> Windows:
     """Find the steady windows with the lever at the hot end and the engine warm."""
-    return _windows(ctx, ctx.at_hot, HOT)
+    found = _windows(ctx, ctx.at_hot, HOT)
+    climb = _still_climbing(ctx, found.chosen)
+    if climb is None:
+        return found
+    return Windows(
+        None,
+        why=f"the coolant was still warming by {climb:.1f} K/min when the log ended: the outlet "
+        "was not steady yet",
+    )
+
+
+def _still_climbing(ctx: Context, window: Window | None) -> float | None:
+    """Rate of a coolant that climbs to the very end of the log as it does while warming, K/min."""
+    point = next((each for each in ("engine_coolant", "coolant_in") if ctx.has(each)), None)
+    if window is None or point is None:
+        return None
+    tail = ctx.values(point)[window.start :]
+    ends_here = (tail.size - (window.stop - window.start)) * ctx.grid.step < CLIMB_S
+    valid = np.flatnonzero(~np.isnan(tail))
+    if not ends_here or valid.size * ctx.grid.step < CLIMB_S:
+        return None
+    last = valid[valid >= valid[-1] - round(CLIMB_S / ctx.grid.step)]
+    rate = 60.0 * float(np.polyfit(last * ctx.grid.step, tail[last], 1)[0])
+    return rate if rate > CLIMB_K_MIN else None
 
 
 def cold_windows(ctx: Context) -> Windows:
