@@ -230,3 +230,23 @@ def test_the_command(fleet: Fleet, tmp_path: Path) -> None:
     assert "no limit differs" in differ.output
     wrong = run.invoke(app, ["tune", str(tmp_path / "store")])
     assert wrong.exit_code == 2
+
+
+def test_causes_that_do_not_show_in_a_figure_do_not_drag_its_limit() -> None:
+    """Half of the bad cars look good in the figure: the limit is that of the other half."""
+    fleet = draw_fleet(300, 8, names=NAMES[:1], family_sd=0.0, distance=4.0)
+    bad = [line for line in fleet.labels.splitlines() if ",bad," in line]
+    good = [line for line in fleet.labels.splitlines() if ",good," in line]
+    hidden = good[: len(bad)]
+    lines = [line.replace(",good,", ",bad,vacuum_leak") for line in hidden]
+    mixed = replace(
+        fleet, labels="\n".join(["car,label,cause,source,date", *bad, *lines, *good[len(bad) :]])
+    )
+    found = match(parse_labels(mixed.labels, ("low_core_flow", "vacuum_leak")), mixed.runs)
+    rise = tune(mixed.runs, mixed.figures, mixed.causes, found, default_limits()).figures[0]
+    assert rise.causes["low_core_flow"].told
+    assert not rise.causes["vacuum_leak"].told
+    assert rise.bad == len(bad)
+    assert "only low core flow seen in it" in rise.why
+    alone = tuned(fleet)[0].figures[0]
+    assert rise.limit == pytest.approx(alone.limit, abs=1.5)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
@@ -29,9 +29,9 @@ FEWEST: Final = 5
 FEWEST_OF_CAUSE: Final = 3
 Z: Final = 1.959963984540054
 """95 % point of the normal distribution, two-sided."""
+"""Cars of a cause that are looked at by themselves; rarer causes and unknown ones go together."""
 
-TOLD_AREA: Final = 0.75
-"""A cause whose area under the curve is surely below this does not show in the figure."""
+OTHER: Final = "other or unknown"
 
 Way = Literal["cost", "tolerance", "kept"]
 
@@ -47,7 +47,8 @@ class CauseArea:
     area, low, high
         Under the ROC curve, and its interval.
     told
-        False where it surely is so small that these cars say nothing about this figure's limit.
+        Whether the area surely exceeds one half. A limit can do nothing for the others: they look
+        like good cars in this figure, and would only drag its limit to where good cars are failed.
     """
 
     cars: int
@@ -203,22 +204,45 @@ def _tolerance(good: Floats, cars: Scored, side: Literal["low", "high"]) -> Tole
     )  # fmt: skip
 
 
+def _groups(cars: Scored) -> NDArray[np.str_]:
+    """Cause of each bad car, the rare and unknown ones as one."""
+    bad = cars.cases.bad
+    names, count = np.unique(cars.cause[bad], return_counts=True)
+    own = [name for name, n in zip(names, count, strict=True) if name and n >= FEWEST_OF_CAUSE]
+    return np.where(np.isin(cars.cause, own), cars.cause, OTHER)
+
+
 def _areas(cars: Scored) -> dict[str, CauseArea]:
     score, bad = cars.cases.score, cars.cases.bad
-    good = score[~bad]
+    group, good = _groups(cars), score[~bad]
     found = {}
-    for cause in sorted(set(cars.cause[bad].tolist()) - {""}):
-        of_cause = score[bad & (cars.cause == cause)]
+    for cause in np.unique(group[bad]).tolist():
+        of_cause = score[bad & (group == cause)]
         area = auc(good, of_cause)
         low, high = auc_interval(good, of_cause)
-        told = of_cause.size < FEWEST_OF_CAUSE or high >= TOLD_AREA
-        found[cause] = CauseArea(int(of_cause.size), area, low, high, told)
+        found[cause] = CauseArea(int(of_cause.size), area, low, high, low > 0.5)
     return found
 
 
 def _used(cars: Scored, causes: Mapping[str, CauseArea]) -> NDArray[np.bool_]:
     hidden = [cause for cause, area in causes.items() if not area.told]
-    return ~(cars.cases.bad & np.isin(cars.cause, hidden))
+    return np.asarray(~(cars.cases.bad & np.isin(_groups(cars), hidden)))
+
+
+def _seen_aside(causes: Mapping[str, CauseArea]) -> str:
+    """Which causes count, where not all do."""
+    if all(area.told for area in causes.values()):
+        return ""
+    told = [cause.replace("_", " ") for cause, area in causes.items() if area.told]
+    return f"; of all causes only {', '.join(told)} seen in it" if told else "; no cause seen in it"
+
+
+def _costs_of_shown(costs: Costs, shown: float) -> Costs:
+    """Costs with the share of bad cars that can show in the figure at all."""
+    if costs.bad_share is None:
+        return costs
+    bad = costs.bad_share * shown
+    return replace(costs, bad_share=bad / (bad + 1.0 - costs.bad_share) if bad > 0.0 else 0.0)
 
 
 def _few(
@@ -231,13 +255,12 @@ def _few(
     counts: tuple[int, int],
 ) -> FigureTuning:
     limit = tolerance.low if side == "low" else tolerance.high
-    hidden = [cause for cause, area in causes.items() if not area.told]
-    aside = f", not counting {', '.join(hidden)}, which do not show in it" if hidden else ""
+    aside = _seen_aside(causes)
     way: Way
     shown = int((cars.cases.bad & _used(cars, causes)).sum())
     if int(cars.cases.bad.sum()) - shown >= FEWEST:
         limit, way = None, "kept"
-        why = f"{', '.join(hidden)} do not show in it, {shown} bad cars are left"
+        why = f"{shown} bad cars are too few{aside or ' that show in it'}"
     elif limit is None:
         way = "kept"
         why = (
@@ -272,11 +295,11 @@ def _by_cost(
     cases = Cases(
         cars.cases.score[used], cars.cases.noise[used], cars.cases.bad[used], _renumber(cars, used)
     )
+    costs = _costs_of_shown(costs, float(cases.bad.sum() / cars.cases.bad.sum()))
     good, bad = cases.score[~cases.bad], cases.score[cases.bad]
     curve = roc(good, bad)
     choice = choose(cases, costs, spread=cars.spread, seed=seed)
     held = held_out(cars.held_out[used], cases.bad, choice, costs)
-    hidden = [cause for cause, area in causes.items() if not area.told]
     counts = (int((~cases.bad).sum()), int(cases.bad.sum()))
     why = _doubt(curve, choice, held)
     if why is not None:
@@ -285,7 +308,7 @@ def _by_cost(
     share = choice.bad_share
     below = share * choice.missed + (1.0 - share) * (1.0 - choice.needless)
     plain = Cases(cases.score, np.zeros(cases.score.size), cases.bad, cases.car)
-    aside = f"; not counting {', '.join(hidden)}, which do not show in it" if hidden else ""
+    aside = _seen_aside(causes)
     return FigureTuning(
         name, unit, side, "cost",
         f"least expected cost from {counts[0]} good and {counts[1]} bad cars{aside}", *counts,
