@@ -123,7 +123,7 @@ def figure_lines(each: FigureTuning, units: str) -> list[str]:
             f"({span_text(own.interval, each.unit, units)}; {own.cars} good cars)"
         )
     for cause, area in each.causes.items():
-        aside = "" if area.told else ", does not show in this figure"
+        aside = "" if area.told else ", not seen in this figure"
         found = _area(area.area, area.low, area.high)
         lines.append(f"  {words(cause)}: {area.cars} cars, area {found}{aside}")
     return lines
