@@ -5,7 +5,7 @@ import threading
 
 import pytest
 
-import lukewarm
+from dashboard.commands import record
 from ingest import port
 from ingest.errors import LostPort, UnusableRun
 from ingest.port import FoundPort, list_ports, open_port, resolve
@@ -71,7 +71,7 @@ def test_ports_on_the_command_line(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], there: tuple[FoundPort]
 ) -> None:
     monkeypatch.setattr(port, "list_ports", lambda: list(there))
-    lukewarm.ports()
+    record.ports()
     shown = capsys.readouterr()
     assert [line.split()[0] for line in shown.out.splitlines()] == [each.url for each in there]
     assert ("A50285BI" in shown.out) == bool(there)

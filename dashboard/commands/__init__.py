@@ -1,0 +1,1 @@
+"""The commands of `lukewarm.py`: parse, call, print; everything heavy is imported inside."""

@@ -1,0 +1,117 @@
+"""Limits on the command line: tuning them from labels."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from dashboard.commands.shared import (
+    DatabaseOption,
+    Units,
+    UnitsOption,
+    note,
+    open_store,
+    read_limits,
+    say,
+)
+
+if TYPE_CHECKING:
+    pass
+
+
+app = typer.Typer()
+
+
+@app.command()
+def tune(
+    store: Annotated[
+        Path | None, typer.Argument(metavar="STORE", help="Folder of the run store.")
+    ] = None,
+    labels: Annotated[
+        Path | None,
+        typer.Option("--labels", help="CSV: run or car, label (good, bad), cause, source, date."),
+    ] = None,
+    cost_missed: Annotated[
+        float, typer.Option("--cost-missed", min=0.0, help="Cost of passing a bad car.")
+    ] = 3.0,
+    cost_needless: Annotated[
+        float, typer.Option("--cost-needless", min=0.0, help="Cost of failing a good car.")
+    ] = 1.0,
+    bad_share: Annotated[
+        float | None,
+        typer.Option("--bad-share", min=0.0, max=1.0, help="Share of bad cars in use."),
+    ] = None,
+    unclaimed_share: Annotated[
+        float,
+        typer.Option(
+            "--unclaimed-share", min=0.0, max=0.9, help="Share of `good` that was never claimed."
+        ),
+    ] = 0.0,
+    families: Annotated[str, typer.Option("--families", help="Only these: Plover,Dunlin.")] = "",
+    as_measured: Annotated[
+        bool, typer.Option("--as-measured", help="Leave the scatter of measuring in.")
+    ] = False,
+    seed: Annotated[int, typer.Option("--seed", help="Of everything drawn at random.")] = 0,
+    out: Annotated[Path | None, typer.Option("--out", help="Limits file to write.")] = None,
+    report_out: Annotated[
+        Path | None, typer.Option("--report", help="Report to write: FILE.html or .csv.")
+    ] = None,
+    against: Annotated[
+        Path | None, typer.Option("--against", help="The limits file in force.")
+    ] = None,
+    version: Annotated[str, typer.Option("--version", help="Of the limits file.")] = "",
+    author: Annotated[str, typer.Option("--author", help="Of the limits file.")] = "",
+    date: Annotated[
+        str, typer.Option("--date", help="Of the limits file; default the newest label's.")
+    ] = "",
+    explain: Annotated[
+        tuple[Path, Path] | None,
+        typer.Option("--explain", metavar="OLD NEW", help="Say how two limits files differ."),
+    ] = None,
+    units: UnitsOption = Units.SI,
+    database: DatabaseOption = None,
+) -> None:
+    """Limits from labelled runs: what they catch, what they cost, what they would change.
+
+    Example: lukewarm tune fleet --labels labels.csv --cost-missed 400 --cost-needless 150
+    """
+    if explain:
+        from analysis.tune.explain import explain as differences
+
+        for line in differences(read_limits(explain[0]), read_limits(explain[1])):
+            say(line)
+        return
+    if store is None or labels is None:
+        raise typer.BadParameter("give a STORE and --labels FILE, or --explain OLD NEW")
+    if report_out and report_out.suffix.lower() not in (".html", ".csv"):
+        raise typer.BadParameter("--report takes a name that ends in .html or .csv")
+    from analysis.tune.choice import Costs
+    from analysis.tune.limits_text import limits_text
+    from analysis.tune.stored import tune_store
+    from analysis.tune.tuning import Options
+    from dashboard.tuning_report import report_page
+    from dashboard.tuning_text import report_csv, tuning_lines
+    from ingest.load import read_text, write_text
+
+    options = Options(
+        Costs(cost_missed, cost_needless, bad_share, unclaimed_share),
+        tuple(name.strip() for name in families.split(",") if name.strip()),
+        not as_measured, seed, version, author, date,
+    )  # fmt: skip
+    in_force = read_limits(against) if against else None
+    tuned, changed = tune_store(
+        open_store(store, database), read_text(labels), labels.name, in_force, options
+    )
+    for line in tuning_lines(tuned, changed, units.value):
+        say(line)
+    if out:
+        write_text(out, limits_text(tuned.limits))
+        note(f"wrote {out}")
+    if report_out:
+        as_csv = report_out.suffix.lower() == ".csv"
+        write_text(
+            report_out, report_csv(tuned) if as_csv else report_page(tuned, changed, units.value)
+        )
+        note(f"wrote {report_out}")

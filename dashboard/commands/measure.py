@@ -1,0 +1,225 @@
+"""The main job on the command line: analyze, demo, check, setup, convert."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from dashboard.commands.shared import (
+    FAILED_LIMITS,
+    UNUSABLE,
+    BaselineOption,
+    LimitsOption,
+    RunsArgument,
+    SetupOption,
+    Units,
+    UnitsOption,
+    analyze_run,
+    checks_on_sheet,
+    each_run,
+    error_document,
+    expand,
+    is_baseline,
+    note,
+    read_baseline,
+    read_limits,
+    say,
+    say_error,
+    show_documents,
+    write_fit,
+    write_picture,
+)
+
+if TYPE_CHECKING:
+    pass
+
+
+app = typer.Typer()
+
+
+@app.command()
+def analyze(
+    runs: RunsArgument,
+    setup: SetupOption = None,
+    limits: LimitsOption = None,
+    baseline: BaselineOption = None,
+    json_out: Annotated[
+        str | None, typer.Option("--json", help="Write the result as JSON; - for the screen.")
+    ] = None,
+    units: UnitsOption = Units.SI,
+    fail_on_verdict: Annotated[
+        bool, typer.Option("--fail-on-verdict", help="Exit 3 when a run fails its limits.")
+    ] = False,
+    soak: Annotated[
+        bool,
+        typer.Option(
+            "--soak-correction/--no-soak-correction",
+            help="Correct sensors against each other where the car stood cold.",
+        ),
+    ] = True,
+    picture: Annotated[
+        Path | None,
+        typer.Option("--picture", help="Also write a picture of the (one) run as HTML."),
+    ] = None,
+    fit_picture: Annotated[
+        Path | None,
+        typer.Option("--fit-picture", help="Also write the fitted outlet over the measured one."),
+    ] = None,
+) -> None:
+    """Figures, verdict and causes of one or many runs.
+
+    Example: lukewarm analyze sample_logs/SC-014-complaint --baseline sample_logs
+    """
+    from analysis.result import document
+    from ingest.errors import LukewarmError
+
+    places = expand(runs)
+    in_force = read_limits(limits)
+    good = read_baseline(baseline) if baseline else None
+    documents: list[dict[str, Any]] = []
+    failed = False
+    for place, outcome in each_run(places, setup):
+        if isinstance(outcome, Exception):
+            documents.append(error_document(place, outcome))
+            continue
+        try:
+            checked = checks_on_sheet(place)
+        except LukewarmError as error:
+            say_error(error)
+            documents.append(error_document(place, error))
+            continue
+        analysis = analyze_run(outcome, in_force, good, soak=soak, checked=checked)
+        failed = failed or analysis.verdict == "fail"
+        documents.append(document(analysis))
+        if picture:
+            write_picture(analysis, picture, units)
+        if fit_picture:
+            write_fit(analysis, fit_picture, units)
+    unusable = any("error" in each for each in documents)
+    show_documents(documents, json_out, units, single=len(places) == 1)
+    if unusable:
+        raise typer.Exit(UNUSABLE)
+    if failed and fail_on_verdict:
+        raise typer.Exit(FAILED_LIMITS)
+
+
+@app.command()
+def demo(
+    out: Annotated[
+        Path, typer.Option("--out", help="Folder for the picture and the results.")
+    ] = Path("lukewarm-demo"),
+    units: UnitsOption = Units.SI,
+) -> None:
+    """Run the main job on the sample logs and say where to look next.
+
+    Example: lukewarm demo --units us
+    """
+    import json
+
+    import sample_logs
+    from analysis.baseline import Baseline
+    from analysis.pipeline import judge_measured, measure
+    from analysis.result import document
+    from dashboard.summary import summary_lines
+    from dashboard.text import result_lines
+    from ingest.load import run_folders, write_text
+
+    folders = run_folders(Path(sample_logs.__file__).parent)
+    measured = {
+        place.name: measure(outcome)
+        for place, outcome in each_run(folders, None)
+        if not isinstance(outcome, Exception)
+    }
+    good = Baseline.of([car for car in measured.values() if is_baseline(car.run)])
+    analyses = {name: judge_measured(car, baseline=good) for name, car in measured.items()}
+    documents = {name: document(analysis) for name, analysis in analyses.items()}
+    for line in summary_lines(documents.values(), units.value):
+        say(line)
+    shown = "SC-014-complaint"
+    say()
+    for line in result_lines(documents[shown], units.value, color=sys.stdout.isatty()):
+        say(line)
+    out.mkdir(parents=True, exist_ok=True)
+    write_picture(analyses[shown], out / f"{shown}.html", units)
+    results = json.dumps(list(documents.values()), ensure_ascii=False, indent=1)
+    write_text(out / "results.json", results + "\n")
+    note(f"wrote {out / 'results.json'}")
+    say()
+    say(f"Next: open {out / f'{shown}.html'} in a browser; look at one sample run with")
+    say(f"  lukewarm check {folders[0].parent / shown}")
+    say("and draft the set-up of a log of your own with  lukewarm setup YOUR-LOG.csv")
+
+
+@app.command()
+def check(runs: RunsArgument, setup: SetupOption = None, units: UnitsOption = Units.SI) -> None:
+    """What is wrong with a log: columns, units, gaps, sensors. Does not judge the heater.
+
+    Example: lukewarm check sample_logs/SC-014-complaint
+    """
+    from analysis.quality import assess
+    from dashboard.text import check_lines
+
+    unusable = False
+    for _, outcome in each_run(expand(runs), setup):
+        if isinstance(outcome, Exception):
+            unusable = True
+            continue
+        for line in check_lines(assess(outcome), units.value):
+            say(line)
+    if unusable:
+        raise typer.Exit(UNUSABLE)
+
+
+@app.command("setup")
+def setup_command(
+    log: Annotated[Path, typer.Argument(metavar="LOG", help="The log to draft a run.toml for.")],
+    out: Annotated[Path | None, typer.Option("--out", help="File to write.")] = None,
+) -> None:
+    """Draft a run.toml from a log's names and units; marks what it could not tell.
+
+    Example: lukewarm setup sample_logs/SC-014-complaint/log.csv --out run.toml
+    """
+    from ingest.draft import draft_setup
+    from ingest.errors import Fault, UnusableRun
+
+    draft = draft_setup(log)
+    if out is None:
+        say(draft.text)
+        return
+    if out.exists():
+        raise UnusableRun(
+            Fault(str(out), "a file that is there already", "a new name", "remove or rename it")
+        )
+    out.write_text(draft.text, encoding="utf-8")
+    note(f"wrote {out}; read the lines marked with # and fill in the vehicle")
+
+
+@app.command()
+def convert(
+    runs: RunsArgument,
+    out: Annotated[Path, typer.Option("--out", help="FILE.csv or .parquet; a folder for several.")],
+    setup: SetupOption = None,
+    grid: Annotated[
+        float | None, typer.Option("--grid", min=0.001, help="Step of an even grid, s.")
+    ] = None,
+) -> None:
+    """Readings in physical units with the controls joined.
+
+    Example: lukewarm convert sample_logs/SC-014-complaint --out SC-014.csv --grid 1
+    """
+    from ingest.export import readings_with_controls, write_readings
+
+    places = expand(runs)
+    unusable = False
+    for place, outcome in each_run(places, setup):
+        if isinstance(outcome, Exception):
+            unusable = True
+            continue
+        target = out if len(places) == 1 else out / f"{place.name}.csv"
+        write_readings(readings_with_controls(outcome, grid), target)
+        note(f"wrote {target}")
+    if unusable:
+        raise typer.Exit(UNUSABLE)

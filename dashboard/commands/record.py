@@ -1,0 +1,213 @@
+"""Recording on the command line: ports, record, replay."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from dashboard.commands.shared import (
+    UNUSABLE,
+    Units,
+    UnitsOption,
+    analyze_folder,
+    note,
+    read_limits,
+    say,
+    show_documents,
+)
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from dashboard.server import Serving
+    from ingest.recorder import Recorder
+
+
+app = typer.Typer()
+
+
+@app.command()
+def ports() -> None:
+    """The serial ports of this computer: name, USB id, serial number, description.
+
+    Example: lukewarm ports
+    """
+    from ingest.port import list_ports
+
+    found = list_ports()
+    for port in found:
+        cells = (port.url, port.usb or "-", port.serial_number or "-", port.description or "-")
+        say(
+            "  ".join(f"{cell:<{width}}" for cell, width in zip(cells, (16, 9, 16, 0), strict=True))
+        )
+    if not found:
+        note("no serial port; a logger in the network is socket://HOST:PORT or rfc2217://HOST:PORT")
+
+
+@app.command()
+def record(
+    port: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[PORT...]",
+            help="Name, URL, USB id (1a86:7523) or serial:NUMBER; one for each port of run.toml.",
+        ),
+    ] = None,
+    setup: Annotated[
+        Path | None, typer.Option("--setup", help="The run.toml to record by.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="The new run folder.")] = None,
+    resume: Annotated[
+        Path | None, typer.Option("--resume", help="Go on in this run folder; the gap is marked.")
+    ] = None,
+    seconds: Annotated[
+        float | None, typer.Option("--seconds", min=0, help="End after so long.")
+    ] = None,
+    until_silent: Annotated[
+        float | None,
+        typer.Option("--until-silent", min=0, help="End when nothing came for so long, s."),
+    ] = None,
+    plan: Annotated[
+        str | None,
+        typer.Option("--plan", help="Test plan (TOML), or none; else the heater's usual one."),
+    ] = None,
+    page: Annotated[
+        bool, typer.Option("--page", help="Also serve the live page for a tablet or phone.")
+    ] = False,
+    page_host: Annotated[
+        str, typer.Option("--page-host", help="Address the page listens on.")
+    ] = "127.0.0.1",
+    page_port: Annotated[
+        int, typer.Option("--page-port", min=0, max=65535, help="0 takes any.")
+    ] = 8050,
+    password_file: Annotated[
+        Path | None,
+        typer.Option(
+            "--password-file", help="File whose first line the page's visitors must know."
+        ),
+    ] = None,
+    units: UnitsOption = Units.SI,
+) -> None:
+    """Record from serial ports into a run folder; Ctrl-C ends it.
+
+    On a terminal it leads through the test plan, step by step; otherwise it prints plain lines.
+
+    Example: lukewarm record COM5 --setup run.toml --out SC-014-monday
+    """
+    from ingest.recorder import CAUTIONS, Recorder
+
+    if (resume is None) == (out is None) or (out is not None and setup is None):
+        raise typer.BadParameter("give --setup run.toml and --out RUN, or --resume RUN")
+    given = tuple(port or ())
+    serving = page_serving(page_host, page_port, password_file) if page else None
+    if plan not in (None, "none"):
+        from ingest.plan import read_plan
+
+        read_plan(Path(plan))  # its faults come before a run folder is made
+    if resume is not None:
+        recorder = Recorder.resume(resume, given)
+    else:
+        assert setup is not None and out is not None  # noqa: S101, PT018 - seen to above
+        recorder = Recorder.create(setup, out, given)
+    guided = sys.stdout.isatty() and sys.stdin.isatty()
+    if not (guided or page or plan):
+        for line in CAUTIONS:
+            note(f"caution: {line}")
+        recorder.start()
+        follow_plainly(recorder, seconds, until_silent)
+        return
+    from dashboard.guided import Wish, await_start, choose_plan, keep_plan, record_guided
+
+    text = choose_plan(plan, recorder.setup, recorder.folder, guided=guided)
+    chosen = keep_plan(text, recorder.folder)
+    await_start((*CAUTIONS, *(chosen.cautions if chosen else ())), note, wait=guided)
+    console = guide_console() if guided else None
+    wish = Wish(chosen, serving, console, units.value, seconds, until_silent)
+    summary = record_guided(recorder, wish, say, note)
+    if summary.failure is not None:
+        note(f"error: {summary.failure}")
+    if guided:
+        show_figures(recorder.folder, units)
+    if summary.failure is not None:
+        raise typer.Exit(UNUSABLE)
+
+
+def guide_console() -> Console:
+    """The terminal a recording is guided on."""
+    from rich.console import Console
+
+    return Console(highlight=False)
+
+
+def page_serving(host: str, port: int, password_file: Path | None) -> Serving:
+    """How the live page is served; the password from a file, else from the environment."""
+    import os
+
+    from dashboard.server import Serving
+    from ingest.load import read_text
+
+    told = read_text(password_file).splitlines()[:1] if password_file else []
+    password = told[0] if told else os.environ.get("LUKEWARM_BOARD_PASSWORD")
+    serving = Serving(host, port, password or None)
+    serving.check()
+    return serving
+
+
+def show_figures(folder: Path, units: Units) -> None:
+    """What `analyze` says of a run that was just recorded."""
+    from analysis.result import document
+
+    analysis, _ = analyze_folder(folder, read_limits(None), None)
+    show_documents([document(analysis)], None, units, single=True)
+
+
+def follow_plainly(recorder: Recorder, seconds: float | None, until_silent: float | None) -> None:
+    """Say how a recording goes, line by line, until it ends."""
+    from ingest.recorder_status import StatusLines, ends_on_termination
+
+    status = StatusLines(recorder)
+    try:
+        with ends_on_termination():
+            while recorder.running and not status.is_over(seconds, until_silent):
+                for line in status.wait():
+                    say(line)
+    except KeyboardInterrupt:
+        note("ending the recording")
+    finally:
+        summary = recorder.stop()
+    for line in status.last(summary):
+        say(line)
+    if summary.failure is not None:
+        note(f"error: {summary.failure}")
+        raise typer.Exit(UNUSABLE)
+
+
+@app.command()
+def replay(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder.")],
+    speed: Annotated[
+        float, typer.Option("--speed", min=0, help="1 real time, 10 ten times; 0 all at once.")
+    ] = 1.0,
+    to: Annotated[
+        str, typer.Option("--to", help="pty, or socket://HOST:PORT for a recorder to connect to.")
+    ] = "pty" if sys.platform != "win32" else "socket://127.0.0.1:4000",
+) -> None:
+    """Play a run as its logger would, for a recorder to hear.
+
+    Example: lukewarm replay sample_logs/SC-014-complaint --speed 20
+    """
+    from ingest.replay import play, read_script
+    from ingest.replay_port import open_outlet
+
+    script = read_script(run)
+    outlet = open_outlet(to)
+    say(f"lukewarm record {outlet.url} --setup {run / 'run.toml'} --out RUN")
+    note("waiting for that, or another recorder, to open the port; Ctrl-C ends")
+    try:
+        heard = play(script, outlet, speed)
+    finally:
+        outlet.close()
+    note(f"played {len(script.lines)} lines, {heard} of them heard")

@@ -1,0 +1,293 @@
+"""What the commands share: options, printing, reading runs, limits and baselines."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Iterator, Mapping
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+
+import typer
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
+
+    from analysis.baseline import Baseline
+    from analysis.limits import Limits
+    from analysis.pipeline import Analysis
+    from ingest.check_sheet import Checked
+    from ingest.errors import LukewarmError
+    from ingest.run import Run
+    from ingest.store import Store
+
+
+T = TypeVar("T")
+
+
+UNUSABLE = 1
+
+
+FAILED_LIMITS = 3
+
+
+class Units(StrEnum):
+    """Units shown on screens; files stay SI."""
+
+    SI = "si"
+    US = "us"
+
+
+RunsArgument = Annotated[
+    list[str],
+    typer.Argument(metavar="RUN...", help="Run folders, or CSV logs with --setup."),
+]
+
+
+SetupOption = Annotated[
+    Path | None, typer.Option("--setup", help="The run.toml for logs given without a folder.")
+]
+
+
+UnitsOption = Annotated[Units, typer.Option("--units", help="Units to show: si or us.")]
+
+
+LimitsOption = Annotated[
+    Path | None, typer.Option("--limits", help="Limits file (TOML) instead of the default.")
+]
+
+
+BaselineOption = Annotated[
+    Path | None, typer.Option("--baseline", help="Store or folder of runs of known-good cars.")
+]
+
+
+StoreArgument = Annotated[Path, typer.Argument(metavar="STORE", help="Folder of the run store.")]
+
+
+DatabaseOption = Annotated[
+    str | None,
+    typer.Option("--database", help="URL of a PostgreSQL catalog; a new store keeps it."),
+]
+
+
+ProcessesOption = Annotated[
+    int | None, typer.Option("--processes", min=1, help="How many to use; default all cores.")
+]
+
+
+FamilyOption = Annotated[str | None, typer.Option("--family", help="Only this family.")]
+
+
+PurposeOption = Annotated[str | None, typer.Option("--purpose", help="Only this purpose.")]
+
+
+def say(text: str = "") -> None:
+    """Print to standard output."""
+    typer.echo(text)
+
+
+def note(text: str) -> None:
+    """Print to standard error: progress, warnings, faults."""
+    typer.echo(text, err=True)
+
+
+def say_error(error: LukewarmError) -> None:
+    """Print each line of an error on its own."""
+    for line in str(error).splitlines():
+        note(f"error: {line}")
+
+
+def open_store(place: Path, database: str | None) -> Store:
+    """A store that is there."""
+    from ingest.store import Store
+
+    return Store.open(place, database, create=False)
+
+
+def analyze_folder(
+    folder: Path, limits: Limits, baseline: Baseline | None
+) -> tuple[Analysis, list[Checked]]:
+    """A run folder through the pipeline, and its check sheet."""
+    from ingest.check_sheet import read_sheet
+    from ingest.load import load_run
+
+    run = load_run(folder)
+    analysis = analyze_run(run, limits, baseline, soak=True, checked=checks_on_sheet(folder))
+    return analysis, read_sheet(folder) if folder.is_dir() else []
+
+
+def checks_on_sheet(place: Path) -> dict[str, bool]:
+    """Newest answer of each check on a run folder's sheet; none for a log without a folder."""
+    from dashboard.check_text import check_names
+    from ingest.check_sheet import found_by_check, read_sheet
+
+    return found_by_check(read_sheet(place), check_names()) if place.is_dir() else {}
+
+
+def expand(runs: Iterable[str]) -> list[Path]:
+    """Run folders meant by the arguments: patterns are expanded, a folder of runs gives its runs.
+
+    Windows shells leave patterns to the program.
+    """
+    from ingest.load import run_folders
+
+    places: list[Path] = []
+    for text in runs:
+        if any(mark in text for mark in "*?[") and not Path(text).exists():
+            pattern = Path(text)
+            anchor = Path(pattern.anchor) if pattern.anchor else Path()
+            found = sorted(anchor.glob(str(pattern.relative_to(anchor))))
+            places.extend(found or [pattern])
+        else:
+            places.extend(run_folders(Path(text)) or [Path(text)])
+    return places
+
+
+def each_run(places: list[Path], setup: Path | None) -> Iterator[tuple[Path, Run | LukewarmError]]:
+    """Load runs in order; faults are printed as they come."""
+    from ingest.errors import LukewarmError
+
+    for place, load in counted(loaded_ahead(places, setup), len(places), "reading"):
+        try:
+            yield place, load.result()
+        except LukewarmError as error:
+            if len(places) > 1:
+                note(f"{place}:")
+            say_error(error)
+            yield place, error
+
+
+def loaded_ahead(places: list[Path], setup: Path | None) -> Iterator[tuple[Path, Future[Run]]]:
+    """Load on another thread while the run before is worked on, never more than one run ahead.
+
+    Parsing, hashing and arithmetic on whole columns let go of the interpreter, so that the two
+    threads do get in parallel.
+    """
+    from concurrent.futures import ThreadPoolExecutor
+
+    from ingest.load import load_run
+
+    with ThreadPoolExecutor(1) as loader:
+        coming: tuple[Path, Future[Run]] | None = None
+        for place in places:
+            current, coming = coming, (place, loader.submit(load_run, place, setup))
+            if current is not None:
+                yield current
+        if coming is not None:
+            yield coming
+
+
+def counted(things: Iterable[T], total: int, what: str) -> Iterator[T]:
+    """Count on standard error while a terminal watches and there is more than a moment's work."""
+    if total < 5 or not sys.stderr.isatty():
+        yield from things
+        return
+    from rich.console import Console
+    from rich.progress import track
+
+    yield from track(
+        things, description=what, total=total, console=Console(stderr=True), transient=True
+    )
+
+
+def read_limits(path: Path | None) -> Limits:
+    """The limits file given, or the default ones."""
+    from analysis.limits import default_limits, parse_limits
+    from ingest.load import read_text
+
+    return default_limits() if path is None else parse_limits(read_text(path), path.name)
+
+
+def read_baseline(place: Path) -> Baseline:
+    """Figures of the known-good cars in a folder of run folders or a store."""
+    from analysis.baseline import Baseline
+    from analysis.compare.stored import baseline_from_store
+    from analysis.pipeline import measure
+    from ingest.errors import Fault, UnusableRun
+    from ingest.load import run_folders
+    from ingest.store import Store
+
+    if Store.is_store(place):
+        return baseline_from_store(Store.open(place, create=False))
+
+    runs = []
+    for folder, outcome in each_run(run_folders(place), None):
+        if isinstance(outcome, Exception):
+            note(f"baseline: {folder} left out")
+        else:
+            runs.append(outcome)
+    # a folder may hold complaints beside the good cars; where purposes are noted, they decide
+    good = [measure(run) for run in [r for r in runs if is_baseline(r)] or runs]
+    if not good:
+        raise UnusableRun(
+            Fault(str(place), "no usable run folder", "runs of known-good cars", "check the path")
+        )
+    return Baseline.of(good)
+
+
+def is_baseline(run: Run) -> bool:
+    """Whether the run is of a known-good car by its own set-up."""
+    return run.setup.run.purpose == "baseline"
+
+
+def analyze_run(
+    run: Run,
+    limits: Limits,
+    baseline: Baseline | None,
+    *,
+    soak: bool,
+    checked: Mapping[str, bool] | None = None,
+) -> Analysis:
+    """One run through the pipeline."""
+    from analysis.pipeline import analyze as run_pipeline
+
+    return run_pipeline(run, limits=limits, baseline=baseline, soak=soak, checked=checked)
+
+
+def error_document(place: Path, error: LukewarmError) -> dict[str, Any]:
+    """The entry of a run that cannot be used."""
+    from analysis.result import SCHEMA
+
+    return {"schema": SCHEMA, "run": {"name": place.name}, "error": str(error).splitlines()}
+
+
+def show_documents(
+    documents: list[dict[str, Any]], json_out: str | None, units: Units, *, single: bool
+) -> None:
+    """Results as tables for people, or as JSON where asked for."""
+    import json
+
+    from dashboard.text import result_lines
+
+    if json_out is None:
+        for each in documents:
+            if "error" not in each:
+                for line in result_lines(each, units.value, color=sys.stdout.isatty()):
+                    say(line)
+        return
+    text = json.dumps(documents[0] if single else documents, ensure_ascii=False, indent=1)
+    if json_out == "-":
+        say(text)
+    elif not (single and "error" in documents[0]):
+        from ingest.load import write_text
+
+        write_text(Path(json_out), text + "\n")
+
+
+def write_fit(analysis: Analysis, path: Path, units: Units) -> None:
+    """The heater fitted to one run, as a self-contained page."""
+    from analysis.heater.fit import fit_heater
+    from dashboard.fit_picture import write_fit_picture
+
+    vehicle = analysis.run.setup.run.vehicle
+    write_fit_picture(fit_heater(analysis.context), vehicle, path, units.value)
+
+
+def write_picture(analysis: Analysis, path: Path, units: Units) -> None:
+    """The picture of one run as a self-contained page."""
+    from analysis.result import document
+    from dashboard.run_picture import write_run_picture
+
+    write_run_picture(analysis.run, document(analysis), path, units.value)
+    note(f"wrote {path}")
