@@ -61,6 +61,10 @@ HELD: Final = ((6.0, 600.0), (4.5, 400.0), (3.0, 240.0))
 to be called held by the thermostat, where its opening was not seen."""
 
 VARIED_LOAD: Final = 0.10
+LUKEWARM_C: Final = 45.0
+COLD_RISE_K: Final = 15.0
+"""A coolant below the first that gained less than the second was not warmed by an engine."""
+
 SETTLED_S: Final = 300.0
 SETTLED_K: Final = 4.0
 SETTLED_TREND_K: Final = 1.5
@@ -290,6 +294,9 @@ def _held(
     end = course.value.size
     if opening is not None:
         start = opening.peak + _settling(course, opening.peak, MOST_SETTLING_S)
+        if _seconds_seen(course, start) < LEAST_AFTER_PEAK_S:
+            # what was seen of the plateau came soon after the peak; the rest was not comparable
+            start = opening.peak
         return (start, end), None, None
     remark = f"no opening was seen: {why_no_opening}"
     for band, least_s in HELD:
@@ -311,6 +318,11 @@ def _held(
 def _unsettled(course: Course, start: int, why_no_opening: str | None) -> str | None:
     """Why a level at the end of the log is no plateau, or None where it is one."""
     level = float(course.smooth[start:].mean())
+    if level < LUKEWARM_C and level - float(course.smooth.min()) < COLD_RISE_K:
+        return (
+            f"the coolant never warmed (it stayed near {level:.0f} °C): the engine did not run, or "
+            "the sensor is not on its hose"
+        )
     if _seconds_seen(course, start) < SETTLED_S:
         return f"the coolant never settled: {why_no_opening}"
     if course.idle is not None and float(course.idle[start:].mean()) > 0.5:

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
-from analysis.causes.knowledge import knowledge
+from analysis.causes.knowledge import CheckRow, knowledge
 from dashboard.shown import clean, words
 
 if TYPE_CHECKING:
@@ -17,16 +17,22 @@ WIDTH: Final = 80
 WORTH_NAMING: Final = 0.05
 
 
+def noted_checks() -> list[CheckRow]:
+    """Checks that belong on a check sheet, in the order of the trade."""
+    rows = [row for row in knowledge().check if row.found]
+    return sorted(rows, key=lambda each: each.order)
+
+
 def check_names() -> list[str]:
     """Names of all checks, in the order of the trade."""
-    return [row.name for row in sorted(knowledge().check, key=lambda each: each.order)]
+    return [row.name for row in noted_checks()]
 
 
 def all_check_lines(sheet: Sequence[Checked], analysis: Analysis) -> list[str]:
     """Every check with its how-to, its caution and its newest line on the sheet."""
     newest = {line.check: line for line in sheet}
     lines: list[str] = []
-    for row in sorted(knowledge().check, key=lambda each: each.order):
+    for row in noted_checks():
         lines.append(f"{row.name}  ({row.minutes:g} min)  {row.title}")
         lines += _wrapped(row.how)
         lines += _wrapped(f"Caution: {row.caution}")

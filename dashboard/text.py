@@ -214,6 +214,8 @@ def _next_check(check: Mapping[str, Any] | None) -> list[str]:
         lines += _wrapped(clean(check["how"]))
     if check.get("caution"):
         lines += _wrapped(f"Caution: {clean(check['caution'])}")
+    if check.get("check") not in (None, "measure_again"):
+        lines.append(f"Note it with: lukewarm checked RUN {clean(check['check'])} --found yes|no")
     return lines
 
 

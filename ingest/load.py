@@ -45,6 +45,10 @@ WHOLE_UP_TO: Final = 256 * 2**20
 """A log of up to this many bytes is held in memory; a larger one is averaged into bins."""
 
 
+LONGEST_S: Final = 60.0 * 86400.0
+"""No road test, and no logger left running over a winter's weekend, is longer than this, s."""
+
+
 def load_run(place: Path, setup: Path | None = None, *, whole_up_to: int = WHOLE_UP_TO) -> Run:
     """Load a run.
 
@@ -152,6 +156,15 @@ def _assemble(files: RunFiles, parts: Parts, events: Events) -> Run:
     started, disagreements = wall_clock(setup.run, parts.clock, start)
     controls = events.frame.with_columns(pl.col("time_s") - start)
     time = _counted_from(parts.time, start)
+    if time.size and not float(time[-1]) - float(time[0]) <= LONGEST_S:
+        raise UnusableRun(
+            Fault(
+                files.log.name,
+                f"times that span {float(time[-1]) - float(time[0]):.3g} s",
+                f"a log of at most {LONGEST_S / 86400.0:.0f} days",
+                "correct unit or format of the time in run.toml, [log] time",
+            )
+        )
     names = {point: sensor.column for point, sensor in parts.sensors.items()}
     readings = pl.DataFrame(
         {"time_s": time} | {names[point]: values for point, values in parts.readings.items()}

@@ -187,12 +187,23 @@ def test_expected_bits_is_the_mutual_information() -> None:
 def test_the_next_check_settles_the_question() -> None:
     probability = {"low_core_flow": 0.5, "thermostat_opens_low": 0.45, "healthy": 0.05}
     assert propose(probability).check.name == "coolant_level"
-    done = frozenset({"coolant_level"})
-    assert propose(probability, done).check.name == "thermostat_test"
+    assert propose(probability, {"coolant_level": False}).check.name == "thermostat_test"
+
+
+def test_a_confirmed_fault_is_repaired_next() -> None:
+    probability = {"lever_short_of_hot": 0.95, "healthy": 0.05}
+    assert propose(probability, {"cable_adjustment": True}).check.name == "measure_again"
+    assert propose(probability, {"cable_adjustment": False}).check.name != "measure_again"
+
+
+def test_the_owner_is_asked_before_a_sound_heater_is_taken_apart() -> None:
+    probability = {"healthy": 0.8, "vacuum_supply": 0.2}
+    assert propose(probability).check.name == "owner_interview"
+    assert propose(probability, {"owner_interview": False}).check.name == "check_valve"
 
 
 def test_ties_go_to_the_order_of_the_trade() -> None:
-    sure = {"healthy": 1.0}
+    sure = {"weak_airflow": 1.0}  # no check tells anything: all tie
     assert propose(sure).check.order == min(row.order for row in knowledge().check)
 
 

@@ -102,6 +102,5 @@ def diagnose(
                 table.check_row(row.check).title,
             )
         )
-    done = frozenset(checked or ())
-    proposed = propose(ranking.probability, done)
+    proposed = propose(ranking.probability, checked)
     return Diagnosis(tuple(causes), proposed, ranking, cable)

@@ -15,6 +15,7 @@ from analysis.measurement import Measurement
 from analysis.uncertainty import shared_parts
 
 if TYPE_CHECKING:
+    from analysis.context import Context
     from analysis.pipeline import Measured
 
 SPAN_K: Final = 80.0
@@ -102,9 +103,20 @@ def _air(measured: Measured) -> float | None:
     return None
 
 
+def coolant_warmed(context: Context) -> bool:
+    """Whether an engine warmed the coolant at all: one that did not run shows no thermostat."""
+    for point in ("engine_coolant", "coolant_in"):
+        if context.has(point):
+            values = context.values(point)
+            return bool(np.nanmax(values) > 45.0 or np.nanmax(values) - np.nanmin(values) > 15.0)
+    return False
+
+
 def _coolant_reached(measured: Measured) -> tuple[float, float] | None:
     """Coolant temperature late in a run in which the thermostat was not seen to regulate."""
     context = measured.context
+    if not coolant_warmed(context):
+        return None
     time = context.grid.time
     late = (time > LATE_S) & context.engine_on
     for point in ("engine_coolant", "coolant_in"):

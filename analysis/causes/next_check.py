@@ -7,7 +7,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from analysis.causes.knowledge import CheckRow, knowledge
+from analysis.causes.knowledge import NO_FAULT, CheckRow, knowledge
+
+AGAIN: Final = "measure_again"
+ASK_FIRST: Final = "owner_interview"
+
+CONFIRMED: Final = 0.7
+"""A cause that its own check has found, and at least this probable, is repaired next."""
+
+PROBABLY_SOUND: Final = 0.6
+"""With the heater at least this probably sound, the owner is asked first."""
 
 TIE: Final = 0.15
 """Checks within this share of the best are a tie, and the order of the trade decides."""
@@ -51,22 +60,36 @@ def _entropy(chance: float) -> float:
     return -chance * math.log2(chance) - (1.0 - chance) * math.log2(1.0 - chance)
 
 
-def propose(probability: Mapping[str, float], done: frozenset[str] = frozenset()) -> NextCheck:
-    """The next check, those already done left out (unless all are).
+def propose(
+    probability: Mapping[str, float], checked: Mapping[str, bool] | None = None
+) -> NextCheck:
+    """The next check, those already done left out.
+
+    Where a check has found the likeliest cause, the repair comes next; where nothing speaks against
+    the heater, the owner is asked before anything is taken apart.
 
     Parameters
     ----------
     probability
         By cause.
-    done
-        Names of checks already on the check sheet.
+    checked
+        The check sheet: by check, whether it found something.
     """
-    rows = [row for row in knowledge().check if row.name not in done] or list(knowledge().check)
-    rated = [
-        NextCheck(row, bits, bits / row.minutes)
-        for row in rows
-        for bits in (expected_bits(row, probability),)
-    ]
+    sheet = checked or {}
+    first = max(probability, key=lambda cause: probability[cause])
+    if sheet.get(knowledge().row(first).check) and probability[first] >= CONFIRMED:
+        return _rated(knowledge().check_row(AGAIN), probability)
+    if probability.get(NO_FAULT, 0.0) >= PROBABLY_SOUND and ASK_FIRST not in sheet:
+        return _rated(knowledge().check_row(ASK_FIRST), probability)
+    rows = [row for row in knowledge().check if row.name not in sheet and row.name != AGAIN]
+    if not rows:
+        return _rated(knowledge().check_row(AGAIN), probability)
+    rated = [_rated(row, probability) for row in rows]
     best = max(each.bits_per_minute for each in rated)
     tied = [each for each in rated if each.bits_per_minute >= (1.0 - TIE) * best]
     return min(tied, key=lambda each: each.check.order)
+
+
+def _rated(row: CheckRow, probability: Mapping[str, float]) -> NextCheck:
+    bits = expected_bits(row, probability)
+    return NextCheck(row, bits, bits / row.minutes)

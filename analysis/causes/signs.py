@@ -125,10 +125,11 @@ def _no_opening(measured: Measured) -> bool | None:
         return None
     if opening.value is not None:
         return False
-    from analysis.causes.evidence import LATE_S
+    from analysis.causes.evidence import LATE_S, coolant_warmed
 
     time = measured.context.grid.time
-    return bool(time.size and time[-1] > LATE_S) or None
+    long_enough = bool(time.size and time[-1] > LATE_S)
+    return (long_enough and coolant_warmed(measured.context)) or None
 
 
 def _vacuum_sags(measured: Measured) -> bool | None:
