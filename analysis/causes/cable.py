@@ -21,6 +21,9 @@ LEAST_DEAD_SHARE: Final = 0.025
 """Even a cable without any waste shows this share of the curve as dead: the definition of dead
 travel ends where 2.5 % of the span is covered."""
 
+SHARED: Final = 0.6
+"""Correlation of what the two ends of the travel say of the cable."""
+
 SHAPE_SHARE: Final = 0.35
 """Standard uncertainty of the slope at the end of the curve, as a share: curves bend there."""
 
@@ -79,7 +82,9 @@ def _offset(measured: Measured, usual: Usual) -> Measurement | None:
         return None
     weights = [1.0 / spread**2 for _, spread, _ in told]
     value = sum(w * each[0] for w, each in zip(weights, told, strict=True)) / sum(weights)
-    return Measurement(value, "%", math.sqrt(1.0 / sum(weights)))
+    # both ends hang on the same door or valve, so that two of them average only in part
+    shared = 1.0 + SHARED * (len(told) - 1)
+    return Measurement(value, "%", math.sqrt(shared / sum(weights)))
 
 
 def _least_dead(measured: Measured) -> float:

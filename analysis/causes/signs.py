@@ -56,7 +56,7 @@ UNUSABLE_SHARE: Final = 0.5
 
 def signs_seen(measured: Measured) -> Mapping[str, bool | None]:
     """Every sign of the knowledge table: seen, not seen, or None where it cannot be told."""
-    return {
+    seen = {
         "supply_cooler_than_return": _supply_cooler(measured),
         "goes_wrong_way": _wrong_way(measured),
         "controls_misused": _misused(measured),
@@ -66,6 +66,8 @@ def signs_seen(measured: Measured) -> Mapping[str, bool | None]:
         "vacuum_sags": _vacuum_sags(measured),
         "blower_starved": _blower_starved(measured),
     }
+    # plain truth values: the store keeps them as JSON
+    return {name: None if each is None else bool(each) for name, each in seen.items()}
 
 
 def _supply_cooler(measured: Measured) -> bool | None:
