@@ -231,21 +231,23 @@ def _dated_pattern(texts: list[str]) -> str | None:
         return None
     separator = found["sep"]
     if len(found["a"]) == 4:
-        date = ("%Y", "%m", "%d")
-    else:
-        year = "%Y" if len(found["c"]) == 4 else "%y"
-        if separator == "." and (year == "%Y" or int(found["c"]) > 31):
-            date = ("%d", "%m", year)
-        else:
-            order = _day_first(texts)
-            if order is None or (year == "%y" and separator == "-"):
-                return None
-            date = ("%d", "%m", year) if order else ("%m", "%d", year)
+        return _pattern_of(found, ("%Y", "%m", "%d"))
+    year = "%Y" if len(found["c"]) == 4 else "%y"
+    if separator == "." and (year == "%Y" or int(found["c"]) > 31):
+        return _pattern_of(found, ("%d", "%m", year))
+    order = _day_first(texts)
+    if order is None or (year == "%y" and separator == "-"):
+        return None
+    return _pattern_of(found, ("%d", "%m", year) if order else ("%m", "%d", year))
+
+
+def _pattern_of(found: re.Match[str], date: tuple[str, str, str]) -> str:
+    """Strptime pattern of a date and time in digits whose date has this order."""
     clock = "%I:%M" if found["p"] else "%H:%M"
     clock += ":%S" if found["s"] else ""
     clock += (found["f"][0] + "%f") if found["f"] else ""
     gap = "T" if "t" in found["gap"].lower() else ("," if "," in found["gap"] else "") + " "
-    return separator.join(date) + gap + clock + (" %p" if found["p"] else "")
+    return found["sep"].join(date) + gap + clock + (" %p" if found["p"] else "")
 
 
 def _day_first(texts: list[str]) -> bool | None:
@@ -263,17 +265,38 @@ def _cannot_tell(table: Table, given: TimeTable, texts: list[str]) -> Fault:
     names = [given.column] if given.column is not None else list(given.columns or ())
     shown = ", ".join(repr(table.names[table.find(ref)]) for ref in names)
     sample = f"{texts[0]!r}" if texts else "nothing"
-    remedy = 'write unit = "s", "ms", "min", "h", "epoch s" or "epoch ms" to it'
-    if texts and _DATED.fullmatch(texts[0]):
-        remedy = (
-            'day and month may be either: write format = "%d/%m/%Y %H:%M:%S" or '
-            '"%m/%d/%Y %H:%M:%S" to it'
-        )
-    elif texts and not re.fullmatch(r"[-+]?[\d.,]+", texts[0]):
-        remedy = 'write format = "..." with a strptime pattern to it'
+    dated = _DATED.fullmatch(texts[0]) if texts else None
+    if dated is not None:
+        year = "%Y" if len(dated["c"]) == 4 else "%y"
+        orders = [("%d", "%m", year), ("%m", "%d", year)]
+        if year == "%y":
+            orders.append(("%y", "%m", "%d"))
+        ways = [_time_table(table, given, _pattern_of(dated, order)) for order in orders]
+        remedy = f"day and month may be either: write {' or '.join(ways)}"
+    elif given.columns is not None or (texts and not re.fullmatch(r"[-+]?[\d.,]+", texts[0])):
+        remedy = f"write {_time_table(table, given, '...')} with a strptime pattern for the dots"
+    else:
+        remedy = 'write unit = "s", "ms", "min", "h", "epoch s" or "epoch ms" into time = { ... }'
     return Fault(
-        f"{table.file} time column {shown}",
+        f"{table.file} time column{'s' if len(names) > 1 else ''} {shown}",
         f"{sample} without a unit or format",
         "a time whose unit or format is stated",
-        f"{remedy} in run.toml, [log] time",
+        f"{remedy} under [log] in run.toml",
     )
+
+
+def _time_table(table: Table, given: TimeTable, pattern: str) -> str:
+    """The line of run.toml that states how these columns are written."""
+
+    def quoted(ref: str | int) -> str:
+        index = table.find(ref)
+        name = table.names[index]
+        plain = name and table.names.count(name) == 1 and not re.search(r'["\\]', name)
+        return f'"{name}"' if plain else str(index + 1)
+
+    if given.columns is not None:
+        which = f"columns = [{', '.join(quoted(ref) for ref in given.columns)}]"
+    else:
+        assert given.column is not None  # noqa: S101 - one of the two, checked by TimeTable
+        which = f"column = {quoted(given.column)}"
+    return f'time = {{ {which}, format = "{pattern}" }}'

@@ -18,9 +18,11 @@ from tomlkit.items import Table as TomlTable
 from ingest.clock_detect import complete_time, time_unit
 from ingest.draft_long import find_long
 from ingest.draft_names import Proposal, propose
-from ingest.errors import UnusableRun
+from ingest.errors import Fault, UnusableRun
+from ingest.events_beside import events_beside
 from ingest.points import POINTS
 from ingest.setup import LogTable, TimeTable
+from ingest.setup_findings import PLACEHOLDER
 from ingest.tables import Table, read_table
 from ingest.units import UnknownUnit, conversion
 
@@ -31,7 +33,6 @@ _PREVIEW: Final = 1 << 20
 """Bytes of the log that are looked at."""
 _LISTED: Final = 40
 """Columns without a point that are listed one by one."""
-_PLACEHOLDER: Final = "FILL IN"
 
 
 @dataclass(frozen=True)
@@ -67,8 +68,11 @@ def draft_setup(path: Path) -> Draft:
     Raises
     ------
     UnusableRun
-        Where the file holds no table.
+        Where there is no such file, or it holds no table.
     """
+    if not path.is_file():
+        found = "a folder" if path.is_dir() else "no such file"
+        raise UnusableRun(Fault(str(path), found, "the log to draft for", "correct the path"))
     table = read_table(path, LogTable(file=path.name), max_bytes=_PREVIEW)
     time, time_note = _find_time(table)
     long = find_long(table, _indices(table, time))
@@ -91,6 +95,7 @@ def draft_setup(path: Path) -> Draft:
         for key, at in (("name", long.name), ("value", long.value), ("unit", long.unit)):
             if at is not None:
                 log[key] = _reference(table, at, by_number=by_number)
+    _write_events(document, events_beside(path))
     _write_channels(document, proposals, by_number=by_number and long is None)
     return Draft(tomlkit.dumps(document), proposals, time, time_note)
 
@@ -133,7 +138,7 @@ def _write_run(document: TOMLDocument) -> None:
     document.add(tomlkit.comment("Drafted from the log. FILL IN what no log can say, CHECK what"))
     document.add(tomlkit.comment("is only likely, and add what could not be told."))
     run = tomlkit.table()
-    run.add("vehicle", _PLACEHOLDER)
+    run.add("vehicle", PLACEHOLDER)
     run["vehicle"].comment("FILL IN: which car")
     for line in (
         'family = "..."         # which cars it may be compared with',
@@ -158,7 +163,8 @@ def _write_log(
         log.add("time", _time_value(table, time, by_number=by_number))
     else:
         log.add(tomlkit.comment(f"FILL IN the time: {_one_line(note)}"))
-        log.add(tomlkit.comment('time = { column = "...", unit = "s" }'))
+        if "time = {" not in note:
+            log.add(tomlkit.comment('time = { column = "...", unit = "s" }'))
     if table.dialect.header_line is None:
         log.add("header", False)
     for finding in table.findings:
@@ -179,6 +185,15 @@ def _time_value(table: Table, time: TimeTable, *, by_number: bool) -> InlineTabl
         if getattr(time, key) is not None:
             value[key] = getattr(time, key)
     return value
+
+
+def _write_events(document: TOMLDocument, beside: Path | None) -> None:
+    if beside is None:
+        return
+    events = tomlkit.table()
+    events.add("file", beside.name)
+    document.add(tomlkit.nl())
+    document.add("events", events)
 
 
 def _write_channels(

@@ -36,6 +36,7 @@ from ingest.load_files import write_text as write_text
 from ingest.load_large import load_large
 from ingest.load_start import engine_start, wall_clock
 from ingest.run import Finding, Run
+from ingest.setup_findings import setup_findings
 from ingest.tables import LongTable, Table, read_table
 
 if TYPE_CHECKING:
@@ -177,7 +178,7 @@ def _assemble(files: RunFiles, parts: Parts, events: Events) -> Run:
         controls=controls,
         sensors=parts.sensors,
         findings=(
-            *_unknown_keys(files),
+            *setup_findings(setup, files.setup_path.name, files.log),
             *(_moved(finding, start) for finding in (*in_log_time, *files.recording.findings)),
             *(() if lever is None else lever_disagreement(controls, time, lever)),
         ),
@@ -205,16 +206,3 @@ def _moved(finding: Finding, start: float) -> Finding:
         from_s=None if finding.from_s is None else finding.from_s - start,
         to_s=None if finding.to_s is None else finding.to_s - start,
     )
-
-
-def _unknown_keys(files: RunFiles) -> list[Finding]:
-    unknown = files.setup.unknown()
-    if not unknown:
-        return []
-    return [
-        Finding(
-            "unknown_key",
-            f"{files.setup_path.name} has keys that mean nothing here: {', '.join(unknown)}.",
-            evidence={"count": len(unknown)},
-        )
-    ]

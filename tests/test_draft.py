@@ -330,3 +330,52 @@ def test_numbers_in_the_cells_play_no_part(tmp_path: Path):
 )
 def test_words_of_a_name(name: str, words: list[str]):
     assert words_of(name) == words
+
+
+# ---------------------------------------------------------------- what lies beside the log
+
+LOG = "t [s],Outlet [degC]\n0,20.5\n1,20.6\n2,20.7\n"
+EVENTS = "time,control,position\n0,temp_lever,100\n"
+
+
+@pytest.mark.parametrize(
+    ("files", "named"),
+    [
+        ({"events.csv": EVENTS}, "events.csv"),
+        ({"Events.CSV": EVENTS}, "Events.CSV"),
+        ({"events_monday.csv": EVENTS}, "events_monday.csv"),
+        ({"events.csv": EVENTS, "events_old.csv": EVENTS}, "events.csv"),
+        ({"events_monday.csv": "town,when\nSaltmarsh,noon\n"}, None),
+        ({"events_a.csv": EVENTS, "events_b.csv": EVENTS}, None),
+        ({"notes.csv": EVENTS}, None),
+    ],
+)
+def test_an_events_file_beside_the_log_is_named(
+    tmp_path: Path, files: dict[str, str], named: str | None
+):
+    for name, text in {"log.csv": LOG, **files}.items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    events = parse_setup(draft_setup(tmp_path / "log.csv").text).events
+    assert (events.file if events else None) == named
+
+
+def test_an_events_file_in_utf_16_is_known_too(tmp_path: Path):
+    (tmp_path / "log.csv").write_text(LOG, encoding="utf-8")
+    (tmp_path / "events_1.csv").write_text(EVENTS, encoding="utf-16")
+    assert 'file = "events_1.csv"' in draft_setup(tmp_path / "log.csv").text
+
+
+def test_a_log_that_is_not_there_is_said_without_advice_on_run_toml(tmp_path: Path):
+    with pytest.raises(UnusableRun) as caught:
+        draft_setup(tmp_path / "nope.csv")
+    assert "no such file" in str(caught.value)
+    assert "run.toml" not in str(caught.value)
+
+
+def test_a_date_and_a_time_column_that_may_be_read_two_ways(tmp_path: Path):
+    rows = "".join(f"03/04/2026,10:00:0{s},20.{s}\n" for s in range(5))
+    (tmp_path / "log.csv").write_text(f"Date,Time,Outlet [degC]\n{rows}", encoding="utf-8")
+    text = draft_setup(tmp_path / "log.csv").text
+    assert 'time = { columns = ["Date", "Time"], format = "%d/%m/%Y %H:%M:%S" }' in text
+    assert 'time = { columns = ["Date", "Time"], format = "%m/%d/%Y %H:%M:%S" }' in text
+    assert 'column = "..."' not in text

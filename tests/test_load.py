@@ -84,6 +84,27 @@ def test_keys_that_mean_nothing_are_said(tmp_path: Path) -> None:
     assert "[channels.coolant_in] time_konstant" in details(run)["unknown_key"]
 
 
+def test_what_is_not_filled_in_is_said(tmp_path: Path) -> None:
+    run = '[run]\nvehicle = "FILL IN"\nfamily = "FILL IN: which"\noperator = "Phil Inman"\n'
+    found = [
+        each.detail
+        for each in load_run(write_run(tmp_path, setup=setup_text(run=run))).findings
+        if each.fault == "fill_in"
+    ]
+    assert len(found) == 2
+    assert found[0].startswith("run.toml [run] vehicle")
+    assert found[1].startswith("run.toml [run] family")
+
+
+def test_events_that_run_toml_does_not_name_are_said(tmp_path: Path) -> None:
+    text = "time,control,position\n0,temp_lever,100\n"
+    unnamed = load_run(write_run(tmp_path / "a", setup=setup_text(), events=text))
+    assert '[events] file = "events.csv"' in details(unnamed)["events_not_named"]
+    named = load_run(write_run(tmp_path / "b", events=text))
+    assert "events_not_named" not in details(named)
+    assert "events_not_named" not in details(load_run(write_run(tmp_path / "c")))
+
+
 def test_two_points_read_from_one_column_are_said(tmp_path: Path) -> None:
     channels = CHANNELS.replace('"CIN"', '"OUT"')
     run = load_run(write_run(tmp_path, setup=setup_text(channels=channels)))
