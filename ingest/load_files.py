@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import hashlib
+import os
 import secrets
+import shutil
+import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
@@ -221,25 +226,55 @@ def write_text(path: Path, text: str) -> None:
 def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     """Let `write` make a file beside `path`, then put it in its place in one step.
 
-    A reader never sees half a file, and a failure leaves what was there before.
+    A reader never sees half a file, and a failure leaves what was there before. A link stays and
+    what it points to is replaced; a pipe or a device is written into.
 
     Raises
     ------
     UnusableRun
         Where it cannot be written.
     """
-    part = path.with_name(f".{path.stem}-{secrets.token_hex(4)}{path.suffix}")
+    if path.is_dir() or not path.name:
+        raise UnusableRun(
+            Fault(f"'{path}'", "a folder", "the name of a file", "add a file name to the path")
+        )
+    part: Path | None = None
     try:
+        target = Path(os.path.realpath(path)) if path.is_symlink() else path
+        if target.is_symlink():
+            raise OSError(errno.ELOOP, os.strerror(errno.ELOOP))
+        if target.exists() and not target.is_file():
+            _write_into(target, write)
+            return
+        part = target.with_name(f".{target.stem}-{secrets.token_hex(4)}{target.suffix}")
+        part.touch()  # says in the system's words what is wrong with the place
         write(part)
-        part.replace(path)
+        part.replace(target)
     except OSError as error:
         raise UnusableRun(
             Fault(
                 str(path),
-                f"a place that cannot be written ({error.strerror or error})",
+                f"a place that cannot be written ({_reason(error, part, path)})",
                 "a folder that exists and may be written to",
                 "correct the path",
             )
         ) from error
     finally:
-        part.unlink(missing_ok=True)
+        if part is not None:
+            with contextlib.suppress(OSError):  # it is the fault above that is to be told
+                part.unlink(missing_ok=True)
+
+
+def _write_into(target: Path, write: Callable[[Path], object]) -> None:
+    """Write into a pipe or a device: made elsewhere first, as not all writers can do without."""
+    with tempfile.TemporaryDirectory(prefix="lukewarm-") as folder:
+        part = Path(folder) / f"part{target.suffix}"
+        write(part)
+        with part.open("rb") as source, target.open("wb") as sink:
+            shutil.copyfileobj(source, sink)
+
+
+def _reason(error: OSError, part: Path | None, path: Path) -> str:
+    """Why, without the name of the half-made file, which says nothing to anybody."""
+    told = error.strerror or str(error)
+    return told if part is None else told.replace(str(part), str(path))
