@@ -7,11 +7,10 @@ is never passed over in silence.
 
 from __future__ import annotations
 
-import difflib
 import tomllib
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import Any, Final, Literal
 
 from pydantic import (
     BaseModel,
@@ -24,9 +23,7 @@ from pydantic import (
 
 from ingest.errors import Fault, UnusableRun
 from ingest.points import POINTS, QUANTITIES, Quantity
-
-if TYPE_CHECKING:
-    from pydantic_core import ErrorDetails
+from ingest.setup_words import setup_faults
 
 Heater = Literal["blend-air", "water-valve", "combined"]
 Purpose = Literal["complaint", "after-repair", "baseline", "road-test"]
@@ -249,9 +246,7 @@ def parse_setup(text: str, file: str = "run.toml") -> Setup:
     try:
         return Setup.model_validate(document)
     except ValidationError as error:
-        raise UnusableRun(
-            [_fault(file, document, details) for details in error.errors()]
-        ) from error
+        raise UnusableRun(setup_faults(file, document, error.errors())) from error
 
 
 def read_setup(path: Path) -> Setup:
@@ -285,28 +280,3 @@ def read_setup(path: Path) -> Setup:
             )
         ) from error
     return parse_setup(text, path.name)
-
-
-def _fault(file: str, document: dict[str, Any], details: ErrorDetails) -> Fault:
-    place = [str(part) for part in details["loc"]]
-    # pydantic appends the branch of a union it tried; users know only their own keys
-    while len(place) > 1 and place[-1] in {"str", "int", "float", "constrained-str"}:
-        place.pop()
-    table, key = (place[:-1], place[-1]) if len(place) > 1 else ([], place[0])
-    where = f"{file} [{'.'.join(table)}] {key}" if table else f"{file} {key}"
-    if details["type"] == "missing":
-        found = "nothing"
-        near = difflib.get_close_matches(key, _keys_at(document, table), n=1)
-        remedy = f"did you mean this by {near[0]!r}?" if near else f"add {key} = ..."
-        return Fault(where, found, "a value", remedy)
-    found = repr(details["input"])
-    found = found if len(found) <= 80 else found[:77] + "..."
-    expected = details["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
-    return Fault(where, found, expected, "correct it in the file")
-
-
-def _keys_at(document: dict[str, Any], table: list[str]) -> list[str]:
-    here: Any = document
-    for key in table:
-        here = here.get(key) if isinstance(here, dict) else None
-    return list(here) if isinstance(here, dict) else []

@@ -56,6 +56,45 @@ def test_mistakes_are_named(was: str, becomes: str, phrase: str) -> None:
     assert phrase in str(caught.value)
 
 
+START = 'vehicle = "SC-014"\n'
+
+
+@pytest.mark.parametrize(
+    ("was", "becomes", "expected"),
+    [
+        ('"SC-014"', '""', "[run] vehicle: found ''; expected a text that is not empty"),
+        ('"SC-014"', "14", "found 14; expected a text in quotes"),
+        (START, f'{START}started = "soon"\n', "a date and time like 2026-01-14T07:31:00-05:00"),
+        (START, f"{START}started = 07:31:00\n", "found 07:31:00; expected a date and time"),
+        (START, f'{START}engine_start = "?"\n', "[run] engine_start: found '?'; expected a number"),
+        ('"log.csv"', '"log.csv"\nheader = "perhaps"', "expected true or false"),
+        ('"CH1 (mV)"', "1.5", "found 1.5; expected a text in quotes or a whole number"),
+        ('"mV"', '"mV"\ntolerance = -1', "expected a number above 0"),
+        ('"mV"', '"mV"\ntime_constant = -1', "expected a number of at least 0"),
+        ('"mV"', '"mV"\nscale = 3', "expected a table such as { from = [0.5, 4.5]"),
+        (
+            '"mV"',
+            '"mV"\nscale = { from = [1], to = [1, 2], unit = "V" }',
+            "a list that is too short",
+        ),
+        ('{ column = "t", unit = "s" }', '"t"', 'expected a table such as { column = "t"'),
+        ("[channels.outlet]", "[channels]\nx = 3\n[channels.outlet]", "a table [channels.x] with"),
+    ],
+)
+def test_mistakes_are_told_in_the_files_own_words(was: str, becomes: str, expected: str) -> None:
+    with pytest.raises(UnusableRun) as caught:
+        parse_setup(GOOD.replace(was, becomes))
+    assert len(caught.value.faults) == 1
+    assert expected in str(caught.value)
+
+
+def test_an_empty_file_is_told_which_tables_it_needs() -> None:
+    with pytest.raises(UnusableRun) as caught:
+        parse_setup("")
+    assert 'a [run] table with vehicle = "..."' in str(caught.value.faults[0])
+    assert 'a [log] table with file = "..."' in str(caught.value.faults[1])
+
+
 def test_all_mistakes_at_once() -> None:
     text = GOOD.replace("SC-014", "").replace('"thermocouple"', '"hot thing"')
     with pytest.raises(UnusableRun) as caught:
