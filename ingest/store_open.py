@@ -20,6 +20,7 @@ from ingest.load_files import write_whole
 FORMAT: Final = 1
 SETTINGS: Final = "store.toml"
 DEFAULT_DATABASE: Final = "sqlite"
+CATALOG: Final = "catalog.sqlite"
 
 
 def open_catalog(folder: Path, database: str | None, *, create: bool) -> Engine:
@@ -38,7 +39,10 @@ def open_catalog(folder: Path, database: str | None, *, create: bool) -> Engine:
         told = _settings(path)
         url = database or told["database"]
         if url == DEFAULT_DATABASE:
-            url = f"sqlite:///{(folder / 'catalog.sqlite').as_posix()}"
+            catalog = folder / CATALOG
+            if not catalog.is_file():
+                _refuse_new(folder, f"no {CATALOG}")
+            url = f"sqlite:///{catalog.as_posix()}"
         engine = open_database(url)
         try:
             migrate(engine)
@@ -72,6 +76,28 @@ def make_folder(folder: Path) -> None:
                 "correct the path",
             )
         ) from error
+
+
+def holds_files(folder: Path) -> bool:
+    """Whether any raw file lies in a store."""
+    return any(path.is_file() for path in (folder / "raw").rglob("*"))
+
+
+def lost_catalog(folder: Path, found: str, remedy: str) -> UnusableRun:
+    """What is said where the catalog does not know the raw files that are there."""
+    return UnusableRun(
+        Fault(str(folder), f"raw files but {found}", "the catalog that lists their runs", remedy)
+    )
+
+
+def _refuse_new(folder: Path, found: str) -> None:
+    """A catalog is made before the first file is: files without one mean that it was lost.
+
+    With an empty one in its place every file would count as left over.
+    """
+    if holds_files(folder):
+        remedy = "bring the catalog back from a copy, or add the runs to a new store"
+        raise lost_catalog(folder, found, remedy)
 
 
 def _make(path: Path, database: str) -> None:
@@ -112,6 +138,7 @@ def _match(engine: Engine, store_id: str, path: Path) -> None:
     with engine.begin() as connection:
         found = connection.scalar(select(StoreRow.id))
         if found is None:
+            _refuse_new(path.parent, "a new and empty catalog")
             connection.execute(insert(StoreRow).values(id=store_id))
         elif found != store_id:
             raise UnusableRun(

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 from ingest.catalog import FileRow, ResultRow, RunRow
 from ingest.load_files import file_sha256
 from ingest.store import run_identity
+from ingest.store_open import holds_files, lost_catalog
 
 if TYPE_CHECKING:
     from ingest.store import Store
@@ -86,6 +87,26 @@ def _file_damage(folder: Path, path: Path, sha256: str, user: str) -> Damage | N
     return None if same else Damage(where, f"changed: {user}")
 
 
+def require_runs(store: Store) -> None:
+    """Make sure that a catalog without runs is that of a store without files.
+
+    Raises
+    ------
+    UnusableRun
+        Where raw files are there but no run is: rows were lost, or the first run is just being
+        added.
+    """
+    if _is_bare(store):
+        remedy = "bring the catalog back from a copy, or add the runs again"
+        raise lost_catalog(store.folder, "no run in the catalog", remedy)
+
+
+def _is_bare(store: Store) -> bool:
+    with Session(store.engine) as session:
+        known = session.scalar(select(RunRow.id).limit(1))
+    return known is None and holds_files(store.folder)
+
+
 def leftovers(store: Store) -> list[Path]:
     """Files of the store that no run refers to: of a killed process, or older readings.
 
@@ -102,7 +123,12 @@ def leftovers(store: Store) -> list[Path]:
 
 
 def tidy(store: Store) -> int:
-    """Remove leftovers that are older than any adding takes; says how many."""
+    """Remove leftovers that are older than any adding takes; says how many.
+
+    None where the catalog has no run at all: that says nothing of the files (see `require_runs`).
+    """
+    if _is_bare(store):
+        return 0
     old = [path for path in leftovers(store) if time.time() - path.stat().st_mtime > OLD_S]
     for path in old:
         path.unlink(missing_ok=True)

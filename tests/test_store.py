@@ -10,15 +10,16 @@ from pathlib import Path
 import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
-from sqlalchemy import text
+from sqlalchemy import delete, text
 
 import ingest.store as store_module
+from ingest.catalog import FigureRow, FileRow, ResultRow, RunRow
 from ingest.errors import UnusableRun
 from ingest.load import load_run
 from ingest.store import Store, run_identity
 from ingest.store_read import Filter, figures, find_run, kept, made_with, runs
 from ingest.store_rows import Outcome, Versions
-from ingest.store_verify import leftovers, tidy, verify
+from ingest.store_verify import leftovers, require_runs, tidy, verify
 from tests.stores import TODAY, add, make_place, outcome_of
 
 pytest_plugins = ("tests.store_fixtures",)
@@ -253,6 +254,21 @@ def test_old_leftovers_are_tidied(store: Store, tmp_path: Path) -> None:
     assert tidy(store) == 2
     assert leftovers(store) == []
     assert verify(store) == []
+
+
+def test_nothing_is_left_over_for_a_catalog_without_runs(store: Store, tmp_path: Path) -> None:
+    import os
+
+    add(store, make_place(tmp_path / "a", "SC-001"))
+    for path in store.folder.rglob("*"):
+        os.utime(path, (1.0, 1.0))
+    with store.engine.begin() as connection:
+        for table in (FigureRow, ResultRow, FileRow, RunRow):
+            connection.execute(delete(table))
+    assert tidy(store) == 0
+    assert len(leftovers(store)) == 3
+    with pytest.raises(UnusableRun, match="raw files but no run in the catalog"):
+        require_runs(store)
 
 
 def test_verify_finds_every_change(store: Store, tmp_path: Path) -> None:

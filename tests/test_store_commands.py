@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import openpyxl
 import pytest
+from sqlalchemy import delete
 
 import lukewarm
+from ingest.catalog import FigureRow, FileRow, ResultRow, RunRow
 from ingest.store import Store
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
@@ -88,6 +92,75 @@ def test_verify(command: Screen, tmp_path: Path) -> None:
     assert command("store", "verify", folder, "--tidy") == 1
     assert "1 damaged; 1 leftover files" in command.out
     assert command.err.count("error: raw/") == 1
+
+
+def empty_the_catalog(folder: Path) -> None:
+    store = Store.open(folder)
+    with store.engine.begin() as connection:
+        for table in (FigureRow, ResultRow, FileRow, RunRow):
+            connection.execute(delete(table))
+    store.close()
+
+
+def lose_the_catalog(folder: Path) -> None:
+    for path in folder.glob("catalog.sqlite*"):
+        path.unlink()
+
+
+def put_a_blank_one_in_its_place(folder: Path) -> None:
+    lose_the_catalog(folder)
+    (folder / "catalog.sqlite").touch()
+
+
+@pytest.mark.parametrize(
+    ("lose", "found"),
+    [
+        (lose_the_catalog, "raw files but no catalog.sqlite"),
+        (put_a_blank_one_in_its_place, "raw files but a new and empty catalog"),
+        (empty_the_catalog, "raw files but no run in the catalog"),
+    ],
+)
+@pytest.mark.parametrize(
+    "arguments", [("verify",), ("verify", "--tidy"), ("list",), ("refresh",)], ids=" ".join
+)
+def test_a_store_that_lost_its_catalog(
+    command: Screen,
+    tmp_path: Path,
+    lose: Callable[[Path], None],
+    found: str,
+    arguments: tuple[str, ...],
+) -> None:
+    folder = tmp_path / "store"
+    command("store", "add", folder, RUNS[0])
+    raw = sorted(path for path in (folder / "raw").rglob("*") if path.is_file())
+    for path in raw:
+        os.utime(path, (1.0, 1.0))  # old enough to be tidied
+    lose(folder)
+    first, *options = arguments
+    for _ in range(2):  # the first try must not make a catalog that pleases the second
+        assert command("store", first, folder, *options) == 1
+        assert command.out == ""
+        assert command.err.count("\n") == 1
+        assert found in command.err
+    assert sorted(path for path in (folder / "raw").rglob("*") if path.is_file()) == raw
+
+
+def test_no_run_is_added_to_a_store_that_lost_its_catalog(command: Screen, tmp_path: Path) -> None:
+    folder = tmp_path / "store"
+    command("store", "add", folder, RUNS[0])
+    lose_the_catalog(folder)
+    assert command("store", "add", folder, RUNS[1]) == 1
+    assert "raw files but no catalog.sqlite" in command.err
+    assert not (folder / "catalog.sqlite").exists()
+
+
+def test_a_store_without_files_needs_no_runs(command: Screen, tmp_path: Path) -> None:
+    folder = tmp_path / "store"
+    Store.open(folder).close()
+    assert command("store", "list", folder) == 0
+    assert command.err == "0 runs\n"
+    lose_the_catalog(folder)
+    assert command("store", "verify", folder, "--tidy") == 0
 
 
 def test_export(command: Screen, fleet: Path, tmp_path: Path) -> None:

@@ -99,10 +99,13 @@ def say_error(error: LukewarmError) -> None:
 
 
 def open_store(place: Path, database: str | None) -> Store:
-    """A store that is there."""
+    """A store that is there, with a catalog that knows its files."""
     from ingest.store import Store
+    from ingest.store_verify import require_runs
 
-    return Store.open(place, database, create=False)
+    store = Store.open(place, database, create=False)
+    require_runs(store)
+    return store
 
 
 def analyze_folder(
@@ -209,7 +212,7 @@ def read_baseline(place: Path) -> Baseline:
     from ingest.store import Store
 
     if Store.is_store(place):
-        return baseline_from_store(Store.open(place, create=False))
+        return baseline_from_store(open_store(place, None))
 
     runs = []
     for folder, outcome in each_run(run_folders(place), None):
