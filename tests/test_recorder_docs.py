@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -29,7 +30,10 @@ def test_the_sketch_has_ten_lines_and_prints_the_columns_of_its_set_up() -> None
     named = re.search(r"columns = \[(.*?)\]", EXAMPLES[0])
     assert printed is not None
     assert named is not None
-    assert printed[1].split(",") == re.findall(r'"(.*?)"', named[1])
+    columns = re.findall(r'"(.*?)"', named[1])
+    assert printed[1].split(",") == columns
+    channels = tomllib.loads(EXAMPLES[0])["channels"]
+    assert {each["column"] for each in channels.values()} == set(columns) - {"ms"}
 
 
 def test_a_line_with_a_checksum_is_as_described() -> None:
