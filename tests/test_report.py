@@ -144,11 +144,14 @@ class TestWorkOrder:
         assert "usual" in order
         assert "Check the control cable's adjustment" in order
         assert "housing slipped" in order
-        # without --done there is room to write, and nothing is made up
+        # without --done the work order leaves room to write, the owner's page says nothing of it
         report = build_report(subject("si", self.CHECKS))
         blank = [any(isinstance(each, Blank) for each in page.blocks) for page in report.pages]
-        assert blank == [True, True, False]
+        assert blank == [False, True, False]
         owner, _, _ = pages_of(report)
+        assert "What was done" not in owner
+        done, _, _ = pages_of(build_report(subject("si", self.CHECKS, "cable adjusted")))
+        assert "What was done" in done
         assert "Seen in the workshop: housing slipped" in owner
         assert order.index("2026-01-14 09:20") < order.index("2026-01-14 09:10")
 

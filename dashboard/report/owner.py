@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from analysis.causes.knowledge import NO_FAULT
 from analysis.repair_verdict import KEY, lead_cause
-from dashboard.report.blocks import Blank, Block, Bullets, Heading, Page, Text, short
+from dashboard.report.blocks import Block, Bullets, Heading, Page, Text, short
 from dashboard.report.owner_facts import facts
 from dashboard.report.owner_picture import warmth_picture
 from dashboard.report.remarks import done_lines, seen_lines
@@ -36,7 +36,6 @@ def owner_page(subject: Subject) -> Page:
         Heading("What was wrong" if subject.before else "What is wrong"),
         *(Text(line) for line in what_was_wrong(subject)),
         *(Text(line) for line in seen_lines(subject)),
-        Heading("What was done"),
         *_done(subject),
         Heading("Is it warm now?" if subject.before else "What comes next"),
         Text(closing(subject)),
@@ -110,4 +109,4 @@ def what_was_wrong(subject: Subject) -> list[str]:
 
 def _done(subject: Subject) -> list[Block]:
     lines = done_lines(subject)
-    return [Bullets(tuple(lines))] if lines else [Blank(2)]
+    return [Heading("What was done"), Bullets(tuple(lines))] if lines else []

@@ -61,7 +61,8 @@ def identity(subject: Subject) -> Table:
         ("Run", run_name(subject.now), "Report made", f"{subject.made:%Y-%m-%d %H:%M}"),
     ]
     if subject.before is not None:
-        rows.append(("Run before", run_name(subject.before), "Where, who", where or "–"))
+        who = ("Where, who", where) if where else ("", "")
+        rows.append(("Run before", run_name(subject.before), *who))
     elif where:
         rows.append(("Where, who", where, "", ""))
     return Table((), tuple(rows), (1.1, 3.1, 1.5, 2.5))
