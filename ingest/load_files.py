@@ -212,6 +212,27 @@ def read_text(path: Path) -> str:
         ) from error
 
 
+def make_folder(folder: Path) -> None:
+    """Make a folder with those above it, where they are not there yet.
+
+    Raises
+    ------
+    UnusableRun
+        Where it cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UnusableRun(
+            Fault(
+                str(folder),
+                f"a place that cannot be written ({error.strerror or error})",
+                "a folder, or a place for one",
+                "correct the path",
+            )
+        ) from error
+
+
 def write_text(path: Path, text: str) -> None:
     """Write a UTF-8 text file as a whole or not at all.
 

@@ -15,7 +15,7 @@ from sqlalchemy.exc import DBAPIError
 
 from ingest.catalog import StoreRow, migrate, open_database
 from ingest.errors import Fault, UnusableRun
-from ingest.load_files import write_whole
+from ingest.load_files import make_folder, write_whole
 
 FORMAT: Final = 1
 SETTINGS: Final = "store.toml"
@@ -61,21 +61,6 @@ def open_catalog(folder: Path, database: str | None, *, create: bool) -> Engine:
             engine.dispose()
             raise
     return engine
-
-
-def make_folder(folder: Path) -> None:
-    """Make a folder of the store, or say that it cannot be made."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UnusableRun(
-            Fault(
-                str(folder),
-                f"a place that cannot be written ({error.strerror or error})",
-                "a folder for the store",
-                "correct the path",
-            )
-        ) from error
 
 
 def holds_files(folder: Path) -> bool:
