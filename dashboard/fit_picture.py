@@ -15,6 +15,7 @@ import numpy as np
 
 from dashboard import theme
 from dashboard.shown import COVERAGE, clean, conversion, in_units, value_and_uncertainty
+from ingest.load_files import write_text
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -53,8 +54,13 @@ def write_fit_picture(
         ``si`` or ``us``.
     split
         What is missing against the family, where good cars are known.
+
+    Raises
+    ------
+    UnusableRun
+        Where it cannot be written.
     """
-    path.write_bytes(fit_page(fit, vehicle, units, split).encode("utf-8"))
+    write_text(path, fit_page(fit, vehicle, units, split))
 
 
 def fit_page(fit: HeaterFit, vehicle: str, units: str, split: Split | None = None) -> str:

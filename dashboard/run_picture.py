@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 from dashboard import theme
 from dashboard.run_plot import LETTERS, MOST_POINTS, Window, run_plot
 from dashboard.shown import clean, clock, figure_text, limit_text, words
+from ingest.load_files import write_text
 
 if TYPE_CHECKING:
     from ingest.run import Run
@@ -57,11 +58,16 @@ def write_run_picture(run: Run, document: Mapping[str, Any], path: Path, units: 
         Where to.
     units
         ``si`` or ``us``.
+
+    Raises
+    ------
+    UnusableRun
+        Where it cannot be written.
     """
     windows = windows_of(document)
     rows = rows_of(document, units)
     page = run_page(run, windows, rows, answer_of(document, units), units)
-    path.write_bytes(page.encode("utf-8"))
+    write_text(path, page)
 
 
 def windows_of(document: Mapping[str, Any]) -> list[Window]:

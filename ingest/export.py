@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
@@ -12,7 +14,7 @@ import polars as pl
 from ingest.clock_order import Floats
 from ingest.errors import Fault, UnusableRun
 from ingest.gridding import on_grid
-from ingest.load_files import write_whole
+from ingest.load_files import SETUP_NAME, write_whole
 from ingest.run import Run
 
 CONTROL_COLUMNS: Final = {
@@ -94,6 +96,40 @@ def write_readings(frame: pl.DataFrame, path: Path) -> None:
         )
     write = frame.write_csv if suffix == ".csv" else frame.write_parquet
     write_whole(path, write)
+
+
+def output_paths(places: Sequence[Path], folder: Path) -> list[Path]:
+    """A CSV for each run in one folder, named after the run; no two have the same name.
+
+    Runs of one name get their parent folder's in front, and a number where that is not enough.
+
+    Parameters
+    ----------
+    places
+        Run folders, run.toml files or logs.
+    folder
+        Where the files are to be.
+    """
+    named = [_run_folder_or_log(place) for place in places]
+    shared = Counter(place.name.casefold() for place in named)
+    taken: set[str] = set()
+    paths = []
+    for place in named:
+        stem = place.stem if place.suffix and not place.is_dir() else place.name
+        if shared[place.name.casefold()] > 1:
+            stem = f"{place.parent.name}-{stem}"
+        name, number = stem, 1
+        while name.casefold() in taken:  # not all systems tell capitals from small letters
+            number += 1
+            name = f"{stem}-{number}"
+        taken.add(name.casefold())
+        paths.append(folder / f"{name}.csv")
+    return paths
+
+
+def _run_folder_or_log(place: Path) -> Path:
+    whole = place.resolve()
+    return whole.parent if whole.name == SETUP_NAME else whole
 
 
 def _held(events: pl.DataFrame, column: str, time: Floats) -> pl.Series:

@@ -16,6 +16,7 @@ from sqlalchemy import delete
 import lukewarm
 from ingest.catalog import FigureRow, FileRow, ResultRow, RunRow
 from ingest.store import Store
+from tests.screen import Screen
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
 RUNS = [
@@ -23,24 +24,6 @@ RUNS = [
     SAMPLES / "SC-014-complaint",
     SAMPLES / "SC-014-after-repair",
 ]
-
-
-class Screen:
-    """Runs a command as a shell would and keeps what it says."""
-
-    def __init__(self, patch: pytest.MonkeyPatch, capture: pytest.CaptureFixture[str]) -> None:
-        self.patch = patch
-        self.capture = capture
-        self.out = self.err = ""
-
-    def __call__(self, *arguments: object) -> int:
-        self.capture.readouterr()
-        with self.patch.context() as patch:
-            patch.setattr(sys, "argv", ["lukewarm", *map(str, arguments)])
-            with pytest.raises(SystemExit) as ended:
-                lukewarm.main()
-        self.out, self.err = self.capture.readouterr()
-        return int(ended.value.code or 0)
 
 
 @pytest.fixture

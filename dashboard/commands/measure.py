@@ -77,6 +77,8 @@ def analyze(
     from ingest.errors import LukewarmError
 
     places = expand(runs)
+    if (picture or fit_picture) and len(places) > 1:
+        raise typer.BadParameter(f"a picture shows one run; {len(places)} were given")
     in_force = read_limits(limits)
     good = read_baseline(baseline) if baseline else None
     documents: list[dict[str, Any]] = []
@@ -126,6 +128,7 @@ def demo(
     from dashboard.summary import summary_lines
     from dashboard.text import result_lines
     from ingest.load import run_folders, write_text
+    from ingest.load_files import make_folder
 
     folders = run_folders(Path(sample_logs.__file__).parent)
     measured = {
@@ -142,7 +145,7 @@ def demo(
     say()
     for line in result_lines(documents[shown], units.value, color=sys.stdout.isatty()):
         say(line)
-    out.mkdir(parents=True, exist_ok=True)
+    make_folder(out)
     write_picture(analyses[shown], out / f"{shown}.html", units)
     results = json.dumps(list(documents.values()), ensure_ascii=False, indent=1)
     write_text(out / "results.json", results + "\n")
@@ -184,7 +187,10 @@ def setup_command(
     """
     from ingest.draft import draft_setup
     from ingest.errors import Fault, UnusableRun
+    from ingest.load import write_text
 
+    if log.is_dir():
+        raise UnusableRun(Fault(f"'{log}'", "a folder", "a log file", "name the log in it"))
     draft = draft_setup(log)
     if out is None:
         say(draft.text)
@@ -193,7 +199,7 @@ def setup_command(
         raise UnusableRun(
             Fault(str(out), "a file that is there already", "a new name", "remove or rename it")
         )
-    out.write_text(draft.text, encoding="utf-8")
+    write_text(out, draft.text)
     note(f"wrote {out}; read the lines marked with # and fill in the vehicle")
 
 
@@ -210,15 +216,21 @@ def convert(
 
     Example: lukewarm convert sample_logs/SC-014-complaint --out SC-014.csv --grid 1
     """
-    from ingest.export import readings_with_controls, write_readings
+    from ingest.export import SUFFIXES, output_paths, readings_with_controls, write_readings
+    from ingest.load_files import make_folder
 
     places = expand(runs)
+    several = len(places) > 1
+    if several and (out.is_file() or (out.suffix.lower() in SUFFIXES and not out.is_dir())):
+        raise typer.BadParameter(f"{out} is one file; give a folder for {len(places)} runs")
+    targets = output_paths(places, out) if several else [out]
     unusable = False
-    for place, outcome in each_run(places, setup):
+    for target, (_, outcome) in zip(targets, each_run(places, setup), strict=True):
         if isinstance(outcome, Exception):
             unusable = True
             continue
-        target = out if len(places) == 1 else out / f"{place.name}.csv"
+        if several:
+            make_folder(out)
         write_readings(readings_with_controls(outcome, grid), target)
         note(f"wrote {target}")
     if unusable:
