@@ -8,12 +8,14 @@ import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import get_args
 
 import openpyxl
 import pytest
 from sqlalchemy import delete
 
 import lukewarm
+from analysis.verdict import Verdict
 from ingest.catalog import FigureRow, FileRow, ResultRow, RunRow
 from ingest.store import Store
 from tests.screen import Screen
@@ -56,11 +58,21 @@ def test_list(command: Screen, fleet: Path) -> None:
     assert command("store", "list", fleet, "--purpose", "complaint") == 0
     heading, row = command.out.splitlines()
     assert heading.split()[:4] == ["id", "name", "vehicle", "family"]
+    # the sample's clock says 07:49 at five hours behind
+    assert heading.index("started (UTC)") == row.index("2026-01-14 12:4")
     assert row.split()[1:5] == ["SC-014-complaint", "SC-014", "Plover", "complaint"]
     assert "2026-01-14 12:4" in row
     assert command.err == "1 runs\n"
     assert command("store", "list", fleet / "elsewhere") == 1
     assert "no run store" in command.err
+
+
+def test_list_by_verdict(command: Screen, fleet: Path) -> None:
+    said = {word: command("store", "list", fleet, "--verdict", word) for word in get_args(Verdict)}
+    assert said == {"pass": 0, "fail": 0, "undecided": 0, "not measured": 0}
+    assert command("store", "list", fleet, "--verdict", "bogus") == 2
+    told = " ".join(command.err.split())
+    assert "'bogus' is not one of 'pass', 'fail', 'undecided', 'not measured'" in told
 
 
 def test_verify(command: Screen, tmp_path: Path) -> None:

@@ -54,6 +54,15 @@ class By(StrEnum):
     REPAIR = "repair"
 
 
+class Verdict(StrEnum):
+    """Verdicts on a run, as the catalog writes them."""
+
+    PASS = "pass"  # noqa: S105 - no password
+    FAIL = "fail"
+    UNDECIDED = "undecided"
+    NOT_MEASURED = "not measured"
+
+
 @store_app.command("add")
 def store_add(
     store: StoreArgument,
@@ -105,7 +114,7 @@ def store_list(
     store: StoreArgument,
     family: FamilyOption = None,
     vehicle: Annotated[str | None, typer.Option("--vehicle", help="Only this car.")] = None,
-    verdict: Annotated[str | None, typer.Option("--verdict", help="Only this verdict.")] = None,
+    verdict: Annotated[Verdict | None, typer.Option("--verdict", help="Only this verdict.")] = None,
     purpose: PurposeOption = None,
     plant: Annotated[str | None, typer.Option("--plant", help="Only this plant.")] = None,
     database: DatabaseOption = None,
@@ -117,9 +126,10 @@ def store_list(
     from dashboard.table_text import table_lines
     from ingest.store_read import Filter, runs
 
-    found = runs(open_store(store, database), Filter(family, vehicle, verdict, purpose, plant))
+    word = verdict.value if verdict else None
+    found = runs(open_store(store, database), Filter(family, vehicle, word, purpose, plant))
     shown = ("id", "name", "vehicle", "family", "purpose", "started", "verdict", "first_cause")
-    say("\n".join(table_lines(found.select(shown))))
+    say("\n".join(table_lines(found.select(shown).rename({"started": "started (UTC)"}))))
     note(f"{found.height} runs")
 
 
