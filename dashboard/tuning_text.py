@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
+from analysis.tune.count_words import counted
 from dashboard.shown import clean, conversion, plain, words
 from ingest.export_tables import harmless
 
@@ -18,6 +19,10 @@ if TYPE_CHECKING:
     from analysis.tune.tuning import Tuning
 
 MOST_LISTED: Final = 20
+FEWEST_FOR_AREA: Final = 3
+"""Cars of a kind, good or bad, below which an area says nothing."""
+FEW: Final = 10
+"""Cars of a kind, good or bad, below which it is said that labels are few."""
 
 COLUMNS: Final = (
     "kind", "name", "family", "unit", "side", "way", "limit", "interval_low", "interval_high",
@@ -51,25 +56,33 @@ def share_text(share: Share) -> str:
     )
 
 
-def _area(area: float, low: float, high: float) -> str:
+def _area(area: float, low: float, high: float, fewest: int) -> str:
+    """An area with its interval, unless of one kind there are hardly any cars."""
+    if fewest < FEWEST_FOR_AREA or not all(map(math.isfinite, (area, low, high))):
+        return "too few to tell"
     return f"{area:.2f} ({low:.2f} to {high:.2f})"
 
 
 def tuning_lines(tuning: Tuning, changed: Sequence[Changed], units: str) -> list[str]:
     """Everything worth reading on a screen."""
-    runs, cars, bad = tuning.labelled
+    runs, cars, bad, good = tuning.labelled
     matched = tuning.matched
     costs = tuning.options.costs
     lines = [
-        f"{runs} labelled runs of {cars} cars, {bad} of them bad",
+        f"{counted(runs, 'labelled run')} of {counted(cars, 'car')}, {bad} of them bad",
         f"a missed fault costs {costs.missed:g}, a needless repair {costs.needless:g}",
     ]
+    if min(good, bad) < FEW:
+        lines.append(
+            f"caution: labels are few ({counted(good, 'good car')}, {counted(bad, 'bad car')}; at "
+            f"least {FEW} of each are wanted); expect the limits to move with the next ones"
+        )
     if matched.unknown:
         named = ", ".join(f"{clean(each.name)} (line {each.line})" for each in matched.unknown[:10])
         more = f" and {len(matched.unknown) - 10} more" if len(matched.unknown) > 10 else ""
         lines.append(f"not in the store: {named}{more}")
     if matched.repaired:
-        lines.append(f"{matched.repaired} runs after a repair do not count as bad cars")
+        lines.append(f"not counted as bad: {counted(matched.repaired, 'run')} after a repair")
     for each in tuning.figures:
         lines += ["", *figure_lines(each, units)]
     if tuning.causes:
@@ -100,9 +113,9 @@ def figure_lines(each: FigureTuning, units: str) -> list[str]:
             f"{number(each.as_measured, each.unit, units)}"
         )
     if each.roc and each.held_out and each.choice:
-        held, roc = each.held_out, each.roc
+        held, roc, fewest = each.held_out, each.roc, min(each.good, each.bad)
         lines += [
-            f"  area under the ROC curve {_area(roc.auc, roc.auc_low, roc.auc_high)}",
+            f"  area under the ROC curve {_area(roc.auc, roc.auc_low, roc.auc_high, fewest)}",
             f"  cars left out: finds {share_text(held.detection)} of the bad, fails "
             f"{share_text(held.false_alarm)} of the good",
             f"  cost a car {held.cost:.3g} ({held.cost_low:.3g} to {held.cost_high:.3g}); "
@@ -120,12 +133,13 @@ def figure_lines(each: FigureTuning, units: str) -> list[str]:
     for family, own in each.families.items():
         lines.append(
             f"  {clean(family)}: {number(own.limit, each.unit, units)} "
-            f"({span_text(own.interval, each.unit, units)}; {own.cars} good cars)"
+            f"({span_text(own.interval, each.unit, units)}; {counted(own.cars, 'good car')})"
         )
     for cause, area in each.causes.items():
-        aside = "" if area.told else ", not seen in this figure"
-        found = _area(area.area, area.low, area.high)
-        lines.append(f"  {words(cause)}: {area.cars} cars, area {found}{aside}")
+        fewest = min(area.cars, each.good)
+        aside = ", not seen in this figure" if fewest >= FEWEST_FOR_AREA and not area.told else ""
+        found = _area(area.area, area.low, area.high, fewest)
+        lines.append(f"  {words(cause)}: {counted(area.cars, 'car')}, area {found}{aside}")
     return lines
 
 
@@ -157,8 +171,12 @@ def _sensitivity(each: FigureTuning, units: str) -> list[str]:
 def cause_line(each: CauseTuning) -> str:
     """One cause."""
     roc = each.roc
-    area = f"area {_area(roc.auc, roc.auc_low, roc.auc_high)}" if roc else "no curve"
-    name = f"{words(each.cause)}: {each.with_it} cars with it, {each.without} without, {area}"
+    fewest = min(each.with_it, each.without)
+    area = f"area {_area(roc.auc, roc.auc_low, roc.auc_high, fewest)}" if roc else "no curve"
+    name = (
+        f"{words(each.cause)}: {counted(each.with_it, 'car')} with it, "
+        f"{each.without} without, {area}"
+    )
     if each.limit is None or each.interval is None:
         return f"{name}; no limit: {each.why}"
     low, high = each.interval
@@ -179,8 +197,8 @@ def study_line(each: FigureStudy, units: str) -> str:
         f"{words(each.figure)} by {each.by}: repeatability {sd(each.repeatability)}, "
         f"reproducibility {sd(each.reproducibility)}, cars {sd(each.car)}; "
         f"{each.categories} distinct categories; explains {100 * each.guard_share:.0f} % of the "
-        f"guard band of {sd(each.guard_band)} ({each.runs} runs of {each.cars} cars by "
-        f"{each.appraisers}; {each.how})"
+        f"guard band of {sd(each.guard_band)} ({counted(each.runs, 'run')} of "
+        f"{counted(each.cars, 'car')} by {each.appraisers}; {each.how})"
     )
 
 
@@ -192,7 +210,7 @@ def change_lines(changed: Sequence[Changed]) -> list[str]:
     for each in changed:
         kinds[each.effect or "no label"] = kinds.get(each.effect or "no label", 0) + 1
     told = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
-    lines = [f"{len(changed)} runs of the store would change sides: {told}"]
+    lines = [f"{counted(len(changed), 'run')} of the store would change sides: {told}"]
     for each in changed[:MOST_LISTED]:
         effect = f" [{each.effect}]" if each.effect else ""
         lines.append(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.tune.choice import Cases, Choice, Costs, choose
+from analysis.tune.count_words import counted
 from analysis.tune.held_out import HeldOut, held_out
 from analysis.tune.one_figure import FEWEST
 from analysis.tune.roc import Roc, roc
@@ -84,8 +85,8 @@ def tune_cause(runs: pl.DataFrame, cause: str, costs: Costs, seed: int = 0) -> C
     counts = int(has.sum()), int((~has).sum())
     curve = roc(score[~has], score[has]) if min(counts) else None
     if min(counts) < FEWEST:
-        return CauseTuning(cause, *counts, curve, None, None, None, None,
-                           f"{counts[0]} confirmed cars, {counts[1]} others")  # fmt: skip
+        why = f"{counted(counts[0], 'confirmed car')}, {counted(counts[1], 'other')}"
+        return CauseTuning(cause, *counts, curve, None, None, None, None, why)
     if min(np.unique(score[kind]).size for kind in (has, ~has)) < 2:
         return CauseTuning(cause, *counts, curve, None, None, None, None,
                            "one and the same probability for all of them")  # fmt: skip

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from analysis.limits import BAD_SIDE, Side
 from analysis.tune.choice import Cases, Choice, Costs, choose, least_cost_limit
+from analysis.tune.count_words import counted
 from analysis.tune.few import ToleranceLimit, tolerance_limits
 from analysis.tune.held_out import HeldOut, held_out
 from analysis.tune.roc import Roc, auc, auc_interval, roc
@@ -157,7 +158,7 @@ def tune_figure(
     if good_cars < 2:
         empty = tolerance_limits(np.zeros(good_cars), side)
         return FigureTuning(name, unit, "low" if side == "low" else "high", "kept",
-                            f"{good_cars} good cars have it", good_cars, bad_cars,
+                            f"measured in {counted(good_cars, 'good car')}", good_cars, bad_cars,
                             None, None, None, None, empty, {}, {})  # fmt: skip
     cars, one_side = _oriented(runs, name, side, true_values)
     own = cars.cases.score[~cars.cases.bad]
@@ -260,18 +261,18 @@ def _few(
     shown = int((cars.cases.bad & _used(cars, causes)).sum())
     if int(cars.cases.bad.sum()) - shown >= FEWEST:
         limit, way = None, "kept"
-        why = f"{shown} bad cars are too few{aside or ' that show in it'}"
+        why = f"too few bad cars ({shown}){aside or ' that show in it'}"
     elif limit is None:
         way = "kept"
         why = (
-            f"{shown} bad cars{aside}, and {tolerance.cars} good cars of no checked distribution; "
-            f"from ranks it takes {tolerance.needed} good cars"
+            f"{counted(shown, 'bad car')}{aside}, and {counted(tolerance.cars, 'good car')} of no "
+            f"checked distribution; from ranks it takes {counted(tolerance.needed, 'good car')}"
         )
     else:
         way = "tolerance"
         why = (
-            f"{shown} bad cars are too few{aside}: holds 95 % of good cars with 95 % confidence, "
-            f"from {tolerance.cars} good cars, {tolerance.how}"
+            f"too few bad cars ({shown}){aside}: holds 95 % of good cars with 95 % confidence, "
+            f"from {counted(tolerance.cars, 'good car')}, {tolerance.how}"
         )
     families = {}
     if limit is not None:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from analysis.limits import BAD_SIDE, Limit, Limits, limits_for
 from analysis.tune.choice import Costs
+from analysis.tune.count_words import counted
 from analysis.tune.labels import Matched
 from analysis.tune.one_cause import CauseTuning, tune_cause
 from analysis.tune.one_figure import FamilyLimit, FigureTuning, tune_figure
@@ -65,7 +66,8 @@ class Tuning:
     in_force
         The limits before.
     labelled
-        Runs behind it, of how many cars, how many of them bad.
+        Runs behind it, of how many cars, and cars labelled bad and good; one that was repaired
+        may be both.
     matched
         The labels on the runs.
     options
@@ -77,7 +79,7 @@ class Tuning:
     study: tuple[FigureStudy, ...]
     limits: Limits
     in_force: Limits
-    labelled: tuple[int, int, int]
+    labelled: tuple[int, int, int, int]
     matched: Matched
     options: Options
 
@@ -141,14 +143,17 @@ def tune(
         for cause in confirmed
     )
     limits = _limits_file(tuned, values, about, matched, in_force, options)
-    cars = about["vehicle"].n_unique(), about.filter(pl.col("bad"))["vehicle"].n_unique()
+    bad = pl.col("bad")
+    cars, bad_cars, good_cars = (
+        about.filter(kind)["vehicle"].n_unique() for kind in (pl.lit(value=True), bad, ~bad)
+    )
     return Tuning(
         tuned,
         by_cause,
         study_figures(runs, figures, matched),
         limits,
         in_force,
-        (about.height, *cars),
+        (about.height, cars, bad_cars, good_cars),
         matched,
         options,
     )
@@ -223,7 +228,8 @@ def _limits_file(
     costs = options.costs
     share = "as labelled" if costs.bad_share is None else f"{costs.bad_share:g}"
     basis = (
-        f"tuned on {about.height} labelled runs of {about['vehicle'].n_unique()} cars; a missed "
+        f"tuned on {counted(about.height, 'labelled run')} of "
+        f"{counted(about['vehicle'].n_unique(), 'car')}; a missed "
         f"fault costs {costs.missed:g}, a needless repair {costs.needless:g}; share of bad cars "
         f"{share}, of good ones never claimed {costs.unclaimed:g}; meant for "
         f"{'true' if options.true_values else 'measured'} values; seed {options.seed}; "
@@ -255,7 +261,7 @@ def _basis(each: FigureTuning, options: Options) -> str:
 
 
 def _family_basis(basis: str, own: FamilyLimit) -> str:
-    return f"{basis}; this family by its {own.cars} good cars as far as these go"
+    return f"{basis}; this family by its {counted(own.cars, 'good car')} as far as that goes"
 
 
 def _replaced(
