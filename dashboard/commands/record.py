@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from dashboard.server import Serving
     from ingest.recorder import Recorder
+    from ingest.recorder_said import Summary
 
 
 app = typer.Typer()
@@ -127,12 +128,20 @@ def record(
     console = guide_console() if guided else None
     wish = Wish(chosen, serving, console, units.value, seconds, until_silent)
     summary = record_guided(recorder, wish, say, note)
+    failed = say_failure(summary)
+    if guided and summary.counters.lines:
+        show_figures(recorder.folder, units)
+    if failed:
+        raise typer.Exit(UNUSABLE)
+
+
+def say_failure(summary: Summary) -> bool:
+    """Say why a recording is of no use or ended by itself; whether there was anything to say."""
     if summary.failure is not None:
         note(f"error: {summary.failure}")
-    if guided:
-        show_figures(recorder.folder, units)
-    if summary.failure is not None:
-        raise typer.Exit(UNUSABLE)
+    if summary.counters.lines == 0:
+        note("error: no whole line arrived; check the port, its settings and the logger's power")
+    return summary.failure is not None or summary.counters.lines == 0
 
 
 def guide_console() -> Console:
@@ -180,8 +189,7 @@ def follow_plainly(recorder: Recorder, seconds: float | None, until_silent: floa
         summary = recorder.stop()
     for line in status.last(summary):
         say(line)
-    if summary.failure is not None:
-        note(f"error: {summary.failure}")
+    if say_failure(summary):
         raise typer.Exit(UNUSABLE)
 
 
