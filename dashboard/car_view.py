@@ -85,7 +85,7 @@ class Shown:
         document = board.document(state["run"])
         vehicle = (document or {}).get("run", {}).get("vehicle")
         runs = board.source.runs()
-        same = runs.filter((pl.col("vehicle") == vehicle) & (pl.col("id") != state["run"]))
+        same = runs.filter((pl.col("vehicle") == (vehicle or "")) & (pl.col("id") != state["run"]))
         earlier = NOTHING | {row["id"]: run_label(row) for row in same.iter_rows(named=True)}
         before = state["before"] if state["before"] in same["id"] else ""
         first, last = (address.number(state[key]) for key in ("from", "to"))
