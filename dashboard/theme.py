@@ -56,7 +56,7 @@ LINES: Final[dict[str, LineStyle]] = {
     "outlet": LineStyle(VERMILION, "solid", 3.5),
     "outlet_defrost": LineStyle(ORANGE, "4px,3px", 2.0),
     "outlet_panel": LineStyle(ORANGE, "10px,3px", 2.0),
-    "outlet_fitted": LineStyle(INK, "3px,3px", 2.0),
+    "outlet_fitted": LineStyle(INK, "9px,3px,1px,3px", 2.0),
     "ambient": LineStyle(BLUE, "2px,4px", 2.5),
     "inlet_air": LineStyle(SKY, "7px,3px,2px,3px", 2.0),
     "coolant_in": LineStyle(BLACK, "solid", 1.5),
