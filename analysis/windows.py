@@ -65,8 +65,8 @@ SPEED_STEP: Final = {"road_speed": 3.0, "engine_speed": 300.0}
 
 CLIMB_S: Final = 60.0
 CLIMB_K_MIN: Final = 2.0
-"""A coolant that gains more than this in the last minute of a log is still warming up: the cycle of
-a thermostat swings by less, and a stuck one creeps."""
+"""A coolant that gains more than this in the last minute and all through the window that ends the
+log is still warming up: the cycle of a thermostat swings, and a stuck one creeps."""
 
 LEAST_PLATEAU_S: Final = 60.0
 MOVED_K: Final = 0.3
@@ -146,8 +146,11 @@ def _still_climbing(ctx: Context, window: Window | None) -> float | None:
     if not ends_here or valid.size * ctx.grid.step < CLIMB_S:
         return None
     last = valid[valid >= valid[-1] - round(CLIMB_S / ctx.grid.step)]
-    rate = 60.0 * float(np.polyfit(last * ctx.grid.step, tail[last], 1)[0])
-    return rate if rate > CLIMB_K_MIN else None
+    # a coolant that swings climbs for a minute, too: one that warms up climbs all through
+    rates = [
+        60.0 * float(np.polyfit(part * ctx.grid.step, tail[part], 1)[0]) for part in (last, valid)
+    ]
+    return min(rates) if min(rates) > CLIMB_K_MIN else None
 
 
 def cold_windows(ctx: Context) -> Windows:
