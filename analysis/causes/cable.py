@@ -21,6 +21,9 @@ LEAST_DEAD_SHARE: Final = 0.025
 """Even a cable without any waste shows this share of the curve as dead: the definition of dead
 travel ends where 2.5 % of the span is covered."""
 
+AGREE: Final = 1.0
+"""The two ends are averaged where they agree within this many standard uncertainties."""
+
 SHARED: Final = 0.6
 """Correlation of what the two ends of the travel say of the cable."""
 
@@ -80,6 +83,9 @@ def _offset(measured: Measured, usual: Usual) -> Measurement | None:
     told = [each for each in estimates if not each[2]] or estimates
     if not told:
         return None
+    if len(told) == 2 and abs(told[0][0] - told[1][0]) > AGREE * math.hypot(told[0][1], told[1][1]):
+        # the end that shrinks runs out of travel to waste; the end that grows keeps counting
+        told = [max(told, key=lambda each: abs(each[0]))]
     weights = [1.0 / spread**2 for _, spread, _ in told]
     value = sum(w * each[0] for w, each in zip(weights, told, strict=True)) / sum(weights)
     # both ends hang on the same door or valve, so that two of them average only in part
