@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import os
 import sys
 from typing import Annotated
 
@@ -48,6 +49,8 @@ def main() -> None:
     """Run the command line; a fault in the data is a line on standard error, never a traceback."""
     if sys.stdout is None:  # closed by the shell
         drop_output()
+    # The fits are small: threads inside one matrix product cost more than they save.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         # A Windows console may stand on a code page without degree signs.
         if hasattr(stream, "reconfigure"):
