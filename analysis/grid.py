@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from ingest.gridding import max_gap
 from ingest.points import MODES
 from ingest.run import Run
 
@@ -23,12 +24,6 @@ Floats = NDArray[np.float64]
 
 STEPS: Final = (1.0, 2.0, 5.0, 10.0)
 """Grid steps to choose from, s. What needs finer times (a step of the lever) reads the run."""
-
-SHORTEST_MAX_GAP_S: Final = 10.0
-"""Interpolation across this is always allowed: no heater temperature changes unseen in it."""
-
-MAX_GAP_INTERVALS: Final = 4.0
-"""... and across this many of the channel's own sampling intervals."""
 
 POSITIONS: Final = ("temp_lever", "blower", "air_door", "defrost", "vacuum_isolated", "engine")
 """Controls with a number for a position."""
@@ -123,13 +118,6 @@ def build_grid(run: Run, step: float | None = None) -> Grid:
             logged if noted is None else np.where(np.isnan(logged), noted, logged)
         )
     return Grid(step, centers, values, controls, mode)
-
-
-def max_gap(time: Floats) -> float:
-    """Longest gap of a channel that may be bridged by interpolation, s."""
-    if time.size < 2:
-        return SHORTEST_MAX_GAP_S
-    return max(SHORTEST_MAX_GAP_S, MAX_GAP_INTERVALS * float(np.median(np.diff(time))))
 
 
 class _Bins(NamedTuple):

@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.grid import max_gap
 from analysis.uncertainty import Floats
+from ingest.gridding import max_gap
 from ingest.run import Run
 
 

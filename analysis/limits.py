@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import difflib
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
@@ -17,6 +16,7 @@ from typing import Any, Final, Literal, get_args
 
 from ingest.errors import Fault, UnusableRun
 from ingest.setup import Heater
+from ingest.toml_text import parse_toml
 
 Side = Literal["low", "high", "both"]
 
@@ -123,12 +123,7 @@ def parse_limits(text: str, file: str = "limits.toml") -> Limits:
     UnusableRun
         With one fault for each mistake.
     """
-    try:
-        document = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise UnusableRun(
-            Fault(file, f"text that is not TOML ({error})", "a TOML file", "correct that line")
-        ) from error
+    document = parse_toml(text, file)
     reader = _Reader(file)
     header = {key: reader.header(document, key) for key in _HEADER}
     if _FINGERPRINT in document:

@@ -24,7 +24,6 @@ Conditions that stand in one table must all be met; ``any`` and ``all`` take lis
 
 from __future__ import annotations
 
-import tomllib
 from importlib import resources
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -35,6 +34,7 @@ from ingest.controls import PositionError, read_position
 from ingest.errors import Fault, UnusableRun
 from ingest.points import CONTROLS, POINTS
 from ingest.setup import Heater
+from ingest.toml_text import parse_toml
 
 LARGEST_BYTES: Final = 1 << 20
 MOST_STEPS: Final = 500
@@ -235,12 +235,7 @@ def parse_plan(text: str, file: str = "plan.toml") -> Plan:
     UnusableRun
         With one fault for each mistake.
     """
-    try:
-        document = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise UnusableRun(
-            Fault(file, f"text that is not TOML ({error})", "a TOML file", "correct that line")
-        ) from error
+    document = parse_toml(text, file)
     try:
         found = _File.model_validate(document)
     except (ValidationError, RecursionError) as error:

@@ -7,7 +7,6 @@ is never passed over in silence.
 
 from __future__ import annotations
 
-import tomllib
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -24,6 +23,7 @@ from pydantic import (
 from ingest.errors import Fault, UnusableRun
 from ingest.points import POINTS, QUANTITIES, Quantity
 from ingest.setup_words import setup_faults
+from ingest.toml_text import parse_toml
 
 Heater = Literal["blend-air", "water-valve", "combined"]
 Purpose = Literal["complaint", "after-repair", "baseline", "road-test"]
@@ -237,12 +237,7 @@ def parse_setup(text: str, file: str = "run.toml") -> Setup:
     UnusableRun
         With one fault for each mistake.
     """
-    try:
-        document = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise UnusableRun(
-            Fault(file, f"text that is not TOML ({error})", "a TOML file", "correct that line")
-        ) from error
+    document = parse_toml(text, file)
     try:
         return Setup.model_validate(document)
     except ValidationError as error:

@@ -11,7 +11,6 @@ import numpy as np
 
 from analysis.causes.knowledge import FigureScale, knowledge
 from analysis.causes.signs import signs_seen
-from analysis.measurement import Measurement
 from analysis.uncertainty import shared_parts
 
 if TYPE_CHECKING:
@@ -319,8 +318,3 @@ def usual_value(usual: Usual, name: str, air: float | None) -> tuple[float, floa
     if scale.span and air is not None and usual.plateau_degC - air > 20.0:
         factor = (usual.plateau_degC - air) / SPAN_K
     return center * factor, spread * factor
-
-
-def measurement_of(measured: Measured, name: str) -> Measurement | None:
-    """The measurement behind a piece of evidence, where it is a figure of its own."""
-    return measured.figures.get(name)
