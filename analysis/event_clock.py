@@ -42,6 +42,9 @@ BETTER_SHARE: Final = 0.25
 """By how much in log likelihood, and by what share of what is left unexplained, one offset must be
 better than another to be believed: no model of a heater is better than that."""
 
+SAME_S: Final = 1.0
+"""Offsets nearer to each other than this are one that was found twice."""
+
 FEWEST_EVEN: Final = 4
 ONE_WAY_SHARE: Final = 0.8
 HALF_DWELL: Final = 0.6
@@ -136,16 +139,21 @@ def _offsets(log: _Log) -> tuple[Attempt, list[float]]:
     best = min(attempts, key=_cost_among(attempts))
     if abs(best[0]) > max(SIGNIFICANT_S, SIGNIFICANT_U * _uncertainty(best)):
         # whoever moves every event must first have tried to leave them where they are
-        unmoved = find_starts(log.data, offsets=False)[0]
-        if unmoved.change * starts[0].change > 0.0:
-            attempts.append(log.attempt(unmoved))
+        if not any(abs(start.clock) <= SMALL_S for start in starts):
+            unmoved = find_starts(log.data, offsets=False)[0]
+            if unmoved.change * starts[0].change > 0.0:
+                attempts.append(log.attempt(unmoved))
         attempts += [log.attempt(start) for start in _a_dwell_apart(best)]
     cost = _cost_among(attempts)
     best = min(attempts, key=cost)
     if abs(best[0]) > HALF_DWELL * _plain_dwell(best[1]):
         return best, [0.0]
     margin = max(BETTER, BETTER_SHARE * cost(best))
-    near = [each for each in attempts if each is not best and cost(each) < cost(best) + margin]
+    near = [
+        each
+        for each in attempts
+        if abs(each[0] - best[0]) > SAME_S and cost(each) < cost(best) + margin
+    ]
     agreeing = [each for each in near if abs(each[0]) < SIGNIFICANT_S]
     if agreeing:  # clocks that agree need no proof
         return agreeing[0], []
@@ -229,7 +237,8 @@ def _details(attempt: Attempt) -> dict[str, float]:
     """The fitted model, so that nobody needs to look for it again."""
     _, found, start = attempt
     params = dict(zip(NAMES, found.params.tolist(), strict=False))
-    return params | {"change": start.change, "scatter": start.scatter}
+    rest = found.scatter * found.scale
+    return params | {"change": start.change, "scatter": start.scatter, "rest": rest}
 
 
 def _moved(run: Run, offset: float, u: float) -> Run:

@@ -15,6 +15,7 @@ from analysis.lever_figures import Swept, hysteresis, travel
 from analysis.lever_fit import Fit, first_guess, fit, make_problem
 from analysis.lever_model import (
     CLOCK,
+    FIRST_INIT,
     NAMES,
     usual_delay,
 )
@@ -162,11 +163,12 @@ def _figures(
         clock=_clock_left(path, clock, start.tau),
         drift=DRIFT[0] if answer.normalized else DRIFT[1],
     )
-    guess = first_guess(problem, start)
+    guess, rest = first_guess(problem, start), start.scatter
     if clock is not None and clock.details:
-        guess[:CLOCK] = [clock.details[name] for name in NAMES[:CLOCK]]
+        rest = clock.details["rest"]
+        guess[:FIRST_INIT] = [clock.details[name] for name in NAMES]
         guess[CLOCK] = problem.center[CLOCK]
-    fitted = done.fit = fit(problem, guess, start.scatter / start.change, start.change)
+    fitted = done.fit = fit(problem, guess, rest / start.change, start.change)
     positions = np.unique(np.round(data.positions, 1))
     if positions.size < FEWEST_POSITIONS:
         raise NotMeasurable(

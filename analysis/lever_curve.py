@@ -98,7 +98,7 @@ def cover(at: Floats, curve: Floats) -> Floats:
     curve
         ``a, b, log p, log q`` and ripples, shape (4 + ripples, ...).
     """
-    z = np.clip(_ramp(at, curve[0], curve[1]), 0.0, 1.0)
+    z = np.minimum(np.maximum(_ramp(at, curve[0], curve[1]), 0.0), 1.0)
     body: Floats = 1.0 - (1.0 - z ** np.exp(curve[2])) ** np.exp(curve[3])
     sine = np.sin(np.pi * z)
     twice = 2.0 * np.cos(np.pi * z)
@@ -118,11 +118,14 @@ def cover_slopes(at: Floats, curve: Floats) -> tuple[Floats, Floats, Floats]:
         Cover, shape (k, ...); derivative by position, shape (k, ...); derivatives by the
         parameters, shape (4 + ripples, k, ...).
     """
-    a, b, log_p, log_q = curve[:FORM]
-    width = b - a
-    low = _sigmoid((at - a) / CORNER_PCT)
-    high = _sigmoid((at - b) / CORNER_PCT)
-    z = np.clip(_ramp(at, a, b), _LEAST, 1.0 - _LEAST)
+    log_p, log_q = curve[2], curve[3]
+    ends = curve[:2].reshape(2, *(1,) * (at.ndim - curve.ndim + 1), *curve.shape[1:])
+    width = curve[1] - curve[0]
+    past = (at - ends) / CORNER_PCT
+    begun, ended = 0.5 * (1.0 + np.tanh(0.5 * past))
+    softened = np.logaddexp(0.0, past)
+    z = (softened[0] - softened[1]) * (CORNER_PCT / width)
+    z = np.minimum(np.maximum(z, _LEAST), 1.0 - _LEAST)
     p, q = np.exp(log_p), np.exp(log_q)
     log_z = np.log(z)
     power = np.exp(p * log_z)
@@ -135,20 +138,15 @@ def cover_slopes(at: Floats, curve: Floats) -> tuple[Floats, Floats, Floats]:
     by = np.empty((curve.shape[0], *z.shape))
     by[2] = inner * log_z * p
     by[3] = -tail * log_left * q
-    # sines and cosines of multiples by recurrence: they are most of the work
-    sine, cosine = np.sin(np.pi * z), np.cos(np.pi * z)
-    twice = 2.0 * cosine
-    sine_before, cosine_before = sine, cosine
-    sine, cosine = twice * sine, twice * cosine - 1.0
-    for index in range(FORM, curve.shape[0]):
-        by[index] = sine
-        value += curve[index] * sine
-        by_z += curve[index] * ((FIRST_RIPPLE + index - FORM) * np.pi) * cosine
-        sine, sine_before = twice * sine - sine_before, sine
-        cosine, cosine_before = twice * cosine - cosine_before, cosine
-    by[0] = by_z * (z - low) / width
-    by[1] = by_z * (high - z) / width
-    return value, by_z * (low - high) / width, by
+    ripples = curve[FORM:].reshape(-1, *ends.shape[1:])
+    waves = np.pi * (FIRST_RIPPLE + np.arange(ripples.shape[0]))
+    waves = waves.reshape(-1, *(1,) * z.ndim)
+    by[FORM:] = np.sin(waves * z)
+    value += (ripples * by[FORM:]).sum(axis=0)
+    by_z += (ripples * waves * np.cos(waves * z)).sum(axis=0)
+    by[0] = by_z * (z - begun) / width
+    by[1] = by_z * (ended - z) / width
+    return value, by_z * (begun - ended) / width, by
 
 
 def crossing(level: float, curves: Floats, low: Floats | float, high: Floats | float) -> Floats:
@@ -195,8 +193,3 @@ def _ramp(at: Floats, a: Floats, b: Floats) -> Floats:
     )
     ramp: Floats = softened / (b - a)
     return ramp
-
-
-def _sigmoid(x: Floats) -> Floats:
-    half: Floats = 0.5 * (1.0 + np.tanh(0.5 * x))
-    return half

@@ -1,4 +1,4 @@
-"""Fits the model of the lever to a record: damped Gauss-Newton steps with a prior.
+"""Fits the model of the lever to a record: Gauss-Newton steps, held back by the prior.
 
 The noise of the outlet is correlated (fluctuations, thermostat, what the model does not know), so
 that a sample carries less than it seems; the likelihood is tempered by the number of samples that
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -37,9 +38,19 @@ from analysis.lever_model import (
 from analysis.lever_start import Start
 from analysis.uncertainty import Floats, effective_size
 
-MOST_STEPS: Final = 12
+MOST_STEPS: Final = 14
 CONVERGED: Final = 0.1
-"""The fit ends where a step promises to lower minus the log posterior by less than this."""
+"""The fit ends where a step lowers minus the log posterior by less than this, or promises to."""
+
+LEAST_CAUTION: Final = 1.0
+CAREFUL: Final = 5.0
+BOLD: Final = 0.5
+GOOD: Final = 0.5
+"""A step that made things worse is tried again with the prior counting so many times; one that kept
+a good part of its promise makes the next bolder."""
+
+SAME_NOISE: Final = 0.9
+"""Noise that a step lowers further than to this share makes the next one worth taking."""
 
 NEAR: Final = 3.0
 FAR_LONGEST: Final = 3.0
@@ -204,31 +215,33 @@ def fit(problem: Problem, start: Floats, scatter: float, scale: float = 1.0) -> 
     """
     state = _State(problem, start.copy())
     noise = max(2.0 * scatter, 4.0 * LEAST_SCATTER) ** 2
-    damping, ease, near = 1e-3, 0.1, False
+    caution, near = 0.0, False
     for _ in range(MOST_STEPS):
-        hessian, gradient = state.normal(noise)
-        promised = 0.5 * float(gradient @ np.linalg.solve(hessian, gradient))
+        step, promised = state.step(noise)
         if not near and promised < NEAR:
             near, noise = True, _noise(state.residual, LONGEST)
-            hessian, gradient = state.normal(noise)
-            promised = 0.5 * float(gradient @ np.linalg.solve(hessian, gradient))
+            step, promised = state.step(noise)
+        if caution and not (near and promised < CONVERGED):
+            step, promised = state.step(noise, caution)
         if near and promised < CONVERGED:
             break
-        hessian[np.diag_indices_from(hessian)] *= 1.0 + damping
-        trial = _State(problem, _inside(state.params + np.linalg.solve(hessian, gradient)))
-        if trial.cost(noise) > state.cost(noise):
-            damping = max(damping, 1e-3) * 10.0
-            ease = 0.5  # what was too bold once is tried again only slowly
+        trial = _State(problem, _inside(state.params + step))
+        gained = state.cost(noise) - trial.cost(noise)
+        if gained < 0.0:
+            caution = max(caution * CAREFUL, LEAST_CAUTION)
             continue
+        if gained > GOOD * promised:
+            caution = caution * BOLD if caution > BOLD * LEAST_CAUTION else 0.0
         state = trial
-        damping, ease = max(damping * ease, 1e-6), 0.1
-        noise = _noise(state.residual, LONGEST if near else FAR_LONGEST)
+        before, noise = noise, _noise(state.residual, LONGEST if near else FAR_LONGEST)
+        if near and gained < CONVERGED and noise > SAME_NOISE * before:
+            break
     residual = state.residual
     noise = _noise(residual, LONGEST)
     return Fit(
         problem,
         state.params,
-        np.linalg.inv(state.normal(noise)[0]).astype(np.float64),
+        np.linalg.inv(state.curvature(noise)).astype(np.float64),
         residual,
         noise,
         math.sqrt(float(residual @ residual) / residual.size),
@@ -242,29 +255,54 @@ class _State:
     """The model at one set of parameters."""
 
     def __init__(self, problem: Problem, params: Floats) -> None:
-        root = problem.root_weight
         self.params = params
         self.course = Course(problem, params)
-        model, self.jacobian = self.course.evaluate()
-        self.jacobian *= root
-        self.residual = root * (problem.value - model)
+        self.residual = problem.root_weight * (problem.value - self.course.model)
         self.pull = problem.center - params
-        self.precision = 1.0 / problem.width**2
+        self.precision = problem.precision.copy()
         if self.pull[A] > 0.0:
             self.precision[A] = 1.0 / BEYOND_PCT**2
         if self.pull[B] < 0.0:
             self.precision[B] = 1.0 / BEYOND_PCT**2
+        self._square = float(self.residual @ self.residual)
+        self._prior = 0.5 * float(self.precision @ self.pull**2)
+
+    @cached_property
+    def jacobian(self) -> Floats:
+        """Derivatives of the model by the parameters, times the root of the weight."""
+        jacobian = self.course.slopes()
+        jacobian *= self.course.problem.root_weight
+        return jacobian
+
+    @cached_property
+    def _likely(self) -> tuple[Floats, Floats]:
+        return self.jacobian @ self.jacobian.T, self.jacobian @ self.residual
 
     def cost(self, noise: float) -> float:
         """Minus the log posterior, up to a constant."""
-        square = float(self.residual @ self.residual)
-        return 0.5 * square / noise + 0.5 * float(self.precision @ self.pull**2)
+        return 0.5 * self._square / noise + self._prior
 
-    def normal(self, noise: float) -> tuple[Floats, Floats]:
-        """Curvature of the cost and the way down."""
-        hessian = self.jacobian @ self.jacobian.T / noise
-        hessian[np.diag_indices_from(hessian)] += self.precision
-        return hessian, self.jacobian @ self.residual / noise + self.precision * self.pull
+    def curvature(self, noise: float) -> Floats:
+        """Second derivatives of the cost."""
+        hessian = self._likely[0] / noise
+        hessian.ravel()[:: self.params.size + 1] += self.precision
+        return hessian
+
+    def step(self, noise: float, caution: float = 0.0) -> tuple[Floats, float]:
+        """A step and by how much it would lower the cost of a straight model.
+
+        The prior is taken `caution` times more seriously: where the record says much, such a step
+        is as long as any; where it says little, and a model that is not straight leads furthest
+        astray, it is short. Slack that is nothing already gets no less.
+        """
+        hessian = self.curvature(noise)
+        hessian.ravel()[:: self.params.size + 1] += caution * self.precision
+        way: Floats = self._likely[1] / noise + self.precision * self.pull
+        if self.params[SLACK] <= 0.0 and way[SLACK] < 0.0:
+            hessian[SLACK] = hessian[:, SLACK] = way[SLACK] = 0.0
+            hessian[SLACK, SLACK] = 1.0
+        step: Floats = np.linalg.solve(hessian, way)
+        return step, 0.5 * float(way @ step)
 
 
 def _noise(residual: Floats, longest: float) -> float:
@@ -279,7 +317,6 @@ def _noise(residual: Floats, longest: float) -> float:
 def _inside(wanted: Floats) -> Floats:
     """Keep a step where the model means something."""
     kept = wanted.copy()
-    kept[SLACK] = abs(kept[SLACK])
     kept[A] = min(max(kept[A], -10.0), 95.0)
     kept[B] = max(min(kept[B], 110.0), kept[A] + 2.0)
     for index, least, most in LIMITS:

@@ -9,6 +9,8 @@ changes the core slowly, one that stands open changes it fast.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -16,8 +18,8 @@ from numpy.typing import NDArray
 
 from analysis.uncertainty import Floats
 
-LONGEST_CHUNK: Final = 300.0
-"""Time constants in one running sum: e to this power is still far inside double precision."""
+LONGEST_CHUNK: Final = 600.0
+"""Time constants in one running sum: e to this power is still inside double precision."""
 
 MOST_AT_ONCE: Final = 60.0
 """Time constants between two nodes beyond which nothing is left of the past."""
@@ -85,19 +87,26 @@ class Lag:
         spans = np.minimum(rate * nodes.gap, MOST_AT_ONCE)
         self.spans = spans
         self.decay = np.exp(-spans)
-        self.fresh = -np.expm1(-spans)
-        total = np.cumsum(spans)
-        stop = spans.size
-        cuts = set(nodes.starts.tolist())
+        self.fresh: Floats = 1.0 - self.decay
+        total = spans.cumsum()
+        self.forget = nodes.starts.tolist()
+        cuts = self.forget
         if total[-1] > LONGEST_CHUNK:
             levels = np.arange(LONGEST_CHUNK, total[-1], LONGEST_CHUNK)
-            cuts.update(np.searchsorted(total, levels).tolist())
-        self.cuts = [*sorted(cuts), stop]
-        self.forget = set(nodes.starts.tolist())
-        self.growth = np.empty(stop)
-        for start, end in zip(self.cuts, self.cuts[1:], strict=False):
-            before = total[start - 1] if start else 0.0
-            self.growth[start:end] = np.exp(total[start:end] - before)
+            cuts = sorted({*cuts, *total.searchsorted(levels).tolist()})
+        self.cuts = list(pairwise([*cuts, spans.size]))
+        if len(self.cuts) > 1:
+            firsts = [start for start, _ in self.cuts]
+            before = np.concatenate(([0.0], total[[start - 1 for start in firsts[1:]]]))
+            total -= np.repeat(before, [end - start for start, end in self.cuts])
+        self.growth = np.exp(total)
+
+    @cached_property
+    def _between(self) -> tuple[Floats, Floats]:
+        """Weights of a signal's value at a node and at the one before, straight between them."""
+        safe = np.maximum(self.spans, 1e-12)
+        mean = np.where(self.spans > 1e-6, self.fresh / safe, 1.0 - 0.5 * self.spans)
+        return 1.0 - mean, (mean - self.decay)[1:]
 
     def run(self, forcing: Floats, begin: Floats | None = None) -> Floats:
         """``y[j] = decay[j] * y[j-1] + forcing[j]`` along the last axis.
@@ -113,14 +122,14 @@ class Lag:
         result = np.multiply(forcing, self.growth)
         stretch = -1
         state: Floats | float = 0.0
-        for start, end in zip(self.cuts, self.cuts[1:], strict=False):
+        for start, end in self.cuts:
             part = result[..., start:end]
             if start in self.forget:
                 stretch += 1
                 part[..., 0] = 0.0 if begin is None else begin[..., stretch]
             else:
                 part[..., 0] += state
-            np.cumsum(part, axis=-1, out=part)
+            part.cumsum(axis=-1, out=part)
             part /= self.growth[start:end]
             state = part[..., -1]
         return result
@@ -135,8 +144,7 @@ class Lag:
         begin
             As in `run`.
         """
-        safe = np.maximum(self.spans, 1e-12)
-        mean = np.where(self.spans > 1e-6, self.fresh / safe, 1.0 - 0.5 * self.spans)
-        forcing = (1.0 - mean) * values
-        forcing[..., 1:] += (mean - self.decay)[1:] * values[..., :-1]
+        here, before = self._between
+        forcing = here * values
+        forcing[..., 1:] += before * values[..., :-1]
         return self.run(forcing, begin)

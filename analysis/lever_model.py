@@ -94,6 +94,11 @@ class Problem:
         """Root of the weight, shape (n,)."""
         return np.sqrt(self.weight)
 
+    @cached_property
+    def precision(self) -> Floats:
+        """Of the prior, shape (parameters,)."""
+        return 1.0 / self.width**2
+
 
 class Course:
     """The course of the answer for one set of parameters, and how it changes with them.
@@ -132,6 +137,16 @@ class Course:
         if known != 0.0:
             self.sensor_rate = 1.0 / known if known else math.exp(-params[LOG_SENSOR])
             self.sensor = Lag(self.nodes, np.full(self.rate.size, self.sensor_rate))
+        self.air: Floats = (1.0 - self.share) * self.prompt + self.share * self.late
+        self.read = self.sensed(self.air)
+        self.trend = 1.0 + params[DRIFT] * problem.age
+
+    @property
+    def model(self) -> Floats:
+        """The model at the samples, shape (n,)."""
+        read = self.read[self.nodes.samples]
+        model: Floats = self.params[BASE] + self.params[SPAN] * self.trend * read
+        return model
 
     def faded(self, lag: Lag, answer: Floats) -> Floats:
         """What a relative change of a lag's rate changes between each node and the next."""
@@ -154,51 +169,42 @@ class Course:
         return answer
 
     def sensed(self, answers: Floats) -> Floats:
-        """What the sensor makes of answers at the nodes, shape (p, m)."""
-        return (
-            answers if self.sensor is None else self.sensor.filter(answers, answers[:, self.begin])
-        )
+        """What the sensor makes of answers at the nodes, shape (..., m)."""
+        if self.sensor is None:
+            return answers
+        return self.sensor.filter(answers, answers[..., self.begin])
 
-    def evaluate(self) -> tuple[Floats, Floats]:
-        """Model and its derivatives at the samples.
-
-        Returns
-        -------
-        tuple
-            Shape (n,) and (number of parameters, n).
-        """
+    def slopes(self) -> Floats:
+        """Derivatives of the model at the samples, shape (number of parameters, n)."""
         params, nodes = self.params, self.nodes
         stretches = self.begin.size
-        mixed = np.empty((12 + stretches, self.rate.size))
+        mixed = np.empty((11 + stretches, self.rate.size))
         prompt, late = self._by_lag()
-        mixed[0] = (1.0 - self.share) * self.prompt + self.share * self.late
-        mixed[1:8] = (1.0 - self.share) * prompt[:7] + self.share * late[:7]
-        mixed[8:10] = (1.0 - self.share) * prompt[7:9]
-        mixed[10] = self.late - self.prompt
-        mixed[11] = self.share * late[7]
-        mixed[12:] = (1.0 - self.share) * prompt[9:]
+        mixed[:7] = (1.0 - self.share) * prompt[:7] + self.share * late[:7]
+        mixed[7:9] = (1.0 - self.share) * prompt[7:9]
+        mixed[9] = self.late - self.prompt
+        mixed[10] = self.share * late[7]
+        mixed[11:] = (1.0 - self.share) * prompt[9:]
         answer = self.sensed(mixed)
-        by_sensor = self._by_sensor(mixed[0] - answer[0])
         # a disturbance from before the first sample does not move with the lever's clock
         old = params[FIRST_INIT:]
-        speed = self._speed(mixed[0], answer[0]) - self._speed_of_old(
-            old @ mixed[12:], old @ answer[12:]
+        speed = self._speed(self.air, self.read) - self._speed_of_old(
+            old @ mixed[11:], old @ answer[11:]
         )
 
         pick, age = nodes.samples, self.problem.age
-        answer = answer[:, pick]
-        trend = 1.0 + params[DRIFT] * age
-        gain = params[SPAN] * trend
+        answer, read = answer[:, pick], self.read[pick]
+        gain = params[SPAN] * self.trend
         jacobian = np.empty((FIRST_INIT + stretches, pick.size))
-        jacobian[:SETTLED] = gain * answer[1:8]
-        jacobian[LOG_TAU:LOG_SENSOR] = gain * answer[8:12]
-        jacobian[LOG_SENSOR] = gain * by_sensor[pick]
+        jacobian[:SETTLED] = gain * answer[:7]
+        jacobian[LOG_TAU:LOG_SENSOR] = gain * answer[7:11]
+        jacobian[LOG_SENSOR] = self._by_log_sensor(gain)
         jacobian[CLOCK] = -gain * speed[pick]
         jacobian[BASE] = 1.0
-        jacobian[SPAN] = trend * answer[0]
-        jacobian[DRIFT] = params[SPAN] * age * answer[0]
-        jacobian[FIRST_INIT:] = gain * answer[12:]
-        return params[BASE] + gain * answer[0], jacobian
+        jacobian[SPAN] = self.trend * read
+        jacobian[DRIFT] = params[SPAN] * age * read
+        jacobian[FIRST_INIT:] = gain * answer[11:]
+        return jacobian
 
     def _by_lag(self) -> tuple[Floats, Floats]:
         """Derivatives of the prompt and of the late answer at the nodes.
@@ -241,8 +247,10 @@ class Course:
         )
         return fading
 
-    def _by_sensor(self, away: Floats) -> Floats:
-        """Derivative of the reading by the log of the sensor's time constant."""
+    def _by_log_sensor(self, gain: Floats) -> Floats | float:
+        """Derivative of the model by the log of the sensor's time constant; 0 where it is known."""
         if self.sensor is None or self.problem.sensor_lag is not None:
-            return np.zeros_like(away)
-        return -self.sensor.filter(away, np.zeros(self.begin.size))
+            return 0.0
+        away = self.sensor.filter(self.air - self.read, np.zeros(self.begin.size))
+        slope: Floats = -gain * away[self.nodes.samples]
+        return slope

@@ -45,14 +45,14 @@ def some_params(stretches: int = 1) -> np.ndarray:
 @pytest.mark.parametrize("stretches", [1, 2])
 def test_derivatives(sensor_lag, stretches):
     problem, params = make_problem(sensor_lag, stretches=stretches), some_params(stretches)
-    _, jacobian = Course(problem, params).evaluate()
+    jacobian = Course(problem, params).slopes()
     for index in range(params.size):
         name = (*NAMES, "first", "second")[index]
         small = 1e-5 if index != CLOCK else 1e-3
         more, less = params.copy(), params.copy()
         more[index] += small
         less[index] -= small
-        up, down = (Course(problem, each).evaluate()[0] for each in (more, less))
+        up, down = (Course(problem, each).model for each in (more, less))
         numeric = (up - down) / (2 * small)
         # what the sensor sees is taken as straight between nodes, so shifting them is not exact
         tolerance = 0.02 if name in ("clock", "log_sensor") else 1e-4
@@ -79,7 +79,7 @@ def test_model_is_the_heater_stepped_through_time(lags):
     middle = 0.5 * (lags.closed + lags.open)
     params[LOG_TAU], params[TAU_SLOPE] = np.log(middle), (lags.open - lags.closed) / middle
     params[SLOW_SHARE], params[SLOW_SHARE + 1] = lags.late_share, np.log(lags.late)
-    model, _ = Course(problem, params).evaluate()
+    model = Course(problem, params).model
     fine = np.arange(0.0, 400.0, STEP_S)
     place = np.searchsorted(problem.moves, fine, side="right") - 1
     stepped = answer(door, lags, problem.lever[place])
