@@ -20,6 +20,9 @@ Floats = NDArray[np.float64]
 LOWEST_ORDINATES: Final = 4
 """Periodogram ordinates taken for the spectrum at frequency zero."""
 
+NEAR_LAGS: Final = 24
+"""So many autocorrelations (an even number) are summed directly; they usually reach the cut."""
+
 FEWEST_EFFECTIVE: Final = 2.0
 """A mean is never credited with fewer effective samples than this, nor with fewer than it shows."""
 
@@ -49,14 +52,37 @@ def effective_size(values: Floats) -> float:
     variance = float(centered @ centered) / n
     if variance <= (1e-12 * max(1.0, abs(mean))) ** 2:
         return float(n)
-    spectrum = np.fft.rfft(centered, 1 << (2 * n - 1).bit_length())
-    correlation = np.fft.irfft(spectrum.real**2 + spectrum.imag**2)[:n] / (n * variance)
-    even = correlation[: 2 * (n // 2)]
-    pairs = even[0::2] + even[1::2]
-    negative = pairs <= 0
-    stop = int(negative.argmax()) or pairs.size  # the first pair holds the variance itself
+    pairs = _first_pairs(centered) / (n * variance)
+    stop = _first_negative(pairs)
+    if stop == 0 and 2 * pairs.size < n - 1:
+        pairs = _all_pairs(centered) / (n * variance)
+        stop = _first_negative(pairs)
+    stop = stop or pairs.size
     inflation = max(1.0, 2.0 * float(pairs[:stop].sum()) - 1.0)
     return float(min(n, max(min(FEWEST_EFFECTIVE, n), n / inflation)))
+
+
+def _first_pairs(centered: Floats) -> Floats:
+    """Sums of two neighbouring autocovariances, times n, for lags below `NEAR_LAGS`."""
+    n = centered.size
+    lags = min(NEAR_LAGS, 2 * (n // 2))
+    padded = np.zeros(n + lags - 1)
+    padded[:n] = centered
+    covariance = np.correlate(padded, centered)
+    return np.asarray(covariance[0::2] + covariance[1::2])
+
+
+def _all_pairs(centered: Floats) -> Floats:
+    """The same for all lags, by the spectrum: many lags one by one would take too long."""
+    n = centered.size
+    spectrum = np.fft.rfft(centered, 1 << (2 * n - 1).bit_length())
+    covariance = np.fft.irfft(spectrum.real**2 + spectrum.imag**2)[: 2 * (n // 2)]
+    return np.asarray(covariance[0::2] + covariance[1::2])
+
+
+def _first_negative(pairs: Floats) -> int:
+    """Where the pairs first turn negative, 0 for nowhere: the first pair holds the variance."""
+    return int((pairs <= 0.0).argmax())
 
 
 def mean_variance(values: Floats) -> float:
@@ -74,12 +100,12 @@ def mean_variance(values: Floats) -> float:
         Samples, shape (n,), without NaN; n of 2 at least.
     """
     n = values.size
-    centered = values - values.mean()
+    centered = values - float(values.sum()) / n
     if n < 2 * LOWEST_ORDINATES + 2:
         freedom = max(n - 1.0, 2.5)
         return float(centered @ centered) / ((n - 1) * n) * freedom / (freedom - 2.0)
     spectrum = np.fft.rfft(centered)[1 : LOWEST_ORDINATES + 1]
-    power = float((spectrum.real**2 + spectrum.imag**2).mean()) / n**2
+    power = float(np.vdot(spectrum, spectrum).real) / (LOWEST_ORDINATES * n**2)
     freedom = 2.0 * LOWEST_ORDINATES
     return power * freedom / (freedom - 2.0)
 
@@ -96,7 +122,8 @@ def mean_random(values: Floats, resolution: float = 0.0) -> float:
     if n == 1:
         return resolution / math.sqrt(12.0)
     rounding = resolution**2 / 12.0
-    if float(values.std()) > resolution / 2.0:
+    centered = values - float(values.sum()) / n
+    if float(centered @ centered) > n * (resolution / 2.0) ** 2:
         rounding /= effective_size(values)
     return math.sqrt(mean_variance(values) + rounding)
 
