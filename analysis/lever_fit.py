@@ -301,7 +301,7 @@ class _State:
         if self.params[SLACK] <= 0.0 and way[SLACK] < 0.0:
             hessian[SLACK] = hessian[:, SLACK] = way[SLACK] = 0.0
             hessian[SLACK, SLACK] = 1.0
-        step: Floats = np.linalg.solve(hessian, way)
+        step = np.linalg.solve(hessian, way).astype(np.float64, copy=False)
         return step, 0.5 * float(way @ step)
 
 

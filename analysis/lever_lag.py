@@ -119,7 +119,7 @@ class Lag:
             State at the first node of every stretch, shape (..., number of stretches); 0 where
             None.
         """
-        result = np.multiply(forcing, self.growth)
+        result: Floats = np.multiply(forcing, self.growth)
         stretch = -1
         state: Floats | float = 0.0
         for start, end in self.cuts:

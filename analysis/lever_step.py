@@ -1,13 +1,14 @@
-"""One step of the lever: how far the outlet went, and how soon it had gone 63 % of the way."""
+"""Steps of the lever: how far the outlet went, and how soon it had gone 63 % of the way."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Sequence
+from typing import Final, NamedTuple
 
 import numpy as np
 
+from analysis.lever_approach import Late, Settled, settle_answers
 from analysis.uncertainty import Floats, effective_size
 
 BEFORE_S: Final = 8.0
@@ -21,68 +22,94 @@ SHARE: Final = 1.0 - math.exp(-1.0)
 NEAR: Final = (0.40, 0.80)
 """Part of the answer around 63 % whose logarithm is taken as straight."""
 
-FAST_S: Final = (0.7, 1.2, 2.0, 3.3, 5.5, 9.0, 15.0, 25.0, 40.0, 65.0)
-SLOW_S: Final = (20.0, 50.0, 130.0)
-SLOW_SHARE: Final = 0.2
-"""Time constants tried for the approach, and the usual share of a second, slower one (k = 1)."""
 
-ONSET: Final = 0.3
-FEWEST_LATE: Final = 4
-"""Share of the answer that is its onset, and samples needed after it."""
+HALVINGS: Final = 26
+"""Of the bracket in which the air's time is looked for: to 1 part in 10^7."""
 
 
-@dataclass(frozen=True, slots=True)
-class Late:
-    """A share of every answer that comes late.
+class Window(NamedTuple):
+    """When the outlet was free before a step, when the lever moved, when the answer was cut off, s.
+
+    `margin` is how much earlier than noted the lever may have moved, s.
+    """
+
+    before: float
+    onset: float
+    stop: float
+    margin: float
+
+
+class StepSize(NamedTuple):
+    """Size, K, 63 % time and its standard uncertainty, s."""
+
+    size: float
+    seconds: float
+    u: float
+
+
+def measure_steps(
+    time: Floats, outlet: Floats, windows: Sequence[Window], lag: float, late: Late
+) -> list[StepSize | None]:
+    """The answers in some windows; None for one that does not stand out.
 
     Parameters
     ----------
-    share, seconds
-        How much, and its time constant, s.
+    time, outlet
+        The outlet's readings, s and degC, shape (n,).
+    windows
+        Where the steps are.
+    lag
+        Time constant of the sensor, s; 0 where it is not known.
+    late
+        The share of an answer that comes late.
     """
-
-    share: float
-    seconds: float
-
-
-NOTHING_LATE: Final = Late(0.0, 60.0)
+    cut = [_cut(time, outlet, window) for window in windows]
+    seen = [each for each in cut if each is not None]
+    settled = iter(settle_answers([(each.elapsed, each.value) for each in seen], late))
+    return [None if each is None else _size(each, next(settled), lag) for each in cut]
 
 
-def measure_step(
-    time: Floats,
-    outlet: Floats,
-    times: tuple[float, float, float],
-    margin: float,
-    lag: float,
-    late: Late,
-) -> tuple[float, float, float] | None:
-    """Size, 63 % time and its uncertainty of one answer; None where it does not stand out."""
-    before, onset, stop = times
-    first = np.searchsorted(time, max(before + 2.0, onset - margin - BEFORE_S), side="right")
-    ahead = slice(first, np.searchsorted(time, onset - margin))
-    after = slice(np.searchsorted(time, onset), np.searchsorted(time, stop))
-    if time[ahead].size < 2 or time[after].size < 5:
+class _Cut(NamedTuple):
+    """An answer about its level before the step, and the standard uncertainty of that."""
+
+    elapsed: Floats
+    value: Floats
+    u_level: float
+
+
+def _cut(time: Floats, outlet: Floats, window: Window) -> _Cut | None:
+    """The readings of one step; None where there are too few."""
+    early = max(window.before + 2.0, window.onset - window.margin - BEFORE_S)
+    begin = int(time.searchsorted(early, side="right"))
+    ready, onset, stop = time.searchsorted(
+        (window.onset - window.margin, window.onset, window.stop)
+    ).tolist()
+    if ready - begin < 2 or stop - onset < 5:
         return None
-    level, u_level = _level(time[ahead] - onset, outlet[ahead])
-    elapsed, value = _thin(time[after] - onset, outlet[after])
-    settled, u_settled, scatter = settle(elapsed, value - level, late)
-    if abs(settled) < max(LEAST_ANSWER_K, LEAST_OVER_SCATTER * scatter):
+    level, u_level = _level(time[begin:ready] - window.onset, outlet[begin:ready])
+    elapsed, value = _thin(time[onset:stop] - window.onset, outlet[onset:stop])
+    return _Cut(elapsed, value - level, u_level)
+
+
+def _size(cut: _Cut, settled: Settled, lag: float) -> StepSize | None:
+    """Size and time of one answer."""
+    if abs(settled.value) < max(LEAST_ANSWER_K, LEAST_OVER_SCATTER * settled.scatter):
         return None
-    if u_settled > 0.25 * abs(settled):
+    if settled.u > 0.25 * abs(settled.value):
         return None
-    found = _crossing(elapsed, (value - level) / settled)
+    found = _crossing(cut.elapsed, cut.value / settled.value)
     if found is None:
         return None
     seconds, slope, u_cross = found
     # what an error of either end of the answer does to the logarithm at 63 %
-    ends = math.hypot(SHARE / (1.0 - SHARE) * u_settled, u_level) / abs(settled)
+    ends = math.hypot(SHARE / (1.0 - SHARE) * settled.u, cut.u_level) / abs(settled.value)
     u = math.hypot(u_cross, ends / slope)
     if lag > 0.0:
         if seconds <= lag:  # no outlet is ahead of its own sensor: an upset on top of the answer
             return None
         own, gain = without_sensor(seconds, lag)
-        return settled, own, u * gain
-    return settled, seconds, u
+        return StepSize(settled.value, own, u * gain)
+    return StepSize(settled.value, seconds, u)
 
 
 def _level(when: Floats, value: Floats) -> tuple[float, float]:
@@ -117,77 +144,6 @@ def _thin(elapsed: Floats, value: Floats) -> tuple[Floats, Floats]:
     return np.add.reduceat(elapsed, marks) / count, np.add.reduceat(value, marks) / count
 
 
-def settle(elapsed: Floats, value: Floats, late: Late = NOTHING_LATE) -> tuple[float, float, float]:
-    """Where an answer settles: exponential approaches, weighted by how well they fit.
-
-    Parameters
-    ----------
-    elapsed, value
-        Time since the step, s, and answer so far, K.
-    late
-        What the whole record says of a share that comes late: a short hold does not show it.
-
-    Returns
-    -------
-    tuple
-        The settled answer, its standard uncertainty, and the scatter about the fit.
-    """
-    # the onset, delayed and rounded by whatever comes before the reading, says nothing of the end
-    swing = float(np.abs(value).max()) + 1e-9
-    late_enough = int(np.argmax(np.abs(value) >= ONSET * swing))
-    late_enough = min(late_enough, elapsed.size - FEWEST_LATE)
-    gap = np.diff(elapsed, prepend=0.0)[late_enough:]
-    elapsed, value = elapsed[late_enough:], value[late_enough:]
-    weight = gap / gap.mean()
-    curves = _curves(elapsed, late)
-    weighted = curves * weight
-    square = (weighted @ curves.T)[_APPROACHES[:, :, None], _APPROACHES[:, None, :]]
-    along = (weighted @ value)[_APPROACHES]
-    power = float(weight @ value**2)
-    noise = (0.02 * swing) ** 2
-    for _ in range(2):
-        ridge = noise / (SLOW_SHARE * swing) ** 2
-        damped = square.copy()
-        damped[:, [0, 1, 2], [0, 1, 2]] += 1e-9, 1e-9, ridge
-        inverse = np.linalg.inv(damped)
-        amplitude = (inverse @ along[..., None])[..., 0]
-        left = np.maximum(power - np.einsum("ij,ij->i", amplitude, along), 1e-12)
-        best = int(np.argmin(left))
-        rest = value - amplitude[best] @ curves[_APPROACHES[best]]
-        together = elapsed.size / effective_size(rest)
-        noise = max(float(left[best]) / elapsed.size * together, (1e-3 * swing) ** 2)
-    # evidence: a second approach that is not needed costs what it could have been
-    merit = -0.5 * left / noise - 0.5 * np.linalg.slogdet(damped)[1]
-    share = np.exp(merit - merit.max())
-    share /= share.sum()
-    settled = float(share @ amplitude[:, 0])
-    spread = share @ (amplitude[:, 0] - settled) ** 2 + share @ inverse[:, 0, 0] * noise
-    return settled, math.sqrt(float(spread)), math.sqrt(float(weight @ rest**2) / elapsed.size)
-
-
-_RATES: Final = 1.0 / np.array((*FAST_S, *SLOW_S, math.inf))[:, None]
-
-_APPROACHES: Final = np.array(
-    [
-        (0, 1 + fast, 1 + len(FAST_S) + slow)
-        for fast, quick in enumerate(FAST_S)
-        for slow, seconds in enumerate((*SLOW_S, math.inf))
-        if seconds > 2.0 * quick
-    ]
-)
-"""A level, a fast and a slow exponential (the last: none) for every pair tried, as rows of
-`_curves`; shape (m, 3)."""
-
-
-def _curves(elapsed: Floats, known: Late) -> Floats:
-    """The level, every exponential tried, and nothing at all, shape (c, n)."""
-    curves = np.empty((1 + _RATES.size, elapsed.size))
-    curves[0] = 1.0 - known.share * np.exp(-elapsed / known.seconds)
-    curves[1:] = np.exp(-elapsed * _RATES)
-    curves[-1] = 0.0
-    return curves
-
-
 def _crossing(elapsed: Floats, covered: Floats) -> tuple[float, float, float] | None:
     """When 63 % were covered, the slope of the logarithm there, and the uncertainty."""
     left = np.log(np.maximum(1.0 - covered, 0.02))
@@ -220,7 +176,8 @@ def _crossing(elapsed: Floats, covered: Floats) -> tuple[float, float, float] | 
         u = scatter / slope / math.sqrt(effective_size(rest))
     else:
         u = 0.0
-    interval = float(np.median(np.diff(elapsed)))
+    gaps = np.diff(elapsed)
+    interval = float(np.partition(gaps, gaps.size // 2)[gaps.size // 2])
     return seconds, slope, math.hypot(u, interval / math.sqrt(12.0 * chosen.size))
 
 
@@ -238,7 +195,7 @@ def without_sensor(seconds: float, lag: float) -> tuple[float, float]:
 
     def solve(read: float) -> float:
         low, high = 1e-3 * lag, read + 1e-6
-        for _ in range(40):
+        for _ in range(HALVINGS):
             tau = 0.5 * (low + high)
             if abs(tau - lag) < 1e-6 * lag:
                 tau *= 1.0 + 1e-5

@@ -15,10 +15,11 @@ import numpy as np
 
 from analysis.lever import LeverStudy, sensor_lag
 from analysis.lever_answer import Answer
+from analysis.lever_approach import NOTHING_LATE, Late
 from analysis.lever_blocks import blocks
 from analysis.lever_model import LOG_SLOW, SLOW_SHARE
 from analysis.lever_path import LeverPath, NotMeasurable
-from analysis.lever_step import NOTHING_LATE, Late, measure_step
+from analysis.lever_step import Window, measure_steps
 from analysis.measurement import Measurement
 from analysis.uncertainty import Floats
 from ingest.run import Run
@@ -39,10 +40,6 @@ UNKNOWN_LAG_S: Final = 0.5
 
 LOGGED_S: Final = 0.1
 """Clock of a logged lever against the outlet's in the same log, s."""
-
-ONSET: Final = 0.3
-FEWEST_LATE: Final = 4
-"""Share of the answer that is its onset, and samples needed after it."""
 
 HAND_S: Final = 0.4
 """Scatter of a time noted by hand against its own clock, s."""
@@ -159,20 +156,22 @@ def step_answers(
     _, time, outlet = blocks(*run.series("outlet"), FINE_S)
     ends = _untouched(path, answer)
     lag = sensor_lag(run) or 0.0
-    found = []
+    windows, used = [], []
     for move in moves:
         start = move.center
         stop = min(ends[np.searchsorted(ends, move.last + 0.1)], start + LONGEST_AFTER_S)
         before = ends[np.searchsorted(ends, move.first - 0.1) - 1]
-        if not _usable(answer, start - 2.0, stop) or stop - start < LEAST_AFTER_S:
-            continue
-        spread = (move.last - move.first) / math.sqrt(12.0)
-        margin = max(1.0, 2.0 * clock_u + start - move.first)
-        step = measure_step(time, outlet, (before, start, stop), margin, lag, late)
+        if _usable(answer, start - 2.0, stop) and stop - start >= LEAST_AFTER_S:
+            margin = max(1.0, 2.0 * clock_u + start - move.first)
+            windows.append(Window(before, start, stop, margin))
+            used.append(move)
+    found = []
+    for move, step in zip(used, measure_steps(time, outlet, windows, lag, late), strict=True):
         if step is not None:
-            size, seconds, u = step
+            spread = (move.last - move.first) / math.sqrt(12.0)
             hand = spread if path.logged else math.hypot(HAND_S, spread)
-            found.append(StepAnswer(start, move.change, size, seconds, math.hypot(u, hand)))
+            u = math.hypot(step.u, hand)
+            found.append(StepAnswer(move.center, move.change, step.size, step.seconds, u))
     if not found:
         raise NotMeasurable(
             f"no step of the lever of {LEAST_STEP_PCT:.0f} % or more with the engine warm, the "
