@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.order_statistics import median
 from ingest.gridding import max_gap
 from ingest.points import MODES
 from ingest.run import Run
@@ -79,7 +80,7 @@ def choose_step(run: Run) -> float:
         if run.has(point):
             time, _ = run.series(point)
             if time.size > 1:
-                typical = float(np.median(np.diff(time)))
+                typical = median(time[1:] - time[:-1])
                 return next((step for step in STEPS if step >= 0.9 * typical), STEPS[-1])
     return 1.0
 
@@ -102,14 +103,7 @@ def build_grid(run: Run, step: float | None = None) -> Grid:
     first = np.floor(times[0] / step)
     count = int(np.floor(times[-1] / step) - first) + 1
     centers = (first + 0.5 + np.arange(count)) * step
-    rows = _filled_bins(times, first, step)
-    values = {}
-    for point in run.sensors:
-        if run.has(point):
-            time, value = run.series(point)
-            # a channel without nulls has a reading in every row
-            bins = rows if time.size == times.size else _filled_bins(time, first, step)
-            values[point] = _on_grid(time, value, bins, centers)
+    values = _points_on_grid(run, times, _Axis(first, step, centers))
     controls, mode = controls_on(run.controls, centers)
     if "temp_lever" in values:  # a logged position wins over what was noted
         logged = values["temp_lever"]
@@ -120,33 +114,57 @@ def build_grid(run: Run, step: float | None = None) -> Grid:
     return Grid(step, centers, values, controls, mode)
 
 
-class _Bins(NamedTuple):
-    """Bins that hold samples: their numbers, first sample and number of samples."""
+class _Axis(NamedTuple):
+    """The grid's time axis: number of its first bin, bin width, bin centers."""
 
-    filled: NDArray[np.intp]
-    starts: NDArray[np.intp]
-    counts: NDArray[np.intp]
-
-
-def _filled_bins(time: Floats, first: float, step: float) -> _Bins:
-    bins = (np.floor(time / step) - first).astype(np.intp)
-    starts = np.flatnonzero(np.diff(bins, prepend=-1))
-    return _Bins(bins[starts], starts, np.diff(starts, append=time.size))
+    first: float
+    step: float
+    centers: Floats
 
 
-def _on_grid(time: Floats, value: Floats, bins: _Bins, centers: Floats) -> Floats:
-    result = np.full(centers.size, np.nan)
-    result[bins.filled] = np.add.reduceat(value, bins.starts) / bins.counts
-    empty = np.flatnonzero(np.isnan(result))
-    if empty.size:
-        after = np.searchsorted(time, centers[empty])
-        inside = (after > 0) & (after < time.size)
-        empty, after = empty[inside], after[inside]
-        gap = time[after] - time[after - 1]
-        near = gap <= max_gap(time)
-        empty, after, gap = empty[near], after[near], gap[near]
-        share = (centers[empty] - time[after - 1]) / gap
-        result[empty] = value[after - 1] + share * (value[after] - value[after - 1])
+def _points_on_grid(run: Run, times: Floats, axis: _Axis) -> dict[str, Floats]:
+    """Bin means of every point with a reading; those read in every row in one go."""
+    columns = {
+        point: run.readings[sensor.column].to_numpy() for point, sensor in run.sensors.items()
+    }
+    rows = np.array(list(columns.values())).reshape(-1, times.size)
+    missing = np.isnan(rows)
+    lacking = missing.any(axis=1)
+    whole = iter(_on_grid(times, rows[~lacking], axis))
+    values = {}
+    for place, (point, lacks) in enumerate(zip(columns, lacking.tolist(), strict=True)):
+        if not lacks:
+            values[point] = next(whole)
+            continue
+        known = ~missing[place]
+        if known.any():
+            values[point] = _on_grid(times[known], rows[None, place, known], axis)[0]
+    return values
+
+
+def _on_grid(time: Floats, values: Floats, axis: _Axis) -> Floats:
+    """Bin means of readings taken at the same times, shape (points, n), NaN in long gaps."""
+    centers = axis.centers
+    bins = (np.floor(time / axis.step) - axis.first).astype(np.intp)
+    starts = np.flatnonzero(np.concatenate(([True], bins[1:] != bins[:-1])))
+    counts = np.append(starts[1:], time.size) - starts
+    result = np.full((values.shape[0], centers.size), np.nan)
+    filled = bins[starts]
+    result[:, filled] = np.add.reduceat(values, starts, axis=1) / counts
+    if filled.size == centers.size:
+        return result
+    vacant = np.ones(centers.size, dtype=bool)
+    vacant[filled] = False
+    empty = np.flatnonzero(vacant)
+    after = np.searchsorted(time, centers[empty])
+    inside = (after > 0) & (after < time.size)
+    empty, after = empty[inside], after[inside]
+    gap = time[after] - time[after - 1]
+    near = gap <= max_gap(time)
+    empty, after, gap = empty[near], after[near], gap[near]
+    share = (centers[empty] - time[after - 1]) / gap
+    before = values[:, after - 1]
+    result[:, empty] = before + share * (values[:, after] - before)
     return result
 
 
@@ -165,25 +183,25 @@ def controls_on(controls: pl.DataFrame, at: Floats) -> tuple[dict[str, Floats], 
     tuple
         Numeric controls by name, and the mode's index into `MODES` (-1 unknown).
     """
-    result: dict[str, Floats] = {}
-    mode = np.full(at.size, -1, dtype=np.int8)
-    names = controls["control"].to_numpy()
     times = controls["time_s"].to_numpy()
     numbers = controls["value"].to_numpy()
-    for name in POSITIONS:
-        mine = names == name
-        if mine.any():
-            result[name] = _as_of(times[mine], numbers[mine], at)
-    mine = names == "mode"
-    if mine.any():
-        words = controls["position"].to_numpy()[mine]
-        codes = np.array([MODES.index(word) if word in MODES else -1 for word in words], float)
-        held = _as_of(times[mine], codes, at)
-        mode = np.where(np.isnan(held), -1, held).astype(np.int8)
-    return result, mode
-
-
-def _as_of(times: Floats, values: Floats, at: Floats) -> Floats:
     begins = np.searchsorted(at, times)
-    counts = np.diff(begins, prepend=0, append=at.size)
-    return np.repeat(np.concatenate(([np.nan], values)), counts)
+    noted: dict[str, list[int]] = {}
+    for row, name in enumerate(controls["control"].to_list()):
+        noted.setdefault(name, []).append(row)
+    result: dict[str, Floats] = {
+        name: _held(begins[noted[name]], numbers[noted[name]], at.size)
+        for name in POSITIONS
+        if name in noted
+    }
+    if "mode" not in noted:
+        return result, np.full(at.size, -1, dtype=np.int8)
+    words = controls["position"].gather(noted["mode"]).to_list()
+    codes = np.array([MODES.index(word) if word in MODES else -1 for word in words], float)
+    return result, _held(begins[noted["mode"]], codes, at.size, unknown=-1.0).astype(np.int8)
+
+
+def _held(begins: NDArray[np.intp], values: Floats, size: int, unknown: float = np.nan) -> Floats:
+    """Values that hold from their own beginning to the next one's; `unknown` before the first."""
+    edges = np.concatenate(([0], begins, [size]))
+    return np.repeat(np.concatenate(([unknown], values)), edges[1:] - edges[:-1])

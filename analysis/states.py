@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.grid import Floats, Grid
+from analysis.order_statistics import quantiles
 from ingest.points import MODES
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def engine_warm(ctx: Context) -> Bools:
     if not seen.any():
         return np.zeros(on.size, dtype=bool)
     values = source[seen]
-    highest = float(np.percentile(values, 98))
+    (highest,) = quantiles(values, 0.98)
     span = highest - float(values.min())
     if point is None:
         enough = highest - HOTTEST_SHARE * span
@@ -98,14 +99,21 @@ def smooth(values: Floats, width: int) -> Floats:
     if width <= 1:
         return values
     valid = ~np.isnan(values)
-    total = np.concatenate(([0.0], np.cumsum(np.where(valid, values, 0.0))))
-    number = np.concatenate(([0], np.cumsum(valid)))
-    place = np.arange(values.size)
-    low = np.maximum(place - width // 2, 0)
-    high = np.minimum(place - width // 2 + width, values.size)
-    count = number[high] - number[low]
-    mean = (total[high] - total[low]) / np.maximum(count, 1)
-    return np.where(count > 0, mean, np.nan)
+    number = _window_sums(valid.astype(float), width)
+    if valid.all():
+        return np.asarray(_window_sums(values, width) / number)
+    total = _window_sums(np.where(valid, values, 0.0), width)
+    return np.where(number > 0.0, total / np.maximum(number, 1.0), np.nan)
+
+
+def _window_sums(values: Floats, width: int) -> Floats:
+    """Sums over `width` samples about each one, those beyond the ends left out."""
+    size, before = values.size, width // 2
+    # the running total stands still before the first sample and after the last
+    total = np.zeros(size + width + 1)
+    np.cumsum(values, out=total[before + 1 : before + 1 + size])
+    total[before + 1 + size :] = total[before + size]
+    return np.asarray(total[width : width + size] - total[:size])
 
 
 def lever_position(ctx: Context) -> Floats:

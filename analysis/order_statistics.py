@@ -1,0 +1,52 @@
+"""Medians and quantiles of short arrays, without the general function's cost a call.
+
+Thousands are asked for in one run, of a few hundred numbers each: looking after axes, masks and NaN
+takes numpy longer than finding the numbers. The results are numpy's own, to the last digit.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+def median(values: Floats) -> float:
+    """Median of values without NaN, shape (n,), n of 1 at least."""
+    half = values.size // 2
+    if values.size % 2:
+        ordered = values.copy()
+        ordered.partition(half)
+        return float(ordered[half])
+    ordered = values.copy()
+    ordered.partition((half - 1, half))
+    return 0.5 * float(ordered[half - 1] + ordered[half])
+
+
+def quantiles(values: Floats, *shares: float) -> tuple[float, ...]:
+    """Quantiles, interpolated linearly between the two nearest values.
+
+    Parameters
+    ----------
+    values
+        Without NaN, shape (n,), n of 1 at least.
+    shares
+        0 for the lowest value, 1 for the highest.
+    """
+    last = values.size - 1
+    places = [last * share for share in shares]
+    lower = [min(int(place), last) for place in places]
+    ordered = values.copy()
+    ordered.partition(sorted({*lower, *(min(each + 1, last) for each in lower)}))
+    return tuple(
+        _between(float(ordered[low]), float(ordered[min(low + 1, last)]), place - low)
+        for low, place in zip(lower, places, strict=True)
+    )
+
+
+def _between(low: float, high: float, share: float) -> float:
+    """Linear interpolation that is exact at both ends."""
+    if share >= 0.5:
+        return high - (high - low) * (1.0 - share)
+    return low + (high - low) * share
