@@ -80,9 +80,15 @@ def choose_step(run: Run) -> float:
         if run.has(point):
             time, _ = run.series(point)
             if time.size > 1:
-                typical = median(time[1:] - time[:-1])
-                return next((step for step in STEPS if step >= 0.9 * typical), STEPS[-1])
+                intervals = 0.9 * (time[1:] - time[:-1])
+                return next((step for step in STEPS if _mostly_below(intervals, step)), STEPS[-1])
     return 1.0
+
+
+def _mostly_below(values: Floats, limit: float) -> bool:
+    """Whether the median is no more than a limit: told by counting, except where half are below."""
+    below = int(np.count_nonzero(values <= limit))
+    return median(values) <= limit if 2 * below == values.size else 2 * below > values.size
 
 
 def build_grid(run: Run, step: float | None = None) -> Grid:
@@ -123,49 +129,60 @@ class _Axis(NamedTuple):
 
 
 def _points_on_grid(run: Run, times: Floats, axis: _Axis) -> dict[str, Floats]:
-    """Bin means of every point with a reading; those read in every row in one go."""
-    columns = {
-        point: run.readings[sensor.column].to_numpy() for point, sensor in run.sensors.items()
-    }
-    rows = np.array(list(columns.values())).reshape(-1, times.size)
-    missing = np.isnan(rows)
-    lacking = missing.any(axis=1)
-    whole = iter(_on_grid(times, rows[~lacking], axis))
+    """Bin means of every point with a reading, NaN in long gaps."""
+    every_row = _Bins(times, axis)
     values = {}
-    for place, (point, lacks) in enumerate(zip(columns, lacking.tolist(), strict=True)):
-        if not lacks:
-            values[point] = next(whole)
-            continue
-        known = ~missing[place]
-        if known.any():
-            values[point] = _on_grid(times[known], rows[None, place, known], axis)[0]
+    for point, sensor in run.sensors.items():
+        column = run.readings[sensor.column]
+        lacking = column.null_count()
+        if lacking == 0:
+            values[point] = every_row.means(column.to_numpy())
+        elif lacking < times.size:
+            reading = column.to_numpy()
+            known = ~np.isnan(reading)
+            values[point] = _Bins(times[known], axis).means(reading[known])
     return values
 
 
-def _on_grid(time: Floats, values: Floats, axis: _Axis) -> Floats:
-    """Bin means of readings taken at the same times, shape (points, n), NaN in long gaps."""
-    centers = axis.centers
-    bins = (np.floor(time / axis.step) - axis.first).astype(np.intp)
-    starts = np.flatnonzero(np.concatenate(([True], bins[1:] != bins[:-1])))
-    counts = np.append(starts[1:], time.size) - starts
-    result = np.full((values.shape[0], centers.size), np.nan)
-    filled = bins[starts]
-    result[:, filled] = np.add.reduceat(values, starts, axis=1) / counts
-    if filled.size == centers.size:
+class _Bins:
+    """Which bin each of some readings lies in, and what stands in for an empty one.
+
+    Parameters
+    ----------
+    time
+        Times of the readings, shape (n,).
+    axis
+        The bins.
+    """
+
+    def __init__(self, time: Floats, axis: _Axis) -> None:
+        bins = (np.floor(time / axis.step) - axis.first).astype(np.intp)
+        self.size = axis.centers.size
+        self.starts = np.flatnonzero(np.concatenate(([True], bins[1:] != bins[:-1])))
+        self.counts = np.append(self.starts[1:], time.size) - self.starts
+        self.filled = bins[self.starts]
+        vacant = np.ones(self.size, dtype=bool)
+        vacant[self.filled] = False
+        empty = np.flatnonzero(vacant)
+        if empty.size:
+            after = np.searchsorted(time, axis.centers[empty])
+            inside = (after > 0) & (after < time.size)
+            empty, after = empty[inside], after[inside]
+            gap = time[after] - time[after - 1]
+            near = gap <= max_gap(time)
+            empty, after, gap = empty[near], after[near], gap[near]
+            self.after = after
+            self.share = (axis.centers[empty] - time[after - 1]) / gap
+        self.bridged = empty
+
+    def means(self, reading: Floats) -> Floats:
+        """Bin means of readings taken at these times, NaN in long gaps."""
+        result = np.full(self.size, np.nan)
+        result[self.filled] = np.add.reduceat(reading, self.starts) / self.counts
+        if self.bridged.size:
+            before = reading[self.after - 1]
+            result[self.bridged] = before + self.share * (reading[self.after] - before)
         return result
-    vacant = np.ones(centers.size, dtype=bool)
-    vacant[filled] = False
-    empty = np.flatnonzero(vacant)
-    after = np.searchsorted(time, centers[empty])
-    inside = (after > 0) & (after < time.size)
-    empty, after = empty[inside], after[inside]
-    gap = time[after] - time[after - 1]
-    near = gap <= max_gap(time)
-    empty, after, gap = empty[near], after[near], gap[near]
-    share = (centers[empty] - time[after - 1]) / gap
-    before = values[:, after - 1]
-    result[:, empty] = before + share * (values[:, after] - before)
-    return result
 
 
 def controls_on(controls: pl.DataFrame, at: Floats) -> tuple[dict[str, Floats], NDArray[np.int8]]:
@@ -196,9 +213,14 @@ def controls_on(controls: pl.DataFrame, at: Floats) -> tuple[dict[str, Floats], 
     }
     if "mode" not in noted:
         return result, np.full(at.size, -1, dtype=np.int8)
-    words = controls["position"].gather(noted["mode"]).to_list()
-    codes = np.array([MODES.index(word) if word in MODES else -1 for word in words], float)
+    words = controls["position"].to_list()
+    codes = np.array([_code(words[row]) for row in noted["mode"]], float)
     return result, _held(begins[noted["mode"]], codes, at.size, unknown=-1.0).astype(np.int8)
+
+
+def _code(word: str | None) -> int:
+    """Index into `MODES` of a noted mode, -1 for any other word."""
+    return MODES.index(word) if word in MODES else -1
 
 
 def _held(begins: NDArray[np.intp], values: Floats, size: int, unknown: float = np.nan) -> Floats:
