@@ -61,6 +61,13 @@ class Plan:
     findings: tuple[Finding, ...] = ()
     rejected: tuple[Rejected, ...] = ()
 
+    def has_plain_numbers(self, body: bytes) -> bool:
+        """Whether the numbers of a body can be parsed as they stand, with a decimal point."""
+        marks = self.dialect.marks
+        if marks.decimal != "." or marks.thousands is not None:
+            return False
+        return marks.proven or b"." not in body
+
     def join(self, rows: Rows) -> None:
         """Turn the delimiters that belong to numbers or times into what they stand for."""
         joins = self.dialect.joins

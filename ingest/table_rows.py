@@ -32,7 +32,7 @@ from ingest.table_spans import Spans, place_cells
 
 REJECTS_KEPT: Final = 1000
 _QUOTED_LINES: Final = 20
-_COMMENT: Final = b"#"
+COMMENT: Final = b"#"
 _FOREIGN: Final = "a line below a header that names other columns"
 
 
@@ -164,7 +164,7 @@ def _regular(plain: bytes, separator: bytes, rules: RowRules, first_line: int) -
     if lengths.size and (lengths.min() <= rules.width or lengths.max() > LONGEST_LINE):
         return None
     starts = ends - lengths + 1
-    if (array[starts] == _COMMENT[0]).any() or _like_header(array, starts, rules).size:
+    if (array[starts] == COMMENT[0]).any() or _like_header(array, starts, rules).size:
         return None
     return Rows(plain, separator, lines, first_line, line_count=lines)
 
@@ -268,7 +268,7 @@ class _Sorter:
         array = np.frombuffer(self._plain, dtype=np.uint8)
         if b"\0" in self._plain:
             odd[np.searchsorted(self._ends, np.flatnonzero(array == 0))] = True
-        odd |= array[self._starts] == _COMMENT[0]
+        odd |= array[self._starts] == COMMENT[0]
         if self._cut_off and odd.size:
             odd[-1] = True
         like_header = _like_header(array, self._starts, self._rules)
@@ -310,7 +310,7 @@ class _Sorter:
             return self._reject(at, text, _FOREIGN), 1
         if b"\0" in plain:
             return self._reject(at, text, "NUL bytes, as a loss of power leaves them"), 1
-        if plain.startswith(_COMMENT) and not plain.upper().startswith(b"#N"):
+        if plain.startswith(COMMENT) and not plain.upper().startswith(b"#N"):
             return self._reject(at, text, "a comment, no reading"), 1
         if self._unbalanced[at] or self._stray[at]:
             return self._mend_quotes(at, text, plain)

@@ -160,6 +160,6 @@ class Source:
 
     def _decode(self, data: bytes) -> tuple[bytes, int]:
         text, damaged = to_utf8(data, self.encoding)
-        if codecs.BOM_UTF8 in text:
+        if not text.isascii() and codecs.BOM_UTF8 in text:
             text = text.replace(codecs.BOM_UTF8, b"")  # a restarted logger writes it again
         return unify_line_ends(text), damaged

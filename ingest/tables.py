@@ -20,16 +20,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import polars as pl
 
-from ingest.dialect import Dialect, split_cells
+from ingest.dialect import Dialect
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding, Rejected
 from ingest.table_cells import CellReader, Numbers
 from ingest.table_long import LongChannel, LongTable, group_rows
 from ingest.table_names import match_name
+from ingest.table_parse import (
+    NARROW,
+    CellKind,
+    column_kinds,
+    parse_columns,
+    parse_whole,
+    place_of,
+)
 from ingest.table_plan import Plan, make_plan
 from ingest.table_rows import Rows, sort_lines
 from ingest.table_source import Block, Source
@@ -43,9 +51,6 @@ if TYPE_CHECKING:
     from ingest.setup import LogTable
 
 __all__ = ["LongChannel", "LongTable", "Numbers", "Table", "iter_tables", "read_table"]
-
-_NARROW: Final = 64
-"""Tables of at most this many columns are parsed whole at the first question."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,12 +153,26 @@ class Table:
 
     def prepare(self, numbers: Sequence[int] = (), text: Sequence[int] = ()) -> None:
         """Parse some columns in one pass (worth it for wide tables only)."""
-        as_numbers = [at for at in numbers if at not in self._parsed] if self._is_plain() else []
+        plain = self._plan.has_plain_numbers(self._rows.body)
+        as_numbers = [at for at in numbers if at not in self._parsed] if plain else []
         as_text = [at for at in (*text, *(() if as_numbers else numbers)) if at not in self._text]
-        if as_numbers or as_text:
-            frame = self._read(as_numbers, as_text)
-            self._parsed.update({at: frame[f"column_{self._raw(at)}"] for at in as_numbers})
-            self._text.update({at: _stripped(frame[f"column_{self._raw(at)}"]) for at in as_text})
+        if not as_numbers and not as_text:
+            return
+        places = self._plan.columns
+        kinds: dict[int, CellKind] = {places[at]: pl.Float64 for at in as_numbers}
+        kinds |= {places[at]: pl.String for at in as_text}
+        rows = self._rows
+        self._keep(parse_columns(rows.body, rows.separator, rows.count, self._plan, kinds))
+
+    def _keep(self, frame: pl.DataFrame) -> None:
+        """Keep what was parsed: numbers as they are, text without the blanks around it."""
+        first = self._plan.columns[0]
+        for column in frame.get_columns():
+            at = place_of(column.name) - first
+            if column.dtype == pl.String:
+                self._text[at] = _stripped(column)
+            else:
+                self._parsed[at] = column
 
     def text(self, index: int) -> pl.Series:
         """Cells of a column as written, stripped; null where empty. Shape (height,)."""
@@ -204,60 +223,13 @@ class Table:
             read,
         )
 
-    def _raw(self, index: int) -> int:
-        return self._plan.columns[index] + 1
-
-    def _is_plain(self) -> bool:
-        """Whether numbers can be parsed as they stand, with a decimal point."""
-        marks = self.dialect.marks
-        if marks.decimal != "." or marks.thousands is not None:
-            return False
-        return marks.proven or b"." not in self._rows.body
-
     def _neighbors(self, index: int) -> tuple[list[int], list[int]]:
         """Columns to parse along with one: all of a narrow table, as its first lines suggest."""
-        if self.width > _NARROW:
+        if self.width > NARROW:
             return [index], []
-        kinds = self._plan.kinds
-        numbers = [at for at in range(self.width) if kinds[at] in "NE"]
-        return numbers, [at for at in range(self.width) if kinds[at] not in "NE"]
-
-    def _read(self, numbers: Sequence[int], text: Sequence[int]) -> pl.DataFrame:
-        rows, width = self._rows, self._plan.width
-        types = {self._raw(at): pl.Float64 for at in numbers} | {
-            self._raw(at): pl.String for at in text
-        }
-        schema = {f"column_{at}": types.get(at, pl.String) for at in range(1, width + 1)}
-        wanted = [f"column_{at}" for at in sorted(types)]
-        if not rows.count:
-            return pl.DataFrame(schema={name: schema[name] for name in wanted})
-        mark = self._plan.rules.quote
-        quote = mark.decode() if mark and mark in rows.body else None
-        try:
-            frame = pl.read_csv(
-                rows.body,
-                has_header=False,
-                separator=rows.separator.decode("latin-1"),
-                quote_char=quote,
-                schema=schema,
-                columns=wanted,
-                ignore_errors=True,
-            )
-        except pl.exceptions.PolarsError:
-            frame = pl.DataFrame()
-        if frame.height == rows.count:
-            return frame
-        # quotation marks in places that only a patient reader understands
-        separator = rows.separator.decode("latin-1")
-        lines = rows.body.decode("utf-8", errors="replace").split("\n")[: rows.count]
-        cells = [(split_cells(line, separator, quote) + [""] * width)[:width] for line in lines]
-        columns = list(zip(*cells, strict=True))
-        return pl.DataFrame(
-            {
-                f"column_{at}": pl.Series(columns[at - 1], dtype=pl.String).cast(kind, strict=False)
-                for at, kind in types.items()
-            }
-        )
+        kinds = column_kinds(self._plan)
+        numbers = [at for at, place in enumerate(self._plan.columns) if kinds[place] is pl.Float64]
+        return numbers, [at for at in range(self.width) if at not in numbers]
 
 
 def read_table(path: Path, log: LogTable, *, max_bytes: int | None = None) -> Table:
@@ -316,8 +288,13 @@ def _make_table(plan: Plan, log: LogTable, block: Block, state: _State) -> Table
         skip = min(plan.dialect.first_data_line - first_line, body.count(b"\n"))
         body = _after_lines(body, skip)
         first_line += skip
-    rows = sort_lines(body, plan.rules, first_line, cut_off=block.last, foreign=state.foreign)
-    plan.join(rows)
+    early = None
+    if log.layout == "wide" and not state.foreign:
+        early = parse_whole(body, plan, first_line, cut_off=block.last)
+    rows = early.rows if early is not None else None
+    if rows is None:
+        rows = sort_lines(body, plan.rules, first_line, cut_off=block.last, foreign=state.foreign)
+        plan.join(rows)
     name = plan.rules.file
     above = plan.rejected if not state.lines else ()
 
@@ -342,6 +319,8 @@ def _make_table(plan: Plan, log: LogTable, block: Block, state: _State) -> Table
         _rows=rows,
         _reader=CellReader(plan.dialect.marks, log.no_reading, reject),
     )
+    if early is not None and early.fits(rows):
+        table._keep(early.frame)
     state.lines = first_line - 1 + rows.line_count
     state.rows += rows.count
     state.foreign = rows.foreign
