@@ -17,11 +17,12 @@ import numpy as np
 import polars as pl
 
 from analysis.lever import DRIFT, check_change, sensor_lag
-from analysis.lever_answer import outlet_answer, read_outlet
+from analysis.lever_answer import outlet_answer
 from analysis.lever_data import gather
 from analysis.lever_fit import Fit, first_guess, fit, make_problem
 from analysis.lever_model import CLOCK, LOG_TAU, NAMES, SLACK, A, B, usual_delay
-from analysis.lever_path import NotMeasurable, lever_path
+from analysis.lever_path import NotMeasurable
+from analysis.lever_record import ClockOffset, LeverRecord
 from analysis.lever_start import FARTHEST_S, USUAL_OFFSET_S, Start, find_starts
 from analysis.measurement import Measurement
 from analysis.uncertainty import Floats
@@ -73,8 +74,8 @@ def align_events(run: Run) -> tuple[Run, Measurement]:
         matched then. Its `details` are what `analysis.lever.study_lever` begins with.
     """
     try:
-        log = _Log(run)
-        best, rivals = _offsets(log)
+        record = LeverRecord(run)
+        best, rivals = _offsets(_Log(record))
     except NotMeasurable as reason:
         return run, Measurement.missing("s", f"no clock offset to be had: {reason}")
     offset, u = best[0], _uncertainty(best)
@@ -83,27 +84,29 @@ def align_events(run: Run) -> tuple[Run, Measurement]:
     details = _details(best)
     if abs(offset) > max(SIGNIFICANT_S, SIGNIFICANT_U * u):
         note = "applied to every noted event"
-        return _moved(run, offset, u), Measurement(offset, "s", u, note=note, details=details)
+        run = _moved(run, offset, u)
+        record = record.moved(run)
+        return run, ClockOffset(offset, "s", u, note=note, details=details, record=record)
     if not rivals:
         note = "the noted events and the log agree as far as can be told"
-        return run, Measurement(offset, "s", u, note=note, details=details)
+        return run, ClockOffset(offset, "s", u, note=note, details=details, record=record)
     others = " or ".join(f"{rival:+.1f} s" for rival in rivals)
     note = f"{offset:+.1f} s or {others}: the lever's steps are too even to tell; not applied"
-    return run, Measurement(offset, "s", u, note=note)
+    return run, ClockOffset(offset, "s", u, note=note, record=record)
 
 
 class _Log:
     """A log with its noted lever, fitted at any offset of the two clocks."""
 
-    def __init__(self, run: Run) -> None:
-        self.path = lever_path(run)
+    def __init__(self, record: LeverRecord) -> None:
+        self.path = record.path
         if self.path.logged:
             raise NotMeasurable("the lever is logged, so that nothing needs to be matched")
-        self.outlet = read_outlet(run)
-        self.controls = run.controls
-        self.lag = sensor_lag(run)
-        self.answer = outlet_answer(self.outlet, self.controls)
-        self.data = gather(self.answer, self.path)
+        self.outlet = record.outlet
+        self.controls = record.run.controls
+        self.lag = sensor_lag(record.run)
+        self.answer = record.answer
+        self.data = record.data
 
     def attempt(self, start: Start) -> Attempt:
         """Fit everything, beginning at one offset."""

@@ -8,8 +8,8 @@ from typing import Final
 
 import numpy as np
 
-from analysis.lever_answer import Answer, outlet_answer, read_outlet
-from analysis.lever_data import LeverData, gather
+from analysis.lever_answer import Answer
+from analysis.lever_data import LeverData
 from analysis.lever_ends import Ends, find_ends
 from analysis.lever_figures import Swept, hysteresis, travel
 from analysis.lever_fit import Fit, first_guess, fit, make_problem
@@ -19,7 +19,8 @@ from analysis.lever_model import (
     NAMES,
     usual_delay,
 )
-from analysis.lever_path import LeverPath, NotMeasurable, lever_path
+from analysis.lever_path import LeverPath, NotMeasurable
+from analysis.lever_record import record_of
 from analysis.lever_settled import settle_curves, settled_answers
 from analysis.lever_start import Start, find_starts
 from analysis.measurement import Measurement
@@ -145,9 +146,10 @@ def check_change(start: Start, answer: Answer) -> None:
 def _figures(
     run: Run, clock: Measurement | None, done: _Progress
 ) -> tuple[Measurement, Measurement, Measurement, Measurement]:
-    path = done.path = lever_path(run)
-    answer = done.answer = outlet_answer(read_outlet(run), run.controls)
-    data = done.data = gather(answer, path)
+    record = record_of(run, clock)
+    path = done.path = record.path
+    answer = done.answer = record.answer
+    data = done.data = record.data
     start = _known_start(clock) or find_starts(data, offsets=False)[0]
     check_change(start, answer)
     if start.change < 0.0:
