@@ -23,6 +23,11 @@ NEAR: Final = (0.40, 0.80)
 """Part of the answer around 63 % whose logarithm is taken as straight."""
 
 
+FEWEST_FOR_LINE: Final = 6
+"""Readings before a step that show whether the outlet still moved."""
+
+_EVER_COARSER: Final = np.linspace(0.0, 1.0, MOST_POINTS) ** 2
+
 HALVINGS: Final = 26
 """Of the bracket in which the air's time is looked for: to 1 part in 10^7."""
 
@@ -114,20 +119,20 @@ def _size(cut: _Cut, settled: Settled, lag: float) -> StepSize | None:
 
 def _level(when: Floats, value: Floats) -> tuple[float, float]:
     """Level at the moment of the step: the mean before it, or the line where it still moved."""
-    mean = float(value.mean())
-    spread = float(value.std(ddof=1)) if value.size > 1 else 0.0
-    u = spread / math.sqrt(effective_size(value)) if value.size > 1 else 0.5
-    if value.size < 6:
+    n = value.size
+    mean = float(value.sum()) / n
+    away = value - mean
+    u = math.sqrt(float(away @ away) / ((n - 1) * effective_size(value)))
+    if n < FEWEST_FOR_LINE:
         return mean, max(u, 0.05)
-    centered = when - when.mean()
-    slope = float(centered @ value) / float(centered @ centered)
-    rest = value - mean - slope * centered
-    ahead = -slope * float(when.mean())
-    u_ahead = (
-        abs(float(when.mean()))
-        * float(rest.std(ddof=2))
-        / math.sqrt(float(centered @ centered) * effective_size(rest) / value.size)
-    )
+    middle = float(when.sum()) / n
+    centered = when - middle
+    square = float(centered @ centered)
+    slope = float(centered @ away) / square
+    rest = away - slope * centered
+    ahead = -slope * middle
+    variance = float(rest @ rest) / (n - 2)
+    u_ahead = abs(middle) * math.sqrt(variance * n / (square * effective_size(rest)))
     trust = ahead**2 / (ahead**2 + 4.0 * u_ahead**2 + 1e-9)
     return mean + trust * ahead, math.hypot(max(u, 0.02), trust * u_ahead)
 
@@ -136,10 +141,8 @@ def _thin(elapsed: Floats, value: Floats) -> tuple[Floats, Floats]:
     """Fine at first, coarser later: as many points as the answer needs."""
     if elapsed.size <= MOST_POINTS:
         return elapsed, value
-    marks = np.unique(
-        np.searchsorted(elapsed, elapsed[-1] * np.linspace(0.0, 1.0, MOST_POINTS) ** 2)
-    )
-    marks = marks[marks < elapsed.size]
+    marks = elapsed.searchsorted(elapsed[-1] * _EVER_COARSER)
+    marks = marks[np.concatenate(([True], marks[1:] > marks[:-1]))]
     count = np.diff(marks, append=elapsed.size)
     return np.add.reduceat(elapsed, marks) / count, np.add.reduceat(value, marks) / count
 
@@ -147,11 +150,11 @@ def _thin(elapsed: Floats, value: Floats) -> tuple[Floats, Floats]:
 def _crossing(elapsed: Floats, covered: Floats) -> tuple[float, float, float] | None:
     """When 63 % were covered, the slope of the logarithm there, and the uncertainty."""
     left = np.log(np.maximum(1.0 - covered, 0.02))
-    below = np.flatnonzero(covered < SHARE)
-    first_above = int(np.argmax(covered >= SHARE)) if (covered >= SHARE).any() else covered.size
-    last_below = int(below[-1]) if below.size else -1
-    if first_above == covered.size:
+    above = covered >= SHARE
+    if not above.any():
         return None
+    first_above = int(above.argmax())
+    last_below = above.size - 1 - int((~above)[::-1].argmax()) if not above.all() else -1
     # noise may carry single samples across: the middle of the first and last crossing is meant
     middle = 0.5 * (first_above + min(max(last_below, first_above - 1) + 1, 2 * first_above + 3))
     reach = max(2.0, 0.6 * middle)
