@@ -49,17 +49,17 @@ def correct_at_soak(run: Run) -> Run:
     if soak is None:
         return run
     sensors = dict(run.sensors)
-    columns = []
+    columns = {column.name: column for column in run.readings}
     for point in soak.agreeing:
         offset = soak.temperature - soak.means[point]
         sensors[point] = _corrected(run.sensors[point], soak, offset)
         column = sensors[point].column
-        columns.append(pl.col(column) + offset)
+        columns[column] = columns[column] + offset
     for point in soak.disagreeing:
         sensors[point] = _doubted(run.sensors[point], soak)
     findings = [_offsets(soak), *(_disagreement(point, soak) for point in soak.disagreeing)]
     return run.with_(
-        readings=run.readings.with_columns(columns),
+        readings=pl.DataFrame(list(columns.values())),
         sensors=sensors,
         findings=(*run.findings, *findings),
     )

@@ -126,19 +126,23 @@ def _window(view: View) -> slice | None:
 def _level(view: View, point: str, window: slice) -> tuple[float, float] | None:
     """Mean and its standard uncertainty; None where there are too few readings or they move."""
     values = view.values(point)[window]
-    values = values[~np.isnan(values)]
-    if values.size < FEWEST_READINGS:
+    if not view.channel(point).whole:
+        values = values[~np.isnan(values)]
+    size = values.size
+    if size < FEWEST_READINGS:
         return None
-    half = values.size // 2
+    half = size // 2
     resolution = view.sensor(point).resolution
-    spread = float(values.std())
-    uncertain = spread / math.sqrt(half)
-    moved = abs(float(values[:half].mean() - values[half:].mean()))
-    if moved > FLAT_K + 2.0 * uncertain:
+    mean = float(values.sum()) / size
+    centered = values - mean
+    spread = math.sqrt(float(centered @ centered) / size)
+    before = float(centered[:half].sum())
+    after = float(centered[half:].sum())
+    if abs(before / half - after / (size - half)) > FLAT_K + 2.0 * spread / math.sqrt(half):
         return None
     rounding = resolution / math.sqrt(12.0) if spread < resolution / 2.0 else 0.0
     # twice, since neighbouring readings of a slow sensor say the same
-    return float(values.mean()), math.hypot(2.0 * spread / math.sqrt(values.size), rounding)
+    return mean, math.hypot(2.0 * spread / math.sqrt(size), rounding)
 
 
 def _agreeing(means: Mapping[str, float], limits: Mapping[str, float]) -> tuple[str, ...]:

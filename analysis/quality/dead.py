@@ -31,8 +31,7 @@ LIKE_SHARE: Final = 0.8
 def detect(view: View) -> Iterator[Hit]:
     """Find channels without any information."""
     for point, sensor in view.run.sensors.items():
-        values = view.values(point)
-        low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
+        low, high = view.channel(point).extremes
         if np.isnan(low):
             if view.touched(point):
                 continue  # another detector took its readings out and said so
@@ -42,7 +41,7 @@ def detect(view: View) -> Iterator[Hit]:
             continue
         if low != high:
             continue
-        known = ~np.isnan(values)
+        known = ~np.isnan(view.values(point))
         begin, end = view.seconds(known)
         if known.sum() < FEWEST or end - begin < LEAST_SPAN_S or not _should_move(view, point, low):
             continue

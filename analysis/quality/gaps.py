@@ -30,8 +30,10 @@ def detect(view: View) -> Iterator[Hit]:
         yield Hit(_gap_of("the log", None, own_rows, view))
     first, last = float(view.time[0]), float(view.time[-1])
     for point, sensor in view.run.sensors.items():
+        if view.logged_whole(point):
+            continue
         missing = np.isnan(view.logged(point))
-        if not missing.any() or missing.all():
+        if missing.all():
             continue
         times = view.time[~missing]
         usual = float(np.median(np.diff(times))) if times.size > 1 else last - first

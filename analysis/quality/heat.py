@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from analysis.order_statistics import quantiles
 from analysis.quality.view import COOLANTS, FRESH_AIR, Bools, Floats, View
 from analysis.soak_window import Soak, find_soak
 from analysis.uncertainty import shared_parts
@@ -16,34 +17,19 @@ WARM_C: Final = 55.0
 
 LEVER_WARM_PCT: Final = 50.0
 
-FEWEST_BINS: Final = 10
-
 
 def spread(means: Floats, low: float = 5.0, high: float = 95.0) -> tuple[float, float]:
     """Two percentiles of the valid bins, NaN where there is none."""
     known = means[~np.isnan(means)]
     if not known.size:
         return np.nan, np.nan
-    found = np.percentile(known, (low, high))
-    return float(found[0]), float(found[1])
+    lower, upper = quantiles(known, low / 100.0, high / 100.0)
+    return lower, upper
 
 
 def rise(view: View, point: str) -> float:
     """How much a point is higher at its highest than when it began, by its bins, K."""
-    key = f"rise of {point}"
-    kept = view.kept.get(key)
-    if isinstance(kept, float):
-        return kept
-    means = view.means(point)
-    known = means[~np.isnan(means)]
-    found = 0.0
-    if known.size >= FEWEST_BINS:
-        begin = float(np.median(known[: max(3, known.size // 100)]))
-        # all but the highest fiftieth
-        top = known.size - 1 - known.size // 50
-        found = float(np.partition(known, top)[top]) - begin
-    view.kept[key] = found
-    return found
+    return view.channel(point).rise
 
 
 def hottest(view: View, *, but: str = "") -> str | None:

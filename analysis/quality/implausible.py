@@ -42,10 +42,10 @@ def detect(view: View) -> Iterator[Hit]:
     for point, (low, high) in LIMITS.items():
         if point not in view.run.sensors:
             continue
-        values = view.values(point)
-        # fmin and fmax pass NaN over
-        if not (np.fmin.reduce(values) < low or np.fmax.reduce(values) > high):
+        lowest, highest = view.channel(point).extremes
+        if not (lowest < low or highest > high):
             continue
+        values = view.values(point)
         outside = (values < low) | (values > high)
         valid = int((~np.isnan(values)).sum())
         count = int(outside.sum())

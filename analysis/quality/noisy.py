@@ -23,8 +23,12 @@ def detect(view: View) -> Iterator[Hit]:
     if view.interval > LONGEST_INTERVAL_S:
         return
     for point in view.present(*CAR_TEMPERATURES, "cold_junction"):
+        least = max(LEAST_K, view.sensor(point).resolution)
+        # no second difference is larger than two steps, nor is their median
+        if 2.0 * view.largest_step(point) < least:
+            continue
         noise = view.noise(point)
-        if noise > max(LEAST_K, view.sensor(point).resolution):
+        if noise > least:
             yield Hit(
                 Finding(
                     "noisy",

@@ -42,13 +42,12 @@ NEAR_STEPS: Final = 3.0
 def detect(view: View) -> Iterator[Hit]:
     """Find stretches of equal readings in restless temperatures."""
     for point in view.present(*CAR_TEMPERATURES, "cold_junction"):
-        values = view.values(point)
-        missing = np.isnan(values)
-        known = np.flatnonzero(~missing) if missing.any() else None
-        readings = values if known is None else values[known]
-        steps = np.diff(readings)
+        steps = view.channel(point).steps
         if not _repeats(steps):
             continue
+        values = view.values(point)
+        known = None if view.channel(point).whole else np.flatnonzero(~np.isnan(values))
+        readings = values if known is None else values[known]
         changed = np.flatnonzero(steps)
         if not changed.size or not _restless(steps[changed]):
             continue

@@ -106,13 +106,24 @@ def _still_from(view: View, point: str) -> int | None:
     width = max(1, round(SMOOTH_S / view.width))
     if known.size <= 2 * width:
         return None
-    smooth: Floats = np.convolve(means[known], np.full(width, 1.0 / width), mode="valid")
-    backwards = smooth[::-1]
-    reached = np.maximum.accumulate(backwards) - np.minimum.accumulate(backwards)
+    end = float(view.bin_time[known[-1]])
     noise = view.noise(point) / np.sqrt(per_bin * width)
     allowed = max(LEAST_RANGE_K, view.sensor(point).resolution) + 2.0 * NOISES * noise
+    # most channels move within the last of the time they would have to stand still for
+    last = int(np.searchsorted(view.bin_time[known], end - LEAST_S, side="right"))
+    lately = _smooth(means[known[last:]], width)
+    if lately.size and float(lately.max() - lately.min()) > allowed:
+        return None
+    backwards = _smooth(means[known], width)[::-1]
+    reached = np.maximum.accumulate(backwards) - np.minimum.accumulate(backwards)
     moved = np.flatnonzero(reached > allowed)
-    still = smooth.size if not moved.size else int(moved[0])
-    start = int(known[smooth.size - still])
-    long_enough = view.bin_time[known[-1]] - view.bin_time[start] >= LEAST_S
-    return start if still and long_enough else None
+    still = backwards.size if not moved.size else int(moved[0])
+    start = int(known[backwards.size - still])
+    return start if still and end - view.bin_time[start] >= LEAST_S else None
+
+
+def _smooth(means: Floats, width: int) -> Floats:
+    """Means of `width` neighbours, as many as there are whole groups of them."""
+    if means.size < width:
+        return means[:0]
+    return np.asarray(np.convolve(means, np.full(width, 1.0 / width), mode="valid"))

@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from analysis.order_statistics import median
 from analysis.quality import detector
 from analysis.quality.heat import difference_uncertainty, rise, warm_air_expected
 from analysis.quality.view import FRESH_AIR, Hit, View
@@ -73,6 +74,6 @@ def _below(view: View) -> Iterator[tuple[str, float]]:
         apart = apart[~np.isnan(apart)]
         if apart.size * view.width < LEAST_S:
             continue
-        off = float(np.median(apart))
-        if off < -BELOW_K - 2.0 * difference_uncertainty(view, "outlet", point):
+        off = median(apart)
+        if off < -BELOW_K and off < -BELOW_K - 2.0 * difference_uncertainty(view, "outlet", point):
             yield point, off
