@@ -94,6 +94,10 @@ class Clock:
         ndarray
             s, NaN where a text is no such time.
         """
+        return self.placed(texts)[0]
+
+    def placed(self, texts: Sequence[str]) -> tuple[Floats, list[bool]]:
+        """As `log_time`, and which texts are a time of day alone although the log has dates."""
         choices = self.reader.candidates(texts)
         alone = self._time_of_day(texts, choices[0])
         result = np.full(len(texts), np.nan)
@@ -105,12 +109,7 @@ class Clock:
             readings = {round(each - self.zero, 6) for each in readings if np.isfinite(each)}
             if readings:
                 result[place] = above = self._place(readings, above)
-        return result
-
-    def is_time_of_day(self, texts: Sequence[str]) -> list[bool]:
-        """Which texts are a time of day alone although the log has dates."""
-        alone = self._time_of_day(texts, self.reader.candidates(texts)[0])
-        return [False] * len(texts) if alone is None else np.isfinite(alone).tolist()
+        return result, [False] * len(texts) if alone is None else np.isfinite(alone).tolist()
 
     def _time_of_day(self, texts: Sequence[str], dated: Floats) -> Floats | None:
         if self.wall_zero is None or np.isfinite(dated).all():

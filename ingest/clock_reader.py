@@ -30,6 +30,7 @@ TEXT_UNITS: Final = {
 }
 LATEST_S: Final = 4102444800.0
 """The year 2100; a date before 1970 or after this was written in another unit or pattern."""
+_FIRST_TIMES: Final = 20
 LEAST_READ: Final = 0.5
 """Share of rows that must have a time; below it the column is not what it is said to be."""
 
@@ -97,7 +98,10 @@ class TimeReader:
         """
         if self.form is None:
             return self._scaled(table.numbers(table.find(self.refs[0])).values.to_numpy())
-        stamps = clock_text.read_stamps(self.texts(table), self.form)
+        return self.of_stamps(clock_text.read_stamps(self.texts(table), self.form))
+
+    def of_stamps(self, stamps: Stamps) -> Floats:
+        """Clock readings of times read from text, as of `readings`."""
         own = np.isfinite(stamps.offset)
         if self.zone is not None and not own.all():
             local = to_utc(stamps.seconds, self.zone)
@@ -163,9 +167,16 @@ def open_reader(table: Table, log: LogTable) -> tuple[TimeReader, Floats]:
     """
     time = complete_time(table, log.time)
     reader = _reader(table, time)
-    if reader.absolute and reader.zone is None:
-        reader = replace(reader, zone=_own_zone(reader, table))
-    readings = reader.readings(table)
+    if reader.form is None:
+        zone = UTC if reader.absolute else None
+        reader = replace(reader, zone=reader.zone or zone)
+        readings = reader.readings(table)
+    else:
+        texts = reader.texts(table)
+        stamps = clock_text.read_stamps(texts, reader.form)
+        if reader.absolute and reader.zone is None:
+            reader = replace(reader, zone=_own_zone(texts, stamps))
+        readings = reader.of_stamps(stamps)
     if reader.form is not None and len(reader.refs) > 1 and not np.isfinite(readings).any():
         for glue in ("", "T"):
             other = replace(reader, glue=glue)
@@ -287,11 +298,11 @@ def _absurd_date(table: Table, reader: TimeReader, reading: float) -> Fault:
     )
 
 
-def _own_zone(reader: TimeReader, table: Table) -> tzinfo | None:
-    """The offset that a log's first times carry; UTC for an epoch."""
-    if reader.form is None:
-        return UTC
-    first = reader.texts(table).drop_nulls().head(20)
-    offsets = clock_text.read_stamps(first, reader.form).offset
+def _own_zone(texts: pl.Series, stamps: Stamps) -> tzinfo | None:
+    """The offset that a log's first times carry."""
+    offsets = stamps.offset
+    if texts.null_count():
+        offsets = offsets[texts.is_not_null().to_numpy()]
+    offsets = offsets[:_FIRST_TIMES]
     offsets = offsets[np.isfinite(offsets)]
     return timezone(timedelta(seconds=float(offsets[0]))) if offsets.size else None

@@ -140,11 +140,11 @@ def read_events(path: Path, clock: Clock, offset: float = 0.0) -> Events:
     refs = [str(ref) for ref in clock.reader.refs]
     lines = read_event_lines(path, refs if len(refs) > 1 else ())
     texts = [event.time for event in lines.events]
-    times = clock.log_time(texts) + offset
+    placed, on_the_day = clock.placed(texts)
+    times, alone = placed + offset, sum(on_the_day)
     kept = _sort_out(lines, times, clock)
     frame = pl.DataFrame(kept, schema=SCHEMA, orient="row").sort("time_s", maintain_order=True)
     findings = _line_findings(lines, frame.height)
-    alone = sum(clock.is_time_of_day(texts))
     if alone:
         findings.append(
             Finding(

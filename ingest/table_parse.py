@@ -40,10 +40,13 @@ class WholeParse:
         As of `parse_columns`.
     rows
         The body's rows, where the parse proves that each of its lines is one; else None.
+    bare
+        Whether no blank stands anywhere, so that cells need not be stripped.
     """
 
     frame: pl.DataFrame
     rows: Rows | None
+    bare: bool
 
     def fits(self, rows: Rows) -> bool:
         """Whether these rows, sorted line by line, are the lines that were parsed."""
@@ -179,6 +182,7 @@ def parse_whole(body: bytes, plan: Plan, first_line: int, *, cut_off: bool) -> W
     return WholeParse(
         frame,
         Rows(body, separator, count, first_line, line_count=count) if regular else None,
+        body.isascii() and not any(blank in body for blank in b" \t\v\f"),
     )
 
 

@@ -164,13 +164,16 @@ class Table:
         rows = self._rows
         self._keep(parse_columns(rows.body, rows.separator, rows.count, self._plan, kinds))
 
-    def _keep(self, frame: pl.DataFrame) -> None:
-        """Keep what was parsed: numbers as they are, text without the blanks around it."""
+    def _keep(self, frame: pl.DataFrame, *, bare: bool = False) -> None:
+        """Keep what was parsed: numbers as they are, text without the blanks around it.
+
+        With `bare` there are none.
+        """
         first = self._plan.columns[0]
         for column in frame.get_columns():
             at = place_of(column.name) - first
             if column.dtype == pl.String:
-                self._text[at] = _stripped(column)
+                self._text[at] = column if bare else _stripped(column)
             else:
                 self._parsed[at] = column
 
@@ -320,7 +323,7 @@ def _make_table(plan: Plan, log: LogTable, block: Block, state: _State) -> Table
         _reader=CellReader(plan.dialect.marks, log.no_reading, reject),
     )
     if early is not None and early.fits(rows):
-        table._keep(early.frame)
+        table._keep(early.frame, bare=early.bare)
     state.lines = first_line - 1 + rows.line_count
     state.rows += rows.count
     state.foreign = rows.foreign
@@ -382,4 +385,5 @@ def _has_gaps(series: pl.Series) -> bool:
 
 def _stripped(cells: pl.Series) -> pl.Series:
     stripped = cells.str.strip_chars()
-    return stripped.set(stripped == "", None)
+    empty = stripped == ""
+    return stripped.set(empty, None) if empty.any() else stripped

@@ -195,7 +195,7 @@ def test_a_time_of_day_alone_is_on_the_logs_own_day(tmp_path: Path) -> None:
     given = ["23:31:00", "00:00:00", "2026-01-15 00:10:00", "7 o'clock"]
     assert clock.log_time(given)[:3].tolist() == [60.0, 1800.0, 2400.0]
     assert np.isnan(clock.log_time(given)[3])
-    assert clock.is_time_of_day(given) == [True, True, False, False]
+    assert clock.placed(given)[1] == [True, True, False, False]
 
 
 def test_rows_without_a_time_are_kept_apart(tmp_path: Path) -> None:

@@ -7,9 +7,10 @@ from datetime import UTC, datetime, timedelta, timezone
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from ingest import clock_text
 from ingest.clock_text import (
     CLOCK,
     CLOCK_SHORT,
@@ -227,3 +228,62 @@ def test_no_pattern_whatever_crashes(pattern: str) -> None:
     except PatternError:
         return
     read_stamps(pl.Series(["2026-01-14 07:31:00", "07:31", pattern]), form)
+
+
+ODD_TIMES = st.sampled_from(
+    [
+        *("", " ", None, "x", "OVER", "2026-01-14", "07:31:05", "2026-13-14T07:31:05.100-05:00"),
+        *("2026-01-14T07:31:05.100-04:00", "2026-01-14T07:31:05.100+05:00", "2026-01-14T07:31:05Z"),
+        *("2026-01-14T07:31:05.1-05:00", "2026-01-14 07:31:05.100-05:00", "2026-02-30T07:31:05Z"),
+        *(
+            " 2026-01-14T07:31:05.100-05:00",
+            "2026-01-14T07:31:05.100-05:00 ",
+            "2026-01-14T07:61:05Z",
+        ),
+        *(
+            "2026-01-14T07:31:05,100-05:00",
+            "2026-01-14T07:31:05.1O0-05:00",
+            "2026-01-14T07:31:05.\n",
+        ),
+        *("2026-01-14T07:31:05.10°-05:00", "2026-01-14T07:31:05.100\u221205:00", "\n\n\n"),
+        *("2026-01-14T07:31:05/100-05:00", "2026-01-14T07:31:05:100-05:00", "AM", "7:31 PM"),
+    ]
+)
+
+
+@pytest.mark.parametrize("form", [ISO, CLOCK, strptime_format("%Y-%m-%dT%H:%M:%S.%f%z")])
+@pytest.mark.parametrize("few", [0, 512], ids=["joined by column", "joined by list"])
+@settings(deadline=None, max_examples=40)
+@given(
+    start=MOMENTS,
+    step=st.sampled_from([0.1, 1.0, 3600.0, 86400.0 * 29]),
+    shown=st.sampled_from(["%Y-%m-%dT%H:%M:%S.%f-05:00", "%Y-%m-%d %H:%M:%SZ", "%H:%M:%S.%f"]),
+    odd=st.lists(st.tuples(st.integers(0, 40), ODD_TIMES), max_size=2),
+)
+def test_a_column_of_one_layout_reads_as_its_texts_do(few, form, start, step, shown, odd):
+    texts = [(start + timedelta(seconds=row * step)).strftime(shown) for row in range(40)]
+    for at, text in odd:
+        texts.insert(at, text)
+    series = pl.Series(texts, dtype=pl.String)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(clock_text, "_FEW", few)
+        stamps = read_stamps(series, form)
+        patch.setattr(clock_text, "_all_alike", lambda *_: None)
+        whole = read_stamps(series, form)
+        one_by_one = [read_stamps(series[at : at + 1], form) for at in range(len(series))]
+    for name in ("seconds", "offset"):
+        found = getattr(stamps, name)
+        np.testing.assert_array_equal(found, getattr(whole, name))
+        np.testing.assert_array_equal(found, [getattr(each, name)[0] for each in one_by_one])
+
+
+@pytest.mark.parametrize("few", [0, 512], ids=["joined by column", "joined by list"])
+@pytest.mark.parametrize("zone", ["Z", "-05:00", "", "+0530"])
+def test_a_column_of_one_layout_is_read_as_a_whole(monkeypatch, few, zone):
+    monkeypatch.setattr(clock_text, "_FEW", few)
+    monkeypatch.setattr(clock_text, "_same_length", None)
+    moments = [datetime(2026, 1, 14, 23, 59, 50) + timedelta(seconds=s) for s in range(20)]  # noqa: DTZ001
+    stamps = read_stamps(pl.Series([moment.isoformat() + zone for moment in moments]), ISO)
+    assert stamps.seconds.tolist() == [since_epoch(moment) for moment in moments]
+    shift = {"Z": 0.0, "-05:00": -18000.0, "": float("nan"), "+0530": 19800.0}[zone]
+    np.testing.assert_array_equal(stamps.offset, np.full(20, shift))
