@@ -124,8 +124,8 @@ def tell(ctx: Context) -> CoolantStory:
         if point == "coolant_in":
             why += " and coolant flowing through the heater"
         return CoolantStory(point, 1.0, nothing, nothing, None, why, None, why)
-    opening, why_no_opening = _best_opening(course)
     alike = heater_as_before(course)
+    opening, why_no_opening = _best_opening(course, alike)
     # what the heater's setting did is no doing of the thermostat, where enough is left without it
     last = course if alike is None or not _enough_left(alike, opening) else alike
     held, why_not_held, remark = _held(last, opening, why_no_opening)
@@ -147,17 +147,14 @@ def tell(ctx: Context) -> CoolantStory:
     )
 
 
-def _best_opening(course: Course) -> tuple[Break | None, str | None]:
+def _best_opening(course: Course, alike: Course | None) -> tuple[Break | None, str | None]:
     """Look for the opening with the heater set as it was, and only then in everything."""
-    whole, why_not = _opening(course)
-    alike = heater_as_before(course)
-    if alike is None:
-        return whole, why_not
-    again, why_not_again = _opening(alike)
-    if again is not None and _seen(alike, again.peak, SEEN_AFTER_S):
+    again, why_not_again = (None, None) if alike is None else _opening(alike)
+    if alike is not None and again is not None and _seen(alike, again.peak, SEEN_AFTER_S):
         return again, None
-    if whole is None:
-        return None, why_not
+    whole, why_not = _opening(course)
+    if alike is None or whole is None:
+        return whole, why_not
     # found only where the heater took less than before: above any heat balance that must be it
     other = bool(np.isnan(alike.value[whole.peak : whole.peak + 1]).all())
     if other and float(course.smooth[whole.peak]) < SURELY_C:

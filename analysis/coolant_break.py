@@ -23,6 +23,7 @@ import numpy as np
 from analysis.grid import Floats
 
 POWERS: Final = (1, 2, 3)
+"""Fitted powers of the departure, from 1 on without a gap."""
 
 SCALE_S: Final = 20.0
 """Times are counted in this unit within the fit, which keeps the matrices well conditioned."""
@@ -272,27 +273,29 @@ def _all_fits(
     columns = 4 if worked is None else 5
     # what is known beforehand is one more row each: coefficient `of` is `mean` of the slope
     known = [(2, *BEND), (3, 0.0, 1.0)] + ([(4, *LOAD)] if worked is not None else [])
-    design = np.zeros((len(POWERS), candidates.size, n + len(known), columns))
-    design[..., :n, 0] = 1.0
-    design[..., :n, 1] = x
-    design[..., :n, 2] = np.minimum(x, 0.0) ** 2
+    # readings last: each regressor is one piece of memory
+    design = np.zeros((len(POWERS), candidates.size, columns, n + len(known)))
+    design[:, :, 0, :n] = 1.0
+    design[:, :, 1, :n] = x
+    design[:, :, 2, :n] = np.minimum(x, 0.0) ** 2
     after = np.maximum(x, 0.0)
-    for place, each in enumerate(POWERS):
-        design[place, :, :n, 3] = -(after**each)
+    fallen = -after
+    for place in range(len(POWERS)):
+        design[place, :, 3, :n] = fallen
+        fallen = fallen * after
     if worked is not None:
-        design[..., :n, 4] = worked[valid] - np.interp(candidates, time, worked)[:, None]
+        design[:, :, 4, :n] = worked[valid] - np.interp(candidates, time, worked)[:, None]
     for row, (of, mean, deviation) in enumerate(known):
         for place, each in enumerate(POWERS):
             share, give = SHARPNESS[each] if of == 3 else (mean, deviation)
             firm = noise / (typical * give)
-            design[place, :, n + row, of] = firm
-            design[place, :, n + row, 1] = -firm * share
+            design[place, :, of, n + row] = firm
+            design[place, :, 1, n + row] = -firm * share
     target = np.concatenate((value[valid] - center, np.zeros(len(known))))
-    transposed = design.swapaxes(-1, -2)
-    normal = transposed @ design
+    normal = design @ design.swapaxes(-1, -2)
     inverse = np.linalg.inv(normal)
-    found = (inverse @ (transposed @ target)[..., None])[..., 0]
-    residual = target - (design @ found[..., None])[..., 0]
+    found = (inverse @ (design @ target)[..., None])[..., 0]
+    residual = target - (found[..., None, :] @ design)[..., 0, :]
     squares = np.einsum("pci,pci->pc", residual, residual)
     slope, departure = found[..., 1], found[..., 3]
     power = np.array(POWERS, dtype=float)[:, None]
