@@ -268,42 +268,28 @@ def _all_fits(
 ) -> _Fits:
     """Fit every break with every power: Bayesian linear regression, in closed form."""
     x = (time[valid] - candidates[:, None]) / SCALE_S
-    n = valid.size
     center = float(value[valid].mean())
-    columns = 4 if worked is None else 5
-    # what is known beforehand is one more row each: coefficient `of` is `mean` of the slope
-    known = [(2, *BEND), (3, 0.0, 1.0)] + ([(4, *LOAD)] if worked is not None else [])
-    # readings last: each regressor is one piece of memory
-    design = np.zeros((len(POWERS), candidates.size, columns, n + len(known)))
-    design[:, :, 0, :n] = 1.0
-    design[:, :, 1, :n] = x
-    design[:, :, 2, :n] = np.minimum(x, 0.0) ** 2
-    after = np.maximum(x, 0.0)
-    fallen = -after
-    for place in range(len(POWERS)):
-        design[place, :, 3, :n] = fallen
-        fallen = fallen * after
+    target = value[valid] - center
+    alike = [np.ones_like(x), x, np.minimum(x, 0.0) ** 2]
     if worked is not None:
-        design[:, :, 4, :n] = worked[valid] - np.interp(candidates, time, worked)[:, None]
-    for row, (of, mean, deviation) in enumerate(known):
-        for place, each in enumerate(POWERS):
-            share, give = SHARPNESS[each] if of == 3 else (mean, deviation)
-            firm = noise / (typical * give)
-            design[place, :, of, n + row] = firm
-            design[place, :, 1, n + row] = -firm * share
-    target = np.concatenate((value[valid] - center, np.zeros(len(known))))
-    normal = design @ design.swapaxes(-1, -2)
+        alike.append(worked[valid] - np.interp(candidates, time, worked)[:, None])
+    design = _Design(np.stack(alike, axis=1), _departures(np.maximum(x, 0.0)))
+    known = _known_beforehand(noise / typical, loaded=worked is not None)
+    normal = design.normal() + known.swapaxes(-1, -2) @ known
     inverse = np.linalg.inv(normal)
-    found = (inverse @ (design @ target)[..., None])[..., 0]
-    residual = target - (found[..., None, :] @ design)[..., 0, :]
+    found = (inverse @ design.along(target)[..., None])[..., 0]
+    residual = target - design.curves(found)
+    missed = (known @ found[..., None])[..., 0]
     squares = np.einsum("pci,pci->pc", residual, residual)
-    slope, departure = found[..., 1], found[..., 3]
+    squares += np.einsum("pci,pci->pc", missed, missed)
+    slope, departure = found[..., 1], found[..., -1]
     power = np.array(POWERS, dtype=float)[:, None]
     length = np.maximum((time[valid[-1]] - candidates) / SCALE_S, 0.0)
     lost = departure * power * length ** (power - 1.0)
     is_break = (slope > 0.0) & (lost >= LEAST_BREAK * slope)
     is_break[:, -1] = True  # the peak itself: nothing is lost before it
-    variance = max(float(squares[is_break].min()) / max(n - columns, 1), noise**2)
+    freedom = max(valid.size - normal.shape[-1], 1)
+    variance = max(float(squares[is_break].min()) / freedom, noise**2)
     widths = np.array([math.log(SHARPNESS[each][1]) for each in POWERS])[:, None]
     evidence = -0.5 * squares / (variance * CORRELATED)
     evidence -= 0.5 * np.log(np.linalg.det(normal)) + widths
@@ -314,3 +300,76 @@ def _all_fits(
         np.asarray(np.where(is_break, evidence, -np.inf)),
         math.sqrt(variance) / noise,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Design:
+    """Regressors of all fits; those that all powers have alike are kept once.
+
+    Parameters
+    ----------
+    alike
+        Level, slope, bend and perhaps work done, shape (candidates, k - 1, n).
+    departures
+        The last regressor, shape (powers, candidates, n).
+    """
+
+    alike: Floats
+    departures: Floats
+
+    def normal(self) -> Floats:
+        """Products of all regressors with each other, shape (powers, candidates, k, k)."""
+        powers, candidates, _ = self.departures.shape
+        last = self.alike.shape[1]
+        normal = np.empty((powers, candidates, last + 1, last + 1))
+        normal[..., :last, :last] = self.alike @ self.alike.swapaxes(-1, -2)
+        mixed = (self.alike @ self.departures[..., None])[..., 0]
+        normal[..., :last, last] = mixed
+        normal[..., last, :last] = mixed
+        normal[..., last, last] = np.einsum("pci,pci->pc", self.departures, self.departures)
+        return normal
+
+    def along(self, target: Floats) -> Floats:
+        """Products of the regressors with a target, shape (powers, candidates, k)."""
+        last = (self.departures @ target)[..., None]
+        alike = np.broadcast_to(self.alike @ target, (*last.shape[:2], self.alike.shape[1]))
+        return np.concatenate((alike, last), axis=-1)
+
+    def curves(self, found: Floats) -> Floats:
+        """What coefficients give, shape (powers, candidates, n)."""
+        alike = (found[..., None, :-1] @ self.alike)[..., 0, :]
+        return np.asarray(alike + found[..., -1:] * self.departures)
+
+
+def _departures(after: Floats) -> Floats:
+    """How far the coolant falls behind, by every power of the time after the break."""
+    fallen = [-after]
+    for _ in POWERS[1:]:
+        fallen.append(fallen[-1] * after)
+    return np.stack(fallen)
+
+
+def _known_beforehand(firm: float, *, loaded: bool) -> Floats:
+    """What is known beforehand, one more row each: a coefficient's mean as a share of the slope.
+
+    Parameters
+    ----------
+    firm
+        Noise over the typical slope: how a row weighs against a reading.
+    loaded
+        Whether the work done is a regressor.
+
+    Returns
+    -------
+    ndarray
+        Shape (powers, 1, rows, k).
+    """
+    last = 4 if loaded else 3
+    rows = np.zeros((len(POWERS), 1, last - 1, last + 1))
+    for place, power in enumerate(POWERS):
+        for row, (of, (mean, deviation)) in enumerate(
+            [(2, BEND), (last, SHARPNESS[power])] + ([(3, LOAD)] if loaded else [])
+        ):
+            rows[place, 0, row, of] = firm / deviation
+            rows[place, 0, row, 1] = -firm / deviation * mean
+    return rows
