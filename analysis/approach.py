@@ -18,6 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.spacing import equal_ratios
 from analysis.uncertainty import Floats, mean_variance
 
 Pairs = tuple[NDArray[np.intp], NDArray[np.intp]]
@@ -117,12 +118,12 @@ def approach(
     """
     elapsed = time - time[0]
     length = float(elapsed[-1])
-    mean = float(values.mean())
+    mean = float(values.sum()) / values.size
     centered = values - mean
     shortest = max(SHORTEST_TAU_S, 2.0 * length / values.size)
-    taus = np.geomspace(shortest, max(LONGEST_TAU_S, 2.0 * length), TAU_COUNT)
+    taus = equal_ratios(shortest, max(LONGEST_TAU_S, 2.0 * length), TAU_COUNT)
     decay = np.exp(-elapsed / taus[:, None])
-    middle, end = decay.mean(axis=1), decay[:, -1]
+    middle, end = decay.sum(axis=1) / values.size, decay[:, -1]
     shape = decay - middle[:, None]
     gram, along = shape @ shape.T, shape @ centered
     pairs = _pairs(taus)
@@ -132,8 +133,9 @@ def approach(
     priors = _priors(end, pairs, change, abs(before))
     models = _fit(gram / variance, along / variance, priors, pairs)
     i, j = pairs
-    ahead = -(models.first * middle[i] + models.second * middle[j])
-    spread = models.spread(middle[i], middle[j])
+    middle_i, middle_j = middle[i], middle[j]
+    ahead = -(models.first * middle_i + models.second * middle_j)
+    spread = models.spread(middle_i, middle_j)
     evidence = models.evidence
     if least is not None:
         short = np.maximum(least - (mean + ahead), 0.0)
@@ -165,9 +167,12 @@ def _weights(evidence: Floats, single: NDArray[np.bool_]) -> Floats:
     return np.asarray(weight / (weight.sum() + math.exp(-top)))
 
 
+_ALL_PAIRS: Final = np.triu_indices(TAU_COUNT)
+
+
 def _pairs(taus: Floats) -> Pairs:
     """Indices of the two time constants of every description; equal ones are single."""
-    i, j = np.triu_indices(taus.size)
+    i, j = _ALL_PAIRS
     kept = (i == j) | (taus[j] >= PAIR_RATIO * taus[i])
     return i[kept], j[kept]
 
@@ -183,10 +188,12 @@ def _scatter(
     i, j = pairs
     both = i != j
     i, j = i[both], j[both]
-    determinant = gram[i, i] * gram[j, j] - gram[i, j] ** 2
-    first = (gram[j, j] * along[i] - gram[i, j] * along[j]) / determinant
-    second = (gram[i, i] * along[j] - gram[i, j] * along[i]) / determinant
-    best = int(np.argmax(first * along[i] + second * along[j]))
+    own, mixed = gram.diagonal(), gram[i, j]
+    own_i, own_j, along_i, along_j = own[i], own[j], along[i], along[j]
+    determinant = own_i * own_j - mixed**2
+    first = (own_j * along_i - mixed * along_j) / determinant
+    second = (own_i * along_j - mixed * along_i) / determinant
+    best = int((first * along_i + second * along_j).argmax())
     residual = centered - first[best] * shape[i[best]] - second[best] * shape[j[best]]
     size = centered.size
     lost = size / max(size - 4.0, 1.0)  # degrees of freedom the description took
@@ -196,7 +203,7 @@ def _scatter(
 def _change(values: Floats) -> float:
     """How far the record moves from its first to its last third."""
     third = max(1, values.size // 3)
-    return abs(float(values[-third:].mean() - values[:third].mean()))
+    return abs(float(values[-third:].sum() - values[:third].sum())) / third
 
 
 def _priors(end: Floats, pairs: Pairs, change: float, before: float) -> tuple[Floats, Floats]:
@@ -221,17 +228,20 @@ def _fit(
 ) -> _Models:
     """Posterior of every description's amplitudes; `gram`, `along` in units of the scatter."""
     i, j = pairs
-    both = (i != j).astype(float)
-    p = gram[i, i] + 1.0 / priors[0]
+    paired = i != j
+    both = paired.astype(float)
+    own = gram.diagonal()
+    p = own[i] + 1.0 / priors[0]
     # the second member of a single description is pinned to zero
-    q = np.where(i != j, gram[j, j] + 1.0 / priors[1], 1.0)
+    q = np.where(paired, own[j] + 1.0 / priors[1], 1.0)
     r = gram[i, j] * both
     determinant = p * q - r**2
-    second_along = along[j] * both
-    first = (q * along[i] - r * second_along) / determinant
-    second = (p * second_along - r * along[i]) / determinant
+    first_along, second_along = along[i], along[j] * both
+    first = (q * first_along - r * second_along) / determinant
+    second = (p * second_along - r * first_along) / determinant
     scale = priors[0] * priors[1]
-    evidence = 0.5 * (first * along[i] + second * second_along) - 0.5 * np.log(determinant * scale)
+    evidence = 0.5 * (first * first_along + second * second_along)
+    evidence -= 0.5 * np.log(determinant * scale)
     return _Models(
         first, second, q / determinant, both * p / determinant, -r / determinant, evidence
     )

@@ -52,6 +52,21 @@ class Context:
         return states.engine_warm(self)
 
     @cached_property
+    def blowing(self) -> states.Bools:
+        """Whether air may have come out, bin by bin."""
+        return states.blowing(self.grid)
+
+    @cached_property
+    def changes(self) -> states.Bools:
+        """Bins at which a control other than the lever takes a new position."""
+        return states.changes(self.grid)
+
+    @cached_property
+    def outlet_seen(self) -> states.Bools:
+        """False within stretches too long without a reading of the outlet's rise."""
+        return windows.outlet_seen(self)
+
+    @cached_property
     def lever(self) -> Floats:
         """Position of the temperature lever, %; NaN where it is not known."""
         return states.lever_position(self)

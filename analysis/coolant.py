@@ -279,9 +279,10 @@ def _rate_left(course: Course, peak: int) -> float:
         return 1.0
     rates = 0.25 * rise / (np.diff(crossed) * course.step)
     depth = np.array([0.875, 0.625, 0.375])
-    slope = float(np.polyfit(depth, rates, 1)[0])
-    mean = float(rates.mean())
-    return float((mean - slope * depth.mean()) / mean)
+    mean, middle = float(rates.sum()) / rates.size, float(depth.sum()) / depth.size
+    away = depth - middle
+    slope = float(away @ rates) / float(away @ away)
+    return (mean - slope * middle) / mean
 
 
 def _held(

@@ -158,7 +158,7 @@ def _level_in(
             return None
         return replace(
             window.level,
-            value=window.level.value + float(shift.mean()),
+            value=window.level.value + float(shift.sum()) / shift.size,
             random=math.hypot(window.level.random, mean_random(shift)),
         )
     steps = [(factor * ctx.run.sensors[point].resolution) ** 2 for point, factor in terms.items()]
@@ -179,15 +179,18 @@ def _repeatability(series: Floats, level: Level, others: list[Window]) -> float:
         if part.size < 4:
             continue
         own = math.hypot(mean_random(part), other.level.ahead / 2.0)
-        excess.append((float(part.mean()) - level.value) ** 2 - own**2 - level.random**2)
+        mean = float(part.sum()) / part.size
+        excess.append((mean - level.value) ** 2 - own**2 - level.random**2)
     # a difference of two windows has twice the variance of one
-    return math.sqrt(max(0.0, float(np.mean(excess)) / 2.0)) if excess else 0.0
+    return math.sqrt(max(0.0, sum(excess) / len(excess) / 2.0)) if excess else 0.0
 
 
 def _shared(ctx: Context, terms: Mapping[str, float], start: int, stop: int) -> dict[str, float]:
     total: dict[str, float] = {}
     for point, factor in terms.items():
-        mean = float(np.nanmean(ctx.values(point)[start:stop]))
+        readings = ctx.values(point)[start:stop]
+        readings = readings[~np.isnan(readings)]
+        mean = float(readings.sum()) / readings.size
         for source, part in shared_parts(ctx.run.sensors[point], mean).items():
             total[source] = total.get(source, 0.0) + factor * part
     return total

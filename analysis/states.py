@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
@@ -166,7 +167,7 @@ def changes(grid: Grid) -> Bools:
     for name in (*CONDITIONS, "vacuum_isolated"):
         held = grid.controls.get(name)
         if held is not None:
-            filled = np.nan_to_num(held, nan=-1.0)
+            filled = np.where(np.isnan(held), -1.0, held)
             changed[1:] |= filled[1:] != filled[:-1]
     changed[1:] |= grid.mode[1:] != grid.mode[:-1]
     voltage = grid.values.get("blower_voltage")
@@ -177,12 +178,8 @@ def changes(grid: Grid) -> Bools:
 
 def condition(grid: Grid, place: int) -> tuple[float, ...]:
     """Positions of the controls besides the lever at a bin; -1 where not known."""
-    held = (
-        float(np.nan_to_num(grid.controls[name][place], nan=-1.0))
-        for name in CONDITIONS
-        if name in grid.controls
-    )
-    return (*held, float(grid.mode[place]))
+    held = (float(grid.controls[name][place]) for name in CONDITIONS if name in grid.controls)
+    return (*(-1.0 if math.isnan(each) else each for each in held), float(grid.mode[place]))
 
 
 def alike(one: tuple[float, ...], other: tuple[float, ...]) -> bool:
@@ -196,7 +193,9 @@ def _voltage_steps(voltage: Floats, half: int) -> Bools:
     difference = np.zeros(voltage.size)
     if voltage.size > 2 * half:
         difference[half:-half] = np.abs(before[2 * half :] - before[: -2 * half])
-    stepped = np.nan_to_num(difference) > VOLTAGE_STEP_V
+    stepped = difference > VOLTAGE_STEP_V  # nowhere among what was not read
+    if not stepped.any():
+        return stepped
     # one mark a step, at its middle
     first = np.flatnonzero(stepped & ~np.concatenate(([False], stepped[:-1])))
     last = np.flatnonzero(stepped & ~np.concatenate((stepped[1:], [False])))

@@ -107,7 +107,7 @@ def settle(
     if blocks.size < 4:
         return None
     cut = _cut(blocks, max(LEAST_TAIL * blocks.size, least_s / (step * width)))
-    moved = float(np.ptp(blocks[:cut])) if cut else 0.0
+    moved = float(blocks[:cut].max() - blocks[:cut].min()) if cut else 0.0
     found = approach(time[cut:], blocks[cut:], resolution=resolution, before=moved, least=least)
     open_ = found.to_come if extrapolate else found.ahead
     return Level(
@@ -142,8 +142,8 @@ def mean_level(values: Floats, step: float, *, resolution: float = 0.0) -> Level
     time, blocks, first = _blocks(values, step, width)
     if blocks.size < 4:
         return None
-    mean = float(blocks.mean())
-    centered, place = blocks - mean, time - float(time.mean())
+    mean = float(blocks.sum()) / blocks.size
+    centered, place = blocks - mean, time - float(time.sum()) / time.size
     slope = float(place @ centered) / float(place @ place)
     floor = (MODEL_K**2 + resolution**2 / 12.0) / blocks.size
     variance = mean_variance(centered - slope * place) + floor

@@ -13,7 +13,7 @@ import numpy as np
 
 from analysis.grid import Floats
 from analysis.measurement import Measurement, combine
-from analysis.states import Bools, blowing, smooth
+from analysis.states import Bools, smooth
 from analysis.uncertainty import shared_parts
 from analysis.vacuum import Isolation, moves, noted_holds
 from ingest.points import MODES
@@ -240,7 +240,7 @@ def wrong_way(ctx: Context) -> tuple[str, str, Measurement] | None:
 def _in_mode(ctx: Context, word: str) -> Bools:
     """Bins in a mode with warm air on its way: settled, lever well up, something to compare."""
     grid = ctx.grid
-    in_mode = (grid.mode == MODES.index(word)) & blowing(grid) & ctx.engine_on & ctx.engine_warm
+    in_mode = (grid.mode == MODES.index(word)) & ctx.blowing & ctx.engine_on & ctx.engine_warm
     in_mode &= ~(ctx.lever < HALF_WAY_PCT)
     air = ctx.reference_air(prefer="ambient")
     if air is not None:

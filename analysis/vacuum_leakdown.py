@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.grid import Floats
+from analysis.spacing import equal_ratios
 
 MOST_POINTS: Final = 240
 LEAST_POINTS: Final = 6
@@ -121,7 +122,7 @@ def exponential_fit(time: Floats, value: Floats, *, a: float | None = None) -> E
         The value at time zero where it is known, else None.
     """
     length = float(time.max())
-    rates = np.geomspace(0.02, 300.0, 60) / length
+    rates = equal_ratios(0.02, 300.0, 60) / length
     shape = -np.expm1(-rates[:, None] * time)
     fixed = a is not None
     target = value - (a if a is not None else 0.0)
@@ -245,14 +246,14 @@ def _average(elapsed: Floats, values: Floats, resolution: float) -> _Average | N
     if n < LEAST_POINTS or elapsed[-1] <= elapsed[0]:
         return None
     length = float(elapsed[-1] - elapsed[0])
-    taus = np.geomspace(SHORTEST_TAU, LONGEST_TAU, TAUS) * length
+    taus = equal_ratios(SHORTEST_TAU, LONGEST_TAU, TAUS) * length
     coarse, evidence = _weigh(elapsed, values, resolution, taus)
     likely = np.flatnonzero(evidence > evidence.max() - UNLIKELY)
     if likely.size > TAUS // 3:
         return coarse
     # much is known of the time constant: look again between those that are likely
     low, high = taus[max(likely[0] - 1, 0)], taus[min(likely[-1] + 1, TAUS - 1)]
-    fine = np.append(np.geomspace(low, high, TAUS), taus[-1])
+    fine = np.append(equal_ratios(low, high, TAUS), taus[-1])
     return _weigh(elapsed, values, resolution, fine)[0]
 
 
@@ -357,7 +358,7 @@ def find_start(time: Floats, pressure: Floats, noted: float, noise: float) -> in
     number = np.maximum(np.arange(n), 1)
     scatter = np.concatenate(([0.0], np.cumsum(value**2)[:-1])) / number - (before / number) ** 2
     # for any beginning the decay is the same two columns, so sums from the end serve them all
-    taus = np.geomspace(SHORTEST_TAU, 30.0, 12) * (time[-1] - time[0])
+    taus = equal_ratios(SHORTEST_TAU, 30.0, 12) * (time[-1] - time[0])
     decay = np.exp(-(time - time[0]) / taus[:, None])
 
     def from_end(terms: Floats) -> Floats:

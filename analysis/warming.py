@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -106,6 +107,7 @@ def smooth_rise(time: Floats, rise: Floats, lag: float) -> Warming | None:
     )
 
 
+@lru_cache
 def _weights(half: int) -> tuple[Floats, Floats]:
     """Weights that give value and slope (per sample) of a local quadratic fit at its center."""
     place = np.arange(-half, half + 1, dtype=float)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.states import Bools, alike, blowing, changes, condition, smooth, stretches
+from analysis.states import Bools, alike, condition, smooth, stretches
 from analysis.steady import Level, settle
 from analysis.uncertainty import mean_random
 
@@ -164,8 +164,8 @@ def _windows(ctx: Context, at_end: Bools, end: End) -> Windows:
         return Windows(None, why="the outlet temperature was not logged")
     if not at_end.any():
         return Windows(None, why=_never_there(ctx, end.name))
-    mask = at_end & ctx.engine_on & ctx.engine_warm & blowing(grid) & _seen(ctx)
-    holds = [_guarded(ctx, *hold) for hold in stretches(mask, changes(grid))]
+    mask = at_end & ctx.engine_on & ctx.engine_warm & ctx.blowing & ctx.outlet_seen
+    holds = [_guarded(ctx, *hold) for hold in stretches(mask, ctx.changes)]
     long_enough = [h for h in holds if (h[1] - h[0]) * grid.step >= end.least_s][:MOST_HOLDS]
     if not long_enough:
         return Windows(None, why=_too_short(ctx, at_end, end, holds))
@@ -195,8 +195,8 @@ def _guarded(ctx: Context, start: int, stop: int) -> tuple[int, int]:
     return start, max(start, stop - round(LATE_NOTE_S / ctx.grid.step))
 
 
-def _seen(ctx: Context) -> Bools:
-    """False within stretches too long without an outlet reading."""
+def outlet_seen(ctx: Context) -> Bools:
+    """False within stretches too long without a reading of the outlet's rise."""
     missing = np.isnan(ctx.rise)
     seen = np.ones(missing.size, dtype=bool)
     if missing.any():
@@ -256,12 +256,18 @@ def _driven_apart(ctx: Context, window: Window) -> list[tuple[int, int]]:
 def _driven_alike(ctx: Context, one: Window, other: Window) -> bool:
     """Whether two windows saw the same driving; traffic that is not steady is like any."""
     for point, step in SPEED_STEP.items():
+        if not ctx.has(point):
+            continue
         speeds = []
         for window in (one, other):
             part = ctx.values(point)[window.start : window.stop]
             part = part[~np.isnan(part)]
-            if part.size and part.std() < step / 2.0:
-                speeds.append(float(part.mean()))
+            if not part.size:
+                continue
+            mean = float(part.sum()) / part.size
+            away = part - mean
+            if float(away @ away) < part.size * (step / 2.0) ** 2:
+                speeds.append(mean)
         if len(speeds) == 2 and abs(speeds[0] - speeds[1]) > step:
             return False
     return True
@@ -272,7 +278,7 @@ def _plateaus(ctx: Context, point: str, step: float, window: Window) -> list[tup
     half = max(1, round(5.0 / ctx.grid.step))
     calm = smooth(speed, half)
     known = calm[~np.isnan(calm)]
-    if calm.size <= 2 * half or known.size == 0 or np.ptp(known) < step:
+    if calm.size <= 2 * half or known.size == 0 or known.max() - known.min() < step:
         return []
     change = np.zeros(calm.size)
     change[half:-half] = np.abs(calm[2 * half :] - calm[: -2 * half])
@@ -308,7 +314,7 @@ def _too_short(ctx: Context, at_end: Bools, end: End, holds: list[tuple[int, int
     running = at_end & ctx.engine_on
     if not running.any():
         return f"the engine was not running {there}"
-    if not (running & blowing(ctx.grid)).any():
+    if not (running & ctx.blowing).any():
         return f"the blower was off {there}"
     if not (running & ctx.engine_warm).any():
         return f"the engine was never warm {there}"

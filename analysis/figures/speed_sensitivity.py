@@ -10,7 +10,7 @@ from analysis.coolant_course import resolution_of
 from analysis.figures import figure
 from analysis.measurement import Measurement
 from analysis.speed import Stretch, fit_slope
-from analysis.states import alike, blowing, changes, stretches
+from analysis.states import alike, stretches
 from analysis.uncertainty import shared_parts
 
 if TYPE_CHECKING:
@@ -107,10 +107,10 @@ def _coolant(ctx: Context) -> str | None:
 def _holds(ctx: Context) -> list[tuple[int, int]]:
     """Stretches at the hot end under the controls of the longest one, less what settles."""
     grid = ctx.grid
-    mask = ctx.at_hot & ctx.engine_on & ctx.engine_warm & blowing(grid)
+    mask = ctx.at_hot & ctx.engine_on & ctx.engine_warm & ctx.blowing
     settle = round(SETTLE_S / grid.step)
     found = []
-    for start, stop in stretches(mask, changes(grid)):
+    for start, stop in stretches(mask, ctx.changes):
         # the engine becoming warm is no control moved: nothing has to settle then
         moved = start > 0 and not (ctx.at_hot[start - 1] and not ctx.engine_warm[start - 1])
         begin = start + settle if moved else start

@@ -11,7 +11,7 @@ import numpy as np
 from analysis.figures import figure
 from analysis.levels import spoken, with_note
 from analysis.measurement import Measurement
-from analysis.states import RUNNING_RPM, alike, blowing, smooth
+from analysis.states import RUNNING_RPM, alike, smooth
 from analysis.uncertainty import shared_parts
 from analysis.warming import Warming, smooth_rise
 
@@ -131,7 +131,7 @@ def _hindered(ctx: Context, first: int, stop: int) -> str | None:
         return "the engine stopped during the warm-up"
     if not ctx.at_hot[part].all():
         return "the lever was not at the hot end during the warm-up"
-    if not blowing(ctx.grid)[part].all():
+    if not ctx.blowing[part].all():
         return "the blower was off during the warm-up"
     if not alike(ctx.condition(stop), window.condition):
         return "blower or mode stood otherwise in the warm-up than in the steady window"

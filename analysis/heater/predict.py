@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.measurement import Measurement
-from analysis.states import alike, blowing, changes, smooth, stretches
+from analysis.states import alike, smooth, stretches
 from analysis.uncertainty import shared_parts
 
 if TYPE_CHECKING:
@@ -158,7 +158,7 @@ def _stretch(ctx: Context) -> _Now | str:
         return "the outlet temperature was not logged"
     if reference is None:
         return "neither ambient nor inlet air was logged with the outlet"
-    usable = ctx.engine_on & blowing(ctx.grid) & ~np.isnan(ctx.rise)
+    usable = ctx.engine_on & ctx.blowing & ~np.isnan(ctx.rise)
     hot = usable & ctx.at_hot
     if not hot.any():
         return "the lever was not yet at the hot end with engine and blower running"
@@ -173,7 +173,7 @@ def _stretch(ctx: Context) -> _Now | str:
 def _settled_holds(ctx: Context, hot: Bools) -> NDArray[np.intp]:
     """Bins at full hot with the controls as they are in the last of them, duct and core settled."""
     settling = round(SETTLING_S / ctx.grid.step)
-    new = changes(ctx.grid)
+    new = ctx.changes
     found: list[NDArray[np.intp]] = []
     here: tuple[float, ...] | None = None
     for start, stop in sorted(stretches(hot, new), reverse=True):

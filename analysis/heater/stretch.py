@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.states import CONDITIONS, Bools, blowing, smooth
+from analysis.states import CONDITIONS, Bools, smooth
 
 if TYPE_CHECKING:
     from analysis.context import Context
@@ -60,7 +60,7 @@ def hot_stretch(ctx: Context) -> Stretch | str:
         return "the outlet temperature was not logged"
     if not ctx.has("coolant_in"):
         return "coolant in was not logged"
-    running = ctx.engine_on & blowing(ctx.grid) & ctx.at_hot
+    running = ctx.engine_on & ctx.blowing & ctx.at_hot
     running &= ~(ctx.grid.control("vacuum_isolated") > 0.5)
     if not running.any():
         return "the lever was never at the hot end with engine and blower running"
