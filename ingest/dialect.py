@@ -50,6 +50,8 @@ _TYPED_LINES: Final = 24
 _TYPED_CELLS: Final = 64
 _TEXT_SHARE: Final = 0.2
 _LEAST_SCORE: Final = 0.2
+_ONE_COLUMN: Final = 0.5
+"""Weight of there being no delimiter at all; no score is above 1."""
 _QUOTED: Final = {'"': re.compile(r'"[^"\n]*"'), "'": re.compile(r"'[^'\n]*'")}
 
 
@@ -213,9 +215,10 @@ def find_cut(lines: Sequence[Line], log: LogTable, file: str) -> Cut:
             cut = _judge(lines, bare, delimiter, quote, count + 1)
             if best is None or cut.score * weight > best.score:
                 best = Cut(delimiter, quote, cut.width, cut.kinds, cut.score * weight)
-    single = _judge(lines, bare, "\n", quote, 1)
-    if stated is None and (best is None or 0.5 * single.score > best.score):
-        best = Cut(";", quote, 1, single.kinds, 0.5 * single.score)
+    if stated is None and (best is None or best.score < _ONE_COLUMN):
+        single = _judge(lines, bare, "\n", quote, 1)
+        if best is None or _ONE_COLUMN * single.score > best.score:
+            best = Cut(";", quote, 1, single.kinds, _ONE_COLUMN * single.score)
     if best is None or best.score < _LEAST_SCORE:
         raise UnusableRun(
             Fault(

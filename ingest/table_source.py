@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 SAMPLE: Final = 32 << 10
 """Bytes looked at first."""
 LARGEST_SAMPLE: Final = 8 << 20
+_AS_ASCII: Final = frozenset({"utf-8", "cp1252"})
 _FAR_SAMPLE: Final = 16 << 10
 
 
@@ -34,11 +35,14 @@ class Block:
         Characters that could not be decoded.
     last
         Whether the file ends here, so that a last line without a line end may be cut off.
+    skipped
+        Lines of the file left out before the first one here.
     """
 
     text: bytes
     damaged: int
     last: bool
+    skipped: int = 0
 
 
 class Source:
@@ -104,17 +108,35 @@ class Source:
             pieces.append(text[text.find(b"\n") + 1 : text.rfind(b"\n") + 1])
         return pieces
 
-    def whole(self, max_bytes: int | None) -> Block:
-        """The whole file, or whole lines of its first `max_bytes`."""
+    def whole(self, max_bytes: int | None, skip: int = 0) -> Block:
+        """The whole file, or whole lines of its first `max_bytes`.
+
+        Up to `skip` lines at its beginning are left out where that spares copying the rest.
+        """
+        above = 0 if max_bytes is not None else self._length_of(skip)
         if len(self._head) >= self._size:
-            raw = self._head
+            raw = self._head[above:]
         else:
-            self._file.seek(0)
+            self._file.seek(above)
             raw = self._file.read() if max_bytes is None else self._file.read(max_bytes)
         last = max_bytes is None or max_bytes >= self._size
+        if above:
+            text, damaged = self._decode(raw)
+            return Block(text.rstrip(b"\x1a"), damaged, last, skip)
         text, damaged = self._decode((raw if last else raw[:max_bytes])[self.encoding.mark :])
         text = text.rstrip(b"\x1a") if last else text[: text.rfind(b"\n") + 1]
         return Block(text, damaged, last)
+
+    def _length_of(self, lines: int) -> int:
+        """Bytes of the first lines; 0 where they are not plain text as it stands."""
+        end = 0
+        for _ in range(lines):
+            end = self._head.find(b"\n", end) + 1
+            if not end:
+                return 0
+        above = self._head[:end]
+        plain = self.encoding.name in _AS_ASCII and above.isascii() and b"\r" not in above
+        return end if plain else 0
 
     def blocks(self, size: int) -> Iterator[Block]:
         """The whole file in blocks of about `size` bytes.

@@ -245,7 +245,7 @@ def read_table(path: Path, log: LogTable, *, max_bytes: int | None = None) -> Ta
     """
     with Source(path, log) as source:
         plan = make_plan(source, log)
-        block = source.whole(max_bytes)
+        block = source.whole(max_bytes, plan.dialect.first_data_line - 1)
         table = _make_table(plan, log, block, _State())
     if not table.height and max_bytes is None:
         raise UnusableRun(_no_rows(table))
@@ -284,13 +284,12 @@ class _State:
 
 
 def _make_table(plan: Plan, log: LogTable, block: Block, state: _State) -> Table:
-    body, first_line = block.text, state.lines + 1
+    body, first_line = block.text, state.lines + block.skipped + 1
     if plan.strip_nul:
         body = body.translate(None, b"\0")
     if first_line < plan.dialect.first_data_line:
-        skip = min(plan.dialect.first_data_line - first_line, body.count(b"\n"))
-        body = _after_lines(body, skip)
-        first_line += skip
+        body, skipped = _after_lines(body, plan.dialect.first_data_line - first_line)
+        first_line += skipped
     early = None
     if log.layout == "wide" and not state.foreign:
         early = parse_whole(body, plan, first_line, cut_off=block.last)
@@ -372,11 +371,15 @@ def _no_rows(table: Table) -> Fault:
     return Fault(table.file, found, "lines of readings", "check that the logger was recording")
 
 
-def _after_lines(body: bytes, count: int) -> bytes:
+def _after_lines(body: bytes, most: int) -> tuple[bytes, int]:
+    """What stands below the first lines, and how many of these there are."""
     at = 0
-    for _ in range(count):
-        at = body.index(b"\n", at) + 1
-    return body[at:]
+    for count in range(most):
+        end = body.find(b"\n", at)
+        if end < 0:
+            return body[at:], count
+        at = end + 1
+    return body[at:], most
 
 
 def _has_gaps(series: pl.Series) -> bool:

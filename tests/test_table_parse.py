@@ -203,3 +203,20 @@ def test_bytes_are_counted_across_blocks(tmp_path, monkeypatch):
     monkeypatch.setattr(table_parse, "BLOCK", 7)
     path = written(tmp_path, "\n".join(["t,a,b", *plain_lines(words=True)]) + "\n")
     assert is_proven(path)
+
+
+@pytest.mark.parametrize("head", ["t,a,b", "a remark\n\nt,a,b", "# °\nt,a,b", "t,a,b\r"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16"])
+def test_what_stands_above_the_readings_is_left_out_or_cut_off(tmp_path, head, encoding):
+    # long enough that the file is read once more behind its sample
+    rows = [f"{row / 10:.1f},low,{row + 0.125}" for row in range(3000)]
+    rows[2500] = "250.0,low"
+    path = tmp_path / "log.csv"
+    path.write_bytes("\n".join([head, *rows]).encode(encoding))
+    table = read_table(path, LOG)
+    above = head.replace("\r", "").count("\n") + 1
+    assert (table.height, table.line(0), table.line(2998)) == (2999, above + 1, above + 3000)
+    assert [each.line for each in table.rejected] == [above + 2501]
+    assert table.text(1).to_list() == ["low"] * 2999
+    (parts,) = iter_tables(path, LOG)
+    assert parts.numbers(2).values.to_list() == table.numbers(2).values.to_list()
