@@ -21,7 +21,7 @@ from ingest.points import column_name
 from ingest.resolution import resolution
 from ingest.run import ErrorSource, Finding, Sensor
 from ingest.setup import Setup
-from ingest.thermocouple import seebeck, temperature
+from ingest.thermocouple import seebeck_at, temperature
 from ingest.tolerances import (
     BAROMETER_FROM_ALTITUDE,
     BAROMETER_READ,
@@ -227,6 +227,8 @@ class _Worker:
 
     def _count_lost(self, plan: Plan, logged: Floats, readings: Floats) -> None:
         """Say how many readings lay outside a range, and where."""
+        if readings is logged:
+            return
         lost = np.flatnonzero(np.isnan(readings) & ~np.isnan(logged))
         if not lost.size:
             return
@@ -317,7 +319,7 @@ class _Worker:
             step *= abs((to[1] - to[0]) / (from_[1] - from_[0]))
         step *= plan.signal.factor
         if plan.junction is not None:
-            slope = float(seebeck(plan.table.type, at)) * MILLIVOLT
+            slope = seebeck_at(plan.table.type, at) * MILLIVOLT
             return step / slope if slope > 0.0 else 0.0
         if plan.signal.dimension == "resistance" and plan.quantity.name == "temperature":
             return self._resistance_step(plan, logged, step)

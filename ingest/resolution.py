@@ -35,15 +35,16 @@ def resolution(values: NDArray[np.float64]) -> float:
     few = few[np.isfinite(few)]
     if few.size < 3:
         return 0.0
-    levels = np.unique(few)
-    steps = np.diff(levels)
-    steps = steps[steps > 1e-9 * max(abs(float(levels[0])), abs(float(levels[-1])))]
+    few.sort()
+    steps = np.diff(few)
+    levels = 1 + int(np.count_nonzero(steps))
+    steps = steps[steps > 1e-9 * max(abs(float(few[0])), abs(float(few[-1])))]
     if not steps.size:
         return 0.0
     smallest = float(steps.min())
     multiples = steps / smallest
     # numbers of a few decimals are multiples of their step; those of a converter are not
     even = np.abs(multiples - np.round(multiples)) < 0.02 * np.maximum(1.0, multiples / 10.0)
-    if even.mean() >= 0.9:
+    if np.count_nonzero(even) / even.size >= 0.9:
         return smallest
-    return float(np.median(steps)) if levels.size < FEW_LEVELS * few.size else 0.0
+    return float(np.median(steps)) if levels < FEW_LEVELS * few.size else 0.0

@@ -188,7 +188,8 @@ class CellReader:
         if values.null_count():
             return None
         array = values.to_numpy()
-        if array.size and not np.isfinite(array.sum()) and not np.isfinite(array).all():
+        # NaN and infinity show in the ends of the range
+        if array.size and not (np.isfinite(array.min()) and np.isfinite(array.max())):
             return None
         cleaned, words, findings = self._without_sentinels(values)
         return Numbers(cleaned, words, findings=tuple(findings))

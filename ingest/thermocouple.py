@@ -17,6 +17,7 @@ B has no such allowance at its lower end.
 
 from __future__ import annotations
 
+import math
 import os
 import tomllib
 from collections.abc import Callable
@@ -92,6 +93,18 @@ class Segment:
         if self.exponential:
             a0, a1, a2 = self.exponential
             result += 2.0 * a0 * a1 * (t - a2) * np.exp(a1 * (t - a2) ** 2)
+        return result
+
+    def slope_at(self, t: float) -> float:
+        """As `slope`, of one temperature."""
+        order = len(self.coefficients) - 1
+        result = order * self.coefficients[-1]
+        for power in range(order - 1, 0, -1):
+            result = result * t + power * self.coefficients[power]
+        if self.exponential:
+            a0, a1, a2 = self.exponential
+            off = t - a2
+            result += 2.0 * a0 * a1 * off * float(np.exp(a1 * (off * off)))
         return result
 
 
@@ -174,6 +187,27 @@ def seebeck(letter: Letter, temperature: ArrayLike) -> Floats:
         Seebeck coefficient [mV/K], same shape; NaN outside the reference function's range.
     """
     return _by_segment(letter, temperature, Segment.slope)
+
+
+def seebeck_at(letter: Letter, temperature: float) -> float:
+    """`seebeck` at one temperature, to the last bit and without the cost of arrays.
+
+    Parameters
+    ----------
+    letter
+        Thermocouple type.
+    temperature
+        Temperature [°C].
+
+    Returns
+    -------
+    float
+        Seebeck coefficient [mV/K]; NaN outside the reference function's range.
+    """
+    segments = _segments(letter)
+    if not segments[0].low <= temperature <= segments[-1].high:
+        return math.nan
+    return next(each for each in segments if temperature <= each.high).slope_at(temperature)
 
 
 def _by_segment(

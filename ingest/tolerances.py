@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 
 from ingest.run import ErrorSource
 from ingest.setup import ChannelTable, SensorKind
-from ingest.thermocouple import Letter, seebeck
+from ingest.thermocouple import Letter, seebeck_at
 
 Floats = NDArray[np.float64]
 
@@ -211,10 +211,10 @@ def cold_junction_source(
     name: str, half_width: float, letter: Letter, cold: float, low: float, high: float
 ) -> ErrorSource:
     """What the cold junction's error does to a thermocouple's reading: ``S(cold) / S(t)`` of it."""
-    at_cold = float(seebeck(letter, cold))
+    at_cold = seebeck_at(letter, cold)
 
     def effect(t: float) -> float:
-        at_reading = float(seebeck(letter, t))
+        at_reading = seebeck_at(letter, t)
         share = at_cold / at_reading if at_reading else math.nan
         # outside the functions' ranges the two slopes are taken as equal
         return half_width * (share if math.isfinite(share) else 1.0)

@@ -20,6 +20,7 @@ from ingest.thermocouple import (
     emf,
     invertible_range,
     seebeck,
+    seebeck_at,
     temperature,
     temperature_range,
 )
@@ -228,3 +229,12 @@ def test_any_number_converts_or_is_nothing(volts: list[float]) -> None:
 def test_more_volts_is_warmer(letter: Letter, pair: tuple[float, float]) -> None:
     low, high = (float(temperature(letter, volts)) for volts in sorted(pair))
     assert np.isnan(low) or np.isnan(high) or low <= high + 1e-9
+
+
+@pytest.mark.parametrize("letter", LETTERS)
+@given(share=st.floats(-0.01, 1.01))
+def test_the_slope_at_one_temperature_is_that_of_an_array(letter: Letter, share: float):
+    low, high = temperature_range(letter)
+    joints = [low, high, 0.0, 630.615, 660.323, 1064.18, 1664.5]
+    for t in (low + share * (high - low), *joints):
+        np.testing.assert_array_equal(seebeck_at(letter, t), float(seebeck(letter, t)))
