@@ -104,7 +104,7 @@ def spacing_findings(time: np.ndarray, equal: int, largest: int) -> list[Finding
             )
         )
     step = np.diff(time)
-    if step.size >= 20:
+    if step.size >= 20 and _may_be_uneven(step):
         low, middle, high = (float(each) for each in np.percentile(step, [5, 50, 95]))
         if high - low > 2 * UNEVEN * middle:
             found.append(
@@ -116,6 +116,14 @@ def spacing_findings(time: np.ndarray, equal: int, largest: int) -> list[Finding
                 )
             )
     return found
+
+
+def _may_be_uneven(step: np.ndarray) -> bool:
+    """Whether the percentiles may lie far apart, by the steps next to them; sorting is quick."""
+    ordered = np.sort(step)
+    last = step.size - 1
+    low, high = ordered[int(0.05 * last)], ordered[min(int(0.95 * last) + 1, last)]
+    return bool(high - low > 1.99 * UNEVEN * ordered[last // 2])
 
 
 def _steps_finding(steps: Sequence[Step], table: Table) -> Finding:

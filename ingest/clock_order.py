@@ -202,9 +202,10 @@ def put_in_order(
 
 
 def _typical(reading: Floats, step: Floats, after: Tail | None) -> float:
-    ahead = step[step > 0]
-    if ahead.size:
-        return float(np.median(ahead))
+    ahead = np.sort(step)
+    ahead = ahead[np.searchsorted(ahead, 0.0, side="right") :]
+    if ahead.size:  # their median
+        return float(ahead[(ahead.size - 1) // 2] + ahead[ahead.size // 2]) / 2.0
     if after is not None:
         return after.interval
     if reading.size < 2:

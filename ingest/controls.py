@@ -143,7 +143,14 @@ def read_events(path: Path, clock: Clock, offset: float = 0.0) -> Events:
     placed, on_the_day = clock.placed(texts)
     times, alone = placed + offset, sum(on_the_day)
     kept = _sort_out(lines, times, clock)
-    frame = pl.DataFrame(kept, schema=SCHEMA, orient="row").sort("time_s", maintain_order=True)
+    kept.sort(key=lambda event: event[0])
+    columns = zip(*kept, strict=True) if kept else ((),) * len(SCHEMA)
+    frame = pl.DataFrame(
+        [
+            pl.Series(name, list(column), dtype=kind)
+            for (name, kind), column in zip(SCHEMA.items(), columns, strict=True)
+        ]
+    )
     findings = _line_findings(lines, frame.height)
     if alone:
         findings.append(

@@ -113,7 +113,7 @@ def _load_whole(files: RunFiles) -> tuple[Parts, Events]:
         [*table.findings, *clock.findings, *columns.findings, *result.findings],
         [*table.rejected, *clock.rejected, *columns.rejected],
         table.rejected_count + clock.rejected_count + columns.rejected_count,
-        sum(int(np.count_nonzero(np.isfinite(each.values))) for each in columns.raw.values()),
+        any(np.isfinite(each.values).any() for each in columns.raw.values()),
     )
     return parts, events
 
@@ -144,7 +144,7 @@ def _assemble(files: RunFiles, parts: Parts, events: Events) -> Run:
         Where there is no reading at all, or the stated engine start lies after the log.
     """
     setup = files.setup
-    if parts.read == 0:
+    if not parts.read:
         raise UnusableRun(
             Fault(
                 files.log.name,
@@ -155,7 +155,8 @@ def _assemble(files: RunFiles, parts: Parts, events: Events) -> Run:
         )
     start, findings = engine_start(setup.run, events.frame, parts.clock)
     started, disagreements = wall_clock(setup.run, parts.clock, start)
-    controls = events.frame.with_columns(pl.col("time_s") - start)
+    noted, *rest = events.frame.get_columns()
+    controls = pl.DataFrame([noted - start, *rest])
     time = _counted_from(parts.time, start)
     if time.size and not float(time[-1]) - float(time[0]) <= LONGEST_S:
         raise UnusableRun(
@@ -168,8 +169,14 @@ def _assemble(files: RunFiles, parts: Parts, events: Events) -> Run:
         )
     names = {point: sensor.column for point, sensor in parts.sensors.items()}
     readings = pl.DataFrame(
-        {"time_s": time} | {names[point]: values for point, values in parts.readings.items()}
-    ).with_columns(pl.exclude("time_s").fill_nan(None))
+        [
+            pl.Series("time_s", time),
+            *(
+                pl.Series(names[point], values, nan_to_null=True)
+                for point, values in parts.readings.items()
+            ),
+        ]
+    )
     in_log_time = [*parts.findings, *events.findings, *findings, *disagreements]
     lever = parts.readings.get("temp_lever")
     return Run(

@@ -69,7 +69,7 @@ class Parts:
     findings, rejected, rejected_count
         What was wrong with it.
     read
-        Cells that held a number.
+        Whether any cell held a number.
     """
 
     clock: Clock
@@ -79,7 +79,7 @@ class Parts:
     findings: list[Finding]
     rejected: list[Rejected]
     rejected_count: int
-    read: int
+    read: bool
 
 
 @dataclass

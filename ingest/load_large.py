@@ -71,7 +71,7 @@ class _Stream:
         self.segments: list[Segment] = []
         self.sensors: dict[str, Sensor] = {}
         self.units: dict[str, str | None] = {}
-        self.read = 0
+        self.read = False
         self.findings: dict[tuple[str, str | None], tuple[Finding, int]] = {}
         self.rejected: list[Rejected] = []
         self.rejected_count = 0
@@ -102,7 +102,7 @@ class _Stream:
         self.bins.add(columns.time, result.readings)
         for point in self.units:
             self.sensors.setdefault(point, result.sensors[point])
-            self.read += int(np.count_nonzero(np.isfinite(columns.raw[point].values)))
+            self.read = self.read or bool(np.isfinite(columns.raw[point].values).any())
         own = clock.findings if clock is not None else ()
         for finding in (*table.findings, *own, *columns.findings, *result.findings):
             self._note(finding)

@@ -5,17 +5,18 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
-import polars as pl
-
 from ingest.clock_order import DAY_S
 from ingest.controls import LONGEST_LEAD_S
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from ingest.clock import Clock
     from ingest.setup import RunTable
 
+_ON: Final = ("engine", 1.0)
 AGREE_S: Final = 5.0
 """Stated and noted engine start may differ this much."""
 WALLS_AGREE_S: Final = 60.0
@@ -44,8 +45,11 @@ def engine_start(run: RunTable, events: pl.DataFrame, clock: Clock) -> tuple[flo
         Where the stated start lies after the log's end or more than a day before it.
     """
     first, last = float(clock.time[0]), float(clock.time[-1])
-    starts = events.filter((pl.col("control") == "engine") & (pl.col("value") == 1.0))["time_s"]
-    noted = float(starts[0]) if len(starts) else None
+    columns = (events[name].to_list() for name in ("control", "value", "time_s"))
+    starts = (
+        time for control, value, time in zip(*columns, strict=True) if (control, value) == _ON
+    )
+    noted = next(starts, None)
     findings: list[Finding] = []
     if noted is not None and not first - LONGEST_LEAD_S <= noted <= last:
         noted = None

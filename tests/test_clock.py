@@ -9,8 +9,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from ingest.clock import Clock, build_clock
+from ingest.clock_findings import UNEVEN, spacing_findings
 from ingest.errors import UnusableRun
 from ingest.setup import LogTable
 from ingest.tables import read_table
@@ -215,6 +218,24 @@ def test_uneven_sampling_is_said(tmp_path: Path) -> None:
     texts = [f"{value:.1f}" for value in np.cumsum(step)]
     clock = clock_of(tmp_path, texts, {"column": "t", "unit": "s"})
     assert names(clock) == ["uneven_sampling"]
+
+
+@given(
+    usual=st.floats(0.05, 10.0),
+    others=st.lists(st.floats(0.01, 20.0), max_size=30),
+    count=st.integers(1, 120),
+)
+def test_uneven_sampling_is_said_by_its_percentiles(usual: float, others: list[float], count: int):
+    step = np.array([usual] * count + others)
+    time = np.concatenate([[0.0], np.cumsum(step)])
+    found = spacing_findings(time, 0, 1)
+    if step.size < 20:
+        assert not found
+        return
+    low, middle, high = np.percentile(np.diff(time), [5, 50, 95])
+    assert len(found) == int(high - low > 2 * UNEVEN * middle)
+    if found:
+        assert found[0].evidence == {"median_s": middle, "p5_s": low, "p95_s": high}
 
 
 def test_whole_seconds_at_ten_hertz_are_said(tmp_path: Path) -> None:
