@@ -58,7 +58,7 @@ def misuses(context: Context) -> list[str] | None:
 
 
 def _share(condition: np.ndarray, running: np.ndarray) -> float:
-    return float(np.mean(condition[running]))
+    return float(np.count_nonzero(condition & running) / np.count_nonzero(running))
 
 
 def _lever(context: Context, running: np.ndarray) -> str | None:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
+from itertools import accumulate
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -15,7 +16,6 @@ from analysis.causes.evidence import Evidence, Usual, compare
 from analysis.causes.knowledge import (
     SEVERITIES,
     CauseRow,
-    Hypotheses,
     hypotheses,
     knowledge,
 )
@@ -80,24 +80,23 @@ def rank(
     """
     table = knowledge()
     space = hypotheses(layout)
-    distinct = _distinct_effects(layout)
+    distinct = _distinct(layout)
     total = np.log(space.prior)
-    used: list[str] = []
-    for place, name in enumerate(table.figures):
-        comparison = compare(evidence, usual, name)
-        if comparison is None:
+    seen = [
+        (effect, compared, name)
+        for effect, name in zip(distinct.effects, table.figures, strict=True)
+        if (compared := compare(evidence, usual, name)) is not None
+    ]
+    used = [name for _, _, name in seen]
+    for (effect, _, _), density in zip(seen, _log_densities(seen), strict=True):
+        total += density.take(effect.which)
+    for chances, name in zip(distinct.chances, table.signs, strict=True):
+        sign = evidence.signs.get(name)
+        if sign is None:
             continue
-        away, sd = comparison
         used.append(name)
-        effect = distinct[place]
-        total += _log_density(away - effect.move, sd, effect.spread)[effect.which]
-    for place, name in enumerate(table.signs):
-        seen = evidence.signs.get(name)
-        if seen is None:
-            continue
-        used.append(name)
-        chance = np.clip(_sign_chance(space.signs[:, place], name, usual), 1e-3, 1 - 1e-3)
-        total = total + np.log(chance if seen else 1.0 - chance)
+        chance = np.clip(_sign_chance(chances.chance, name, usual), 1e-3, 1 - 1e-3)
+        total += np.log(chance if sign else 1.0 - chance).take(chances.which)
     for name, found in (checked or {}).items():
         row = table.check_row(name)
         chance = np.array(
@@ -123,15 +122,45 @@ class _Effect(NamedTuple):
     which: NDArray[np.intp]
 
 
+class _Chances(NamedTuple):
+    """The different chances that hypotheses give one sign, and which of them each gives it."""
+
+    chance: Floats
+    which: NDArray[np.intp]
+
+
+class _Distinct(NamedTuple):
+    """What hypotheses differ in, by figure and by sign of the knowledge table."""
+
+    effects: tuple[_Effect, ...]
+    chances: tuple[_Chances, ...]
+
+
 @cache
-def _distinct_effects(layout: str) -> tuple[_Effect, ...]:
-    """By figure of the knowledge table (computed once)."""
+def _distinct(layout: str) -> _Distinct:
+    """Of one layout of heater (computed once)."""
     space = hypotheses(layout)
     effects = []
     for move, spread in zip(space.moves.T, space.spread.T, strict=True):
         different, which = np.unique(move + 1j * spread, return_inverse=True)
         effects.append(_Effect(different.real, different.imag, which))
-    return tuple(effects)
+    chances = [_Chances(*np.unique(each, return_inverse=True)) for each in space.signs.T]
+    return _Distinct(tuple(effects), tuple(chances))
+
+
+def _log_densities(seen: list[tuple[_Effect, tuple[float, float], str]]) -> list[Floats]:
+    """Logarithm of the density of each figure seen, for each different effect on it.
+
+    All figures are worked out in one piece: there are many, with few effects each.
+    """
+    if not seen:
+        return []
+    sizes = [effect.move.size for effect, _, _ in seen]
+    away, sd = (np.repeat([compared[of] for _, compared, _ in seen], sizes) for of in (0, 1))
+    move = np.concatenate([effect.move for effect, _, _ in seen])
+    spread = np.concatenate([effect.spread for effect, _, _ in seen])
+    density = _log_density(away - move, sd, spread)
+    return [density[end - size : end] for size, end in zip(sizes, accumulate(sizes), strict=True)]
 
 
 def _sign_chance(table_chance: Floats, name: str, usual: Usual) -> Floats:
@@ -140,7 +169,7 @@ def _sign_chance(table_chance: Floats, name: str, usual: Usual) -> Floats:
     return np.where(table_chance == base, usual.signs[name], table_chance)
 
 
-def _log_density(residual: Floats, sd: float, spread: Floats) -> Floats:
+def _log_density(residual: Floats, sd: Floats, spread: Floats) -> Floats:
     width = np.hypot(sd, spread)
     inner = _student(residual, width) + np.log1p(-OUTLIER_SHARE)
     outer = _student(residual, width * OUTLIER_WIDTH) + np.log(OUTLIER_SHARE)
@@ -157,47 +186,99 @@ def _student(residual: Floats, width: Floats) -> Floats:
     return _CONSTANT - np.log(width) - 0.5 * (FREEDOM + 1.0) * np.log1p(z * z / FREEDOM)
 
 
-def _ranking(total: Floats, layout: str, used: tuple[str, ...]) -> Ranking:
+class _Parts(NamedTuple):
+    """Which causes the explanations are made of, one entry for each row in each explanation.
+
+    Parameters
+    ----------
+    names
+        Causes, in the order in which they first appear.
+    rows
+        Row of the knowledge table, by entry.
+    explanation, cause
+        Its explanation and its cause in `names`, shape (entries,).
+    share
+        Its share of the explanation's probability, shape (entries,).
+    alone
+        Causes of the explanations by one cause at each severity.
+    severities
+        Where their hypotheses stand, shape (len(alone), severities).
+    """
+
+    names: tuple[str, ...]
+    rows: tuple[CauseRow, ...]
+    explanation: NDArray[np.intp]
+    cause: NDArray[np.intp]
+    share: Floats
+    alone: tuple[str, ...]
+    severities: NDArray[np.intp]
+
+
+@cache
+def _parts(layout: str) -> _Parts:
+    """Of one layout of heater (computed once)."""
     space = hypotheses(layout)
+    entries = [(index, row, len(rows)) for index, rows in enumerate(space.members) for row in rows]
+    names = tuple(dict.fromkeys(row.name for _, row, _ in entries))
+    # an explanation's hypotheses stand one after the other
+    ends = np.cumsum(np.bincount(space.explanation)).tolist()
+    alone = [
+        (rows[0].name, range(begin, end))
+        for begin, end, rows in zip([0, *ends], ends, space.members, strict=False)
+        if len(rows) == 1 and end - begin == SEVERITIES.size
+    ]
+    return _Parts(
+        names,
+        tuple(row for _, row, _ in entries),
+        np.array([index for index, _, _ in entries]),
+        np.array([names.index(row.name) for _, row, _ in entries]),
+        np.array([1.0 / together for _, _, together in entries]),
+        tuple(name for name, _ in alone),
+        np.array([where for _, where in alone]),
+    )
+
+
+def _ranking(total: Floats, layout: str, used: tuple[str, ...]) -> Ranking:
+    space, parts = hypotheses(layout), _parts(layout)
     weight = np.exp(total - total.max())
     weight /= weight.sum()
     by_explanation = np.bincount(space.explanation, weight, len(space.members))
-    probability: dict[str, float] = {}
-    form: dict[str, tuple[float, CauseRow]] = {}
-    for rows, share in zip(space.members, by_explanation.tolist(), strict=True):
-        for row in rows:
-            probability[row.name] = probability.get(row.name, 0.0) + share / len(rows)
-            if row.name not in form or share > form[row.name][0]:
-                form[row.name] = (share, row)
+    by_entry: Floats = by_explanation[parts.explanation].astype(np.float64)
+    by_cause = np.bincount(parts.cause, by_entry * parts.share)
+    probability = dict(zip(parts.names, by_cause.tolist(), strict=True))
     order = sorted(probability, key=lambda name: -probability[name])
     explanations = sorted(
         (
-            (tuple(row.name for row in rows), share)
-            for rows, share in zip(space.members, by_explanation.tolist(), strict=True)
-            if share > 0.01
+            (tuple(row.name for row in space.members[index]), float(by_explanation[index]))
+            for index in np.flatnonzero(by_explanation > 0.01).tolist()
         ),
         key=lambda pair: -pair[1],
     )
     return Ranking(
         {name: probability[name] for name in order},
         tuple(explanations),
-        _severities(weight, space),
-        {name: row for name, (_, row) in form.items()},
+        _severities(weight, parts),
+        _likeliest_forms(by_entry, parts),
         used,
     )
 
 
-def _severities(weight: Floats, space: Hypotheses) -> dict[str, float]:
+def _likeliest_forms(by_entry: Floats, parts: _Parts) -> dict[str, CauseRow]:
+    """The row behind each cause in its likeliest explanation, the first of those alike."""
+    # the last entry written stays: the likeliest comes last, and of those alike the first
+    rising = np.lexsort((-np.arange(by_entry.size), by_entry))
+    best = np.zeros(len(parts.names), dtype=np.intp)
+    best[parts.cause[rising]] = rising
+    return {name: parts.rows[entry] for name, entry in zip(parts.names, best, strict=True)}
+
+
+def _severities(weight: Floats, parts: _Parts) -> dict[str, float]:
     """Expected severity of each cause, from the rows in which it stands alone."""
     total: dict[str, float] = {}
     moment: dict[str, float] = {}
-    for index, rows in enumerate(space.members):
-        if len(rows) > 1:
-            continue
-        # an explanation's hypotheses stand one after the other
-        share = weight[slice(*np.searchsorted(space.explanation, (index, index + 1)))]
-        if share.size == SEVERITIES.size:
-            name = rows[0].name
-            total[name] = total.get(name, 0.0) + float(share.sum())
-            moment[name] = moment.get(name, 0.0) + float(share @ SEVERITIES)
+    shares = weight[parts.severities]
+    sums, moments = shares.sum(axis=1).tolist(), (shares @ SEVERITIES).tolist()
+    for name, share, first in zip(parts.alone, sums, moments, strict=True):
+        total[name] = total.get(name, 0.0) + share
+        moment[name] = moment.get(name, 0.0) + first
     return {name: moment[name] / total[name] for name in total if total[name] > 0}

@@ -11,6 +11,7 @@ import numpy as np
 
 from analysis.causes.knowledge import FigureScale, knowledge
 from analysis.causes.signs import signs_seen
+from analysis.order_statistics import quantiles
 from analysis.uncertainty import shared_parts
 
 if TYPE_CHECKING:
@@ -98,7 +99,8 @@ def _air(measured: Measured) -> float | None:
     for point in ("ambient", "inlet_air"):
         if measured.context.has(point):
             values = measured.context.values(point)
-            return float(np.nanmean(values))
+            values = values[~np.isnan(values)]
+            return float(values.sum()) / values.size
     return None
 
 
@@ -107,7 +109,8 @@ def coolant_warmed(context: Context) -> bool:
     for point in ("engine_coolant", "coolant_in"):
         if context.has(point):
             values = context.values(point)
-            return bool(np.nanmax(values) > 45.0 or np.nanmax(values) - np.nanmin(values) > 15.0)
+            low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
+            return high > 45.0 or high - low > 15.0
     return False
 
 
@@ -126,7 +129,7 @@ def _coolant_reached(measured: Measured) -> tuple[float, float] | None:
                 sensor = measured.run.sensors[point]
                 shared = math.sqrt(sum(source.u**2 for source in sensor.errors))
                 spread = float(np.std(values))
-                return float(np.quantile(values, 0.9)), math.hypot(shared, spread)
+                return quantiles(values, 0.9)[0], math.hypot(shared, spread)
     return None
 
 
@@ -147,9 +150,10 @@ def _coolant_swing(measured: Measured) -> tuple[float, float] | None:
     if point is None:
         return None
     values = np.where(context.engine_on, context.values(point), np.nan)
-    if np.isnan(values).all():
+    highest = np.fmax.reduce(values)
+    if np.isnan(highest):
         return None
-    first = int(np.argmax(values > np.nanmax(values) - NEARLY_WARM_K))
+    first = int(np.argmax(values > highest - NEARLY_WARM_K))
     warm = values[first:]
     at_hot = context.at_hot[first:]
     if at_hot.sum() * context.grid.step >= LEAST_WARM_S:
@@ -158,9 +162,9 @@ def _coolant_swing(measured: Measured) -> tuple[float, float] | None:
     warm = warm[~np.isnan(warm)]
     if warm.size * context.grid.step < LEAST_WARM_S:
         return None
-    low, high = np.quantile(warm, [0.05, 0.95])
+    low, high = quantiles(warm, 0.05, 0.95)
     resolution = measured.run.sensors[point].resolution
-    return float(high - low), math.hypot(0.3, resolution / math.sqrt(6.0))
+    return high - low, math.hypot(0.3, resolution / math.sqrt(6.0))
 
 
 def _vacuum_best(measured: Measured) -> tuple[float, float] | None:
@@ -176,7 +180,7 @@ def _vacuum_best(measured: Measured) -> tuple[float, float] | None:
     if values.size * context.grid.step < 60.0:
         return None
     sensor = measured.run.sensors["vacuum_source"]
-    level = float(np.quantile(values, 0.95))
+    (level,) = quantiles(values, 0.95)
     return level, math.sqrt(sum(part**2 for part in shared_parts(sensor, level).values()))
 
 

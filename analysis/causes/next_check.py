@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 from analysis.causes.knowledge import NO_FAULT, CheckRow, knowledge
@@ -48,12 +49,15 @@ def chance_found(check: CheckRow, cause: str) -> float:
 
 def expected_bits(check: CheckRow, probability: Mapping[str, float]) -> float:
     """Mutual information between a check's answer and the cause (Shannon), bits."""
-    chances = {cause: chance_found(check, cause) for cause in probability}
-    found = sum(probability[cause] * chances[cause] for cause in probability)
-    mean_noise = sum(probability[cause] * _entropy(chances[cause]) for cause in probability)
+    found = mean_noise = 0.0
+    for cause, share in probability.items():
+        chance = chance_found(check, cause)
+        found += share * chance
+        mean_noise += share * _entropy(chance)
     return max(0.0, _entropy(found) - mean_noise)
 
 
+@lru_cache(maxsize=1024)  # the table holds a few dozen chances, asked for in every run
 def _entropy(chance: float) -> float:
     if chance <= 0.0 or chance >= 1.0:
         return 0.0

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from analysis.causes.control_use import misuses
+from analysis.quality.view import middle
 
 if TYPE_CHECKING:
     from analysis.pipeline import Measured
@@ -144,12 +146,12 @@ def _blower_starved(measured: Measured) -> bool | None:
     """Told only where the voltage is logged and the blower stood at its highest noted step."""
     context = measured.context
     blower = context.grid.control("blower")
-    if not context.has("blower_voltage") or np.isnan(blower).all():
+    top = float(np.fmax.reduce(blower))
+    if not context.has("blower_voltage") or math.isnan(top):
         return None
-    top = np.nanmax(blower)
     at_top = (blower == top) & context.engine_on
     if top < 3 or at_top.sum() < 30:
         return None
-    voltage = float(np.nanmedian(context.values("blower_voltage")[at_top]))
+    voltage = middle(context.values("blower_voltage")[at_top])
     # a running car's supply is about 13.5 V (common practice, no source)
     return voltage < STARVED_SHARE * 13.5 * min(1.0, top / 4.0)
