@@ -37,7 +37,7 @@ WORTH: Final = 16.0
 NEGLIGIBLE: Final = 0.02
 """Lags this much less likely than the best are not averaged over."""
 
-MODEL: Final = 0.015
+MODEL: Final = 0.025
 MODEL_BLIND: Final = 0.05
 """What the real lags and the air's own ways add to the slope in any case, K per m/s (standard
 uncertainty); the second where the coolant's part is not known."""
