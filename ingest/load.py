@@ -87,7 +87,7 @@ def _load_whole(files: RunFiles) -> tuple[Parts, Events]:
     """Read a log as a whole; all its faults and those of the events are raised at once."""
     setup, faults = files.setup, Faults()
     clock, columns, result, events = None, None, None, no_events()
-    table = read_table(files.log, setup.log)
+    table = read_table(files.log, setup.log, hashed=True)
     with faults.caught():
         long = take_apart(table, setup.log)
         places = find_columns(table, long, setup.channels, faults)
@@ -114,6 +114,7 @@ def _load_whole(files: RunFiles) -> tuple[Parts, Events]:
         [*table.rejected, *clock.rejected, *columns.rejected],
         table.rejected_count + clock.rejected_count + columns.rejected_count,
         any(np.isfinite(each.values).any() for each in columns.raw.values()),
+        table.sha256,
     )
     return parts, events
 
@@ -191,7 +192,10 @@ def _assemble(files: RunFiles, parts: Parts, events: Events) -> Run:
         ),
         rejected=(*parts.rejected, *events.rejected),
         rejected_count=parts.rejected_count + events.rejected_count,
-        sha256={name: file_sha256(path) for name, path in files.raw().items()},
+        sha256={
+            name: parts.sha256 if path == files.log and parts.sha256 else file_sha256(path)
+            for name, path in files.raw().items()
+        },
         started=started or files.recording.started,
         engine_start_s=start,
         name=files.name,

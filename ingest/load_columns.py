@@ -70,6 +70,8 @@ class Parts:
         What was wrong with it.
     read
         Whether any cell held a number.
+    sha256
+        Hex digest of the log; None where it was not read in one piece.
     """
 
     clock: Clock
@@ -80,6 +82,7 @@ class Parts:
     rejected: list[Rejected]
     rejected_count: int
     read: bool
+    sha256: str | None = None
 
 
 @dataclass

@@ -20,6 +20,7 @@ from ingest.run import Finding
 from ingest.setup import Setup, read_setup
 
 SETUP_NAME: Final = "run.toml"
+_PIECE: Final = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -191,8 +192,11 @@ def run_folders(path: Path) -> list[Path]:
 
 def file_sha256(path: Path) -> str:
     """Hex sha256 of a file, read in pieces."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+    digest = hashlib.sha256()
+    with path.open("rb", buffering=0) as stream:
+        while piece := stream.read(_PIECE):
+            digest.update(piece)
+    return digest.hexdigest()
 
 
 def read_text(path: Path) -> str:

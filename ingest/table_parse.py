@@ -41,7 +41,7 @@ class WholeParse:
     rows
         The body's rows, where the parse proves that each of its lines is one; else None.
     bare
-        Whether no blank stands anywhere, so that cells need not be stripped.
+        Whether no cell of text need be stripped, as no blank stands anywhere.
     """
 
     frame: pl.DataFrame
@@ -182,8 +182,12 @@ def parse_whole(body: bytes, plan: Plan, first_line: int, *, cut_off: bool) -> W
     return WholeParse(
         frame,
         Rows(body, separator, count, first_line, line_count=count) if regular else None,
-        body.isascii() and not any(blank in body for blank in b" \t\v\f"),
+        _is_bare(body) if pl.String in frame.dtypes else True,
     )
+
+
+def _is_bare(body: bytes) -> bool:
+    return body.isascii() and not any(blank in body for blank in b" \t\v\f")
 
 
 def _proves_rows(frame: pl.DataFrame, body: bytes, separator: bytes, rules: RowRules) -> bool:

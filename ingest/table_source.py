@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, BinaryIO, Final, Self
@@ -37,12 +38,15 @@ class Block:
         Whether the file ends here, so that a last line without a line end may be cut off.
     skipped
         Lines of the file left out before the first one here.
+    sha256
+        Hex digest of the file where it was asked for.
     """
 
     text: bytes
     damaged: int
     last: bool
     skipped: int = 0
+    sha256: str | None = None
 
 
 class Source:
@@ -108,24 +112,30 @@ class Source:
             pieces.append(text[text.find(b"\n") + 1 : text.rfind(b"\n") + 1])
         return pieces
 
-    def whole(self, max_bytes: int | None, skip: int = 0) -> Block:
+    def whole(self, max_bytes: int | None, skip: int = 0, *, hashed: bool = False) -> Block:
         """The whole file, or whole lines of its first `max_bytes`.
 
         Up to `skip` lines at its beginning are left out where that spares copying the rest.
         """
-        above = 0 if max_bytes is not None else self._length_of(skip)
+        if max_bytes is not None and max_bytes < self._size:
+            text, damaged = self._decode(self._read(0, max_bytes)[self.encoding.mark :])
+            return Block(text[: text.rfind(b"\n") + 1], damaged, last=False)
+        above = self._length_of(skip)
+        raw = self._read(above, None)
+        digest = None
+        if hashed:
+            sha256 = hashlib.sha256(self._head[:above])
+            sha256.update(raw)
+            digest = sha256.hexdigest()
+        text, damaged = self._decode(raw if above else raw[self.encoding.mark :])
+        return Block(text.rstrip(b"\x1a"), damaged, True, skip if above else 0, digest)
+
+    def _read(self, start: int, stop: int | None) -> bytes:
+        """Bytes of the file from `start` up to `stop` or its end."""
         if len(self._head) >= self._size:
-            raw = self._head[above:]
-        else:
-            self._file.seek(above)
-            raw = self._file.read() if max_bytes is None else self._file.read(max_bytes)
-        last = max_bytes is None or max_bytes >= self._size
-        if above:
-            text, damaged = self._decode(raw)
-            return Block(text.rstrip(b"\x1a"), damaged, last, skip)
-        text, damaged = self._decode((raw if last else raw[:max_bytes])[self.encoding.mark :])
-        text = text.rstrip(b"\x1a") if last else text[: text.rfind(b"\n") + 1]
-        return Block(text, damaged, last)
+            return self._head[start:stop]
+        self._file.seek(start)
+        return self._file.read(-1 if stop is None else stop - start)
 
     def _length_of(self, lines: int) -> int:
         """Bytes of the first lines; 0 where they are not plain text as it stands."""
@@ -181,7 +191,9 @@ class Source:
         return Block(text, damaged, last)
 
     def _decode(self, data: bytes) -> tuple[bytes, int]:
+        if self.encoding.name in _AS_ASCII and data.isascii():
+            return unify_line_ends(data), 0
         text, damaged = to_utf8(data, self.encoding)
-        if not text.isascii() and codecs.BOM_UTF8 in text:
+        if codecs.BOM_UTF8 in text:
             text = text.replace(codecs.BOM_UTF8, b"")  # a restarted logger writes it again
         return unify_line_ends(text), damaged

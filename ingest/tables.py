@@ -77,6 +77,8 @@ class Table:
         Lines not used (the first thousand) and how many there are.
     findings
         What is doubtful about the file as a whole.
+    sha256
+        Hex digest of the file's bytes as they were read, where it was asked for.
     """
 
     file: str
@@ -89,6 +91,7 @@ class Table:
     rejected: tuple[Rejected, ...]
     rejected_count: int
     findings: tuple[Finding, ...]
+    sha256: str | None
     _plan: Plan = field(repr=False)
     _rows: Rows = field(repr=False)
     _reader: CellReader = field(repr=False)
@@ -235,8 +238,10 @@ class Table:
         return numbers, [at for at in range(self.width) if at not in numbers]
 
 
-def read_table(path: Path, log: LogTable, *, max_bytes: int | None = None) -> Table:
-    """Read a whole log, or its first `max_bytes`.
+def read_table(
+    path: Path, log: LogTable, *, max_bytes: int | None = None, hashed: bool = False
+) -> Table:
+    """Read a whole log, or its first `max_bytes`; with `hashed` it has its `Table.sha256`.
 
     Raises
     ------
@@ -245,7 +250,7 @@ def read_table(path: Path, log: LogTable, *, max_bytes: int | None = None) -> Ta
     """
     with Source(path, log) as source:
         plan = make_plan(source, log)
-        block = source.whole(max_bytes, plan.dialect.first_data_line - 1)
+        block = source.whole(max_bytes, plan.dialect.first_data_line - 1, hashed=hashed)
         table = _make_table(plan, log, block, _State())
     if not table.height and max_bytes is None:
         raise UnusableRun(_no_rows(table))
@@ -317,6 +322,7 @@ def _make_table(plan: Plan, log: LogTable, block: Block, state: _State) -> Table
             *(plan.findings if not state.lines else ()),
             *_row_findings(plan, rows, block, len(above)),
         ),
+        sha256=block.sha256,
         _plan=plan,
         _rows=rows,
         _reader=CellReader(plan.dialect.marks, log.no_reading, reject),
