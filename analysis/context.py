@@ -42,6 +42,12 @@ class Context:
         return build_grid(self.run)
 
     @cached_property
+    def events(self) -> list[tuple[float, str, str | None, float | None]]:
+        """Every noted event: time, s from engine start; control; position as noted; its number."""
+        columns = ("time_s", "control", "position", "value")
+        return list(zip(*(self.run.controls[name].to_list() for name in columns), strict=True))
+
+    @cached_property
     def engine_on(self) -> states.Bools:
         """Whether the engine ran, bin by bin."""
         return states.engine_on(self.grid)

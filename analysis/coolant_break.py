@@ -21,6 +21,7 @@ from typing import Final
 import numpy as np
 
 from analysis.grid import Floats
+from analysis.order_statistics import median
 
 POWERS: Final = (1, 2, 3)
 """Fitted powers of the departure, from 1 on without a gap."""
@@ -140,7 +141,7 @@ def fit_break(
     """
     found: Break | None = None
     after = smooth[peak + round(40.0 / (time[1] - time[0])) :][: round(120.0 / (time[1] - time[0]))]
-    regulated = float(np.median(after)) if after.size else float(smooth[peak])
+    regulated = median(after) if after.size else float(smooth[peak])
     last = -1
     for depth, seconds in REACHES:
         start = max(_below(smooth, peak, depth), int(np.searchsorted(time, time[peak] - seconds)))

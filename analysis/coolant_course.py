@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.grid import Floats
+from analysis.order_statistics import median
 from analysis.states import smooth as running_mean
 from ingest.points import MODES
 
@@ -215,7 +216,7 @@ def _noise(ctx: Context, point: str, value: Floats) -> float:
     """Standard deviation of one reading about the truth, with its rounding, K."""
     valid = value[~np.isnan(value)]
     bend = np.abs(valid[2:] - 2.0 * valid[1:-1] + valid[:-2])
-    scatter = 1.4826 * float(np.median(bend)) / math.sqrt(6.0)
+    scatter = 1.4826 * median(bend) / math.sqrt(6.0)
     return max(scatter, resolution_of(ctx, point) / math.sqrt(12.0), 0.05)
 
 

@@ -15,6 +15,7 @@ from typing import Final
 
 import numpy as np
 
+from analysis.order_statistics import median
 from analysis.uncertainty import Floats, mean_variance
 
 SHORTEST_S: Final = 8.0
@@ -122,7 +123,7 @@ def sample(time: Floats, values: Floats) -> Sampled | str:
     length = float(time[-1] - time[0]) if time.size > 1 else 0.0
     if length < LEAST_WINDOW_S:
         return f"fluctuation needs {LEAST_WINDOW_S:.0f} s of steady outlet; there were {length:.0f}"
-    step = max(FINEST_STEP_S, float(np.median(np.diff(time))))
+    step = max(FINEST_STEP_S, median(time[1:] - time[:-1]))
     if step > SLOWEST_SAMPLING_S:
         return f"the outlet was read every {step:.0f} s only: too seldom to see it fluctuate"
     place = np.floor((time - time[0]) / step + 0.5).astype(np.int64)

@@ -177,8 +177,11 @@ class _Bins:
 
     def means(self, reading: Floats) -> Floats:
         """Bin means of readings taken at these times, NaN in long gaps."""
+        filled = np.asarray(np.add.reduceat(reading, self.starts) / self.counts)
+        if filled.size == self.size:
+            return filled
         result = np.full(self.size, np.nan)
-        result[self.filled] = np.add.reduceat(reading, self.starts) / self.counts
+        result[self.filled] = filled
         if self.bridged.size:
             before = reading[self.after - 1]
             result[self.bridged] = before + self.share * (reading[self.after] - before)

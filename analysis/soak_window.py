@@ -8,7 +8,7 @@ coolant with air. Coolant as warm as the air is what tells a soaked car from one
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -187,25 +187,25 @@ def uneven(point: str) -> float:
 
 
 def _weighted(
-    points: list[str], means: Mapping[str, float], limits: Mapping[str, float]
+    points: Sequence[str], means: Mapping[str, float], limits: Mapping[str, float]
 ) -> tuple[float, float]:
     """Weighted mean of some points and its variance, their errors taken as independent."""
-    weights = np.array([1.0 / (limits[point] ** 2 + uneven(point) ** 2) for point in points])
-    values = np.array([means[point] for point in points])
-    return float(weights @ values / weights.sum()), float(1.0 / weights.sum())
+    weights = [1.0 / (limits[point] ** 2 + uneven(point) ** 2) for point in points]
+    total = sum(weights)
+    along = sum(weight * means[point] for weight, point in zip(weights, points, strict=True))
+    return along / total, 1.0 / total
 
 
 def _consensus(
     view: View, points: tuple[str, ...], means: Mapping[str, float], limits: Mapping[str, float]
 ) -> tuple[float, float]:
     """Weighted mean and its standard uncertainty; what sensors share does not average down."""
-    weights = np.array([1.0 / (limits[point] ** 2 + uneven(point) ** 2) for point in points])
-    weights /= weights.sum()
+    mean, variance = _weighted(points, means, limits)
     shared: dict[str, float] = {}
     real = 0.0
-    for weight, point in zip(weights, points, strict=True):
-        real += (float(weight) * uneven(point)) ** 2
+    for point in points:
+        weight = variance / (limits[point] ** 2 + uneven(point) ** 2)
+        real += (weight * uneven(point)) ** 2
         for name, part in shared_parts(view.sensor(point), means[point]).items():
-            shared[name] = shared.get(name, 0.0) + float(weight) * part
-    values = np.array([means[point] for point in points])
-    return float(weights @ values), math.hypot(math.sqrt(real), *shared.values())
+            shared[name] = shared.get(name, 0.0) + weight * part
+    return mean, math.hypot(math.sqrt(real), *shared.values())

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.grid import Floats
 from analysis.measurement import Measurement, combine
+from analysis.order_statistics import median, quantiles
 from analysis.states import smooth
 from analysis.uncertainty import shared_parts
 from analysis.vacuum_leakdown import LeakDown, find_start, fit_leak_down, thinned
@@ -128,7 +129,7 @@ def noted_holds(ctx: Context) -> list[tuple[float, float]]:
     """From and to of every noted isolation, s from engine start."""
     noted = [
         (time, value > 0.5)
-        for time, name, value in zip(*_columns(ctx, "time_s", "control", "value"), strict=True)
+        for time, name, _, value in ctx.events
         if name == "vacuum_isolated" and value is not None
     ]
     if not noted:
@@ -153,7 +154,7 @@ def _isolation(ctx: Context, point: str, begin: float, end: float) -> Isolation 
     first, last = np.searchsorted(time, [begin - BEFORE_S, end])
     time, value = time[first:last], value[first:last]
     inside = time >= begin
-    if inside.any() and np.median(value[inside]) < -LEAST_VACUUM_KPA:
+    if inside.any() and median(value[inside]) < -LEAST_VACUUM_KPA:
         value = -value  # a hold under pressure instead of vacuum is the same mathematics
     if end - begin < LEAST_HOLD_S or inside.sum() < 8:
         return (
@@ -188,7 +189,7 @@ def _isolation(ctx: Context, point: str, begin: float, end: float) -> Isolation 
 def _noise(value: Floats, step: float) -> float:
     """Standard deviation of a reading about the truth, from second differences and rounding."""
     bend = np.abs(value[2:] - 2.0 * value[1:-1] + value[:-2])
-    scatter = 1.4826 * float(np.median(bend)) / math.sqrt(6.0) if bend.size else 0.0
+    scatter = 1.4826 * median(bend) / math.sqrt(6.0) if bend.size else 0.0
     return max(scatter, step / math.sqrt(12.0), 1e-3)
 
 
@@ -226,12 +227,7 @@ def _reopened(time: Floats, value: Floats, start: float, end: float, noise: floa
 
 def moves(ctx: Context) -> Floats:
     """Times at which a control was moved that uses up vacuum, s from engine start."""
-    times, names = _columns(ctx, "time_s", "control")
-    return np.array([time for time, name in zip(times, names, strict=True) if name in USES_VACUUM])
-
-
-def _columns(ctx: Context, *names: str) -> list[list[Any]]:
-    return [ctx.run.controls[name].to_list() for name in names]
+    return np.array([time for time, name, _, _ in ctx.events if name in USES_VACUUM])
 
 
 def _next_action(ctx: Context, start: float, end: float) -> float:
@@ -244,7 +240,7 @@ def _next_action(ctx: Context, start: float, end: float) -> float:
 def _parts(ctx: Context, start: float, stop: float) -> str:
     """What was noted of this step: the last note since two minutes before it, else the mode."""
     parts, noted = "", False
-    for time, name, word in zip(*_columns(ctx, "time_s", "control", "position"), strict=True):
+    for time, name, word, _ in ctx.events:
         if name == "note" and start - NOTE_BEFORE_S <= time <= stop:
             parts, noted = str(word), True
         elif name == "mode" and time <= start and not noted:
@@ -339,7 +335,7 @@ def low_level(ctx: Context) -> Measurement:
         random,
         shared_parts(sensor, value),
         window=(float(times[0]), float(times[-1])),
-        details={"median": float(np.median(calm))},
+        details={"median": median(calm)},
     )
 
 
@@ -351,12 +347,16 @@ def _low(calm: Floats, values: Floats, step: float) -> tuple[float, float]:
     off the readings' variance about their median. Half of what both change is uncertain. It is the
     percentile of this run; how well a run stands for the car is for the family's spread to say.
     """
-    ends = (LOW_PERCENT - UNSURE_PERCENT, LOW_PERCENT + UNSURE_PERCENT)
-    median, low, under, over = np.percentile(calm, [50.0, LOW_PERCENT, *ends])
+    below, above = LOW_PERCENT - UNSURE_PERCENT, LOW_PERCENT + UNSURE_PERCENT
+    middle, low, under, over = _percentiles(calm, 50.0, LOW_PERCENT, below, above)
     variance = float(calm.var())
     noise = _noise(calm, step)
     share = max(0.0, 1.0 - noise**2 / variance) if variance > 0.0 else 0.0
-    freed = float(median - (median - low) * math.sqrt(share))
-    changed = freed - float(np.percentile(values, LOW_PERCENT))
-    edges = 0.5 * float(over - under)
+    freed = middle - (middle - low) * math.sqrt(share)
+    changed = freed - _percentiles(values, LOW_PERCENT)[0]
+    edges = 0.5 * (over - under)
     return freed, math.hypot(0.5 * changed, step / math.sqrt(12.0), noise, edges)
+
+
+def _percentiles(values: Floats, *percents: float) -> tuple[float, ...]:
+    return quantiles(values, *(percent / 100.0 for percent in percents))

@@ -13,6 +13,7 @@ import numpy as np
 
 from analysis.grid import Floats
 from analysis.measurement import Measurement, combine
+from analysis.order_statistics import quantiles
 from analysis.states import Bools, smooth
 from analysis.uncertainty import shared_parts
 from analysis.vacuum import Isolation, moves, noted_holds
@@ -124,7 +125,7 @@ def find_sags(ctx: Context) -> Sags | None:
     if values.size <= 2 * width:
         return None
     usable = _undisturbed(ctx)
-    usual = float(np.nanpercentile(values[usable], 75)) if usable.any() else 0.0
+    usual = quantiles(values[usable], 0.75)[0] if usable.any() else 0.0
     falls = np.full(values.size, np.nan)
     falls[:-width] = values[:-width] - values[width:]
     least = max(SAG_KPA, SAG_SHARE * usual)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.grid import Floats
+from analysis.order_statistics import median
 from analysis.spacing import equal_ratios
 
 MOST_POINTS: Final = 240
@@ -264,15 +265,16 @@ def _weigh(
     n = values.size
     length = float(elapsed[-1] - elapsed[0])
     shape = -taus[:, None] * np.expm1(-elapsed / taus[:, None])  # unit slope at time zero
-    mean = shape.mean(axis=1)
+    mean = shape.sum(axis=1) / n
+    average = float(values.sum()) / n
     centered = shape - mean[:, None]
-    target = values - values.mean()
+    target = values - average
     power = np.einsum("ij,ij->i", centered, centered)
     rates = -(centered @ target) / power
-    starts = values.mean() + rates * mean
+    starts = average + rates * mean
     residuals = target + rates[:, None] * centered
     squares = np.einsum("ij,ij->i", residuals, residuals)
-    level = max(abs(float(values.mean())), 1e-12)
+    level = max(abs(average), 1e-12)
     natural = np.log(taus * np.maximum(np.abs(rates), 1e-12 * level / length) / level)
     leaks = natural >= LEAST_LOSS
     leaks[-1] = True
@@ -302,7 +304,7 @@ def _early(elapsed: Floats, pressure: Floats) -> tuple[Floats, Floats]:
     An orifice, or a leak that chokes, is no exponential over its whole course, but near enough to
     one over its first part.
     """
-    first = float(np.median(pressure[:3]))
+    first = median(pressure[:3])
     left = np.flatnonzero(pressure > KEPT * first)
     stop = int(left[-1]) + 1 if left.size else pressure.size
     if stop < EARLY_POINTS or first < 0.5 * float(np.abs(pressure).max()):

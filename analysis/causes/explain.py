@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING, Final
 
 from analysis.causes.control_use import misuses
@@ -123,13 +124,17 @@ def _nothing_unusual(evidence: Evidence, usual: Usual) -> tuple[str, ...]:
     return (*keep, *odd[:2])
 
 
+@cache
+def _units() -> dict[str, str]:
+    """Unit of every registered figure."""
+    return {each.name: each.unit for each in all_figures()}
+
+
 def _line(name: str, evidence: Evidence, usual: Usual) -> str:
     label = knowledge().figures[name].label
     value, u = evidence.figures[name]
     center, spread = usual_value(usual, name, evidence.air_degC)
-    unit = next((each.unit for each in all_figures() if each.name == name), None)
-    if unit is None:
-        unit = knowledge().figures[name].unit
+    unit = _units().get(name, knowledge().figures[name].unit)
     unit = "" if unit in {"–", ""} else f" {unit}"
     digits = 2 if not unit else 1
     return (

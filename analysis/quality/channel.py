@@ -130,18 +130,17 @@ class Channel:
             return float(self.values.min()), float(self.values.max())
         return float(np.fmin.reduce(self.values)), float(np.fmax.reduce(self.values))
 
-    @cached_property
+    @property
     def steps(self) -> Floats:
-        """Change from each valid reading to the next one."""
+        """Change from each valid reading to the next one; not kept, it is as large as the log."""
         known = self.values if self.whole else self.values[~np.isnan(self.values)]
         return known[1:] - known[:-1]
 
     @cached_property
     def largest_step(self) -> float:
         """Largest change from one valid reading to the next, 0 for fewer than two."""
-        if not self.steps.size:
-            return 0.0
-        return max(float(self.steps.max()), -float(self.steps.min()))
+        steps = self.steps
+        return max(float(steps.max()), -float(steps.min())) if steps.size else 0.0
 
     @cached_property
     def noise(self) -> float:

@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from analysis.order_statistics import median
 from analysis.quality import detector
 from analysis.quality.view import Floats, Hit, View
 from ingest.run import Finding
@@ -43,5 +44,5 @@ def detect(view: View) -> Iterator[Hit]:
 
 def _usual(steps: Floats) -> tuple[float, float]:
     """Median interval and its median deviation over it."""
-    usual = float(np.median(steps))
-    return usual, float(np.median(np.abs(steps - usual))) / usual
+    usual = median(steps)
+    return usual, median(np.abs(steps - usual)) / usual
