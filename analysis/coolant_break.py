@@ -278,11 +278,10 @@ def _all_fits(
     known = _known_beforehand(noise / typical, loaded=worked is not None)
     normal = design.normal() + known.swapaxes(-1, -2) @ known
     inverse = np.linalg.inv(normal)
-    found = (inverse @ design.along(target)[..., None])[..., 0]
-    residual = target - design.curves(found)
-    missed = (known @ found[..., None])[..., 0]
-    squares = np.einsum("pci,pci->pc", residual, residual)
-    squares += np.einsum("pci,pci->pc", missed, missed)
+    along = design.along(target)
+    found = (inverse @ along[..., None])[..., 0]
+    # what is left of the readings, and of what is known, at the best fit
+    squares = float(target @ target) - np.einsum("pck,pck->pc", found, along)
     slope, departure = found[..., 1], found[..., -1]
     power = np.array(POWERS, dtype=float)[:, None]
     length = np.maximum((time[valid[-1]] - candidates) / SCALE_S, 0.0)
@@ -335,11 +334,6 @@ class _Design:
         last = (self.departures @ target)[..., None]
         alike = np.broadcast_to(self.alike @ target, (*last.shape[:2], self.alike.shape[1]))
         return np.concatenate((alike, last), axis=-1)
-
-    def curves(self, found: Floats) -> Floats:
-        """What coefficients give, shape (powers, candidates, n)."""
-        alike = (found[..., None, :-1] @ self.alike)[..., 0, :]
-        return np.asarray(alike + found[..., -1:] * self.departures)
 
 
 def _departures(after: Floats) -> Floats:
