@@ -80,6 +80,7 @@ _DIGITS: Final = re.compile(r"\d")
 _MOST_LAYOUTS: Final = 200
 _WORD: Final = 8
 _HIGH_BITS: Final = np.uint64(0x8080808080808080)
+_DIGITS_OF_SHORT: Final = 4
 _FEW: Final = 512
 """So many texts are joined sooner than a whole column's machinery is started."""
 
@@ -246,17 +247,21 @@ def _all_alike(texts: pl.Series, form: TextFormat) -> Stamps | None:
     if first is None or match is None or "\n" in first:
         return None
     ends = "\n" * (_WORD - len(first) % _WORD)
-    few = count <= _FEW
-    joined = ends.join(texts.to_list()) if few else texts.str.join(ends).item()
+    if count <= _FEW:
+        joined = ends.join(texts.to_list()).encode()
+    else:
+        joined = texts.str.join(ends).cast(pl.Binary).item()
     size = len(first) + len(ends)
     if len(joined) != count * size - len(ends) or not joined.isascii():
         return None
-    text = np.frombuffer((joined + ends).encode(), dtype=np.uint64).reshape(count, -1)
+    text = np.frombuffer(joined + ends.encode(), dtype=np.uint64).reshape(count, -1)
     digits: list[NDArray[np.uint8]] = []
     for word, zeros in zip(np.ascontiguousarray(text.T), _zeros(first + ends), strict=True):
         # the date, the hour and the zone are mostly one and the same in all rows
-        rows = (word[:1] if (word == word[0]).all() else word) ^ zeros
-        if ((rows + _room(zeros)) & _HIGH_BITS).any():
+        rows = word ^ zeros
+        if (word == word[0]).all():
+            rows = rows[:1]
+        elif ((rows + _room(zeros)) & _HIGH_BITS).any():
             return None
         digits.extend(np.ascontiguousarray(rows.view(np.uint8).reshape(-1, _WORD).T))
     seconds, offset = _values(match, digits)
@@ -364,6 +369,11 @@ class _Fields:
         return -result if text[0] == "-" else result
 
     def _weighted(self, places: Sequence[int]) -> Floats:
+        if len(places) <= _DIGITS_OF_SHORT:
+            short = np.zeros(1, dtype=np.uint16)
+            for place in places:
+                short = short * np.uint16(10) + self._digits[place]
+            return short.astype(np.float64)
         result = np.zeros(1)
         for place in places:
             result = result * 10.0 + self._digits[place]

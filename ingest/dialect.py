@@ -13,7 +13,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from ingest.errors import Fault, UnusableRun
 from ingest.table_cells import kind_of
@@ -114,8 +114,7 @@ class Dialect:
         return self.marks.thousands
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(NamedTuple):
     """A line of the sample: its 1-based number in the file and its text."""
 
     number: int

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ingest import clock_order
 from ingest.clock_order import DAY_S, NotAClockError, Ordered, put_in_order, spread_equal
 from ingest.clock_text import Floats
 
@@ -30,6 +31,38 @@ def test_a_good_clock_is_left_alone() -> None:
     assert ordered.rows.tolist() == list(range(500))
     assert not ordered.steps
     assert ordered.equal == ordered.sorted_rows == ordered.stray.size == 0
+
+
+@given(
+    steps=st.lists(st.sampled_from([0.0, 0.1, 1.0, 60.0, DAY_S]), min_size=1, max_size=40),
+    start=st.floats(-100.0, 1e9),
+    unread=st.lists(st.integers(0, 40), max_size=3),
+    spread=st.booleans(),
+)
+def test_a_good_clock_is_what_the_scan_of_any_clock_finds(steps, start, unread, spread) -> None:
+    raw = start + np.concatenate([[0.0], np.cumsum(steps)])
+    raw[[at for at in unread if at < raw.size]] = np.nan
+
+    def scanned(reading, rows, _step, interval, *, spread):
+        scan = clock_order._Scan(reading, rows, interval, None, (), elapsed=True, restarts=())
+        scan.begin = float(reading[0])
+        scan.run(np.zeros(0, dtype=np.int64))
+        return clock_order._finish(scan, spread=spread, skip=False)
+
+    def found() -> list[str]:
+        try:
+            ordered = put_in_order(raw, spread=spread)
+        except NotAClockError as error:
+            return [str(error)]
+        return [repr(getattr(ordered, name)) for name in ("rows", "stray", "steps", "tail")] + [
+            repr(ordered.time.tolist()),
+            repr((ordered.sorted_rows, ordered.equal, ordered.largest_group, ordered.segments)),
+        ]
+
+    quick = found()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(clock_order, "_goes_on", scanned)
+        assert found() == quick
 
 
 def test_a_gap_stays_a_gap() -> None:
