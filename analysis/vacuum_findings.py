@@ -52,6 +52,9 @@ EXPECTED: Final = {"floor": "outlet", "defrost": "outlet_defrost", "vent": "outl
 
 SETTLE_S: Final = 30.0
 LEAST_MODE_S: Final = 60.0
+DIVERTED_PCT: Final = 20.0
+"""Defroster control above which the windshield's outlet may be the warmer one."""
+
 HALF_WAY_PCT: Final = 50.0
 WARM_K: Final = 15.0
 WRONG_K: Final = 3.0
@@ -243,6 +246,8 @@ def _in_mode(ctx: Context, word: str) -> Bools:
     grid = ctx.grid
     in_mode = (grid.mode == MODES.index(word)) & ctx.blowing & ctx.engine_on & ctx.engine_warm
     in_mode &= ~(ctx.lever < HALF_WAY_PCT)
+    if word == "floor":  # who sends air to the windshield by hand must expect warm air there
+        in_mode &= ~(grid.control("defrost") > DIVERTED_PCT)
     air = ctx.reference_air(prefer="ambient")
     if air is not None:
         warmest = np.fmax.reduce([ctx.values(each) for each in EXPECTED.values()])

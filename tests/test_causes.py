@@ -83,6 +83,7 @@ def test_a_usual_car_is_healthy(usual: Usual) -> None:
         ("vacuum_supply", {"vacuum_best": 45.0, "vacuum_sag": 18.0}, {"vacuum_sags": True}),
         ("actuator_hoses_crossed", {"core_effectiveness": 0.4}, {"goes_wrong_way": True}),
         ("control_use", {}, {"controls_misused": True}),
+        ("control_use", {"footwell_deficit": 24.0}, {"controls_misused": True}),
         ("sensor_fault", {}, {"sensor_doubtful": True}),
     ],
 )

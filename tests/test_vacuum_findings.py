@@ -131,7 +131,9 @@ def test_actuator_that_follows_the_source_is_not_slow() -> None:
     assert found.note is not None
 
 
-def outlets(mode: str, floor: float, windshield: float, *, tolerance: float = 0.0) -> Context:
+def outlets(
+    mode: str, floor: float, windshield: float, *, tolerance: float = 0.0, defrost: float = 0.0
+) -> Context:
     time = np.arange(0.0, 900.0)
     warm = 1.0 - np.exp(-time / 60.0)
     rng = np.random.default_rng(2)
@@ -142,6 +144,7 @@ def outlets(mode: str, floor: float, windshield: float, *, tolerance: float = 0.
         "engine_coolant": 85.0 * warm,
     }
     events: list[Event] = [(0.0, "mode", mode), (0.0, "temp_lever", 100.0), (0.0, "blower", 3.0)]
+    events.append((0.0, "defrost", defrost))
     return Context(make_run(time, channels, events, tolerance=tolerance))
 
 
@@ -161,6 +164,11 @@ def test_door_that_goes_the_wrong_way(
     context = outlets(mode, floor, windshield)
     assert ("door_goes_wrong_way" in faults(context)) == crossed
     assert (wrong_way(context) is not None) == crossed
+
+
+def test_air_sent_to_the_windshield_by_hand_is_no_wrong_way() -> None:
+    assert wrong_way(outlets("floor", 45.0, 62.0, defrost=80.0)) is None
+    assert wrong_way(outlets("floor", 45.0, 62.0, defrost=10.0)) is not None
 
 
 def test_difference_within_the_sensors_tolerance_is_no_wrong_way() -> None:
