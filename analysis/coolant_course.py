@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.blocks import block_sums, known_block_means
 from analysis.grid import Floats
 from analysis.order_statistics import median
 from analysis.states import smooth as running_mean
@@ -95,9 +96,8 @@ def course_of(ctx: Context, point: str) -> Course | None:
     grid = ctx.grid
     every = max(1, round(STEP_S / grid.step))
     value = np.where(flowing(ctx, point), ctx.values(point), np.nan)
-    count = value.size // every
     step = grid.step * every
-    time = grid.time[: count * every].reshape(count, every).mean(axis=1)
+    time = block_sums(grid.time, every) / every
     value = _thinned(value, every)
     valid = ~np.isnan(value)
     if valid.sum() * step < LEAST_S or valid.sum() < LEAST_READINGS:
@@ -159,6 +159,8 @@ def _known_before(position: Floats) -> Floats:
     known = np.flatnonzero(~np.isnan(position))
     if known.size == 0:
         return np.zeros(position.size)
+    if known.size == position.size:
+        return position
     return np.interp(np.arange(position.size), known, position[known])
 
 
@@ -166,12 +168,8 @@ def _thinned(values: Floats, every: int) -> Floats:
     """Means of `every` bins each, NaN left out."""
     if every == 1:
         return values
-    count = values.size // every
-    square = values[: count * every].reshape(count, every)
-    valid = ~np.isnan(square)
-    number = valid.sum(axis=1)
-    total = np.where(valid, square, 0.0).sum(axis=1)
-    return np.where(number > 0, total / np.maximum(number, 1), np.nan)
+    means, number = known_block_means(values, every)
+    return np.where(number > 0.0, means, np.nan)
 
 
 def _load(ctx: Context, every: int) -> tuple[Floats | None, Bools | None]:

@@ -18,6 +18,7 @@ from typing import Final
 
 import numpy as np
 
+from analysis.blocks import block_sums, known_block_means
 from analysis.grid import Floats
 
 BLOCK_S: Final = 2.0
@@ -121,24 +122,21 @@ def _quick(stretch: Stretch, step: float) -> Floats | None:
     speed = _filled(stretch.speed)
     if count < 8 or speed is None:
         return None
-    driven = _means(speed, count, width)
+    driven = block_sums(speed, width) / width
     rows = [_lagged(driven, lag / (width * step)) for lag in LAGS_S]
     if stretch.coolant is not None:
         coolant = _filled(stretch.coolant)
         if coolant is None:
             return None
-        warm = _means(coolant, count, width)
+        warm = block_sums(coolant, width) / width
         rows += [_lagged(warm, lag / (width * step)) for lag in COOLANT_LAGS_S]
     if stretch.cabin is not None:
         cabin = _filled(stretch.cabin)
         if cabin is None:
             return None
-        rows.append(_lagged(_means(cabin, count, width), CABIN_LAG_S / (width * step)))
+        rows.append(_lagged(block_sums(cabin, width) / width, CABIN_LAG_S / (width * step)))
     blocks = np.stack(rows)
-    square = stretch.rise[: count * width].reshape(count, width)
-    valid = ~np.isnan(square)
-    number = valid.sum(axis=1)
-    means = np.where(valid, square, 0.0).sum(axis=1) / np.maximum(number, 1)
+    means, number = known_block_means(stretch.rise, width)
     use = number * 2 >= width
     if use.sum() < 8:
         return None
@@ -152,6 +150,8 @@ def _filled(values: Floats) -> Floats | None:
     seen = ~np.isnan(values)
     if seen.sum() < 2:
         return None
+    if seen.all():
+        return values
     place = np.arange(values.size)
     return np.interp(place, place[seen], values[seen])
 
@@ -162,10 +162,6 @@ def _slow(count: int, step: float) -> Floats:
     place = (np.arange(count) + 0.5) / count
     cosines = np.cos(np.pi * np.arange(1, terms)[None, :] * place[:, None])
     return np.column_stack([np.ones(count), place - 0.5, cosines])
-
-
-def _means(values: Floats, count: int, width: int) -> Floats:
-    return np.asarray(values[: count * width].reshape(count, width).mean(axis=1))
 
 
 def _lagged(values: Floats, lag: float) -> Floats:

@@ -81,7 +81,7 @@ def rank(
     table = knowledge()
     space = hypotheses(layout)
     distinct = _distinct(layout)
-    total = np.log(space.prior)
+    total = distinct.log_prior.copy()
     seen = [
         (effect, compared, name)
         for effect, name in zip(distinct.effects, table.figures, strict=True)
@@ -90,13 +90,15 @@ def rank(
     used = [name for _, _, name in seen]
     for (effect, _, _), density in zip(seen, _log_densities(seen), strict=True):
         total += density.take(effect.which)
-    for chances, name in zip(distinct.chances, table.signs, strict=True):
+    told = np.zeros(len(distinct.patterns))
+    for chances, name in zip(distinct.patterns.T, table.signs, strict=True):
         sign = evidence.signs.get(name)
         if sign is None:
             continue
         used.append(name)
-        chance = np.clip(_sign_chance(chances.chance, name, usual), 1e-3, 1 - 1e-3)
-        total += np.log(chance if sign else 1.0 - chance).take(chances.which)
+        chance = np.clip(_sign_chance(chances, name, usual), 1e-3, 1 - 1e-3)
+        told += np.log(chance if sign else 1.0 - chance)
+    total += told.take(distinct.pattern)
     for name, found in (checked or {}).items():
         row = table.check_row(name)
         chance = np.array(
@@ -122,18 +124,25 @@ class _Effect(NamedTuple):
     which: NDArray[np.intp]
 
 
-class _Chances(NamedTuple):
-    """The different chances that hypotheses give one sign, and which of them each gives it."""
-
-    chance: Floats
-    which: NDArray[np.intp]
-
-
 class _Distinct(NamedTuple):
-    """What hypotheses differ in, by figure and by sign of the knowledge table."""
+    """What hypotheses differ in.
 
+    Parameters
+    ----------
+    log_prior
+        Logarithm of their prior probability, shape (h,).
+    effects
+        By figure of the knowledge table.
+    patterns
+        The different chances of all signs that hypotheses give, shape (p, signs).
+    pattern
+        Which of them each gives, shape (h,).
+    """
+
+    log_prior: Floats
     effects: tuple[_Effect, ...]
-    chances: tuple[_Chances, ...]
+    patterns: Floats
+    pattern: NDArray[np.intp]
 
 
 @cache
@@ -144,8 +153,8 @@ def _distinct(layout: str) -> _Distinct:
     for move, spread in zip(space.moves.T, space.spread.T, strict=True):
         different, which = np.unique(move + 1j * spread, return_inverse=True)
         effects.append(_Effect(different.real, different.imag, which))
-    chances = [_Chances(*np.unique(each, return_inverse=True)) for each in space.signs.T]
-    return _Distinct(tuple(effects), tuple(chances))
+    patterns, pattern = np.unique(space.signs, axis=0, return_inverse=True)
+    return _Distinct(np.log(space.prior), tuple(effects), patterns, pattern)
 
 
 def _log_densities(seen: list[tuple[_Effect, tuple[float, float], str]]) -> list[Floats]:

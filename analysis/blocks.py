@@ -1,0 +1,38 @@
+"""Means of blocks of a few neighbouring samples.
+
+A block is a sample or three wide on the common grid. Summing an array row by row costs numpy more
+for each row than for what is in it, so the blocks' first samples are added to their second ones,
+and so on.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+def block_sums(values: Floats, width: int) -> Floats:
+    """Sums of `width` samples each, shape (n // width,); what is left at the end is left out."""
+    count = values.size // width
+    total = values[0 : count * width : width].copy()
+    for place in range(1, width):
+        total += values[place : count * width : width]
+    return total
+
+
+def known_block_means(values: Floats, width: int) -> tuple[Floats, Floats]:
+    """Means of `width` samples each without their NaN, and how many those are.
+
+    Returns
+    -------
+    tuple
+        Means, 0 where there is no sample, and numbers of samples, shape (n // width,) each.
+    """
+    missing = np.isnan(values)
+    if not missing.any():
+        number = np.full(values.size // width, float(width))
+        return block_sums(values, width) / width, number
+    number = block_sums((~missing).astype(np.float64), width)
+    return block_sums(np.where(missing, 0.0, values), width) / np.maximum(number, 1.0), number
