@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -20,8 +21,6 @@ from numpy.typing import NDArray
 
 from analysis.spacing import equal_ratios
 from analysis.uncertainty import Floats, mean_variance
-
-Pairs = tuple[NDArray[np.intp], NDArray[np.intp]]
 
 LONGEST_TAU_S: Final = 600.0
 """Time constants are looked for up to this (case, core and cabin), or up to twice the record."""
@@ -68,6 +67,31 @@ class Approach:
     u_ahead: float
     to_come: float
     rate: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Pairs:
+    """The time constants of every description; a single approach has one of them twice.
+
+    Parameters
+    ----------
+    i, j
+        Indices of both, shape (d,).
+    paired
+        Whether they are two, shape (d,).
+    two_i, two_j
+        Indices of those that are.
+    share
+        Belief before the data are seen: a kind's third (level, one approach, two) goes to all of
+        its kind in equal parts, in units of that third.
+    """
+
+    i: NDArray[np.intp]
+    j: NDArray[np.intp]
+    paired: NDArray[np.bool_]
+    two_i: NDArray[np.intp]
+    two_j: NDArray[np.intp]
+    share: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,13 +150,13 @@ def approach(
     middle, end = decay.sum(axis=1) / values.size, decay[:, -1]
     shape = decay - middle[:, None]
     gram, along = shape @ shape.T, shape @ centered
-    pairs = _pairs(taus)
+    pairs = _pairs(int(np.searchsorted(taus, PAIR_RATIO * taus[0])))
     change = _change(values)
     floor = max(MODEL_K, MODEL_SHARE * change) ** 2 + resolution**2 / 12.0
     variance = _scatter(shape, gram, along, centered, pairs) + floor
     priors = _priors(end, pairs, change, abs(before))
     models = _fit(gram / variance, along / variance, priors, pairs)
-    i, j = pairs
+    i, j = pairs.i, pairs.j
     middle_i, middle_j = middle[i], middle[j]
     ahead = -(models.first * middle_i + models.second * middle_j)
     spread = models.spread(middle_i, middle_j)
@@ -140,10 +164,11 @@ def approach(
     if least is not None:
         short = np.maximum(least - (mean + ahead), 0.0)
         evidence = evidence - 0.5 * short**2 / (LEAST_DOUBT_K**2 + spread)
-    weight = _weights(evidence, i == j)
+    weight = _weights(evidence, pairs.share)
     expected = float(weight @ ahead)
     rest = -(models.first * end[i] + models.second * end[j])
-    rate = -(models.first * (end / taus)[i] + models.second * (end / taus)[j])
+    slope = end / taus
+    rate = -(models.first * slope[i] + models.second * slope[j])
     # rounding of a signal that scatters less than its step does not average out
     rounding = resolution**2 / 12.0 if variance < resolution**2 / 4.0 else 0.0
     return Approach(
@@ -156,25 +181,23 @@ def approach(
     )
 
 
-def _weights(evidence: Floats, single: NDArray[np.bool_]) -> Floats:
-    """Posterior probability of every description; the level alone has what is left to 1.
-
-    Before the data are seen each kind (level, one approach, two) has a third of the belief.
-    """
-    share = np.where(single, 1.0 / single.sum(), 1.0 / max(int((~single).sum()), 1))
+def _weights(evidence: Floats, share: Floats) -> Floats:
+    """Posterior probability of every description; the level alone has what is left to 1."""
     top = max(0.0, float(evidence.max()))
     weight = share * np.exp(evidence - top)
     return np.asarray(weight / (weight.sum() + math.exp(-top)))
 
 
-_ALL_PAIRS: Final = np.triu_indices(TAU_COUNT)
-
-
-def _pairs(taus: Floats) -> Pairs:
-    """Indices of the two time constants of every description; equal ones are single."""
-    i, j = _ALL_PAIRS
-    kept = (i == j) | (taus[j] >= PAIR_RATIO * taus[i])
-    return i[kept], j[kept]
+@cache
+def _pairs(apart: int) -> _Pairs:
+    """Every description, two time constants being at least so many places apart."""
+    i, j = np.triu_indices(TAU_COUNT)
+    kept = (i == j) | (j - i >= apart)
+    i, j = i[kept], j[kept]
+    paired = i != j
+    both = int(paired.sum())
+    share = np.where(paired, 1.0 / max(both, 1), 1.0 / (paired.size - both))
+    return _Pairs(i, j, paired, i[paired], j[paired], share)
 
 
 def _scatter(
@@ -182,12 +205,10 @@ def _scatter(
     gram: Floats,
     along: Floats,
     centered: Floats,
-    pairs: Pairs,
+    pairs: _Pairs,
 ) -> float:
     """Variance of one value, its correlation allowed for, about the best of all descriptions."""
-    i, j = pairs
-    both = i != j
-    i, j = i[both], j[both]
+    i, j = pairs.two_i, pairs.two_j
     own, mixed = gram.diagonal(), gram[i, j]
     own_i, own_j, along_i, along_j = own[i], own[j], along[i], along[j]
     determinant = own_i * own_j - mixed**2
@@ -206,7 +227,7 @@ def _change(values: Floats) -> float:
     return abs(float(values[-third:].sum() - values[:third].sum())) / third
 
 
-def _priors(end: Floats, pairs: Pairs, change: float, before: float) -> tuple[Floats, Floats]:
+def _priors(end: Floats, pairs: _Pairs, change: float, before: float) -> tuple[Floats, Floats]:
     """Variances of both amplitudes of every description before the data are seen.
 
     The first may explain what the record changes, but not more than the signal moved in all; a
@@ -216,32 +237,34 @@ def _priors(end: Floats, pairs: Pairs, change: float, before: float) -> tuple[Fl
     unseen = max(UNSEEN_K, UNSEEN_SHARE * before)
     first = np.clip(1.5 * change / (1.0 - end), unseen, max(unseen, moved))
     slow = max(UNSEEN_K, SLOW_SHARE * moved)
-    i, j = pairs
-    return first[i] ** 2, np.where(i == j, 1.0, slow**2)
+    return first[pairs.i] ** 2, np.where(pairs.paired, slow**2, 1.0)
 
 
 def _fit(
     gram: Floats,
     along: Floats,
     priors: tuple[Floats, Floats],
-    pairs: Pairs,
+    pairs: _Pairs,
 ) -> _Models:
     """Posterior of every description's amplitudes; `gram`, `along` in units of the scatter."""
-    i, j = pairs
-    paired = i != j
-    both = paired.astype(float)
+    i, j, paired = pairs.i, pairs.j, pairs.paired
     own = gram.diagonal()
     p = own[i] + 1.0 / priors[0]
     # the second member of a single description is pinned to zero
     q = np.where(paired, own[j] + 1.0 / priors[1], 1.0)
-    r = gram[i, j] * both
+    r = np.where(paired, gram[i, j], 0.0)
     determinant = p * q - r**2
-    first_along, second_along = along[i], along[j] * both
+    first_along, second_along = along[i], np.where(paired, along[j], 0.0)
     first = (q * first_along - r * second_along) / determinant
     second = (p * second_along - r * first_along) / determinant
     scale = priors[0] * priors[1]
     evidence = 0.5 * (first * first_along + second * second_along)
     evidence -= 0.5 * np.log(determinant * scale)
     return _Models(
-        first, second, q / determinant, both * p / determinant, -r / determinant, evidence
+        first,
+        second,
+        q / determinant,
+        np.where(paired, p / determinant, 0.0),
+        -r / determinant,
+        evidence,
     )

@@ -180,9 +180,10 @@ def _sign_chance(table_chance: Floats, name: str, usual: Usual) -> Floats:
 
 def _log_density(residual: Floats, sd: Floats, spread: Floats) -> Floats:
     width = np.hypot(sd, spread)
-    inner = _student(residual, width) + np.log1p(-OUTLIER_SHARE)
-    outer = _student(residual, width * OUTLIER_WIDTH) + np.log(OUTLIER_SHARE)
-    return np.asarray(np.logaddexp(inner, outer), dtype=np.float64)
+    square = (residual / width) ** 2 / FREEDOM
+    usual = (1.0 - OUTLIER_SHARE) * _falling(1.0 + square)
+    outlier = OUTLIER_SHARE / OUTLIER_WIDTH * _falling(1.0 + square / OUTLIER_WIDTH**2)
+    return np.asarray(_CONSTANT - np.log(width) + np.log(usual + outlier))
 
 
 _CONSTANT: Final = (
@@ -190,9 +191,9 @@ _CONSTANT: Final = (
 )
 
 
-def _student(residual: Floats, width: Floats) -> Floats:
-    z = residual / width
-    return _CONSTANT - np.log(width) - 0.5 * (FREEDOM + 1.0) * np.log1p(z * z / FREEDOM)
+def _falling(base: Floats) -> Floats:
+    """How the t distribution of `FREEDOM` 6 falls: the base to the power of -7/2."""
+    return np.asarray(1.0 / (base * base * base * np.sqrt(base)))
 
 
 class _Parts(NamedTuple):

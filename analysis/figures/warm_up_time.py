@@ -94,12 +94,11 @@ def _start(ctx: Context) -> _Start:
         return _Start(at, U_SEEN_START_S)
     if ctx.run.setup.run.engine_start is not None:
         return _Start(0.0, U_START_S)
-    controls = ctx.run.controls
-    starts = controls.filter((controls["control"] == "engine") & (controls["value"] == 1.0))
-    if starts.height:
+    starts = [time for time, name, _, value in ctx.events if name == "engine" and value == 1.0]
+    if starts:
         # time zero was set by this event; where its clock was put right since, it has moved
         clock = ctx.clock.u if ctx.clock is not None else None
-        return _Start(float(starts["time_s"][0]), math.hypot(U_START_S, clock or 0.0))
+        return _Start(starts[0], math.hypot(U_START_S, clock or 0.0))
     return _Start(0.0, U_START_S, "engine start taken as the first sample of the log")
 
 
