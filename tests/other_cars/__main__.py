@@ -111,7 +111,8 @@ def write_case(
         "causes": list(case.causes),
         "severity": round(case.severity, 3),
         "detail": case.detail,
-        "shown": not needed or any(figures[name] is not None for name in needed),
+        "shown": logger.wired(fault)
+        and (not needed or any(figures[name] is not None for name in needed)),
         "figures": figures,
         "cable_offset": (drive.car.closed_at + drive.car.open_at) / 2
         - (FAMILIES[drive.car.family].closed_at + FAMILIES[drive.car.family].open_at) / 2,

@@ -103,6 +103,7 @@ class Logger:
     ) -> None:
         self.rng, self.drive, self.fault = rng, drive, fault
         self.missing = missing
+        self.thermocouples: set[str] = set()
         rate = float(rng.choice([1.0, 2.0, 5.0, 10.0], p=[0.4, 0.3, 0.2, 0.1]))
         end = drive.trip.time[-1]
         times = np.arange(0.0, end, 1 / rate)
@@ -143,6 +144,10 @@ class Logger:
             found.append(Column("temp_lever", "Lever", "%", lever, 1, {"sensor": "position"}))
         return found
 
+    def wired(self, fault: tuple[str, str] | None) -> bool:
+        """Whether a fault can show at all: its point is logged, and by a thermocouple."""
+        return fault is None or fault[1] in self.thermocouples
+
     def _sample(self, signal: Floats, noise: float) -> Floats:
         values = np.interp(self.times, self.drive.trip.time, signal)
         return values + noise * self.rng.standard_normal(values.size) if noise else values
@@ -163,6 +168,7 @@ class Logger:
 
     def _thermocouple(self, point: str, true: Floats) -> Column:
         rng = self.rng
+        self.thermocouples.add(point)
         letter = str(rng.choice(["K", "K", "K", "K", "J", "T"]))
         number = int(rng.choice([1, 2]))
         limit = (CLASS_LIMIT_T if letter == "T" else CLASS_LIMIT)[number]
