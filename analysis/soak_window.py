@@ -112,9 +112,10 @@ def _window(view: View) -> slice | None:
         return None
     end = 0.0
     if "engine_speed" in view.run.sensors:
-        running = np.flatnonzero(view.values("engine_speed") > RUNNING_RPM)
-        if running.size:
-            end = min(end, float(view.time[running[0]]))
+        running = view.values("engine_speed") > RUNNING_RPM
+        begins = int(running.argmax())
+        if running[begins]:
+            end = min(end, float(view.time[begins]))
     if end - first < SHORTEST_BEFORE_S:
         begin, end = first, first + AFTER_START_S
     else:
@@ -149,12 +150,9 @@ def _agreeing(means: Mapping[str, float], limits: Mapping[str, float]) -> tuple[
     """The largest set of points that agree with one temperature within their limits."""
     best: tuple[str, ...] = ()
     closest = math.inf
+    allowed = {point: math.sqrt(3.0) * limits[point] + MARGIN_K for point in means}
     for center in sorted(means.values()):
-        near = tuple(
-            point
-            for point, mean in means.items()
-            if abs(mean - center) <= math.sqrt(3.0) * limits[point] + MARGIN_K
-        )
+        near = tuple(point for point, mean in means.items() if abs(mean - center) <= allowed[point])
         apart = sum((means[point] - center) ** 2 for point in near)
         if (len(near), -apart) > (len(best), -closest):
             best, closest = near, apart

@@ -76,7 +76,8 @@ def _warm_air_to_the_floor(view: View) -> Bools | None:
     expected = warm_air_expected(view)
     if expected is None:
         return None
-    return np.asarray(expected & ~np.isin(view.mode, ELSEWHERE))
+    elsewhere = [view.mode == mode for mode in ELSEWHERE]
+    return np.asarray(expected & ~np.logical_or.reduce(elsewhere))
 
 
 def _last_hot(view: View, expected: Bools) -> float | None:
@@ -85,7 +86,9 @@ def _last_hot(view: View, expected: Bools) -> float | None:
     if view.present("footwell"):
         # with the lever at cold a sensor in the cabin is warmer than the footwell, too
         above = view.means("outlet") - view.means("footwell")
-        hot |= expected & _settled(view) & (above > HOTTER_THAN_FOOTWELL_K)
+        hotter = expected & (above > HOTTER_THAN_FOOTWELL_K)
+        if hotter.any():
+            hot |= hotter & _settled(view)
     if view.present("cabin"):
         hot |= view.means("outlet") - view.means("cabin") > HOTTER_THAN_CABIN_K
     places = np.flatnonzero(hot)

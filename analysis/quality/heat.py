@@ -34,6 +34,15 @@ def rise(view: View, point: str) -> float:
 
 def hottest(view: View, *, but: str = "") -> str | None:
     """The coolant that warmed most, `but` left out; None where none is logged."""
+    kept = view.until_changed
+    if ("hottest", but) not in kept:
+        kept["hottest", but] = _hottest(view, but)
+    found = kept["hottest", but]
+    assert found is None or isinstance(found, str)  # noqa: S101 - kept here only
+    return found
+
+
+def _hottest(view: View, but: str) -> str | None:
     found = [point for point in view.present(*COOLANTS) if point != but]
     return max(found, key=lambda point: rise(view, point)) if found else None
 
@@ -64,6 +73,15 @@ def lever(view: View) -> Floats | None:
 
 def warm_air_expected(view: View, *, but: str = "") -> Bools | None:
     """Bins in which warm air should come out; None where that cannot be told."""
+    kept = view.until_changed
+    if ("warm air", but) not in kept:
+        kept["warm air", but] = _warm_air_expected(view, but)
+    found = kept["warm air", but]
+    assert found is None or isinstance(found, np.ndarray)  # noqa: S101 - kept here only
+    return found
+
+
+def _warm_air_expected(view: View, but: str) -> Bools | None:
     source = hottest(view, but=but)
     if source is None:
         return None

@@ -64,6 +64,8 @@ class View:
         Times of the rows, s from engine start.
     kept
         For what several detectors need and nobody else.
+    until_changed
+        The same, for what must be found again once a detector has taken readings out.
     """
 
     def __init__(self, run: Run) -> None:
@@ -73,6 +75,7 @@ class View:
         self._channels: dict[str, Channel] = {}
         self._changed: set[str] = set()
         self.kept: dict[str, object] = {}
+        self.until_changed: dict[tuple[str, str], object] = {}
 
     def sensor(self, point: str) -> Sensor:
         """The sensor of a point."""
@@ -184,6 +187,7 @@ class View:
         values[hit.rows] = np.nan
         self._channels[point] = Channel(values, whole=False, bins=self._shared_bins)
         self._changed.add(point)
+        self.until_changed.clear()
 
     def assessed(self) -> Run:
         """The run with the findings, without the readings taken out."""
