@@ -181,9 +181,7 @@ def _average(quick: Floats, *, has_coolant: bool, has_cabin: bool) -> SpeedSlope
     n = target.size
     beside = others[-1:] if has_cabin else others[:0]
     coolants = others[: len(COOLANT_LAGS_S), None] if has_coolant else others[None, :0]
-    rows = np.array(
-        [np.vstack([speed, coolant, beside]) for speed in speeds for coolant in coolants]
-    )
+    rows = _every_pair(speeds, coolants, beside)
     inverse = np.linalg.pinv(rows @ rows.swapaxes(1, 2))
     found = (inverse @ (rows @ target)[..., None])[..., 0]
     residual = target - np.einsum("ck,ckn->cn", found, rows)
@@ -205,6 +203,27 @@ def _average(quick: Floats, *, has_coolant: bool, has_cabin: bool) -> SpeedSlope
     variance += (MODEL if has_coolant else MODEL_BLIND) ** 2
     lag = LAGS_S[best // (rows.shape[0] // len(LAGS_S))]
     return SpeedSlope(slope, math.sqrt(variance), lag, float(speeds[0].std()))
+
+
+def _every_pair(speeds: Floats, coolants: Floats, beside: Floats) -> Floats:
+    """Regressors of every speed with every coolant, what is beside them in all of them.
+
+    Parameters
+    ----------
+    speeds, coolants, beside
+        Shapes (s, n), (c, 0 or 1, n) and (b, n).
+
+    Returns
+    -------
+    ndarray
+        Shape (s * c, regressors, n).
+    """
+    count, (others, warm, size) = len(speeds), coolants.shape
+    rows = np.empty((count, others, 1 + warm + len(beside), size))
+    rows[:, :, 0] = speeds[:, None]
+    rows[:, :, 1 : 1 + warm] = coolants
+    rows[:, :, 1 + warm :] = beside
+    return rows.reshape(count * others, -1, size)
 
 
 def _long_run(scores: Floats) -> Floats:
