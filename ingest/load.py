@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -50,6 +51,22 @@ LONGEST_S: Final = 60.0 * 86400.0
 """No road test, and no logger left running over a winter's weekend, is longer than this, s."""
 
 
+@dataclass(frozen=True)
+class OpenedRun:
+    """A run whose set-up and log have been read and not yet understood.
+
+    Parameters
+    ----------
+    files
+        Its files.
+    table
+        The log's columns; None where it is too large to hold.
+    """
+
+    files: RunFiles
+    table: Table | None
+
+
 def load_run(place: Path, setup: Path | None = None, *, whole_up_to: int = WHOLE_UP_TO) -> Run:
     """Load a run.
 
@@ -67,6 +84,21 @@ def load_run(place: Path, setup: Path | None = None, *, whole_up_to: int = WHOLE
     UnusableRun
         Where the data cannot be used, with one fault for each thing wrong.
     """
+    return load_opened(open_run(place, setup, whole_up_to=whole_up_to))
+
+
+def open_run(
+    place: Path, setup: Path | None = None, *, whole_up_to: int = WHOLE_UP_TO
+) -> OpenedRun:
+    """The first part of `load_run`: reading, hashing and parsing, which need no interpreter.
+
+    While another thread does this, the interpreter is free for the run before.
+
+    Raises
+    ------
+    UnusableRun
+        Where a file cannot be read or the log holds no table.
+    """
     files = find_files(place, setup)
     if not files.setup.channels:
         raise UnusableRun(
@@ -77,17 +109,29 @@ def load_run(place: Path, setup: Path | None = None, *, whole_up_to: int = WHOLE
                 f"draft one with `lukewarm setup {files.log.name} --out run.toml`",
             )
         )
-    if files.log.stat().st_size > whole_up_to:
+    whole = files.log.stat().st_size <= whole_up_to
+    return OpenedRun(files, read_table(files.log, files.setup.log, hashed=True) if whole else None)
+
+
+def load_opened(opened: OpenedRun) -> Run:
+    """The second part of `load_run`.
+
+    Raises
+    ------
+    UnusableRun
+        Where the data cannot be used, with one fault for each thing wrong.
+    """
+    files = opened.files
+    if opened.table is None:
         parts = load_large(files)
         return _assemble(files, parts, _events(files, parts.clock))
-    return _assemble(files, *_load_whole(files))
+    return _assemble(files, *_load_whole(files, opened.table))
 
 
-def _load_whole(files: RunFiles) -> tuple[Parts, Events]:
-    """Read a log as a whole; all its faults and those of the events are raised at once."""
+def _load_whole(files: RunFiles, table: Table) -> tuple[Parts, Events]:
+    """Understand a log held whole; all its faults and those of the events are raised at once."""
     setup, faults = files.setup, Faults()
     clock, columns, result, events = None, None, None, no_events()
-    table = read_table(files.log, setup.log, hashed=True)
     with faults.caught():
         long = take_apart(table, setup.log)
         places = find_columns(table, long, setup.channels, faults)

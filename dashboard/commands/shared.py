@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from analysis.pipeline import Analysis
     from ingest.check_sheet import Checked
     from ingest.errors import LukewarmError
+    from ingest.load import OpenedRun
     from ingest.run import Run
     from ingest.store import Store
 
@@ -150,10 +151,11 @@ def expand(runs: Iterable[str]) -> list[Path]:
 def each_run(places: list[Path], setup: Path | None) -> Iterator[tuple[Path, Run | LukewarmError]]:
     """Load runs in order; faults are printed as they come."""
     from ingest.errors import LukewarmError
+    from ingest.load import load_opened
 
-    for place, load in counted(loaded_ahead(places, setup), len(places), "reading"):
+    for place, opening in counted(opened_ahead(places, setup), len(places), "reading"):
         try:
-            yield place, load.result()
+            yield place, load_opened(opening.result())
         except LukewarmError as error:
             if len(places) > 1:
                 note(f"{place}:")
@@ -161,20 +163,22 @@ def each_run(places: list[Path], setup: Path | None) -> Iterator[tuple[Path, Run
             yield place, error
 
 
-def loaded_ahead(places: list[Path], setup: Path | None) -> Iterator[tuple[Path, Future[Run]]]:
-    """Load on another thread while the run before is worked on, never more than one run ahead.
+def opened_ahead(
+    places: list[Path], setup: Path | None
+) -> Iterator[tuple[Path, Future[OpenedRun]]]:
+    """Open runs on another thread while the run before is worked on, never more than one ahead.
 
-    Parsing, hashing and arithmetic on whole columns let go of the interpreter, so that the two
-    threads do get in parallel.
+    Reading, hashing and parsing let go of the interpreter. What follows does not: two threads would
+    only take it from each other.
     """
     from concurrent.futures import ThreadPoolExecutor
 
-    from ingest.load import load_run
+    from ingest.load import open_run
 
-    with ThreadPoolExecutor(1) as loader:
-        coming: tuple[Path, Future[Run]] | None = None
+    with ThreadPoolExecutor(1) as opener:
+        coming: tuple[Path, Future[OpenedRun]] | None = None
         for place in places:
-            current, coming = coming, (place, loader.submit(load_run, place, setup))
+            current, coming = coming, (place, opener.submit(open_run, place, setup))
             if current is not None:
                 yield current
         if coming is not None:
