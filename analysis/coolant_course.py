@@ -192,8 +192,9 @@ def _load(ctx: Context, every: int) -> tuple[Floats | None, Bools | None]:
             seen = ~np.isnan(part)
             if not seen.any():
                 return None, None
-            place = np.arange(part.size)
-            part = np.interp(place, place[seen], part[seen])
+            if not seen.all():
+                place = np.arange(part.size)
+                part = np.interp(place, place[seen], part[seen])
             index += part / scale
             idle &= part < slow
     if not turns:

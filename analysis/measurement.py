@@ -52,7 +52,7 @@ class Measurement:
         """Combined standard uncertainty, k = 1 (JCGM 100:2008, eq. 10); None without a value."""
         if self.value is None:
             return None
-        return math.sqrt(self.random**2 + sum(part**2 for part in self.shared.values()))
+        return math.hypot(self.random, *self.shared.values())
 
     def known(self) -> float:
         """Return the value.

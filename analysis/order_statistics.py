@@ -15,13 +15,12 @@ Floats = NDArray[np.float64]
 def median(values: Floats) -> float:
     """Median of values without NaN, shape (n,), n of 1 at least."""
     half = values.size // 2
-    if values.size % 2:
-        ordered = values.copy()
-        ordered.partition(half)
-        return float(ordered[half])
     ordered = values.copy()
-    ordered.partition((half - 1, half))
-    return 0.5 * float(ordered[half - 1] + ordered[half])
+    ordered.partition(half)
+    upper = float(ordered[half])
+    if values.size % 2:
+        return upper
+    return 0.5 * (float(ordered[:half].max()) + upper)
 
 
 def quantiles(values: Floats, *shares: float) -> tuple[float, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -209,6 +210,11 @@ class Usual:
     @classmethod
     def of(cls, cars: Sequence[Evidence]) -> Usual:
         """Learn from good cars; with none, the table's defaults."""
+        return cls.learned(cars) if cars else _default_usual()
+
+    @classmethod
+    def learned(cls, cars: Sequence[Evidence]) -> Usual:
+        """The same, from however many cars."""
         table = knowledge()
         plateaus = [car.figures["coolant_plateau"][0] for car in cars if _has_plateau(car)]
         default_plateau = table.figures["coolant_plateau"].usual
@@ -229,6 +235,12 @@ class Usual:
             for name, row in table.signs.items()
         }
         return cls(center, spread, count, plateau, signs)
+
+
+@cache
+def _default_usual() -> Usual:
+    """What the table says is usual (worked out once)."""
+    return Usual.learned(())
 
 
 def _has_plateau(car: Evidence) -> bool:

@@ -74,11 +74,10 @@ def _figures(row: CauseRow, evidence: Evidence, usual: Usual) -> list[str]:
         away, sd = comparison
         towards = away * (1.0 if move[1] > 0 else -1.0)
         weight = towards / sd
-        text = _line(name, evidence, usual)
         if weight >= NOTABLE:
-            rated.append((weight, text))
+            rated.append((weight, _line(name, evidence, usual)))
         elif abs(away) < sd and abs(move[1]) > 2.0 * sd:
-            rated.append((-1.0, f"against it: {text}"))
+            rated.append((-1.0, f"against it: {_line(name, evidence, usual)}"))
     rated.sort(key=lambda pair: -pair[0])
     return [text for _, text in rated[:MOST_REASONS]]
 
@@ -109,18 +108,18 @@ def _sensor_sentence(measured: Measured, label: str) -> str:
 
 def _nothing_unusual(evidence: Evidence, usual: Usual) -> tuple[str, ...]:
     normal, odd = [], []
-    for name in knowledge().figures:
+    for name, scale in knowledge().figures.items():
         comparison = compare(evidence, usual, name)
         if comparison is None:
             continue
         away, sd = comparison
         if abs(away) < 2.0 * sd:
-            normal.append((abs(away) / sd, _line(name, evidence, usual)))
+            normal.append((abs(away) / sd, scale.label, name))
         else:
             odd.append(f"against it: {_line(name, evidence, usual)}")
     if not normal and not odd:
         return ("no figure could be measured, so nothing speaks against a healthy heater",)
-    keep = [text for _, text in sorted(normal)[:3]]
+    keep = [_line(name, evidence, usual) for _, _, name in sorted(normal)[:3]]
     return (*keep, *odd[:2])
 
 
