@@ -31,6 +31,10 @@ RIVAL: Final = 8.0
 """Offsets this much worse in log likelihood are still worth a fit of their own."""
 
 APART_S: Final = 6.0
+APART_SHARE: Final = 0.6
+"""Offsets nearer to each other than this, or than this share of the usual time between two moves,
+lead a fit to the same end."""
+
 MOST_STARTS: Final = 4
 MOST_TIMES: Final = 200
 SHIFT_S: Final = 2.0
@@ -106,7 +110,7 @@ def find_starts(data: LeverData, *, offsets: bool) -> list[Start]:
     which = np.argmin(table, axis=0)
     merit = table[which, np.arange(shifts.size)]
     starts = []
-    for index in _lowest(merit, shifts):
+    for index in _lowest(merit, shifts, _apart(data.path, grid)):
         weights = levels[which[index]][:, index]
         a, b = _ends(knots, weights[:-1])
         starts.append(
@@ -140,15 +144,22 @@ def _shifted(data: LeverData, farthest: float) -> tuple[Floats, Floats, Floats]:
     return grid, answers, shifts
 
 
-def _lowest(merit: Floats, shifts: Floats) -> list[int]:
+def _apart(path: LeverPath, time: Floats) -> float:
+    """How far apart two offsets must be to lead a fit to different ends, s."""
+    moves = path.moves[(path.moves > time[0]) & (path.moves < time[-1])]
+    dwell = float(np.median(np.diff(moves))) if moves.size > 1 else 0.0
+    return max(APART_S, APART_SHARE * dwell)
+
+
+def _lowest(merit: Floats, shifts: Floats, apart: float) -> list[int]:
     """The best offset, then others that stand apart from it and are nearly as good."""
     padded = np.concatenate(([np.inf], merit, [np.inf]))
     dips = np.flatnonzero((merit <= padded[:-2]) & (merit <= padded[2:]))
     dips = dips[np.argsort(merit[dips])]
     chosen = [int(dips[0])]
     for dip in dips[1:]:
-        apart = min(abs(shifts[dip] - shifts[other]) for other in chosen)
-        if merit[dip] < merit[chosen[0]] + RIVAL and apart >= APART_S:
+        nearest = min(abs(shifts[dip] - shifts[other]) for other in chosen)
+        if merit[dip] < merit[chosen[0]] + RIVAL and nearest >= apart:
             chosen.append(int(dip))
     return chosen[:MOST_STARTS]
 
