@@ -131,15 +131,15 @@ class Channel:
         return float(np.fmin.reduce(self.values)), float(np.fmax.reduce(self.values))
 
     @property
-    def steps(self) -> Floats:
-        """Change from each valid reading to the next one; not kept, it is as large as the log."""
-        known = self.values if self.whole else self.values[~np.isnan(self.values)]
-        return known[1:] - known[:-1]
+    def readings(self) -> Floats:
+        """The valid readings; not kept, they are as many as the log has rows."""
+        return self.values if self.whole else self.values[~np.isnan(self.values)]
 
     @cached_property
     def largest_step(self) -> float:
         """Largest change from one valid reading to the next, 0 for fewer than two."""
-        steps = self.steps
+        readings = self.readings
+        steps = readings[1:] - readings[:-1]
         return max(float(steps.max()), -float(steps.min())) if steps.size else 0.0
 
     @cached_property

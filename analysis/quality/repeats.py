@@ -42,12 +42,12 @@ NEAR_STEPS: Final = 3.0
 def detect(view: View) -> Iterator[Hit]:
     """Find stretches of equal readings in restless temperatures."""
     for point in view.present(*CAR_TEMPERATURES, "cold_junction"):
-        steps = view.channel(point).steps
-        if not _repeats(steps):
+        readings = view.channel(point).readings
+        if not _repeats(readings):
             continue
         values = view.values(point)
         known = None if view.channel(point).whole else np.flatnonzero(~np.isnan(values))
-        readings = values if known is None else values[known]
+        steps = np.diff(readings)
         changed = np.flatnonzero(steps)
         if not changed.size or not _restless(steps[changed]):
             continue
@@ -63,9 +63,9 @@ def detect(view: View) -> Iterator[Hit]:
             yield _hit(view, point, name, marked, float(readings[starts[which][0]]))
 
 
-def _repeats(steps: Floats) -> bool:
+def _repeats(readings: Floats) -> bool:
     """Whether one number stands `CLIP_READINGS` times in a row: most channels end here."""
-    still = np.flatnonzero(steps == 0.0)
+    still = np.flatnonzero(readings[1:] == readings[:-1])
     more = CLIP_READINGS - 2
     return bool((still[more:] - still[:-more] == more).any())
 
