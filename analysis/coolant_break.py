@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -275,8 +276,9 @@ def _all_fits(
     if worked is not None:
         alike.append(worked[valid] - np.interp(candidates, time, worked)[:, None])
     design = _Design(np.stack(alike, axis=1), _departures(np.maximum(x, 0.0)))
-    known = _known_beforehand(noise / typical, loaded=worked is not None)
-    normal = design.normal() + known.swapaxes(-1, -2) @ known
+    # what is known weighs against a reading as the noise does to the typical slope
+    known = (noise / typical) ** 2 * _known_beforehand(loaded=worked is not None)
+    normal = design.normal() + known
     inverse = np.linalg.inv(normal)
     along = design.along(target)
     found = (inverse @ along[..., None])[..., 0]
@@ -344,20 +346,16 @@ def _departures(after: Floats) -> Floats:
     return np.stack(fallen)
 
 
-def _known_beforehand(firm: float, *, loaded: bool) -> Floats:
-    """What is known beforehand, one more row each: a coefficient's mean as a share of the slope.
+@cache
+def _known_beforehand(*, loaded: bool) -> Floats:
+    """Products of the regressors in what is known beforehand, shape (powers, 1, k, k).
+
+    Each mean of a coefficient, as a share of the slope, is one more row beside the readings.
 
     Parameters
     ----------
-    firm
-        Noise over the typical slope: how a row weighs against a reading.
     loaded
         Whether the work done is a regressor.
-
-    Returns
-    -------
-    ndarray
-        Shape (powers, 1, rows, k).
     """
     last = 4 if loaded else 3
     rows = np.zeros((len(POWERS), 1, last - 1, last + 1))
@@ -365,6 +363,6 @@ def _known_beforehand(firm: float, *, loaded: bool) -> Floats:
         for row, (of, (mean, deviation)) in enumerate(
             [(2, BEND), (last, SHARPNESS[power])] + ([(3, LOAD)] if loaded else [])
         ):
-            rows[place, 0, row, of] = firm / deviation
-            rows[place, 0, row, 1] = -firm / deviation * mean
-    return rows
+            rows[place, 0, row, of] = 1.0 / deviation
+            rows[place, 0, row, 1] = -mean / deviation
+    return np.asarray(rows.swapaxes(-1, -2) @ rows)

@@ -80,8 +80,10 @@ def choose_step(run: Run) -> float:
         if run.has(point):
             time, _ = run.series(point)
             if time.size > 1:
-                intervals = 0.9 * (time[1:] - time[:-1])
-                return next((step for step in STEPS if _mostly_below(intervals, step)), STEPS[-1])
+                intervals = time[1:] - time[:-1]
+                return next(
+                    (step for step in STEPS if _mostly_below(intervals, step / 0.9)), STEPS[-1]
+                )
     return 1.0
 
 
@@ -156,7 +158,9 @@ class _Bins:
     """
 
     def __init__(self, time: Floats, axis: _Axis) -> None:
-        bins = (np.floor(time / axis.step) - axis.first).astype(np.intp)
+        scaled = time / axis.step
+        np.floor(scaled, out=scaled)
+        bins = (scaled - axis.first).astype(np.intp)
         self.size = axis.centers.size
         self.starts = np.flatnonzero(np.concatenate(([True], bins[1:] != bins[:-1])))
         self.counts = np.append(self.starts[1:], time.size) - self.starts

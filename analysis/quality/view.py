@@ -131,7 +131,9 @@ class View:
 
     @cached_property
     def _bins(self) -> Bins:
-        return Bins.of(((self.time - self.time[0]) / self.width).astype(np.intp))
+        elapsed = self.time - self.time[0]
+        elapsed /= self.width
+        return Bins.of(elapsed.astype(np.intp))
 
     def _shared_bins(self) -> Bins:
         return self._bins
