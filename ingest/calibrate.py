@@ -338,5 +338,7 @@ class _Worker:
 
 def _sample(values: Floats, count: int = 512) -> Floats:
     """Sorted valid values, thinned evenly to about `count`."""
-    few = values[:: max(1, values.size // count)]
-    return np.sort(few[~np.isnan(few)])
+    few = np.sort(values[:: max(1, values.size // count)])
+    if few.size and np.isnan(few[-1]):  # they are sorted behind all others
+        few = few[~np.isnan(few)]
+    return few

@@ -31,12 +31,12 @@ def resolution(values: NDArray[np.float64]) -> float:
     float
         In the unit of `values`.
     """
-    few = values[:: max(1, values.size // SAMPLES)]
-    few = few[np.isfinite(few)]
+    few = np.sort(values[:: max(1, values.size // SAMPLES)])
+    if few.size and not (np.isfinite(few[0]) and np.isfinite(few[-1])):
+        few = few[np.isfinite(few)]
     if few.size < 3:
         return 0.0
-    few.sort()
-    steps = np.diff(few)
+    steps = few[1:] - few[:-1]
     levels = 1 + int(np.count_nonzero(steps))
     steps = steps[steps > 1e-9 * max(abs(float(few[0])), abs(float(few[-1])))]
     if not steps.size:
@@ -44,7 +44,7 @@ def resolution(values: NDArray[np.float64]) -> float:
     smallest = float(steps.min())
     multiples = steps / smallest
     # numbers of a few decimals are multiples of their step; those of a converter are not
-    even = np.abs(multiples - np.round(multiples)) < 0.02 * np.maximum(1.0, multiples / 10.0)
+    even = np.abs(multiples - np.rint(multiples)) < 0.02 * np.maximum(1.0, multiples / 10.0)
     if np.count_nonzero(even) / even.size >= 0.9:
         return smallest
     return float(np.median(steps)) if levels < FEW_LEVELS * few.size else 0.0

@@ -16,6 +16,7 @@ Numbers for no reading
 from __future__ import annotations
 
 import copy
+import math
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
@@ -188,10 +189,10 @@ class CellReader:
         if values.null_count():
             return None
         array = values.to_numpy()
-        # NaN and infinity show in the ends of the range
-        if array.size and not (np.isfinite(array.min()) and np.isfinite(array.max())):
+        low, high = (float(array.min()), float(array.max())) if array.size else (0.0, 0.0)
+        if not (math.isfinite(low) and math.isfinite(high)):  # NaN shows in them, too
             return None
-        cleaned, words, findings = self._without_sentinels(values)
+        cleaned, words, findings = self._without_sentinels(values, array, low, high)
         return Numbers(cleaned, words, findings=tuple(findings))
 
     def from_text(self, cells: pl.Series, rows: NDArray[np.int64] | None = None) -> Numbers:
@@ -217,7 +218,9 @@ class CellReader:
             positions = np.flatnonzero(left.to_numpy())
             values = _put(values, positions, sorted_out.values)
             bad_rows = positions[sorted_out.bad]
-        values, sentinels, more = self._without_sentinels(values)
+        array = values.drop_nulls().to_numpy() if values.null_count() else values.to_numpy()
+        low, high = (float(array.min()), float(array.max())) if array.size else (0.0, 0.0)
+        values, sentinels, more = self._without_sentinels(values, array, low, high)
         if len(units) > 1:
             listed = ", ".join(f"{unit} ({count})" for unit, count in units.items())
             more.append(Finding("mixed_cell_units", f"cells carry different units: {listed}"))
@@ -273,13 +276,14 @@ class CellReader:
         return _SortedOut(table[back], np.array(bad)[back], words, units)
 
     def _without_sentinels(
-        self, values: pl.Series
+        self, values: pl.Series, array: NDArray[np.float64], low: float, high: float
     ) -> tuple[pl.Series, dict[str, int], list[Finding]]:
-        """Null the numbers that mean no reading, and say which look as if they did."""
-        array = values.drop_nulls().to_numpy() if values.null_count() else values.to_numpy()
+        """Null the numbers that mean no reading, and say which look as if they did.
+
+        `array` holds the values that are not null, between `low` and `high`.
+        """
         if not array.size:
             return values, {}, []
-        low, high = float(array.min()), float(array.max())
         gone = [v for v in self._stated if low <= v <= high and (array == v).any()]
         candidates = [
             v for v in SENTINELS if low <= v <= high and v not in gone and (array == v).any()

@@ -130,7 +130,7 @@ def _parse(
             separator=separator.decode("latin-1"),
             quote_char=_quote(body, plan),
             schema={column_name(at): kinds.get(at, pl.String) for at in range(plan.width)},
-            columns=wanted,
+            columns=wanted if len(wanted) < plan.width else None,
             ignore_errors=True,
         )
         return frame.rechunk()

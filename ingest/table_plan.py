@@ -122,7 +122,8 @@ def make_plan(source: Source, log: LogTable) -> Plan:
 
 def _plan(source: Source, log: LogTable, text: bytes) -> Plan:
     all_lines = text.split(b"\n")
-    strip_nul = 2 * sum(b"\0" in line for line in all_lines) > len(all_lines)
+    nul = b"\0" in text
+    strip_nul = nul and 2 * sum(b"\0" in line for line in all_lines) > len(all_lines)
     longest = max(map(len, all_lines))
     if longest > LONGEST_LINE:
         raise UnusableRun(
