@@ -279,9 +279,12 @@ def _all_fits(
     # what is known weighs against a reading as the noise does to the typical slope
     known = (noise / typical) ** 2 * _known_beforehand(loaded=worked is not None)
     normal = design.normal() + known
-    inverse = np.linalg.inv(normal)
     along = design.along(target)
-    found = (inverse @ along[..., None])[..., 0]
+    sides = np.zeros((*along.shape, 2))
+    sides[..., 0] = along
+    sides[..., 0, 1] = 1.0  # of the inverse only the level's column is asked for
+    solved: Floats = np.linalg.solve(normal, sides).astype(np.float64, copy=False)
+    found = solved[..., 0]
     # what is left of the readings, and of what is known, at the best fit
     squares = float(target @ target) - np.einsum("pck,pck->pc", found, along)
     slope, departure = found[..., 1], found[..., -1]
@@ -297,7 +300,7 @@ def _all_fits(
     evidence -= 0.5 * np.log(np.linalg.det(normal)) + widths
     return _Fits(
         np.asarray(found[..., 0] + center),
-        np.asarray(inverse[..., 0, 0] * variance * CORRELATED),
+        np.asarray(solved[..., 0, 1] * variance * CORRELATED),
         slope / SCALE_S,
         np.asarray(np.where(is_break, evidence, -np.inf)),
         math.sqrt(variance) / noise,

@@ -55,9 +55,9 @@ class Warming:
         stay = max(1, math.ceil(STAY_S / self.step))
         low = self.rise < level - 2.0 * self.u
         dips = np.concatenate(([0], np.cumsum(low)))
-        size = self.rise.size
-        last = np.minimum(np.arange(size) + stay, size)
-        held = (dips[last] == dips[:-1]) & (self.rise >= level) & (last - np.arange(size) == stay)
+        # only where the record goes on for long enough
+        begins = max(dips.size - stay, 0)
+        held = (dips[stay:] == dips[:begins]) & (self.rise[:begins] >= level)
         if not held.any():
             return None
         first = int(np.argmax(held))
@@ -90,7 +90,8 @@ def smooth_rise(time: Floats, rise: Floats, lag: float) -> Warming | None:
     known = np.flatnonzero(~np.isnan(rise))
     if known.size < 4 * half:
         return None
-    filled = np.interp(np.arange(rise.size), known, rise[known])
+    whole = known.size == rise.size
+    filled = rise if whole else np.interp(np.arange(rise.size), known, rise[known])
     value_weight, slope_weight = _weights(half)
     # straight on at both ends, so that the fit has its full width there too
     start = 2.0 * filled[0] - filled[half:0:-1]
@@ -99,7 +100,8 @@ def smooth_rise(time: Floats, rise: Floats, lag: float) -> Warming | None:
     value = np.convolve(padded, value_weight[::-1], "valid")
     slope = np.convolve(padded, slope_weight[::-1], "valid") / step
     # successive differences see the scatter and not the slow rise
-    residual = np.diff(filled, 2)
+    steps = filled[1:] - filled[:-1]
+    residual = steps[1:] - steps[:-1]
     scatter = math.sqrt(float(residual @ residual) / max(residual.size, 1) / 6.0)
     weight = value_weight + lag / step * slope_weight
     return Warming(

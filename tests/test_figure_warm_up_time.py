@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import lfilter
 
 from analysis.context import Context
-from analysis.warming import smooth_rise
+from analysis.warming import Warming, smooth_rise
 from tests.hold_runs import RISE, WARM_UP_TAU, heater_run, settling
 
 TIME = np.arange(-60.0, 1800.0)
@@ -155,3 +155,12 @@ def test_a_start_event_put_right_since_moves_the_start() -> None:
     run = heater_run(without=["engine"], events=[(-5.0, "engine", "start")])
     found = Context(run).figure("warm_up_time")
     assert found.value == pytest.approx(TRUTH + 5.0, abs=4.0)
+
+
+@pytest.mark.parametrize(("seconds", "reached"), [(10, None), (28, None), (29, None), (30, 0.0)])
+def test_a_level_is_reached_where_the_record_shows_that_it_stays(
+    seconds: int, reached: float | None
+) -> None:
+    still = np.full(seconds, 40.0)
+    warming = Warming(1.0, np.arange(float(seconds)), still, 0.0, np.zeros(seconds))
+    assert warming.reached(30.0) == reached
