@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final, Literal
 
 import numpy as np
@@ -256,12 +257,13 @@ def _all_alike(texts: pl.Series, form: TextFormat) -> Stamps | None:
         return None
     text = np.frombuffer(joined + ends.encode(), dtype=np.uint64).reshape(count, -1)
     digits: list[NDArray[np.uint8]] = []
-    for word, zeros in zip(np.ascontiguousarray(text.T), _zeros(first + ends), strict=True):
+    layout = _layout(_DIGITS.sub("0", first + ends))
+    for word, (zeros, room) in zip(np.ascontiguousarray(text.T), layout, strict=True):
         # the date, the hour and the zone are mostly one and the same in all rows
         rows = word ^ zeros
-        if (word == word[0]).all():
+        if count == 1 or (word == word[0]).all():
             rows = rows[:1]
-        elif ((rows + _room(zeros)) & _HIGH_BITS).any():
+        elif ((rows + room) & _HIGH_BITS).any():
             return None
         digits.extend(np.ascontiguousarray(rows.view(np.uint8).reshape(-1, _WORD).T))
     seconds, offset = _values(match, digits)
@@ -271,19 +273,16 @@ def _all_alike(texts: pl.Series, form: TextFormat) -> Stamps | None:
     )
 
 
-def _zeros(text: str) -> NDArray[np.uint64]:
-    """The words of a text with zeros for its digits."""
-    return np.frombuffer(_DIGITS.sub("0", text).encode(), dtype=np.uint64)
+@lru_cache(maxsize=64)
+def _layout(zeros: str) -> tuple[tuple[np.uint64, np.uint64], ...]:
+    """The words of a text whose digits are zeros, and what may be added to a word's bytes.
 
-
-def _room(zeros: np.uint64) -> np.uint64:
-    """What may be added to a word's bytes, less their `zeros`, before a high bit shows.
-
-    A digit is at most 9 more than a zero, and every other byte is what it is in the first text.
+    Added to the bytes of another text less these zeros, it sets the high bit of every byte that is
+    no digit where there is one here, or not the same byte where there is none.
     """
-    is_digit = np.array([zeros]).view(np.uint8) == ord("0")
-    room: np.uint64 = np.where(is_digit, np.uint8(0x7F - 9), np.uint8(0x7F)).view(np.uint64)[0]
-    return room
+    text = np.frombuffer(zeros.encode(), dtype=np.uint8)
+    room = np.where(text == ord("0"), np.uint8(0x7F - 9), np.uint8(0x7F))
+    return tuple(zip(text.view(np.uint64), room.view(np.uint64), strict=True))
 
 
 def _same_length(texts: pl.Series, length: int, form: TextFormat) -> tuple[Floats, Floats]:
@@ -425,9 +424,16 @@ def _days(fields: _Fields) -> Floats:
         month = fields.number("m", 1.0)
     day = fields.number("j" if fields.has("j") else "d")
     date = (year * 16.0 + month) * 512.0 + day
-    if date.min() == date.max():  # a log seldom sees midnight
-        return _day_numbers(year[:1], month[:1], day[:1], of_year=fields.has("j"))
+    if date.size == 1 or date.min() == date.max():  # a log seldom sees midnight
+        one = (float(each[0]) for each in (year, month, day))
+        return np.array([_day_number(*one, of_year=fields.has("j"))])
     return _day_numbers(year, month, day, of_year=fields.has("j"))
+
+
+@lru_cache(maxsize=64)
+def _day_number(year: float, month: float, day: float, *, of_year: bool) -> float:
+    one = (np.array([each]) for each in (year, month, day))
+    return float(_day_numbers(*one, of_year=of_year)[0])
 
 
 def _day_numbers(year: Floats, month: Floats, day: Floats, *, of_year: bool) -> Floats:
