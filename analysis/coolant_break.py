@@ -170,7 +170,10 @@ def _below(smooth: Floats, peak: int, depth: float) -> int:
 def _after_gap(time: Floats, value: Floats, start: int, peak: int) -> int:
     """First reading after the last long gap before the peak, if that is later than `start`."""
     step = float(time[1] - time[0])
-    seen = start + np.flatnonzero(~np.isnan(value[start : peak + 1]))
+    missing = np.isnan(value[start : peak + 1])
+    if not missing.any():
+        return start
+    seen = start + np.flatnonzero(~missing)
     if seen.size < 2:
         return start
     gaps = np.flatnonzero(np.diff(seen) * step > max(20.0, 3.0 * step))

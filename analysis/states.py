@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
@@ -100,11 +101,17 @@ def smooth(values: Floats, width: int) -> Floats:
     if width <= 1:
         return values
     valid = ~np.isnan(values)
-    number = _window_sums(valid.astype(float), width)
     if valid.all():
-        return np.asarray(_window_sums(values, width) / number)
+        return np.asarray(_window_sums(values, width) / _window_sizes(values.size, width))
+    number = _window_sums(valid.astype(float), width)
     total = _window_sums(np.where(valid, values, 0.0), width)
     return np.where(number > 0.0, total / np.maximum(number, 1.0), np.nan)
+
+
+@lru_cache(maxsize=8)  # the channels of one run are smoothed over the same few widths
+def _window_sizes(size: int, width: int) -> Floats:
+    """How many samples lie in each window; shared, not to be written to."""
+    return _window_sums(np.ones(size), width)
 
 
 def _window_sums(values: Floats, width: int) -> Floats:
