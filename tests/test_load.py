@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from dashboard.commands.shared import each_run
 from ingest.errors import UnusableRun
 from ingest.load import load_run
 from ingest.load_bins import Bins
@@ -44,6 +45,33 @@ def test_a_run_folder(tmp_path: Path) -> None:
         name: hashlib.sha256((folder / name).read_bytes()).hexdigest()
         for name in ("run.toml", "log.csv", "events.csv")
     }
+
+
+@pytest.mark.parametrize("rows", [30, 5000])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+@pytest.mark.parametrize("ending", ["\n", "\r\n"])
+def test_the_hash_is_of_the_file_as_it_lies_there(tmp_path, rows, encoding, ending) -> None:
+    folder = write_run(tmp_path / "van")
+    text = "a remark\n" + log_text([row / 2 for row in range(rows)]) + "\x1a"
+    (folder / "log.csv").write_bytes(text.replace("\n", ending).encode(encoding))
+    run = load_run(folder)
+    assert run.readings.height == rows
+    assert run.sha256["log.csv"] == hashlib.sha256((folder / "log.csv").read_bytes()).hexdigest()
+    assert load_run(folder, whole_up_to=0).sha256 == run.sha256
+
+
+def test_runs_opened_ahead_come_in_order_with_their_faults(tmp_path, capsys) -> None:
+    folders = [write_run(tmp_path / name) for name in ("a", "b", "c", "d")]
+    (folders[1] / "log.csv").write_bytes(b"")  # found when it is opened
+    (folders[2] / "log.csv").write_text("t,OUT,CIN\n0,x,y\n1,x,y\n2,x,y\n")  # when it is understood
+    found = list(each_run(folders, None))
+    assert [place for place, _ in found] == folders
+    assert [isinstance(outcome, UnusableRun) for _, outcome in found] == [False, True, True, False]
+    for place, outcome in found:
+        if isinstance(outcome, Run):
+            assert outcome.readings.equals(load_run(place).readings)
+    said = capsys.readouterr().err
+    assert said.index(f"{folders[1]}:") < said.index("an empty file") < said.index(f"{folders[2]}:")
 
 
 def test_the_three_ways_to_name_a_run_give_the_same(tmp_path: Path) -> None:
