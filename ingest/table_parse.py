@@ -155,7 +155,8 @@ def parse_whole(body: bytes, plan: Plan, first_line: int, *, cut_off: bool) -> W
     Returns
     -------
     WholeParse or None
-        None where the columns are many, or where lines must be changed before they are parsed.
+        None where the columns are many, where lines must be changed before they are parsed, or
+        where all lines together have not as many cells as they should.
     """
     rules = plan.rules
     separator = rules.delimiter.encode()
@@ -173,15 +174,17 @@ def parse_whole(body: bytes, plan: Plan, first_line: int, *, cut_off: bool) -> W
         body += b"\n"
         if cut_off and last_looks_cut(body, separator):
             return None
+    lines, marks = _count(np.frombuffer(body, dtype=np.uint8), NEWLINE, separator[0])
+    if marks != (rules.width - 1) * lines:
+        return None
     kinds = column_kinds(plan)
     frame = _parse(body, separator, plan, kinds, [column_name(at) for at in sorted(kinds)])
-    if frame is None:
+    if frame is None or frame.height != lines:
         return None
-    regular = len(kinds) == rules.width and _proves_rows(frame, body, separator, rules)
-    count = frame.height
+    regular = len(kinds) == rules.width and _proves_rows(frame, body, rules)
     return WholeParse(
         frame,
-        Rows(body, separator, count, first_line, line_count=count) if regular else None,
+        Rows(body, separator, lines, first_line, line_count=lines) if regular else None,
         _is_bare(body) if pl.String in frame.dtypes else True,
     )
 
@@ -190,7 +193,7 @@ def _is_bare(body: bytes) -> bool:
     return body.isascii() and not any(blank in body for blank in b" \t\v\f")
 
 
-def _proves_rows(frame: pl.DataFrame, body: bytes, separator: bytes, rules: RowRules) -> bool:
+def _proves_rows(frame: pl.DataFrame, body: bytes, rules: RowRules) -> bool:
     """Whether a parse of all columns proves that every line of the body is a row.
 
     No cell is missing, so no line has too few; nor has any too many, as all of them together have
@@ -198,15 +201,11 @@ def _proves_rows(frame: pl.DataFrame, body: bytes, separator: bytes, rules: RowR
     """
     if any(column.null_count() for column in frame.get_columns()):
         return False
-    array = np.frombuffer(body, dtype=np.uint8)
-    lines, marks = _count(array, NEWLINE, separator[0])
-    if lines != frame.height or marks != (rules.width - 1) * lines:
-        return False
     if pl.String in frame.dtypes and (b"\0" in body or COMMENT in body):
         return False
     if _repeats_header(body, rules.header_start):
         return False
-    return len(body) <= LONGEST_LINE or _longest_line(array) <= LONGEST_LINE
+    return len(body) <= LONGEST_LINE or _longest_line(body) <= LONGEST_LINE
 
 
 def _count(array: NDArray[np.uint8], *bytes_: int) -> list[int]:
@@ -226,5 +225,6 @@ def _repeats_header(body: bytes, start: bytes) -> bool:
     return body.startswith(start) or b"\n" + start in body
 
 
-def _longest_line(array: NDArray[np.uint8]) -> int:
+def _longest_line(body: bytes) -> int:
+    array = np.frombuffer(body, dtype=np.uint8)
     return int(np.diff(np.flatnonzero(array == NEWLINE), prepend=-1).max())

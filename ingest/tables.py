@@ -7,9 +7,9 @@
     numbers = table.numbers(at)              # Float64, null where there is no reading
     words = table.text(at)                   # as written, for times
 
-Of a wide table only the columns asked for are parsed. A long log (one reading a row, the channel's name beside
-it) is taken apart by ``table.long(name, value, unit)``, whose channels give the rows they were
-read in, so that the time column is taken at those rows.
+Of a wide table only the columns asked for are parsed. A long log (one reading a row, the channel's
+name beside it) is taken apart by ``table.long(name, value, unit)``, whose channels give the rows
+they were read in, so that the time column is taken at those rows.
 
 How a file is told apart: `ingest.table_encoding` (characters), `ingest.dialect` (delimiter),
 `ingest.table_layout` (names and units), `ingest.table_marks` (decimal mark), `ingest.table_parse`
