@@ -260,10 +260,9 @@ def _all_alike(texts: pl.Series, form: TextFormat) -> Stamps | None:
     layout = _layout(_DIGITS.sub("0", first + ends))
     for word, (zeros, room) in zip(np.ascontiguousarray(text.T), layout, strict=True):
         # the date, the hour and the zone are mostly one and the same in all rows
-        rows = word ^ zeros
-        if count == 1 or (word == word[0]).all():
-            rows = rows[:1]
-        elif ((rows + room) & _HIGH_BITS).any():
+        same = bool((word == word[0]).all())
+        rows = (word[:1] if same else word) ^ zeros
+        if not same and ((rows + room) & _HIGH_BITS).any():
             return None
         digits.extend(np.ascontiguousarray(rows.view(np.uint8).reshape(-1, _WORD).T))
     seconds, offset = _values(match, digits)
