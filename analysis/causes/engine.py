@@ -90,15 +90,9 @@ def rank(
     used = [name for _, _, name in seen]
     for (effect, _, _), density in zip(seen, _log_densities(seen), strict=True):
         total += density.take(effect.which)
-    told = np.zeros(len(distinct.patterns))
-    for chances, name in zip(distinct.patterns.T, table.signs, strict=True):
-        sign = evidence.signs.get(name)
-        if sign is None:
-            continue
-        used.append(name)
-        chance = np.clip(_sign_chance(chances, name, usual), 1e-3, 1 - 1e-3)
-        told += np.log(chance if sign else 1.0 - chance)
-    total += told.take(distinct.pattern)
+    told = [name for name in table.signs if evidence.signs.get(name) is not None]
+    used += told
+    total += _sign_likelihood(distinct.patterns, evidence, usual, told).take(distinct.pattern)
     for name, found in (checked or {}).items():
         row = table.check_row(name)
         chance = np.array(
@@ -172,10 +166,17 @@ def _log_densities(seen: list[tuple[_Effect, tuple[float, float], str]]) -> list
     return [density[end - size : end] for size, end in zip(sizes, accumulate(sizes), strict=True)]
 
 
-def _sign_chance(table_chance: Floats, name: str, usual: Usual) -> Floats:
-    base = knowledge().signs[name].usual
+def _sign_likelihood(patterns: Floats, evidence: Evidence, usual: Usual, told: list[str]) -> Floats:
+    """Logarithm of how likely the signs are that could be told, for each pattern of chances."""
+    signs = knowledge().signs
+    places = [place for place, name in enumerate(signs) if name in told]
+    chance = patterns[:, places]
     # the family's own rate of a sign stands in wherever the cause has no say
-    return np.where(table_chance == base, usual.signs[name], table_chance)
+    base = np.array([signs[name].usual for name in told])
+    chance = np.where(chance == base, np.array([usual.signs[name] for name in told]), chance)
+    chance = np.minimum(np.maximum(chance, 1e-3), 1 - 1e-3)
+    seen = np.array([bool(evidence.signs[name]) for name in told], dtype=bool)
+    return np.asarray(np.log(np.where(seen, chance, 1.0 - chance)).sum(axis=1))
 
 
 def _log_density(residual: Floats, sd: Floats, spread: Floats) -> Floats:
