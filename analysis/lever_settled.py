@@ -17,12 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.lever_curve import FORM, cover_slopes, crossing, ripple_prior
-from analysis.lever_fit import BEYOND_PCT, BOLD, CAREFUL, LEAST_CAUTION, Fit
+from analysis.lever_fit import BEYOND_PCT, Fit
 from analysis.lever_model import CURVE, DRIFT, LOG_P, LOG_Q, SETTLED, SLACK, SPAN, A, B, Course
 from analysis.uncertainty import Floats
 
 RIPPLES: Final = 6
-STEPS: Final = 7
+STEPS: Final = 9
 
 MOST_COLUMNS: Final = 60
 BIN_PCT: Final = 2.5
@@ -181,7 +181,7 @@ class _Search:
 
 
 def settle_curves(answers: Answers, fit: Fit, low: float, high: float) -> Curves:
-    """Follow every kind of curve to its best fit: Gauss-Newton steps held back by the prior.
+    """Follow every kind of curve to its best fit: damped Gauss-Newton steps, all kinds at once.
 
     Parameters
     ----------
@@ -195,12 +195,12 @@ def settle_curves(answers: Answers, fit: Fit, low: float, high: float) -> Curves
     search = _Search(answers, fit, low, high)
     params = search.bounded(_starts(fit, low, high))
     diagonal = np.arange(params.shape[0])
-    caution = np.ones(params.shape[1])
+    damping = np.full(params.shape[1], 1e-3)
     cost, slope, hessian = search.look(params)
     for _ in range(STEPS):
-        held_back = hessian.copy()
-        held_back[:, diagonal, diagonal] += caution[:, None] / search.width**2
-        step = np.linalg.solve(held_back, slope[..., None])[..., 0].T
+        damped = hessian.copy()
+        damped[:, diagonal, diagonal] *= 1.0 + damping[:, None]
+        step = np.linalg.solve(damped, slope[..., None])[..., 0].T
         trial = search.bounded(params + step)
         new_cost, new_slope, new_hessian = search.look(trial)
         better = new_cost <= cost
@@ -209,8 +209,7 @@ def settle_curves(answers: Answers, fit: Fit, low: float, high: float) -> Curves
         cost = np.where(better, new_cost, cost)
         slope = np.where(better[:, None], new_slope, slope)
         hessian = np.where(better[:, None, None], new_hessian, hessian)
-        bolder = np.where(caution > BOLD * LEAST_CAUTION, caution * BOLD, 0.0)
-        caution = np.where(better, bolder, np.maximum(caution * CAREFUL, LEAST_CAUTION))
+        damping = np.where(better, np.maximum(damping / 10.0, 1e-6), damping * 10.0)
         if better.all() and gain.max() < 0.1:
             break
     covariance = np.linalg.inv(hessian).astype(np.float64)
