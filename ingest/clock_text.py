@@ -255,10 +255,9 @@ def _all_alike(texts: pl.Series, form: TextFormat) -> Stamps | None:
     size = len(first) + len(ends)
     if len(joined) != count * size - len(ends) or not joined.isascii():
         return None
-    text = np.frombuffer(joined + ends.encode(), dtype=np.uint64).reshape(count, -1)
     digits: list[NDArray[np.uint8]] = []
     layout = _layout(_DIGITS.sub("0", first + ends))
-    for word, (zeros, room) in zip(np.ascontiguousarray(text.T), layout, strict=True):
+    for word, (zeros, room) in zip(_words(joined, ends.encode(), size), layout, strict=True):
         # the date, the hour and the zone are mostly one and the same in all rows
         same = bool((word == word[0]).all())
         rows = (word[:1] if same else word) ^ zeros
@@ -270,6 +269,17 @@ def _all_alike(texts: pl.Series, form: TextFormat) -> Stamps | None:
         np.ascontiguousarray(np.broadcast_to(seconds, count)),
         np.ascontiguousarray(np.broadcast_to(offset, count)),
     )
+
+
+def _words(joined: bytes, ends: bytes, size: int) -> NDArray[np.uint64]:
+    """First, second ... words of all texts of `size` bytes; the last text lacks its ends."""
+    width = size // _WORD
+    count = (len(joined) + len(ends)) // size
+    words = np.empty((width, count), dtype=np.uint64)
+    before = np.frombuffer(joined, dtype=np.uint64, count=(count - 1) * width)
+    words[:, :-1] = before.reshape(-1, width).T
+    words[:, -1] = np.frombuffer(joined[(count - 1) * size :] + ends, dtype=np.uint64)
+    return words
 
 
 @lru_cache(maxsize=64)
