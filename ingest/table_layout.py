@@ -85,10 +85,17 @@ def find_layout(lines: Sequence[Line], cut: Cut, log: LogTable, file: str) -> La
                 "check that the logger was recording",
             )
         )
-    above = [(line, _uncommented(line.text, cut)) for line in lines[max(0, at - _ROWS_ABOVE) : at]]
+    # readings that went wrong from the start are no names, however many there are
+    text = [line for line in lines[:at] if not _is_broken_reading(line, cut)][-_ROWS_ABOVE:]
+    above = [(line, _uncommented(line.text, cut)) for line in text]
     header, units_row = _pick_rows(above, cut, log)
     below = [line for line in lines[:at] if header is None or line.number > header.number]
-    broken = [line for line in below if line != units_row and _begins_like_a_reading(line, cut)]
+    broken = [
+        line
+        for line in below
+        if line != units_row
+        and (_begins_like_a_reading(line, cut) or _is_broken_reading(line, cut))
+    ]
     metadata = tuple(line.text for line in lines[:at] if line not in (header, units_row, *broken))
     aliases = tuple(
         tuple(cells)
@@ -121,6 +128,26 @@ def find_layout(lines: Sequence[Line], cut: Cut, log: LogTable, file: str) -> La
 def _begins_like_a_reading(line: Line, cut: Cut) -> bool:
     cells = cut.cells(line.text)
     return len(cells) > 1 and kind_of(cells[0]) in {"N", "T", "U"}
+
+
+def _is_broken_reading(line: Line, cut: Cut) -> bool:
+    """Whether a line has a reading's cells, if not all of their kinds, and cannot be names.
+
+    A name that is a number is a whole one. Beside a number or a time that comes first there are
+    names only where they have letters and differ.
+    """
+    cells = cut.cells(line.text)
+    if len(cells) != cut.width or cut.width < 2:
+        return False
+    kinds = [kind_of(cell) for cell in cells]
+    if any(kind in "NU" and not cell.isdigit() for cell, kind in zip(cells, kinds, strict=True)):
+        typed = sum(kind in "NUTW" for kind in kinds)
+        return kinds[0] in "NT" or 2 * typed >= len(kinds) - kinds.count("E")
+    text = [cell for cell, kind in zip(cells, kinds, strict=True) if kind == "X"]
+    if kinds[0] not in "NT" or not text:
+        return False
+    letters = [cell for cell in text if any(mark.isalpha() for mark in cell)]
+    return len(set(letters)) < max(2, len(letters))
 
 
 def _rejected(line: Line, cut: Cut, file: str) -> Rejected:
