@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
@@ -32,6 +32,8 @@ _TIME_NAME: Final = re.compile(
 _UNITS_SHARE: Final = 0.6
 _HEADER_SHARE: Final = 0.5
 _ROWS_ABOVE: Final = 6
+_DIGITS_SEEN: Final = 5
+"""So many different digits make a column of one a fraction."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,7 +271,7 @@ def _match(
             width = named
             found.append(_join_finding(base, joins, join_with, readings))
         elif len(names) < width:
-            doubtful = _narrow(names, readings, cut)
+            doubtful = _narrow(names, readings, cut) or _perhaps_commas(named, readings, cut)
             what = f"{len(names)} names stand over {width} columns"
             found.append(_mismatch(base, what, named=not doubtful))
     surplus = tuple(names[width:])
@@ -319,12 +321,53 @@ def _joined(named: int, readings: list[list[str]], cut: Cut) -> tuple[tuple[int,
                 return (at,), " "
             if cut.delimiter == "," and _is_clock_then_fraction(columns, at):
                 return (at,), "."
-    if cut.delimiter == "," and cut.width == 2 * named:
-        whole = all(_all(r"[+-]?\d+", columns[at]) for at in range(0, cut.width, 2))
-        parts = all(_all(r"\d+", columns[at]) for at in range(1, cut.width, 2))
-        if whole and parts:
-            return tuple(range(0, cut.width, 2)), "."
+    ways = _fractions(columns, extra) if cut.delimiter == "," else []
+    if len(ways) == 1 and any(_must_be_fraction(columns[at + 1]) for at in ways[0]):
+        return ways[0], "."
     return (), "."
+
+
+def _fractions(columns: list[tuple[str, ...]], count: int) -> list[tuple[int, ...]]:
+    """Ways to read so many pairs of columns as whole part and fraction; two are enough to know."""
+    if any("." in cell for column in columns for cell in column):
+        return []
+    able = [
+        at
+        for at in range(len(columns) - 1)
+        if _all(r"[+-]?\d+", columns[at])
+        and _all(r"\d+", columns[at + 1])
+        and len({len(cell) for cell in columns[at + 1]}) == 1
+    ]
+    return list(itertools.islice(_apart(able, count), 2))
+
+
+def _apart(places: Sequence[int], count: int) -> Iterator[tuple[int, ...]]:
+    """Every choice of so many rising places of which no two are neighbours."""
+    if count == 0:
+        yield ()
+        return
+    for index, place in enumerate(places):
+        rest = [other for other in places[index + 1 :] if other > place + 1]
+        if _most_apart(rest) < count - 1:
+            return  # further on there are fewer still
+        for others in _apart(rest, count - 1):
+            yield (place, *others)
+
+
+def _most_apart(places: Sequence[int]) -> int:
+    """Most of the rising places of which no two are neighbours."""
+    most, last = 0, -2
+    for place in places:
+        if place > last + 1:
+            most, last = most + 1, place
+    return most
+
+
+def _must_be_fraction(cells: Sequence[str]) -> bool:
+    """Leading zeros, or digits of every kind, are what a fraction has and a reading has not."""
+    if len(cells[0]) > 1:
+        return any(cell[0] == "0" for cell in cells)
+    return "0" in cells and len(set(cells)) >= _DIGITS_SEEN
 
 
 def _all(pattern: str, cells: Sequence[str]) -> bool:
@@ -359,6 +402,15 @@ def _narrow(names: Sequence[str], readings: list[list[str]], cut: Cut) -> str | 
     if first_is_time and not second_too:
         return None
     return f"{len(names)} names stand over {cut.width} columns"
+
+
+def _perhaps_commas(named: int, readings: list[list[str]], cut: Cut) -> str | None:
+    """Why the comma of a comma file may be a decimal one; None where it is not."""
+    rows = [row for row in readings if len(row) == cut.width]
+    columns = list(zip(*rows, strict=True))
+    if cut.delimiter != "," or not _fractions(columns, cut.width - named):
+        return None
+    return f"{named} names stand over {cut.width} columns, whose commas may be decimal ones"
 
 
 def _increases(rows: list[list[str]], at: int) -> bool:
