@@ -26,6 +26,7 @@ import numpy as np
 import polars as pl
 
 from ingest.run import Finding, Rejected
+from ingest.table_cell_units import common_unit, unit_finding
 from ingest.table_marks import Marks, other_mark, settle
 from ingest.table_units import LOGGER_WORDS, clean_unit, is_unit
 
@@ -221,9 +222,9 @@ class CellReader:
         array = values.drop_nulls().to_numpy() if values.null_count() else values.to_numpy()
         low, high = (float(array.min()), float(array.max())) if array.size else (0.0, 0.0)
         values, sentinels, more = self._without_sentinels(values, array, low, high)
-        if len(units) > 1:
-            listed = ", ".join(f"{unit} ({count})" for unit, count in units.items())
-            more.append(Finding("mixed_cell_units", f"cells carry different units: {listed}"))
+        common = common_unit(units)
+        if common is not None:
+            more.append(unit_finding(units, common))
         return Numbers(
             values,
             words | sentinels,
@@ -250,29 +251,32 @@ class CellReader:
         counts = left.value_counts(name="count")
         distinct = counts[left.name]
         number, unit = _number_and_unit(distinct, marks)
-        values: list[float | None] = []
+        said: list[str | None] = []  # the unit of a number, "" for none; None for what is no number
         words: dict[str, int] = {}
         units: dict[str, int] = {}
         bad: list[bool] = []
         for cell, value, behind, count in zip(
             distinct.to_list(), number.to_list(), unit.to_list(), counts["count"], strict=True
         ):
-            said = _cell_unit(behind or "")
-            known = value is not None and (not said or is_unit(said))
-            if known and not is_no_reading(cell, self._words):
-                values.append(value)
-                bad.append(False)
-                if said:
-                    units[said] = units.get(said, 0) + count
-                continue
-            values.append(None)
+            named = _cell_unit(behind or "")
             word = is_no_reading(cell, self._words)
-            bad.append(not word)
-            if word:
+            known = value is not None and (not named or is_unit(named)) and not word
+            said.append(named if known else None)
+            bad.append(not known and not word)
+            if known and named:
+                units[named] = units.get(named, 0) + count
+            elif word:
                 words[cell] = words.get(cell, 0) + count
+        common = common_unit(units)
+        table = np.full(len(distinct), np.nan)
+        for at, (value, own) in enumerate(zip(number.to_list(), said, strict=True)):
+            if own is None:
+                continue
+            brought = value if common is None else common.value(value, own)
+            bad[at] = brought is None
+            table[at] = np.nan if brought is None else brought
         index = pl.Series(np.arange(len(distinct)))
         back = left.replace_strict(distinct, index, return_dtype=pl.Int64).to_numpy()
-        table = np.array([np.nan if value is None else value for value in values])
         return _SortedOut(table[back], np.array(bad)[back], words, units)
 
     def _without_sentinels(

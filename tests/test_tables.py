@@ -313,6 +313,24 @@ def test_units_inside_cells(table_of):
     assert [bad.text for bad in numbers.bad] == ["OVER C", "12 x"]
 
 
+@pytest.mark.parametrize(
+    ("cells", "values", "unit"),
+    [
+        (["9.198 V", "9 V", "870 mV"], [9.198, 9.0, 0.87], "V"),
+        (["51.95 kPa", "0.5195 bar", "52 kPa"], [51.95, 51.95, 52.0], "kPa"),
+        (["-3.65 °C", "25.43 °F", "0 °C"], [-3.65, -3.65, 0.0], "°C"),
+        (["51.95 kPa", "52 kPa", "12.6 V"], [51.95, 52.0, None], "kPa"),
+    ],
+)
+def test_cells_in_other_units_are_brought_to_the_commonest(table_of, cells, values, unit):
+    numbers = numbers_of(table_of, *cells)
+    assert numbers.values.to_list() == pytest.approx(values)
+    assert f"taken to {unit}" in numbers.findings[0].detail
+    assert [bad.text for bad in numbers.bad] == [
+        cell for cell, value in zip(cells, values, strict=True) if value is None
+    ]
+
+
 def test_never_nan_or_infinite(table_of):
     numbers = numbers_of(table_of, "1.5", "nan", "inf", "-Infinity", "1e999", "2.5")
     assert numbers.values.to_list() == [1.5, None, None, None, None, 2.5]
