@@ -145,7 +145,8 @@ def strptime_format(pattern: str) -> TextFormat:
     """Format of a strptime pattern.
 
     Directives of Python's strptime that are independent of the locale, English month names, and
-    fractions of any length for ``%f``.
+    fractions of any length for ``%f``. Where a fraction follows the seconds (``%S.%f``), times on
+    whole seconds may be written without it.
 
     Raises
     ------
@@ -174,7 +175,7 @@ def strptime_format(pattern: str) -> TextFormat:
         elif rest[0].isspace():
             rest = rest.lstrip()
             parts.append(r"\s*")
-        elif re.match(r"[.,]%f", rest):
+        elif re.match(r"[.,]%[369]?f", rest):
             parts.append("[.,]")
             rest = rest[1:]
         else:
@@ -187,10 +188,22 @@ def strptime_format(pattern: str) -> TextFormat:
         raise PatternError("only part of a date")
     return TextFormat(
         "absolute" if dated else "clock",
-        _compiled("".join(parts)),
+        _compiled(_fraction_at_will("".join(parts))),
         pattern,
         twelve_hours="I" in seen and "p" not in seen,
     )
+
+
+def _fraction_at_will(expression: str) -> str:
+    """The expression of a pattern, with the fraction after its seconds one that may be missing.
+
+    Many programs leave a fraction of zero off: 07:30:59.75, 07:31:00, 07:31:00.25.
+    """
+    second, fraction = _DIRECTIVES["S"], _DIRECTIVES["f"]
+    for mark in ("[.,]", ":"):
+        there = f"{mark}{fraction}"
+        expression = expression.replace(f"{second}{there}", f"{second}(?:{there})?")
+    return expression
 
 
 def read_stamps(texts: pl.Series, form: TextFormat) -> Stamps:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
@@ -60,6 +61,46 @@ def test_patterns_read_what_strptime_reads(pattern: str, moments: list[datetime]
     plain = plain.replace("%D", "%m/%d/%y").replace("%R", "%H:%M")
     expected = [since_epoch(datetime.strptime(text, plain)) for text in texts]  # noqa: DTZ007
     assert seconds(texts, strptime_format(pattern)) == pytest.approx(expected, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        "%Y-%m-%d %H:%M:%S.%f",
+        "%d.%m.%Y %H:%M:%S,%f",
+        "%m/%d/%Y %I:%M:%S.%f %p",
+        "%Y-%m-%dT%T.%f%z",
+        "%F %T%.f",
+        "%F %T.%3f",
+        "%H:%M:%S:%f",
+        "%S.%f %M %H",
+    ],
+)
+def test_whole_seconds_may_be_written_without_the_fraction_of_the_pattern(pattern: str) -> None:
+    true = [
+        datetime(2026, 1, 14, 7, 30, 59, tzinfo=UTC) + timedelta(seconds=0.25 * i)
+        for i in range(12)
+    ]
+    written = pattern.replace("%T", "%H:%M:%S").replace("%.f", ".%f").replace("%3f", "%f")
+    texts = [
+        moment.strftime(re.sub("[.,:]%f", "", written) if moment.microsecond == 0 else written)
+        for moment in true
+    ]
+    found = seconds(texts, strptime_format(pattern))
+    assert np.subtract(found, found[0]).tolist() == [0.25 * i for i in range(12)]
+
+
+@pytest.mark.parametrize(
+    ("text", "pattern"),
+    [
+        ("07:31:00.25", "%H:%M:%S"),
+        ("07:31:00.", "%H:%M:%S.%f"),
+        ("07:31.5", "%H:%M:%S.%f"),
+        ("07:31 ", "%H:%M.%f"),
+    ],
+)
+def test_fractions_come_and_go_after_seconds_only(text: str, pattern: str) -> None:
+    assert not matches(text, strptime_format(pattern))
 
 
 @given(
