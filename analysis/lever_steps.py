@@ -96,7 +96,8 @@ def response_time(run: Run, study: LeverStudy, clock: Measurement | None) -> Mea
     # a median of three or more scatters a quarter more than a mean (normal distribution)
     loss = math.pi / 2.0 if seconds.size > 2 else 1.0
     middle = float(np.median(seconds))
-    random = math.hypot(math.sqrt(loss * variance / seconds.size), FORM_SHARE * middle)
+    form = VALVE_FORM_SHARE if run.setup.run.heater == "water-valve" else FORM_SHARE
+    random = math.hypot(math.sqrt(loss * variance / seconds.size), form * middle)
     note = f"median of {seconds.size} step{'s' if seconds.size > 1 else ''}"
     if sensor_lag(run) is None:
         clock_u = math.hypot(clock_u, UNKNOWN_LAG_S)
@@ -118,7 +119,11 @@ def response_time(run: Run, study: LeverStudy, clock: Measurement | None) -> Mea
 
 FORM_SHARE: Final = 0.08
 """Share of the time that hangs on taking answers as exponentials (k = 1): a core with two time
-constants, or one that changes with the flow, is off by this much on cars of other makes."""
+constants is off by this much on cars of other makes."""
+
+VALVE_FORM_SHARE: Final = 0.15
+"""The same where a valve throttles the coolant: the core's time constant changes with the flow
+while it answers, and what comes late of it is mostly not waited for."""
 
 FAITH: Final = 2.0
 """Weight, in steps, of what each step says of its own uncertainty against their scatter."""
