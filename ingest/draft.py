@@ -92,6 +92,8 @@ def draft_setup(path: Path) -> Draft:
     log = _write_log(document, table, time, time_note, by_number=by_number)
     if long is not None:
         log["layout"] = "long"
+        if not long.sure:
+            log["layout"].comment("CHECK: told from repeated words, not from the columns' names")
         for key, at in (("name", long.name), ("value", long.value), ("unit", long.unit)):
             if at is not None:
                 log[key] = _reference(table, at, by_number=by_number)

@@ -21,29 +21,47 @@ _NAME_WORDS: Final = re.compile(
 )
 _MOST_CHANNELS: Final = 300
 _LEAST_REPEATS: Final = 3
+_LOOKED_AT: Final = 2000
+_READING: Final = r"^[+\-−–]?\d+[.,]\d+\s*(.*)$"
+_MOST_UNITS: Final = 2
+"""An instrument that chooses its range writes two units, hardly more."""
 
 
 @dataclass(frozen=True, slots=True)
 class LongLayout:
-    """Columns of a long log (0-based) and its channels with their units."""
+    """Columns of a long log (0-based) and its channels with their units.
+
+    Parameters
+    ----------
+    sure
+        Whether the column of names is called one; else a wide log of one reading and a state
+        (``Outlet, Lever``) may look the same.
+    """
 
     name: int
     value: int
     unit: int | None
     channels: tuple[tuple[str, str | None], ...]
+    sure: bool
 
 
 def find_long(table: Table, time: Collection[int]) -> LongLayout | None:
     """The long layout of a table, or None where it is wide.
 
     It is long where one column of text repeats few names again and again, exactly one other
-    column holds numbers, and there is nothing else but the time and a column of units.
+    column holds readings, and there is nothing else but the time, a column of units and remarks.
     """
     others = [at for at in range(table.width) if at not in time]
     if not 2 <= len(others) <= 4:
         return None
     texts = {at: table.text(at) for at in others}
-    words = [at for at in others if _share_of_text(texts[at]) > 0.9 and not _all_units(texts[at])]
+    words = [
+        at
+        for at in others
+        if _share_of_text(texts[at]) > 0.9
+        and not _all_units(texts[at])
+        and not _are_readings(texts[at])
+    ]
     values = [at for at in others if at not in words and _share_of_numbers(table, at) > 0.5]
     names = [at for at in words if _repeats(texts[at])]
     if len(names) > 1:
@@ -52,11 +70,14 @@ def find_long(table: Table, time: Collection[int]) -> LongLayout | None:
         return None
     rest = [at for at in others if at not in (names[0], values[0])]
     units = [at for at in rest if _all_units(texts[at])]
+    if any(_are_readings(texts[at]) for at in rest):
+        return None
     return LongLayout(
         names[0],
         values[0],
         units[0] if units else None,
         _channels(texts[names[0]], texts[units[0]] if units else None),
+        sure=bool(_NAME_WORDS.search(table.names[names[0]])),
     )
 
 
@@ -81,8 +102,18 @@ def _repeats(cells: pl.Series) -> bool:
 
 
 def _share_of_text(cells: pl.Series) -> float:
-    filled = cells.drop_nulls().head(2000).to_list()
+    filled = cells.drop_nulls().head(_LOOKED_AT).to_list()
     return sum(kind_of(cell) == "X" for cell in filled) / len(filled) if filled else 0.0
+
+
+def _are_readings(cells: pl.Series) -> bool:
+    """Whether most cells are numbers with decimals and one and the same text behind.
+
+    It may be a unit, or what a wrong encoding made of one.
+    """
+    filled = cells.drop_nulls().head(_LOOKED_AT)
+    behind = filled.str.extract(_READING).drop_nulls()
+    return 2 * behind.len() > filled.len() and behind.n_unique() <= _MOST_UNITS
 
 
 def _share_of_numbers(table: Table, at: int) -> float:

@@ -132,6 +132,29 @@ def test_measured_long_log():
     assert parse_setup(draft.text).log.layout == "long"
 
 
+@pytest.mark.parametrize("behind", ["Â°C", " °C", " grd"])
+@pytest.mark.parametrize("time", ["t", "Time s"])
+def test_readings_with_a_text_behind_are_no_names(tmp_path: Path, time: str, behind: str):
+    path = tmp_path / "log.csv"
+    rows = "".join(
+        f"{at},{at * 0.37:.2f}{behind},{-4.25 + at // 20 / 100}{behind}\n" for at in range(100)
+    )
+    path.write_text(f"{time},Outlet,Ambient\n{rows}", "utf-8")
+    setup = parse_setup(draft_setup(path).text)
+    assert setup.log.layout == "wide"
+    assert set(setup.channels) == {"outlet", "ambient"}
+
+
+def test_a_long_layout_told_from_repeated_words_only_is_marked(tmp_path: Path):
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{at},Outlet,{at}.5\n{at},Ambient,{at}.25\n" for at in range(20))
+    for name, marked in (("Where", True), ("Channel", False)):
+        path.write_text(f"Time s,{name},Reading\n{rows}", "utf-8")
+        (line,) = [each for each in draft_setup(path).text.splitlines() if "layout" in each]
+        assert line.startswith('layout = "long"')
+        assert ("CHECK" in line) is marked
+
+
 @pytest.mark.parametrize("name", ["pressure-hold/chamber-a.csv", "pressure-hold/with-header.csv"])
 def test_logs_whose_names_tell_nothing(name: str):
     draft = draft_setup(MEASURED / name)
