@@ -23,6 +23,7 @@ from ingest.events_beside import events_beside
 from ingest.points import POINTS
 from ingest.setup import LogTable, TimeTable
 from ingest.setup_findings import PLACEHOLDER
+from ingest.table_layout import are_summaries
 from ingest.tables import Table, read_table
 from ingest.units import UnknownUnit, conversion
 
@@ -85,7 +86,7 @@ def draft_setup(path: Path) -> Draft:
         ]
     else:
         columns = [(0, name, unit) for name, unit in long.channels]
-    proposals = tuple(propose(columns))
+    proposals = tuple(propose(columns, of_station=_of_station(table)))
     by_number = _numbered(table)
     document = tomlkit.document()
     _write_run(document)
@@ -124,6 +125,12 @@ def _cell_unit(table: Table, at: int) -> str | None:
     """The unit that stands inside the cells, where it is always the same."""
     units = table.numbers(at).cell_units
     return next(iter(units)) if len(units) == 1 else None
+
+
+def _of_station(table: Table) -> bool:
+    """Whether a row above the readings says how each was made of many (``,,Avg,Smp``)."""
+    rows = (line.split(table.dialect.delimiter) for line in table.dialect.metadata)
+    return any(are_summaries([cell.strip(" \t\"'") for cell in row]) for row in rows)
 
 
 def _numbered(table: Table) -> bool:

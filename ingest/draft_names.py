@@ -26,6 +26,7 @@ Confidence = Literal["sure", "likely", "unknown"]
 
 _UMLAUTS: Final = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "ø": "oe", "å": "a"})
 _ONE_OF_SEVERAL: Final = re.compile(r"(?<![\d.])(?:[2-9]|[1-9]\d)\b")
+_OF_STATION: Final = re.compile(r"(?i)(?<=[^\W_])[_ ](?:avg|average|mean|smp|sample)$")
 _CLOSING: Final = (")", "]", "}", ">")
 _ELECTRICAL: Final = frozenset({"voltage", "resistance"})
 _LINKS: Final = ("s", "n", "en", "es", "e")
@@ -81,10 +82,26 @@ class _Match:
     explained: int
 
 
-def propose(columns: Sequence[tuple[int, str, str | None]]) -> list[Proposal]:
-    """Propose measuring points for columns given as (number, name, unit)."""
+def propose(
+    columns: Sequence[tuple[int, str, str | None]], *, of_station: bool = False
+) -> list[Proposal]:
+    """Propose measuring points for columns.
+
+    Parameters
+    ----------
+    columns
+        As (number, name, unit).
+    of_station
+        Whether a measuring station wrote them, which says in a row of its own how it makes one
+        reading of many, and in the names once more: ``Outlet_Avg`` is its reading of ``Outlet``.
+    """
     lettered = sum(_type_letter(name) in {"K", "J", "N", "E"} for _, name, _ in columns) > 0
-    found = [_propose_one(number, name, unit) for number, name, unit in columns]
+    found = [
+        replace(_propose_one(number, _OF_STATION.sub("", name), unit), name=name)
+        if of_station
+        else _propose_one(number, name, unit)
+        for number, name, unit in columns
+    ]
     found = _out_and_in(found)
     found = [
         replace(proposal, thermocouple=letter)

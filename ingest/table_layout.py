@@ -1,9 +1,10 @@
 """What stands above the readings: names, units, remarks, and which name belongs to which column.
 
 The row of names is the nearest row of text above the first reading that has about as many cells
-as the readings; a row of units may stand below or above it. Everything else above is kept as
-metadata. Where names and cells differ in number they are matched from the left, which is said;
-where even that is doubtful, columns can only be had by number (`Layout.doubtful`).
+as the readings; a row of units may stand below or above it, and below both a row of words such as
+``Avg``, which are no names. Everything else above is kept as metadata. Where names and cells differ
+in number they are matched from the left, which is said; where even that is doubtful, columns can
+only be had by number (`Layout.doubtful`).
 """
 
 from __future__ import annotations
@@ -29,6 +30,14 @@ _TIME_NAME: Final = re.compile(
     r"(?i)^(?:t|s|ms|x|(?:time|zeit|tijd|temps|tiempo|tempo|tid|date|datum|fecha|data|uhr|clock|stamp"
     r"|elapsed|sec|heure|hora|ora|timestamp).*|.*(?:time|zeit|uhrzeit))$"
 )
+_SUMMARIES: Final = frozenset(
+    [
+        *("avg", "average", "mean", "mittel", "mittelwert", "moyenne", "media", "med", "median"),
+        *("smp", "sample", "min", "minimum", "max", "maximum", "tot", "total", "sum", "rms"),
+        *("std", "stdev", "sdev"),
+    ]
+)
+"""What a measuring station writes of the readings between two rows, below names and units."""
 _UNITS_SHARE: Final = 0.6
 _HEADER_SHARE: Final = 0.5
 _ROWS_ABOVE: Final = 6
@@ -190,6 +199,9 @@ def _pick_rows(
     """Row of names and row of units among the lines above the readings."""
     if log.header is False:
         return None, None
+    station = _above_summaries(above, cut)
+    if station is not None:
+        return station[0], station[1] if log.units_row is not False else None
     rows = [(line, cells) for line, cells in reversed(above) if _may_be_names(cells, cut)]
     if not rows:
         if log.header is True and above:
@@ -207,6 +219,27 @@ def _pick_rows(
     if second is not None and is_units_row(second[1]):
         return first[0], second[0]
     return first[0], None
+
+
+def _above_summaries(above: list[tuple[Line, list[str]]], cut: Cut) -> tuple[Line, Line] | None:
+    """Names and units where a row such as ``,,Avg,Smp`` follows them; None where there is none."""
+    if len(above) < 3:
+        return None
+    (names_line, names), (units_line, units), (_, last) = above[-3:]
+    if not are_summaries(last):
+        return None
+    named = names[: cut.width]
+    distinct = all(named) and len(set(named)) == cut.width
+    # the time and the number of a row have no unit, or one only stations know
+    over = [unit for unit, summary in zip(units, last, strict=False) if summary]
+    return (names_line, units_line) if distinct and is_units_row(over) else None
+
+
+def are_summaries(cells: Sequence[str]) -> bool:
+    """Whether a row says of some columns, not all, how a station made one reading of many."""
+    filled = [cell for cell in cells if cell]
+    words = {cell.lower().rstrip(".") for cell in filled}
+    return 0 < len(filled) < len(cells) and words <= _SUMMARIES
 
 
 def _may_be_names(cells: Sequence[str], cut: Cut) -> bool:

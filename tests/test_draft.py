@@ -155,6 +155,23 @@ def test_a_long_layout_told_from_repeated_words_only_is_marked(tmp_path: Path):
         assert ("CHECK" in line) is marked
 
 
+def test_what_a_station_made_of_many_readings_is_no_other_point(tmp_path: Path):
+    path = tmp_path / "log.csv"
+    names = '"Stamp","Record","Outlet_Avg","Ambient","Coolant_in_Avg","Coolant_in_Max"\n'
+    above = names + '"TS","RN","Deg C","Deg C","Deg C","Deg C"\n"","","Avg","Smp","Avg","Max"\n'
+    rows = "".join(f'"2026-01-14 07:31:{at:02}",{at},3.5,4.5,{at}.25,9\n' for at in range(30))
+    path.write_text(above + rows, "utf-8")
+    draft = draft_setup(path)
+    assert points_of(draft) == {"outlet": "Deg C", "ambient": "Deg C", "coolant_in": "Deg C"}
+    channels = parse_setup(draft.text).channels
+    assert (channels["outlet"].column, channels["coolant_in"].column) == (
+        "Outlet_Avg",
+        "Coolant_in_Avg",
+    )
+    path.write_text(names + rows, "utf-8")  # an average of what, the log does not say
+    assert set(points_of(draft_setup(path))) == {"ambient"}
+
+
 @pytest.mark.parametrize("name", ["pressure-hold/chamber-a.csv", "pressure-hold/with-header.csv"])
 def test_logs_whose_names_tell_nothing(name: str):
     draft = draft_setup(MEASURED / name)

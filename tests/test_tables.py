@@ -17,6 +17,10 @@ from ingest.tables import Table, iter_tables, read_table
 
 ROWS = "".join(f"{at},{20 + at / 8:.3f},{80 - at / 4:.2f}\n" for at in range(30))
 
+STATION_ROWS = "".join(
+    f"2026-01-14 07:31:{at:02},{at},{20 + at / 8:.2f},4.25\n" for at in range(30)
+)
+
 
 @pytest.fixture
 def table_of(tmp_path: Path):
@@ -156,6 +160,32 @@ def test_units_row_stated(table_of):
     assert (table.names, table.units) == (("Time", "a", "b"), ("x", "furlong", "stone"))
     table = table_of("Time,a,b\ns,C,C\n" + ROWS, units_row=False)
     assert table.names == ("s", "C", "C")
+
+
+@pytest.mark.parametrize(
+    "last", ['"","","Avg","Smp"', ",,Avg,Smp", '"","","Avg",""', ",,,Mittelwert"]
+)
+@pytest.mark.parametrize("units", ["TS,RN,Deg C,Deg F", ",,Deg C,Deg F", "s,-,Deg C,Deg F"])
+@pytest.mark.parametrize("first", ["", '"Station 3","Model","4412","Tab1"\n'])
+def test_how_a_station_made_its_readings_is_no_row_of_names(table_of, first, units, last):
+    table = table_of(f"{first}TIMESTAMP,RECORD,T_Avg,Ambient\n{units}\n{last}\n" + STATION_ROWS)
+    assert table.names == ("TIMESTAMP", "RECORD", "T_Avg", "Ambient")
+    assert table.units[2:] == ("Deg C", "Deg F")
+    assert table.find("Timestamp") == 0
+    assert last in table.dialect.metadata
+
+
+@pytest.mark.parametrize(
+    ("above", "names"),
+    [
+        ("Time,No,CH1,CH2\ns,-,degC,degC\n,,Floor,Panel\n", ("", "", "Floor", "Panel")),
+        ("CH,CH,CH,CH\ns,-,degC,degC\n,,Min,Max\n", ("", "", "Min", "Max")),
+        ("Station,3,at the,bench\nof,the,old,yard\n,,Min,Max\n", ("", "", "Min", "Max")),
+        ("Time,No,CH1,CH2\ns,-,degC,degC\nAvg,Sum,Min,Max\n", ("Avg", "Sum", "Min", "Max")),
+    ],
+)
+def test_names_below_units_where_nothing_speaks_against_them(table_of, above, names):
+    assert table_of(above + STATION_ROWS).names == names
 
 
 def test_header_wider_than_the_readings(table_of):
