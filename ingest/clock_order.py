@@ -5,7 +5,9 @@ The policies, each reported with its count and place and none of them silent:
 ==================  ===============================================================================
 disorder            what is done
 ==================  ===============================================================================
-out of order        a step back of at most two sampling intervals or 1 s: the rows are sorted
+out of order        a step back of at most two sampling intervals or 1 s: the rows are sorted,
+                    unless rows come at one spacing before and after it (a late row leaves a hole
+                    where it belongs; a clock that was set repeats times that are there already)
 stray time          up to three rows whose time jumps away and comes back: rejected
 roll-over           midnight of a time of day, overflow of a counter: the period is added
 restart             elapsed time falls back to its beginning: continues one interval later
@@ -33,6 +35,10 @@ OUT_OF_ORDER_INTERVALS: Final = 2.0
 OUT_OF_ORDER_S: Final = 1.0
 """A step back of up to the longer of these is rows out of order, not a clock that was set: stamps
 that jitter, channels written by several threads. Moving the rest of the log for each adds up."""
+SET_BACK_ROWS: Final = 8
+EVEN: Final = 0.25
+"""Steps of so many rows on both sides of a step back are within this share of the usual one, twice
+this where several times come again, if the clock was set; jitter is hardly ever so even so long."""
 STRAY_ROWS: Final = 3
 STRAY_INTERVALS: Final = 4.0
 STRAY_S: Final = 1.0
@@ -272,7 +278,8 @@ class _Scan:
         size = float(self.reading[here] - self.reading[before])
         if 0 <= size <= DAY_S:
             return  # the rows between were stray
-        if 0 < -size <= max(OUT_OF_ORDER_INTERVALS * self.interval, OUT_OF_ORDER_S):
+        short = 0 < -size <= max(OUT_OF_ORDER_INTERVALS * self.interval, OUT_OF_ORDER_S)
+        if short and not self._is_set_back(before, here):
             return  # sorted at the end
         if self._reject_stray(before, here, size):
             return
@@ -281,6 +288,28 @@ class _Scan:
         self.breaks.append((here, self.shift))
         log_time = float(self.reading[here]) + self.shift
         self.steps.append(Step(kind, int(self.rows[here]), size, log_time))
+
+    def _is_set_back(self, before: int, here: int) -> bool:
+        """Whether a short step back was the clock's, so that no row is where it does not belong.
+
+        All rows from it on that repeat times, and those that had these times, come at the usual
+        spacing.
+        """
+        reading = self.reading
+        if here + 1 == reading.size or before != here - 1:
+            return False
+        if abs(reading[here + 1] - reading[here] - self.interval) > 2 * EVEN * self.interval:
+            return False  # as with nearly every row that is merely late
+        again = 1
+        while here + again < reading.size and reading[here + again] <= reading[before]:
+            again += 1
+        rows = max(again, SET_BACK_ROWS)
+        first, last = max(before - rows, 0), here + rows + 1
+        if not self.keep[first:here].all():
+            return False
+        steps = np.concatenate((np.diff(reading[first:here]), np.diff(reading[here:last])))
+        uneven = np.abs(steps - self.interval) > EVEN * min(again, 2) * self.interval
+        return steps.size >= SET_BACK_ROWS and not uneven.any()
 
     def _kept_before(self, here: int) -> int:
         before = here - 1
@@ -317,7 +346,8 @@ class _Scan:
             if 0 < size + overflow <= 10 * self.interval:
                 return "overflow", overflow
         if self.elapsed:
-            close = max(20 * self.interval, 2.0)
+            # a clock that goes back to its beginning stands nearer to it than to where it was
+            close = min(max(20 * self.interval, 2.0), -size)
             again = (
                 abs(self.reading[here] - self.begin) <= close or abs(self.reading[here]) <= close
             )

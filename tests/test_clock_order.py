@@ -115,6 +115,54 @@ def test_rows_after_a_step_back_continue_one_interval_later(size: float) -> None
     assert ordered.steps[0].size == pytest.approx(0.1 - size)
 
 
+@pytest.mark.parametrize("jitter", [0.0, 0.03])
+@pytest.mark.parametrize("row", [20, 150, 385])
+@pytest.mark.parametrize(
+    ("interval", "size"),
+    [(1.0, 3.0), (1.0, 2.5), (1.0, 2.0), (0.1, 1.0), (0.1, 0.4), (0.1, 0.2), (0.1, 0.18)],
+)
+def test_a_clock_set_back_by_little_repeats_times_and_mixes_no_rows(
+    interval: float, size: float, row: int, jitter: float
+) -> None:
+    noise = np.random.default_rng(3).uniform(-jitter, jitter, 400) * interval
+    true = ticks(5000.0, 400, interval) + noise
+    ordered = put_in_order(np.where(np.arange(400) >= row, true - size, true))
+    assert ordered.rows.tolist() == list(range(400))
+    assert kinds(ordered) == [("step back", row)]
+    assert ordered.time == pytest.approx(true, abs=4 * jitter * interval + 1e-6)
+
+
+def test_a_clock_set_back_by_little_where_a_chunk_ends() -> None:
+    true = ticks(5000.0, 400)
+    raw = np.where(np.arange(400) >= 200, true - 0.6, true)
+    for cut in (150, 198, 199, 200, 203, 206, 250):
+        first = put_in_order(raw[:cut])
+        second = put_in_order(raw[cut:], after=first.tail)
+        assert joined(first.time, second.time) == pytest.approx(true), cut
+
+
+@pytest.mark.parametrize(
+    ("moved", "to"),
+    [([40], 41), ([40], 42), ([39, 40], 42), ([39, 40, 41], 44), ([38, 40, 42], 43)],
+)
+def test_rows_that_are_late_fill_the_holes_they_left(moved: list[int], to: int) -> None:
+    order = [at for at in range(100) if at not in moved]
+    after = order.index(to) + 1
+    order = [*order[:after], *moved, *order[after:]]
+    raw = ticks(0, 100)[order]
+    ordered = put_in_order(raw)
+    assert ordered.time.tolist() == ticks(0, 100).tolist()
+    assert raw[ordered.rows].tolist() == ticks(0, 100).tolist()
+    assert not ordered.steps
+    assert ordered.sorted_rows == len(moved)
+
+
+def test_one_row_written_again_late_is_no_clock_set_back() -> None:
+    ordered = put_in_order(joined(ticks(0, 50), [4.8], ticks(5.0, 50)))
+    assert not ordered.steps
+    assert (ordered.sorted_rows, ordered.equal) == (1, 1)
+
+
 def test_elapsed_time_that_begins_again_is_a_restart() -> None:
     raw = joined(ticks(0, 300), ticks(0, 200))
     ordered = put_in_order(raw)
