@@ -97,8 +97,13 @@ def marks_of_sample(text: str, delimiter: str) -> tuple[Marks, bool]:
 def _proves(text: str, delimiter: str, mark: str) -> bool:
     if mark not in text or (mark == delimiter and '"' not in text):
         return False
-    before = '"' if mark == delimiter else f'(?:^|["{re.escape(delimiter)}])'
-    after = rf'(?=\s*(?:$|["{re.escape(delimiter)}]|[^\d.,:/\s]))'
+    parted = re.escape(delimiter)
+    if mark == delimiter:  # within quotation marks only, of which the first opens a cell
+        before = rf'(?:^|{parted})[ \t]*"'
+        after = r'(?=[ \t]*(?:[^\d.,:/\s"][^"\n]*)?")'
+    else:
+        before = rf'(?:^|["{parted}])'
+        after = rf'(?=\s*(?:$|["{parted}]|[^\d.,:/\s]))'
     return re.search(rf"(?m){before}[ \t]*{_proof(mark)}{after}", text) is not None
 
 
@@ -128,7 +133,8 @@ def settle(cells: pl.Series, of_file: Marks) -> tuple[Marks, list[Finding]]:
             )
         ]
     if proven:
-        return Marks(proven[0], proven=True), []
+        own = Marks(proven[0], proven=True)
+        return own, [_disagreement(cells, of_file)] if _disagree(own, of_file) else []
     if of_file.proven:
         return of_file, []
     return _unproven(cells, present, of_file)
@@ -168,6 +174,20 @@ def _jump(numbers: pl.Series, marked: pl.Series) -> float:
 
 def _example(cells: pl.Series, mark: str) -> str:
     return str(cells.filter(cells.str.contains(mark, literal=True).fill_null(value=False))[0])
+
+
+def _disagree(own: Marks, of_file: Marks) -> bool:
+    return of_file.proven and own.decimal != of_file.decimal
+
+
+def _disagreement(cells: pl.Series, of_file: Marks) -> Finding:
+    own = other_mark(of_file.decimal)
+    return Finding(
+        "decimal_disagrees",
+        f"{_example(cells, own)!r} has the decimal mark {own!r}, and not {of_file.decimal!r} as "
+        "run.toml states or the rest of the file has; the column is read by its own",
+        evidence={"example": _example(cells, own)},
+    )
 
 
 def _ambiguous(cells: pl.Series, mark: str) -> Finding:

@@ -263,6 +263,35 @@ def test_decimal_and_thousands_marks(
     assert not numbers.bad_count
 
 
+@pytest.mark.parametrize(
+    ("cells", "both"),
+    [
+        ('"2026-01-14 07:31:{at:02}",0,-3.5', False),  # the comma behind a quoted cell parts cells
+        ('{at},"a,",0,"-3.5"', False),
+        ('{at},"1,55,000.5",-3.5', False),
+        ('{at},"{at},25",-3.5', True),
+        ('{at}, "0,5 °C" ,-3.5', True),
+    ],
+)
+def test_a_decimal_comma_in_a_comma_file_stands_in_one_quoted_cell(table_of, cells, both):
+    rows = "".join(cells.format(at=at) + "\n" for at in range(10, 40))
+    names = ",".join(["Time", "A", "B", "C"][: 4 if '"a,"' in cells else 3])
+    found = [finding.fault for finding in table_of(f"{names}\n{rows}").findings]
+    assert found == (["mixed_decimal_marks"] if both else [])
+
+
+@pytest.mark.parametrize("stated", [",", "."])
+def test_a_decimal_mark_that_the_file_has_not_is_said(table_of, stated):
+    numbers = numbers_of(table_of, "3,65" if stated == "." else "3.65", "4", decimal=stated)
+    assert numbers.values.to_list() == [3.65, 4.0]
+    (finding,) = numbers.findings
+    assert finding.fault == "decimal_disagrees"
+    assert f"not {stated!r} as run.toml states" in finding.detail
+    as_stated = numbers_of(table_of, f"3{stated}65", f"1{stated}234", decimal=stated)
+    assert as_stated.values.to_list() == [3.65, 1.234]
+    assert not as_stated.findings
+
+
 def test_what_one_column_proves_holds_for_the_others(table_of):
     table = table_of("t;a;b\n" + "".join(f"{at};1.{at:03d};0,{at:02d}\n" for at in range(20)))
     assert table.dialect.decimal == ","
