@@ -24,6 +24,8 @@ LARGEST: Final = 64 * 2**20
 REJECTED_CAP: Final = 1000
 _DELIMITERS: Final = (",", ";", "\t", "|", BLANKS)
 _HEADER_WITHIN: Final = 50
+_NOTHING: Final = re.compile(r"[\s,;|\"']*")
+"""A blank line, or what a spreadsheet makes of one."""
 _UNIT_ENDING: Final = re.compile(r"_(s|ms|us|min|h|pct)$")
 
 
@@ -86,7 +88,7 @@ def read_event_lines(path: Path, time_columns: Sequence[str] = ()) -> EventLines
         Where it cannot be read, is no text, or lacks a column.
     """
     lines = _lines(path)
-    filled = [place for place, text in enumerate(lines) if text.strip()]
+    filled = [place for place, text in enumerate(lines) if not _NOTHING.fullmatch(text)]
     result = EventLines(path.name)
     if not filled:
         return result

@@ -86,6 +86,8 @@ def test_every_control_is_read(tmp_path: Path) -> None:
         "time control position\n10.5 temp_lever 50\n20 blower 3\n",
         "time,control,position\n20,blower,3\n10.5,temp_lever,50\n",  # out of order
         "time,control,position,,\n10.5,temp_lever,50,,\n20,blower,3,,\n",
+        'time,control,position,\n,,,\n10.5,temp_lever,50,\n20,blower,3,\n,,,\n"","","",""\n',
+        ";;\n ; ; \n10.5;temp_lever;50\n;;\n20;blower;3\n;;\n",
     ],
 )
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
