@@ -99,7 +99,8 @@ def spacing_findings(time: np.ndarray, equal: int, largest: int) -> list[Finding
             Finding(
                 "equal_times",
                 f"Rows that repeat the time of the row before them: {equal} (up to {largest} share "
-                "one time); they were spread evenly over the step to the next time.",
+                "one time); they were spread evenly over the step to the next time, or over the "
+                "usual step where that is shorter.",
                 evidence={"rows": equal, "largest_group": largest},
             )
         )

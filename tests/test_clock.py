@@ -245,6 +245,14 @@ def test_whole_seconds_at_ten_hertz_are_said(tmp_path: Path) -> None:
     assert clock.time - clock.time[0] == pytest.approx(0.1 * np.arange(200), abs=1e-6)
 
 
+def test_rows_of_a_clock_that_stood_still_are_spread_as_is_said(tmp_path: Path) -> None:
+    texts = [*map(str, range(300)), *["300"] * 10, *map(str, range(310, 400))]
+    clock = clock_of(tmp_path, texts, {"column": "t", "unit": "s"})
+    assert clock.time[300:311] == pytest.approx([*np.arange(300.0, 301.0, 0.1), 310.0])
+    (finding,) = clock.findings
+    assert "to the next time, or over the usual step where that is shorter" in finding.detail
+
+
 @pytest.mark.parametrize(
     ("header", "written", "expected"),
     [
