@@ -193,7 +193,7 @@ def _assemble(files: RunFiles, parts: Parts, events: Events) -> Run:
         raise UnusableRun(
             Fault(
                 files.log.name,
-                f"no reading in any of the {len(setup.channels)} channels",
+                f"no reading in any of the {len(setup.channels)} channels{_cells_met(parts)}",
                 "numbers in the columns that run.toml names",
                 "check that the logger was recording, and the columns in run.toml",
             )
@@ -244,6 +244,15 @@ def _assemble(files: RunFiles, parts: Parts, events: Events) -> Run:
         engine_start_s=start,
         name=files.name,
     )
+
+
+def _cells_met(parts: Parts) -> str:
+    """What was found in place of readings, with a cell as it stands."""
+    for finding in parts.findings:
+        if finding.fault in {"unreadable_cells", "no_reading_words"}:
+            said = finding.detail.rstrip(".")
+            return f"; {finding.channel}: {said[0].lower()}{said[1:]}"
+    return ""
 
 
 def _counted_from(time: Floats, start: float) -> Floats:

@@ -152,7 +152,11 @@ BROKEN: dict[str, tuple[Callable[[Path], None], list[str]]] = {
     ),
     "no reading in any channel": (
         _text("t,OUT,CIN\n" + "".join(f"{row},---,OVER\n" for row in range(50))),
-        ["log.csv: found no reading in any of the 2 channels"],
+        ["log.csv: found no reading in any of the 2 channels", "'---' 50 times"],
+    ),
+    "numbers of another language": (
+        _text("t,OUT,CIN\n" + "".join(f"{row},-3.5{row}D+00,8.0D+01\n" for row in range(50))),
+        ["no reading in any of the 2 channels", "50, the first '-3.50D+00' in line 2"],
     ),
     # time
     "no time column": (
