@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 import polars as pl
 
 from ingest import clock_text
+from ingest.clock_pattern import strptime_format
 from ingest.errors import Fault, UnusableRun
 from ingest.setup import TimeTable
 
@@ -219,7 +220,7 @@ def _shape_of(texts: list[str]) -> tuple[str, str] | None:
         for ending in ("", ".%f", " %p"):
             full = pattern.replace("%S", "%S" + ending)
             full = full.replace("%H", "%I") if "%p" in full else full
-            if most(clock_text.strptime_format(full)):
+            if most(strptime_format(full)):
                 return "format", full
     return None
 

@@ -13,6 +13,7 @@ import polars as pl
 from ingest import clock_text
 from ingest.clock_detect import UNIT_WORDS, complete_time, format_of_texts, time_unit
 from ingest.clock_order import Floats
+from ingest.clock_pattern import PatternError, strptime_format
 from ingest.clock_text import DAY_S, Stamps, TextFormat
 from ingest.clock_zone import UnknownZoneError, both_utc, to_utc, zone_of
 from ingest.errors import Fault, UnusableRun
@@ -225,7 +226,7 @@ def _reader(table: Table, time: TimeTable) -> TimeReader:
             )
     try:
         form, unit = _written(time)
-    except clock_text.PatternError as error:
+    except PatternError as error:
         faults.append(
             Fault(
                 "run.toml [log] time format",
@@ -263,7 +264,7 @@ def _written(time: TimeTable) -> tuple[TextFormat | None, str | None]:
         plain = "".join(time.format.lower().split()).replace("-", "").replace("_", "")
         if plain in {"iso", "iso8601"}:
             return clock_text.ISO, None
-        return clock_text.strptime_format(time.format), None
+        return strptime_format(time.format), None
     unit = time_unit(time.unit or "")
     if unit in TEXT_UNITS:
         return TEXT_UNITS[unit], None

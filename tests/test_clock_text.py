@@ -12,17 +12,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ingest import clock_text
+from ingest.clock_pattern import PatternError, strptime_format
 from ingest.clock_text import (
     CLOCK,
     CLOCK_SHORT,
     HOURS,
     ISO,
     MINUTES,
-    PatternError,
     TextFormat,
     matches,
     read_stamps,
-    strptime_format,
 )
 
 EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001
