@@ -248,7 +248,8 @@ class CellReader:
 
     def _sort_out(self, left: pl.Series, marks: Marks) -> _SortedOut:
         """Classify what a plain parse left over, on its distinct cells."""
-        counts = left.value_counts(name="count")
+        # in an order of its own: the library's changes from one run to the next
+        counts = left.value_counts(name="count").sort("count", left.name, descending=[True, False])
         distinct = counts[left.name]
         number, unit = _number_and_unit(distinct, marks)
         said: list[str | None] = []  # the unit of a number, "" for none; None for what is no number

@@ -81,8 +81,10 @@ class LongTable:
         rows = self._rows[index]
         units: dict[str, int] = {}
         if self._units is not None:
-            counts = self._units.gather(rows).drop_nulls().value_counts(name="count")
-            for unit, count in counts.iter_rows():
+            met = self._units.gather(rows).drop_nulls().value_counts(name="count")
+            # in an order of its own: the library's changes from one run to the next
+            counts = sorted(met.iter_rows(), key=lambda row: (-row[1], row[0]))
+            for unit, count in counts:
                 if not names_no_unit(unit):
                     cleaned = clean_unit(unit)
                     units[cleaned] = units.get(cleaned, 0) + count

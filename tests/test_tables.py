@@ -372,6 +372,12 @@ def test_units_inside_cells(table_of):
     assert [bad.text for bad in numbers.bad] == ["OVER C", "12 x"]
 
 
+def test_as_many_cells_in_either_unit_always_come_out_alike(table_of):
+    cells = [f"{at}.5 {unit}" for at in range(40) for unit in ("°C", "°F")]
+    firsts = {numbers_of(table_of, *cells).values[0] for _ in range(20)}
+    assert len(firsts) == 1
+
+
 @pytest.mark.parametrize(
     ("cells", "values", "unit"),
     [
