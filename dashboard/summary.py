@@ -11,7 +11,7 @@ from dashboard.theme import verdict_style
 RISE: Final = "steady_outlet_rise"
 WARM_UP: Final = "warm_up_time"
 
-COLUMNS: Final = (("Run", 22), ("Verdict", 12), ("Outlet rise", 14), ("Warm after", 13))
+COLUMNS: Final = (("Run", 22), ("Verdict", 12), ("Outlet rise", 14), ("Warm after", 14))
 
 
 def summary_lines(documents: Iterable[Mapping[str, Any]], units: str) -> list[str]:
@@ -38,7 +38,7 @@ def _line(document: Mapping[str, Any], units: str) -> str:
         _fit(name, 22),
         f"{verdict.sign} {verdict.word:<10}",
         _fit(figure_text(figures[RISE], units) or "–", 14),
-        _fit(figure_text(figures[WARM_UP], units) or "–", 13),
+        _fit(figure_text(figures[WARM_UP], units) or "–", 14),
     ]
     return "".join(cells) + _cause(document)
 
