@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -41,6 +42,20 @@ def test_version(command: Screen) -> None:
     told = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     assert command("--version") == 0
     assert command.out == f"lukewarm {told['project']['version']}\n"
+
+
+@pytest.mark.parametrize("option", ["--baseline", "--limits"])
+def test_who_asked_for_a_document_gets_one_though_nothing_can_be_judged(
+    command: Screen, tmp_path: Path, option: str
+) -> None:
+    missing = str(tmp_path / "gone")
+    assert command("analyze", str(RUN), option, missing, "--json", "-") == 1
+    document = json.loads(command.out)
+    assert document["run"]["name"] == RUN.name
+    assert document["error"] == [command.err.removeprefix("error: ").strip()]
+    file = tmp_path / "result.json"
+    assert command("analyze", str(RUN), option, missing, "--json", str(file)) == 1
+    assert not file.exists()
 
 
 if sys.platform != "win32":  # which knows no such limit

@@ -34,7 +34,11 @@ from dashboard.commands.shared import (
 )
 
 if TYPE_CHECKING:
-    pass
+    from collections.abc import Iterator
+
+    from analysis.baseline import Baseline
+    from analysis.limits import Limits
+    from analysis.pipeline import Analysis
 
 
 app = typer.Typer()
@@ -73,29 +77,26 @@ def analyze(
 
     Example: lukewarm analyze sample_logs/SC-014-complaint --baseline sample_logs
     """
-    from analysis.result import document
     from ingest.errors import LukewarmError
 
     places = expand(runs)
     if (picture or fit_picture) and len(places) > 1:
         raise typer.BadParameter(f"a picture shows one run; {len(places)} were given")
-    in_force = read_limits(limits)
-    good = read_baseline(baseline) if baseline else None
+    try:
+        in_force, good = read_limits(limits), read_baseline(baseline) if baseline else None
+    except LukewarmError as error:
+        say_error(error)
+        if json_out == "-":  # who reads the screen for a document gets one
+            refused = [error_document(place, error) for place in places]
+            show_documents(refused, json_out, units, single=len(places) == 1)
+        raise typer.Exit(UNUSABLE) from error
     documents: list[dict[str, Any]] = []
     failed = False
-    for place, outcome in each_run(places, setup):
-        if isinstance(outcome, Exception):
-            documents.append(error_document(place, outcome))
+    for each, analysis in _analyses(places, setup, in_force, good, soak=soak):
+        documents.append(each)
+        if analysis is None:
             continue
-        try:
-            checked = checks_on_sheet(place)
-        except LukewarmError as error:
-            say_error(error)
-            documents.append(error_document(place, error))
-            continue
-        analysis = analyze_run(outcome, in_force, good, soak=soak, checked=checked)
         failed = failed or analysis.verdict == "fail"
-        documents.append(document(analysis))
         if picture:
             write_picture(analysis, picture, units)
         if fit_picture:
@@ -106,6 +107,27 @@ def analyze(
         raise typer.Exit(UNUSABLE)
     if failed and fail_on_verdict:
         raise typer.Exit(FAILED_LIMITS)
+
+
+def _analyses(
+    places: list[Path], setup: Path | None, limits: Limits, good: Baseline | None, *, soak: bool
+) -> Iterator[tuple[dict[str, Any], Analysis | None]]:
+    """Every run's document, and its analysis where the run can be used."""
+    from analysis.result import document
+    from ingest.errors import LukewarmError
+
+    for place, outcome in each_run(places, setup):
+        if isinstance(outcome, Exception):
+            yield error_document(place, outcome), None
+            continue
+        try:
+            checked = checks_on_sheet(place)
+        except LukewarmError as error:
+            say_error(error)
+            yield error_document(place, error), None
+            continue
+        analysis = analyze_run(outcome, limits, good, soak=soak, checked=checked)
+        yield document(analysis), analysis
 
 
 @app.command()
