@@ -101,6 +101,9 @@ PRELOAD: Final = (
     '<link rel="preload" as="script" '
     'href="/_dash-component-suites/plotly/package_data/plotly.min.js">'
 )
+ANY_ADDRESS: Final = "/<path:path>"
+"""What Dash calls the route of every address that is none of its own."""
+
 CURRENT: Final = ' aria-current="page"'
 LOG_OUT: Final = (
     '<form method="post" action="/logout"><button class="button second">Log out</button></form>'
@@ -142,6 +145,7 @@ def create_app(
     if password is not None:
         require_password(server, password, secure=secure)
     _register_export(server, board)
+    _say_what_is_missing(server, {page.path for page in pages})
     pack_answers(server)
     return app
 
@@ -162,6 +166,16 @@ def _register_router(app: Dash, pages: tuple[Page, ...], board: Board) -> None:
         return html.Div(
             [html.H1("There is no such page."), html.P(html.A("Look at the fleet", href="/"))]
         )
+
+
+def _say_what_is_missing(server: Flask, known: Collection[str]) -> None:
+    """Let a page there is not carry the status that says so: the same frame answers any address."""
+
+    @server.after_request
+    def not_found(answer: Response) -> Response:
+        if request.endpoint == ANY_ADDRESS and request.path not in known:
+            answer.status_code = 404
+        return answer
 
 
 def _register_export(server: Flask, board: Board) -> None:

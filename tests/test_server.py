@@ -27,6 +27,7 @@ from dashboard.login import (
     Patience,
     Sessions,
 )
+from dashboard.pages import all_pages
 from dashboard.security import host_of, is_loopback
 from dashboard.server import MOST_BYTES, Serving, address_of, bind, make_server, names_of
 from dashboard.service import Board
@@ -68,12 +69,20 @@ def guarded(password: Password) -> FlaskClient:
 def test_every_answer_carries_the_headers(open_board: FlaskClient) -> None:
     for path in ("/", "/car", "/_dash-layout", "/assets/board.css", "/fleet.csv", "/nowhere"):
         answer = open_board.get(path, buffered=True)
-        assert answer.status_code == 200, path
+        assert answer.status_code == (404 if path == "/nowhere" else 200), path
         policy = answer.headers["Content-Security-Policy"]
         assert "default-src 'none'" in policy
         assert "frame-ancestors 'none'" in policy
         assert answer.headers["X-Content-Type-Options"] == "nosniff"
         assert answer.headers["X-Frame-Options"] == "DENY"
+
+
+def test_a_page_there_is_not_says_so(open_board: FlaskClient) -> None:
+    for page in all_pages():
+        assert open_board.get(page.path).status_code == 200
+    missing = open_board.get("/no-such-page")
+    assert missing.status_code == 404
+    assert b"content" in missing.data  # the frame, in which the page is told of
 
 
 def test_scripts_run_by_address_or_hash_alone(open_board: FlaskClient) -> None:
