@@ -17,6 +17,9 @@ pytestmark = pytest.mark.browser
 BAD = ("serious", "critical")
 
 
+MISSING = "/nowhere"
+
+
 def paths(few: FolderSource) -> list[str]:
     """Every page, in the states that look different."""
     before, after = id_of(few, "SC-014-complaint"), id_of(few, "SC-014-after-repair")
@@ -26,7 +29,7 @@ def paths(few: FolderSource) -> list[str]:
         f"/car?run={after}&before={before}&units=us",
         f"/car?run={before}&from=5&to=9",
         "/limits?units=us",
-        "/nowhere",
+        MISSING,
     ]
 
 
@@ -38,6 +41,10 @@ def test_every_page_is_quiet_fits_and_reads_well(
     for path in paths(few):
         with visit(browser, board, width) as visitor:
             page = visitor.open(path)
+            if path == MISSING:
+                # a page there is not is an error to the browser's console, and rightly so
+                assert len(visitor.complaints) == 1
+                assert "404" in visitor.complaints.pop()
             across = page.evaluate("document.documentElement.scrollWidth")
             wrong += [(path, f"{across} px wide")] if across > width else []
             page.evaluate(f"(() => {{ {axe} }})()")
