@@ -200,6 +200,7 @@ def login_page(message: str = "") -> str:
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <title>Who is there? – lukewarm</title>
 <style>{theme.PAGE_CSS}</style>
+<link rel="icon" href="data:,">
 <link rel="stylesheet" href="/assets/board.css">
 </head>
 <body>
