@@ -26,7 +26,6 @@ SCHEMA: Final = {
     "position": pl.String,
     "value": pl.Float64,
 }
-PERCENT_CONTROLS: Final = ("temp_lever", "air_door", "defrost")
 ENGINE: Final = {"start": 1.0, "stop": 0.0}
 LONGEST_LEAD_S: Final = 3600.0
 """Events noted this long before the log may still tell where the controls stood."""

@@ -269,9 +269,6 @@ def slope_on_scale(value: float, scale: FigureScale, air: float | None, plateau:
 PRIOR_CARS: Final = 3.0
 """The default spread counts as much as this many good cars."""
 
-BROAD_CARS: Final = 6.0
-"""With this many good cars or more the default center has no say."""
-
 
 def _blend(scale: FigureScale, known: list[tuple[float, float]]) -> tuple[float, float]:
     """Center and predictive spread of a family on the figure's scale.
