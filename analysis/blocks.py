@@ -1,8 +1,8 @@
-"""Means of blocks of a few neighbouring samples.
+"""Means of blocks of neighbouring samples.
 
-A block is a sample or three wide on the common grid. Summing an array row by row costs numpy more
-for each row than for what is in it, so the blocks' first samples are added to their second ones,
-and so on.
+Mostly a block is a sample or three wide on the common grid. Summing an array row by row costs numpy
+more for each row than for what is in it, so the blocks' first samples are added to their second
+ones, and so on.
 """
 
 from __future__ import annotations
@@ -11,6 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+
+
+def like_neighbors(numbers: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Where each run of equal numbers begins, and how many there are in it.
+
+    Parameters
+    ----------
+    numbers
+        Shape (n,), n of 1 at least.
+    """
+    starts = np.flatnonzero(np.concatenate(([True], numbers[1:] != numbers[:-1])))
+    return starts, np.append(starts[1:], numbers.size) - starts
 
 
 def block_sums(values: Floats, width: int) -> Floats:

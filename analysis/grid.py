@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.blocks import like_neighbors
 from analysis.order_statistics import median
 from ingest.gridding import max_gap
 from ingest.points import MODES
@@ -162,8 +163,7 @@ class _Bins:
         np.floor(scaled, out=scaled)
         bins = (scaled - axis.first).astype(np.intp)
         self.size = axis.centers.size
-        self.starts = np.flatnonzero(np.concatenate(([True], bins[1:] != bins[:-1])))
-        self.counts = np.append(self.starts[1:], time.size) - self.starts
+        self.starts, self.counts = like_neighbors(bins)
         self.filled = bins[self.starts]
         vacant = np.ones(self.size, dtype=bool)
         vacant[self.filled] = False

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from itertools import groupby
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.blocks import block_sums, known_block_means
+from analysis.blocks import block_sums, known_block_means, like_neighbors
 
 NUMBER = st.floats(-1e3, 1e3) | st.just(float("nan"))
 
@@ -28,3 +30,11 @@ def test_sums_leave_the_values_alone() -> None:
     values = np.arange(7.0)
     assert block_sums(values, 3).tolist() == [3.0, 12.0]
     assert values.tolist() == list(range(7))
+
+
+@given(st.lists(st.integers(0, 3), min_size=1, max_size=40))
+def test_neighbors_alike_are_those_the_standard_library_groups(numbers: list[int]) -> None:
+    starts, counts = like_neighbors(np.array(numbers))
+    sizes = [len(list(group)) for _, group in groupby(numbers)]
+    assert counts.tolist() == sizes
+    assert starts.tolist() == [sum(sizes[:at]) for at in range(len(sizes))]

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.blocks import like_neighbors
 from analysis.order_statistics import median
 
 Floats = NDArray[np.float64]
@@ -49,8 +50,7 @@ class Bins:
     @classmethod
     def of(cls, numbers: NDArray[np.intp]) -> Bins:
         """From the number of every row's bin, in rising order."""
-        starts = np.flatnonzero(np.concatenate(([True], numbers[1:] != numbers[:-1])))
-        counts = np.append(starts[1:], numbers.size) - starts
+        starts, counts = like_neighbors(numbers)
         return cls(starts, numbers[starts], counts.astype(np.float64), int(numbers[-1]) + 1)
 
 
