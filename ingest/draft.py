@@ -128,7 +128,7 @@ def _cell_unit(table: Table, at: int) -> str | None:
 
 
 def _of_station(table: Table) -> bool:
-    """Whether a row above the readings says how each was made of many (``,,Avg,Smp``)."""
+    """Whether a row above the readings says how each was made of many (``,,Mean,Max``)."""
     rows = (line.split(table.dialect.delimiter) for line in table.dialect.metadata)
     return any(are_summaries([cell.strip(" \t\"'") for cell in row]) for row in rows)
 

@@ -26,7 +26,7 @@ Confidence = Literal["sure", "likely", "unknown"]
 
 _UMLAUTS: Final = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "ø": "oe", "å": "a"})
 _ONE_OF_SEVERAL: Final = re.compile(r"(?<![\d.])(?:[2-9]|[1-9]\d)\b")
-_OF_STATION: Final = re.compile(r"(?i)(?<=[^\W_])[_ ](?:avg|average|mean|smp|sample)$")
+_OF_STATION: Final = re.compile(r"(?i)(?<=[^\W_])[_ ](?:avg|average|mean)$")
 _CLOSING: Final = (")", "]", "}", ">")
 _ELECTRICAL: Final = frozenset({"voltage", "resistance"})
 _LINKS: Final = ("s", "n", "en", "es", "e")
@@ -93,7 +93,7 @@ def propose(
         As (number, name, unit).
     of_station
         Whether a measuring station wrote them, which says in a row of its own how it makes one
-        reading of many, and in the names once more: ``Outlet_Avg`` is its reading of ``Outlet``.
+        reading of many, and in the names once more: ``Outlet_Mean`` is its reading of ``Outlet``.
     """
     lettered = sum(_type_letter(name) in {"K", "J", "N", "E"} for _, name, _ in columns) > 0
     found = [

@@ -34,7 +34,7 @@ _TIME_NAME: Final = re.compile(
 _SUMMARIES: Final = frozenset(
     [
         *("avg", "average", "mean", "mittel", "mittelwert", "moyenne", "media", "med", "median"),
-        *("smp", "sample", "min", "minimum", "max", "maximum", "tot", "total", "sum", "rms"),
+        *("min", "minimum", "max", "maximum", "total", "sum", "rms"),
         *("std", "stdev", "sdev"),
     ]
 )
@@ -221,7 +221,7 @@ def _pick_rows(
 
 
 def _above_summaries(above: list[tuple[Line, list[str]]], cut: Cut) -> tuple[Line, Line] | None:
-    """Names and units where a row such as ``,,Avg,Smp`` follows them; None where there is none."""
+    """Names and units where a row such as ``,,Mean,Max`` follows them; None where there is none."""
     if len(above) < 3:
         return None
     (names_line, names), (units_line, units), (_, last) = above[-3:]
@@ -229,7 +229,7 @@ def _above_summaries(above: list[tuple[Line, list[str]]], cut: Cut) -> tuple[Lin
         return None
     named = names[: cut.width]
     distinct = all(named) and len(set(named)) == cut.width
-    # the time and the number of a row have no unit, or one only stations know
+    # the time and the number of a row have no unit
     over = [unit for unit, summary in zip(units, last, strict=False) if summary]
     return (names_line, units_line) if distinct and is_units_row(over) else None
 

@@ -157,16 +157,16 @@ def test_a_long_layout_told_from_repeated_words_only_is_marked(tmp_path: Path):
 
 def test_what_a_station_made_of_many_readings_is_no_other_point(tmp_path: Path):
     path = tmp_path / "log.csv"
-    names = '"Stamp","Record","Outlet_Avg","Ambient","Coolant_in_Avg","Coolant_in_Max"\n'
-    above = names + '"TS","RN","Deg C","Deg C","Deg C","Deg C"\n"","","Avg","Smp","Avg","Max"\n'
+    names = '"Clock","No","Outlet_Mean","Ambient","Coolant_in_Mean","Coolant_in_Max"\n'
+    above = names + '"","","Deg C","Deg C","Deg C","Deg C"\n"","","Mean","","Mean","Max"\n'
     rows = "".join(f'"2026-01-14 07:31:{at:02}",{at},3.5,4.5,{at}.25,9\n' for at in range(30))
     path.write_text(above + rows, "utf-8")
     draft = draft_setup(path)
     assert points_of(draft) == {"outlet": "Deg C", "ambient": "Deg C", "coolant_in": "Deg C"}
     channels = parse_setup(draft.text).channels
     assert (channels["outlet"].column, channels["coolant_in"].column) == (
-        "Outlet_Avg",
-        "Coolant_in_Avg",
+        "Outlet_Mean",
+        "Coolant_in_Mean",
     )
     path.write_text(names + rows, "utf-8")  # an average of what, the log does not say
     assert set(points_of(draft_setup(path))) == {"ambient"}

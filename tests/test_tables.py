@@ -163,15 +163,15 @@ def test_units_row_stated(table_of):
 
 
 @pytest.mark.parametrize(
-    "last", ['"","","Avg","Smp"', ",,Avg,Smp", '"","","Avg",""', ",,,Mittelwert"]
+    "last", ['"","","Mean","Max"', ",,Mean,Max", '"","","Mean",""', ",,,Mittelwert"]
 )
-@pytest.mark.parametrize("units", ["TS,RN,Deg C,Deg F", ",,Deg C,Deg F", "s,-,Deg C,Deg F"])
-@pytest.mark.parametrize("first", ["", '"Station 3","Model","4412","Tab1"\n'])
+@pytest.mark.parametrize("units", [",,Deg C,Deg F", "s,-,Deg C,Deg F"])
+@pytest.mark.parametrize("first", ["", '"Bench 3","by the door","of the","old yard"\n'])
 def test_how_a_station_made_its_readings_is_no_row_of_names(table_of, first, units, last):
-    table = table_of(f"{first}TIMESTAMP,RECORD,T_Avg,Ambient\n{units}\n{last}\n" + STATION_ROWS)
-    assert table.names == ("TIMESTAMP", "RECORD", "T_Avg", "Ambient")
+    table = table_of(f"{first}CLOCK,No,T_Mean,Ambient\n{units}\n{last}\n" + STATION_ROWS)
+    assert table.names == ("CLOCK", "No", "T_Mean", "Ambient")
     assert table.units[2:] == ("Deg C", "Deg F")
-    assert table.find("Timestamp") == 0
+    assert table.find("Clock") == 0
     assert last in table.dialect.metadata
 
 
