@@ -17,7 +17,7 @@ import pandas as pd
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from ingest.setup import LogTable
-from ingest.tables import read_table
+from ingest.table.text.read import read_table
 
 ROWS = 18_000
 CHANNELS = 11

@@ -11,7 +11,7 @@ import numpy as np
 
 from ingest.calibrate import RawChannel, calibrate
 from ingest.errors import UnusableRun
-from ingest.table_units import split_unit
+from ingest.table.units import split_unit
 
 if TYPE_CHECKING:
     from ingest.setup import Setup

@@ -26,7 +26,7 @@ from ingest.run import Finding, Rejected
 
 if TYPE_CHECKING:
     from ingest.setup import LogTable
-    from ingest.tables import Table
+    from ingest.table.text.read import Table
 
 OVERFLOWS_S: Final = {"ms": (2**16 / 1e3, 2**32 / 1e3), "us": (2**32 / 1e6,)}
 """Where counters of 16 and 32 bits start again."""

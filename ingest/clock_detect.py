@@ -17,7 +17,7 @@ from ingest.errors import Fault, UnusableRun
 from ingest.setup import TimeTable
 
 if TYPE_CHECKING:
-    from ingest.tables import Table
+    from ingest.table.text.read import Table
 
 UNIT_WORDS: Final = {
     "s": ("s", "sec", "secs", "second", "seconds", "sek", "sekunden"),

@@ -11,7 +11,7 @@ from ingest.clock_order import Ordered, Step
 from ingest.run import Finding, Rejected
 
 if TYPE_CHECKING:
-    from ingest.tables import Table
+    from ingest.table.text.read import Table
 
 MOST_NAMED: Final = 5
 """Places named in one finding; the rest are counted."""

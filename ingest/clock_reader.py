@@ -20,7 +20,7 @@ from ingest.errors import Fault, UnusableRun
 
 if TYPE_CHECKING:
     from ingest.setup import LogTable, TimeTable
-    from ingest.tables import Table
+    from ingest.table.text.read import Table
 
 PER_SECOND: Final = {"s": 1.0, "ms": 1e3, "us": 1e6, "epoch s": 1.0, "epoch ms": 1e3}
 SECONDS_PER: Final = {"min": 60.0, "h": 3600.0}

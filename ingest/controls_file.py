@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from ingest.dialect import BLANKS, split_cells
 from ingest.errors import Fault, UnusableRun
 from ingest.points import CONTROLS
 from ingest.run import Rejected
-from ingest.table_encoding import detect_encoding, to_utf8, unify_line_ends
+from ingest.table.text.dialect import BLANKS, split_cells
+from ingest.table.text.encoding import detect_encoding, to_utf8, unify_line_ends
 
 COLUMNS: Final = ("time", "control", "position")
 LARGEST: Final = 64 * 2**20

@@ -23,8 +23,8 @@ from ingest.events_beside import events_beside
 from ingest.points import POINTS
 from ingest.setup import LogTable, TimeTable
 from ingest.setup_findings import PLACEHOLDER
-from ingest.table_layout import are_summaries
-from ingest.tables import Table, read_table
+from ingest.table.text.layout import are_summaries
+from ingest.table.text.read import Table, read_table
 from ingest.units import UnknownUnit, conversion
 
 if TYPE_CHECKING:

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
-from ingest.table_cells import kind_of
-from ingest.table_units import clean_unit, is_unit, names_no_unit
+from ingest.table.cells import kind_of
+from ingest.table.units import clean_unit, is_unit, names_no_unit
 
 if TYPE_CHECKING:
-    from ingest.tables import Table
+    from ingest.table.text.read import Table
 
 _NAME_WORDS: Final = re.compile(
     r"(?i)\b(?:pid|name|channel|signal|parameter|sensor|tag|variable|quantity|item|point|kanal"

@@ -19,7 +19,7 @@ from importlib import resources
 from typing import Final, Literal
 
 from ingest.points import POINTS
-from ingest.table_units import demangle, split_unit
+from ingest.table.units import demangle, split_unit
 from ingest.units import UnknownUnit, conversion
 
 Confidence = Literal["sure", "likely", "unknown"]

@@ -38,7 +38,7 @@ from ingest.load_large import load_large
 from ingest.load_start import engine_start, wall_clock
 from ingest.run import Finding, Run
 from ingest.setup_findings import setup_findings
-from ingest.tables import LongTable, Table, read_table
+from ingest.table.text.read import LongTable, Table, read_table
 
 if TYPE_CHECKING:
     from ingest.setup import Setup

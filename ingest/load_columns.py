@@ -21,7 +21,7 @@ from ingest.units import UnknownUnit, same_unit
 if TYPE_CHECKING:
     from ingest.clock import Clock
     from ingest.setup import ChannelTable, LogTable, Setup
-    from ingest.tables import LongChannel, LongTable, Numbers, Table
+    from ingest.table.text.read import LongChannel, LongTable, Numbers, Table
 
 NAMED: Final = 6
 

@@ -23,7 +23,7 @@ from ingest.load_columns import (
     take_apart,
 )
 from ingest.run import Finding, Rejected, Sensor
-from ingest.tables import Table, iter_tables
+from ingest.table.text.read import Table, iter_tables
 
 if TYPE_CHECKING:
     from ingest.load_files import RunFiles

@@ -30,7 +30,7 @@ from ingest.recorder_said import CAUTIONS as CAUTIONS
 from ingest.recorder_said import PortState as PortState
 from ingest.recorder_said import Summary as Summary
 from ingest.run import Finding
-from ingest.table_names import match_name
+from ingest.table.names import match_name
 from ingest.wire import SerialTable
 from ingest.wire_count import Counters
 from ingest.wire_events import check_event

@@ -21,8 +21,8 @@ from ingest.clock_reader import open_reader
 from ingest.controls_file import read_event_lines
 from ingest.load_files import find_files
 from ingest.replay_port import Outlet
-from ingest.table_source import Source
-from ingest.tables import read_table
+from ingest.table.text.read import read_table
+from ingest.table.text.source import Source
 
 if TYPE_CHECKING:
     from ingest.clock_reader import TimeReader

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ingest.clock_reader import open_reader
 from ingest.errors import UnusableRun
-from ingest.tables import read_table
+from ingest.table.text.read import read_table
 from ingest.wire_count import ClockSamples
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Any, Final
 
-from ingest.dialect import split_cells
+from ingest.table.text.dialect import split_cells
 from ingest.wire import PortTable, Register
 
 CHANGED_COLUMNS: Final = "another number of columns"

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from ingest.clock_reader import PER_SECOND, SECONDS_PER, TimeReader, open_reader
 from ingest.errors import UnusableRun
-from ingest.tables import read_table
+from ingest.table.text.read import read_table
 
 if TYPE_CHECKING:
     from ingest.setup import LogTable

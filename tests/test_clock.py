@@ -16,7 +16,7 @@ from ingest.clock import Clock, build_clock
 from ingest.clock_findings import UNEVEN, spacing_findings
 from ingest.errors import UnusableRun
 from ingest.setup import LogTable
-from ingest.tables import read_table
+from ingest.table.text.read import read_table
 
 START = datetime(2026, 1, 14, 7, 31, tzinfo=UTC)
 DETROIT = ZoneInfo("America/Detroit")

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from ingest.dialect import BLANKS, WIDE_BLANKS, Line, find_cut, split_cells
 from ingest.setup import LogTable
-from ingest.table_cells import kind_of
-from ingest.table_encoding import detect_encoding, to_utf8, unify_line_ends
-from ingest.table_units import clean_unit, is_unit, split_unit
+from ingest.table.cells import kind_of
+from ingest.table.text.dialect import BLANKS, WIDE_BLANKS, Line, find_cut, split_cells
+from ingest.table.text.encoding import detect_encoding, to_utf8, unify_line_ends
+from ingest.table.units import clean_unit, is_unit, split_unit
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from ingest.draft_names import Proposal, propose, words_of
 from ingest.errors import UnusableRun
 from ingest.points import POINTS
 from ingest.setup import parse_setup
-from ingest.table_units import split_unit
+from ingest.table.units import split_unit
 
 FOLDER = Path(__file__).parent / "data" / "dialects"
 MEASURED = Path(__file__).parent / "data" / "measured"

@@ -9,13 +9,14 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from ingest import table_parse, tables
 from ingest.errors import UnusableRun
 from ingest.setup import LogTable
-from ingest.table_parse import parse_whole
-from ingest.table_plan import make_plan
-from ingest.table_source import Source
-from ingest.tables import Table, iter_tables, read_table
+from ingest.table.text import parse as table_parse
+from ingest.table.text import read as tables
+from ingest.table.text.parse import parse_whole
+from ingest.table.text.read import Table, iter_tables, read_table
+from ingest.table.text.reading import make_plan
+from ingest.table.text.source import Source
 
 LOG = LogTable(file="log.csv")
 ROWS = 60

@@ -10,10 +10,10 @@ import pytest
 
 from ingest.errors import UnusableRun
 from ingest.setup import LogTable
-from ingest.table_bytes import LONGEST_LINE
-from ingest.table_plan import MOST_COLUMNS
-from ingest.table_rows import REJECTS_KEPT
-from ingest.tables import Table, iter_tables, read_table
+from ingest.table.text.bytes import LONGEST_LINE
+from ingest.table.text.read import Table, iter_tables, read_table
+from ingest.table.text.reading import MOST_COLUMNS
+from ingest.table.text.rows import REJECTS_KEPT
 
 ROWS = "".join(f"{at},{20 + at / 8:.3f},{80 - at / 4:.2f}\n" for at in range(30))
 

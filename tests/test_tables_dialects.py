@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from ingest.setup import LogTable
-from ingest.tables import Table, iter_tables, read_table
+from ingest.table.text.read import Table, iter_tables, read_table
 
 FOLDER = Path(__file__).parent / "data" / "dialects"
 DIALECTS = sorted(

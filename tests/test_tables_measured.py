@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from ingest.setup import LogTable
-from ingest.tables import read_table
+from ingest.table.text.read import read_table
 
 FOLDER = Path(__file__).parent / "data" / "measured"
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from ingest.errors import UnusableRun
 from ingest.setup import LogTable
-from ingest.tables import Table, iter_tables, read_table
+from ingest.table.text.read import Table, iter_tables, read_table
 
 LOG = LogTable(file="log.csv")
 FIXTURES = settings(

@@ -18,7 +18,7 @@ from analysis.vacuum_leakdown import (
     thinned,
 )
 from ingest.setup import LogTable
-from ingest.tables import read_table
+from ingest.table.text.read import read_table
 
 Floats = NDArray[np.float64]
 HOLDS = Path(__file__).parent / "data" / "measured" / "pressure-hold"

@@ -15,12 +15,12 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from ingest.dialect import BLANKS, WIDE_BLANKS, split_cells
-from ingest.table_bytes import LONGEST_LINE, NEWLINE, last_looks_cut
-from ingest.table_rows import COMMENT, RowRules, Rows
+from ingest.table.text.bytes import LONGEST_LINE, NEWLINE, last_looks_cut
+from ingest.table.text.dialect import BLANKS, WIDE_BLANKS, split_cells
+from ingest.table.text.rows import COMMENT, RowRules, Rows
 
 if TYPE_CHECKING:
-    from ingest.table_plan import Plan
+    from ingest.table.text.reading import Plan
 
 NARROW: Final = 64
 """Tables of at most this many columns are parsed whole."""

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.dialect import BLANKS, WIDE_BLANKS
+from ingest.table.text.dialect import BLANKS, WIDE_BLANKS
 
 SEPARATOR: Final = b"\x1f"
 """Stands for delimiters of more than one byte."""

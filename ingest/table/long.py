@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from ingest.table_names import match_name
-from ingest.table_units import clean_unit, names_no_unit
+from ingest.table.names import match_name
+from ingest.table.units import clean_unit, names_no_unit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from ingest.table_cells import Numbers
+    from ingest.table.cells import Numbers
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,7 @@ class LongTable:
     _read: Callable[[pl.Series, NDArray[np.int64]], Numbers]
 
     def find(self, ref: str) -> int:
-        """Index of a channel by its name (`ingest.table_names.match_name`).
+        """Index of a channel by its name (`ingest.table.names.match_name`).
 
         Raises
         ------

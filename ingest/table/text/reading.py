@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from ingest.dialect import Cut, Dialect, Line, find_cut
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding, Rejected
-from ingest.table_bytes import LONGEST_LINE, NEWLINE, start_of_header
-from ingest.table_layout import Layout, find_layout
-from ingest.table_marks import Marks, marks_of_sample, other_mark
-from ingest.table_rows import RowRules, Rows
-from ingest.table_source import LARGEST_SAMPLE, SAMPLE, Source
-from ingest.table_spans import find_spans
+from ingest.table.text.bytes import LONGEST_LINE, NEWLINE, start_of_header
+from ingest.table.text.dialect import Cut, Dialect, Line, find_cut
+from ingest.table.text.layout import Layout, find_layout
+from ingest.table.text.marks import Marks, marks_of_sample, other_mark
+from ingest.table.text.rows import RowRules, Rows
+from ingest.table.text.source import LARGEST_SAMPLE, SAMPLE, Source
+from ingest.table.text.spans import find_spans
 
 if TYPE_CHECKING:
     from ingest.setup import LogTable

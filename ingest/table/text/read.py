@@ -11,10 +11,10 @@ Of a wide table only the columns asked for are parsed. A long log (one reading a
 name beside it) is taken apart by ``table.long(name, value, unit)``, whose channels give the rows
 they were read in, so that the time column is taken at those rows.
 
-How a file is told apart: `ingest.table_encoding` (characters), `ingest.dialect` (delimiter),
-`ingest.table_layout` (names and units), `ingest.table_marks` (decimal mark), `ingest.table_parse`
-(columns, and whether every line is a row), `ingest.table_rows` (odd lines), `ingest.table_cells`
-(words for no reading).
+How a file is told apart: `ingest.table.text.encoding` (characters), `ingest.table.text.dialect`
+(delimiter), `ingest.table.text.layout` (names and units), `ingest.table.text.marks` (decimal mark),
+`ingest.table.text.parse` (columns, and whether every line is a row), `ingest.table.text.rows` (odd
+lines), `ingest.table.cells` (words for no reading).
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from ingest.dialect import Dialect
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding, Rejected
-from ingest.table_cells import CellReader, Numbers
-from ingest.table_long import LongChannel, LongTable, group_rows
-from ingest.table_names import match_name
-from ingest.table_parse import (
+from ingest.table.cells import CellReader, Numbers
+from ingest.table.long import LongChannel, LongTable, group_rows
+from ingest.table.names import match_name
+from ingest.table.text.dialect import Dialect
+from ingest.table.text.parse import (
     NARROW,
     CellKind,
     column_kinds,
@@ -39,9 +39,9 @@ from ingest.table_parse import (
     parse_whole,
     place_of,
 )
-from ingest.table_plan import Plan, make_plan
-from ingest.table_rows import Rows, sort_lines
-from ingest.table_source import Block, Source
+from ingest.table.text.reading import Plan, make_plan
+from ingest.table.text.rows import Rows, sort_lines
+from ingest.table.text.source import Block, Source
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -110,7 +110,7 @@ class Table:
         Parameters
         ----------
         ref
-            A name (see `ingest.table_names.match_name`), or a 1-based number.
+            A name (see `ingest.table.names.match_name`), or a 1-based number.
 
         Raises
         ------

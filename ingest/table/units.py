@@ -18,7 +18,7 @@ _DEGREES: Final = re.compile(
 _MICRO: Final = re.compile(r"Âµ|Î¼|μ")
 
 LOGGER_WORDS: Final[dict[str, list[str]]] = tomllib.loads(
-    resources.files("ingest").joinpath("words.toml").read_text(encoding="utf-8")
+    resources.files("ingest.table").joinpath("words.toml").read_text(encoding="utf-8")
 )
 _ANY_CASE: Final = frozenset(LOGGER_WORDS["units_any_case"])
 _AS_NAMES: Final = frozenset(LOGGER_WORDS["units_as_names"])

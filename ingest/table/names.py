@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import Final
 
 from ingest.errors import Fault, UnusableRun
-from ingest.table_units import demangle, split_unit
+from ingest.table.units import demangle, split_unit
 
 _SHOWN: Final = 8
 

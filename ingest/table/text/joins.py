@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from ingest.dialect import BLANKS, WIDE_BLANKS, Cut
+from ingest.table.text.dialect import BLANKS, WIDE_BLANKS, Cut
 
 _DIGITS_SEEN: Final = 5
 """So many different digits make a column of one a fraction."""

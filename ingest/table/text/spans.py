@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from ingest.dialect import BLANKS, WIDE_BLANKS, Cut, Line
+from ingest.table.text.dialect import BLANKS, WIDE_BLANKS, Cut, Line
 
 _SPAN_LINES: Final = 200
 _LEAST_LINES: Final = 5

@@ -15,10 +15,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.dialect import split_cells
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Rejected
-from ingest.table_bytes import (
+from ingest.table.cells import kind_of
+from ingest.table.text.bytes import (
     LONGEST_LINE,
     NEWLINE,
     inside_quotes,
@@ -27,8 +27,8 @@ from ingest.table_bytes import (
     requote,
     stray_quotes,
 )
-from ingest.table_cells import kind_of
-from ingest.table_spans import Spans, place_cells
+from ingest.table.text.dialect import split_cells
+from ingest.table.text.spans import Spans, place_cells
 
 REJECTS_KEPT: Final = 1000
 _QUOTED_LINES: Final = 20

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, BinaryIO, Final, Self
 
 from ingest.errors import Fault, UnusableRun
-from ingest.table_bytes import LONGEST_LINE
-from ingest.table_encoding import Encoding, detect_encoding, to_utf8, unify_line_ends
+from ingest.table.text.bytes import LONGEST_LINE
+from ingest.table.text.encoding import Encoding, detect_encoding, to_utf8, unify_line_ends
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -16,9 +16,9 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from ingest.errors import Fault, UnusableRun
-from ingest.table_cells import kind_of
-from ingest.table_marks import Marks
-from ingest.table_units import is_unit
+from ingest.table.cells import kind_of
+from ingest.table.text.marks import Marks
+from ingest.table.units import is_unit
 
 if TYPE_CHECKING:
     from ingest.setup import LogTable
@@ -130,7 +130,7 @@ class Cut:
     width
         Cells in most lines of readings.
     kinds
-        Usual kind of the cells (`ingest.table_cells.kind_of`) of the first columns.
+        Usual kind of the cells (`ingest.table.cells.kind_of`) of the first columns.
     """
 
     delimiter: str

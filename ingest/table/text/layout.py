@@ -15,13 +15,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-from ingest.dialect import BLANKS, WIDE_BLANKS, Cut, Line
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding, Rejected
-from ingest.table_cells import kind_of
-from ingest.table_joins import fractions, joined
-from ingest.table_spans import find_spans, place_names
-from ingest.table_units import clean_unit, is_unit, names_no_unit, split_unit
+from ingest.table.cells import kind_of
+from ingest.table.text.dialect import BLANKS, WIDE_BLANKS, Cut, Line
+from ingest.table.text.joins import fractions, joined
+from ingest.table.text.spans import find_spans, place_names
+from ingest.table.units import clean_unit, is_unit, names_no_unit, split_unit
 
 if TYPE_CHECKING:
     from ingest.setup import LogTable
