@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import polars as pl
 
-from ingest.clock_order import Floats
+from ingest.clock.order import Floats
 from ingest.controls_file import EventLines, normal, read_event_lines
 from ingest.errors import Fault, UnusableRun
 from ingest.points import CONTROLS, MODES
 from ingest.run import Finding, Rejected
 
 if TYPE_CHECKING:
-    from ingest.clock import Clock
+    from ingest.clock.log_clock import Clock
 
 SCHEMA: Final = {
     "time_s": pl.Float64,

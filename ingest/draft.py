@@ -15,7 +15,7 @@ from tomlkit import TOMLDocument
 from tomlkit.items import InlineTable
 from tomlkit.items import Table as TomlTable
 
-from ingest.clock_detect import complete_time, time_unit
+from ingest.clock.detect import complete_time, time_unit
 from ingest.draft_long import find_long
 from ingest.draft_names import Proposal, propose
 from ingest.errors import Fault, UnusableRun

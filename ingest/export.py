@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from ingest.clock_order import Floats
+from ingest.clock.order import Floats
 from ingest.errors import Fault, UnusableRun
 from ingest.gridding import on_grid
 from ingest.load_files import SETUP_NAME, write_whole

@@ -16,9 +16,9 @@ import numpy as np
 import polars as pl
 
 from ingest.calibrate import calibrate
-from ingest.clock import Clock, build_clock, clock_of
-from ingest.clock_order import Floats
-from ingest.clock_reader import open_reader
+from ingest.clock.log_clock import Clock, build_clock, clock_of
+from ingest.clock.order import Floats
+from ingest.clock.reader import open_reader
 from ingest.controls import Events, lever_disagreement, no_events, read_events
 from ingest.errors import Fault, UnusableRun
 from ingest.load_columns import (

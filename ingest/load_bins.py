@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.clock_order import Floats
+from ingest.clock.order import Floats
 
 FINEST_S: Final = 0.1
 MOST_BINS: Final = 250_000

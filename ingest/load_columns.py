@@ -13,13 +13,13 @@ import polars as pl
 from numpy.typing import NDArray
 
 from ingest.calibrate import RawChannel
-from ingest.clock_order import Floats, Rows, spread_equal
+from ingest.clock.order import Floats, Rows, spread_equal
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding, Rejected, Sensor
 from ingest.units import UnknownUnit, same_unit
 
 if TYPE_CHECKING:
-    from ingest.clock import Clock
+    from ingest.clock.log_clock import Clock
     from ingest.setup import ChannelTable, LogTable, Setup
     from ingest.table.text.read import LongChannel, LongTable, Numbers, Table
 

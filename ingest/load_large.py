@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from ingest.calibrate import RawChannel, calibrate
-from ingest.clock import Clock, clock_of
-from ingest.clock_order import Segment
-from ingest.clock_reader import TimeReader, open_reader
+from ingest.clock.log_clock import Clock, clock_of
+from ingest.clock.order import Segment
+from ingest.clock.reader import TimeReader, open_reader
 from ingest.errors import Fault, UnusableRun
 from ingest.load_bins import Bins
 from ingest.load_columns import (

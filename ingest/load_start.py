@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
-from ingest.clock_order import DAY_S
+from ingest.clock.order import DAY_S
 from ingest.controls import LONGEST_LEAD_S
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding
@@ -13,7 +13,7 @@ from ingest.run import Finding
 if TYPE_CHECKING:
     import polars as pl
 
-    from ingest.clock import Clock
+    from ingest.clock.log_clock import Clock
     from ingest.setup import RunTable
 
 _ON: Final = ("engine", 1.0)

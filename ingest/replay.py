@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.clock_reader import open_reader
+from ingest.clock.reader import open_reader
 from ingest.controls_file import read_event_lines
 from ingest.load_files import find_files
 from ingest.replay_port import Outlet
@@ -25,7 +25,7 @@ from ingest.table.text.read import read_table
 from ingest.table.text.source import Source
 
 if TYPE_CHECKING:
-    from ingest.clock_reader import TimeReader
+    from ingest.clock.reader import TimeReader
     from ingest.load_files import RunFiles
 
 SETTLE_S: Final = 0.3

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.clock_reader import open_reader
+from ingest.clock.reader import open_reader
 from ingest.errors import UnusableRun
 from ingest.table.text.read import read_table
 from ingest.wire_count import ClockSamples

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from ingest.clock_reader import PER_SECOND, SECONDS_PER, TimeReader, open_reader
+from ingest.clock.reader import PER_SECOND, SECONDS_PER, TimeReader, open_reader
 from ingest.errors import UnusableRun
 from ingest.table.text.read import read_table
 

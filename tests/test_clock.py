@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.clock import Clock, build_clock
-from ingest.clock_findings import UNEVEN, spacing_findings
+from ingest.clock.findings import UNEVEN, spacing_findings
+from ingest.clock.log_clock import Clock, build_clock
 from ingest.errors import UnusableRun
 from ingest.setup import LogTable
 from ingest.table.text.read import read_table

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest import clock_text
-from ingest.clock_pattern import PatternError, strptime_format
-from ingest.clock_text import (
+from ingest.clock import text as clock_text
+from ingest.clock.pattern import PatternError, strptime_format
+from ingest.clock.text import (
     CLOCK,
     CLOCK_SHORT,
     HOURS,

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.clock_text import Floats
-from ingest.clock_zone import UnknownZoneError, both_utc, to_utc, zone_of
+from ingest.clock.text import Floats
+from ingest.clock.zone import UnknownZoneError, both_utc, to_utc, zone_of
 
 EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001
 DETROIT = ZoneInfo("America/Detroit")

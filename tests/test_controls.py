@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.clock import Clock
-from ingest.clock_order import put_in_order
-from ingest.clock_reader import TimeReader
-from ingest.clock_text import CLOCK
+from ingest.clock.log_clock import Clock
+from ingest.clock.order import put_in_order
+from ingest.clock.reader import TimeReader
+from ingest.clock.text import CLOCK
 from ingest.controls import (
     Events,
     PositionError,

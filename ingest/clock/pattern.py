@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import Final
 
-from ingest.clock_text import ZONE, TextFormat, compiled
+from ingest.clock.text import ZONE, TextFormat, compiled
 
 _DIRECTIVES: Final = {
     "Y": r"(?P<Y>\d{4})",

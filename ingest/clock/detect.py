@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
-from ingest import clock_text
-from ingest.clock_pattern import strptime_format
+from ingest.clock import text as clock_text
+from ingest.clock.pattern import strptime_format
 from ingest.errors import Fault, UnusableRun
 from ingest.setup import TimeTable
 

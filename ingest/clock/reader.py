@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import polars as pl
 
-from ingest import clock_text
-from ingest.clock_detect import UNIT_WORDS, complete_time, format_of_texts, time_unit
-from ingest.clock_order import Floats
-from ingest.clock_pattern import PatternError, strptime_format
-from ingest.clock_text import DAY_S, Stamps, TextFormat
-from ingest.clock_zone import UnknownZoneError, both_utc, to_utc, zone_of
+from ingest.clock import text as clock_text
+from ingest.clock.detect import UNIT_WORDS, complete_time, format_of_texts, time_unit
+from ingest.clock.order import Floats
+from ingest.clock.pattern import PatternError, strptime_format
+from ingest.clock.text import DAY_S, Stamps, TextFormat
+from ingest.clock.zone import UnknownZoneError, both_utc, to_utc, zone_of
 from ingest.errors import Fault, UnusableRun
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from ingest.clock_order import Ordered, Step
+from ingest.clock.order import Ordered, Step
 from ingest.run import Finding, Rejected
 
 if TYPE_CHECKING:
