@@ -15,7 +15,7 @@ from analysis.order_statistics import median, quantiles
 from analysis.states import smooth
 from analysis.uncertainty import shared_parts
 from analysis.vacuum_leakdown import LeakDown, find_start, fit_leak_down, thinned
-from ingest.resolution import resolution
+from ingest.sensors.resolution import resolution
 
 if TYPE_CHECKING:
     from analysis.context import Context

@@ -14,7 +14,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from ingest.thermocouple import emf, temperature
+from ingest.sensors.thermocouple import emf, temperature
 
 SAMPLES = 10_000_000
 REPEATS = 7

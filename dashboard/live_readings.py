@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from ingest.calibrate import RawChannel, calibrate
 from ingest.errors import UnusableRun
+from ingest.sensors.calibrate import RawChannel, calibrate
 from ingest.table.units import split_unit
 
 if TYPE_CHECKING:

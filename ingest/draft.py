@@ -21,11 +21,11 @@ from ingest.draft_names import Proposal, propose
 from ingest.errors import Fault, UnusableRun
 from ingest.events_beside import events_beside
 from ingest.points import POINTS
+from ingest.sensors.units import UnknownUnit, conversion
 from ingest.setup import LogTable, TimeTable
 from ingest.setup_findings import PLACEHOLDER
 from ingest.table.text.layout import are_summaries
 from ingest.table.text.read import Table, read_table
-from ingest.units import UnknownUnit, conversion
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -19,8 +19,8 @@ from importlib import resources
 from typing import Final, Literal
 
 from ingest.points import POINTS
+from ingest.sensors.units import UnknownUnit, conversion
 from ingest.table.units import demangle, split_unit
-from ingest.units import UnknownUnit, conversion
 
 Confidence = Literal["sure", "likely", "unknown"]
 

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import polars as pl
 
-from ingest.calibrate import calibrate
 from ingest.clock.log_clock import Clock, build_clock, clock_of
 from ingest.clock.order import Floats
 from ingest.clock.reader import open_reader
@@ -37,6 +36,7 @@ from ingest.load_files import write_text as write_text
 from ingest.load_large import load_large
 from ingest.load_start import engine_start, wall_clock
 from ingest.run import Finding, Run
+from ingest.sensors.calibrate import calibrate
 from ingest.setup_findings import setup_findings
 from ingest.table.text.read import LongTable, Table, read_table
 

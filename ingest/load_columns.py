@@ -12,11 +12,11 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from ingest.calibrate import RawChannel
 from ingest.clock.order import Floats, Rows, spread_equal
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding, Rejected, Sensor
-from ingest.units import UnknownUnit, same_unit
+from ingest.sensors.calibrate import RawChannel
+from ingest.sensors.units import UnknownUnit, same_unit
 
 if TYPE_CHECKING:
     from ingest.clock.log_clock import Clock

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from ingest.calibrate import RawChannel, calibrate
 from ingest.clock.log_clock import Clock, clock_of
 from ingest.clock.order import Segment
 from ingest.clock.reader import TimeReader, open_reader
@@ -23,6 +22,7 @@ from ingest.load_columns import (
     take_apart,
 )
 from ingest.run import Finding, Rejected, Sensor
+from ingest.sensors.calibrate import RawChannel, calibrate
 from ingest.table.text.read import Table, iter_tables
 
 if TYPE_CHECKING:

@@ -7,7 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.atmosphere import barometric_pressure, geopotential_altitude, pressure_at_geopotential
+from ingest.sensors.atmosphere import (
+    barometric_pressure,
+    geopotential_altitude,
+    pressure_at_geopotential,
+)
 
 # Geopotential altitude m: pressure Pa, ISO 2533:1975 table 1 (as worked by two open libraries).
 ISO_2533 = {

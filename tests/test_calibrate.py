@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from ingest.calibrate import Calibrated, RawChannel, calibrate, check_channels
 from ingest.errors import UnusableRun
-from ingest.resolution import resolution
+from ingest.sensors.calibrate import Calibrated, RawChannel, calibrate, check_channels
+from ingest.sensors.resolution import resolution
+from ingest.sensors.thermocouple import emf
+from ingest.sensors.tolerances import Limit, class_name, source
 from ingest.setup import Setup
-from ingest.thermocouple import emf
-from ingest.tolerances import Limit, class_name, source
 
 Channels = dict[str, dict[str, Any]]
 

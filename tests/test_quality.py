@@ -19,7 +19,7 @@ from analysis.quality import BAD, GOOD, NOT_ASSESSED, all_detectors, assess, fla
 from analysis.quality.view import View, middle, runs_of
 from ingest.load import load_run
 from ingest.run import ErrorSource, Finding, Run
-from ingest.thermocouple import emf, temperature
+from ingest.sensors.thermocouple import emf, temperature
 from tests.runs import Event, make_run, make_setup
 
 Floats = NDArray[np.float64]

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from ingest.thermocouple import (
+from ingest.sensors.thermocouple import (
     END_TOLERANCE,
     LETTERS,
     Letter,

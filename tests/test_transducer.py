@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.transducer import (
+from ingest.sensors.transducer import (
     beta_temperature,
     platinum_resistance,
     platinum_temperature,

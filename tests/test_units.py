@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ingest.points import QUANTITIES
-from ingest.units import KNOWN, UnknownUnit, conversion, same_unit, value_with_unit
+from ingest.sensors.units import KNOWN, UnknownUnit, conversion, same_unit, value_with_unit
 
 REGISTRY = pint.UnitRegistry()
 STORED = {quantity.name: quantity.unit for quantity in QUANTITIES.values()} | {

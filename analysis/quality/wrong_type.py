@@ -17,7 +17,7 @@ from analysis.quality.heat import soak
 from analysis.quality.view import Hit, View, middle
 from analysis.soak_window import Soak
 from ingest.run import Finding
-from ingest.thermocouple import Letter, emf, temperature
+from ingest.sensors.thermocouple import Letter, emf, temperature
 
 CANDIDATES: Final[tuple[Letter, ...]] = ("K", "J", "T", "E", "N")
 

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from ingest.run import Finding
-from ingest.units import UnknownUnit, conversion
+from ingest.sensors.units import UnknownUnit, conversion
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,8 +30,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.run import ErrorSource
+from ingest.sensors.thermocouple import Letter, seebeck_at
 from ingest.setup import ChannelTable, SensorKind
-from ingest.thermocouple import Letter, seebeck_at
 
 Floats = NDArray[np.float64]
 

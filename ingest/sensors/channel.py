@@ -15,10 +15,10 @@ from typing import Final
 from ingest.errors import Fault
 from ingest.points import POINTS, QUANTITIES, TEMPERATURE, Quantity
 from ingest.run import Finding
+from ingest.sensors.tolerances import named_limit
+from ingest.sensors.transducer import Reference
+from ingest.sensors.units import Conversion, UnknownUnit, conversion, same_unit, value_with_unit
 from ingest.setup import SENSOR_QUANTITY, ChannelTable, SensorKind, Setup
-from ingest.tolerances import named_limit
-from ingest.transducer import Reference
-from ingest.units import Conversion, UnknownUnit, conversion, same_unit, value_with_unit
 
 ASSUMED_UNITS: Final = {"voltage": "V", "position": "%", "rotation": "rpm"}
 """Quantities with one usual unit, taken (and said) where none is given anywhere."""
@@ -108,7 +108,7 @@ class Planner:
         Parameters
         ----------
         units
-            As in `ingest.plans.make_plans`.
+            As in `ingest.sensors.channels.make_plans`.
         has_barometer
             Whether the set-up gives the ambient pressure.
         """

@@ -30,7 +30,7 @@ from typing import Any, Final, Literal, get_args
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ingest.lookup import Cells, Lines
+from ingest.sensors.lookup import Cells, Lines
 
 Floats = NDArray[np.float64]
 

@@ -14,15 +14,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.channel_plan import Plan
 from ingest.errors import Fault, UnusableRun
-from ingest.plans import Plans, make_plans
 from ingest.points import column_name
-from ingest.resolution import resolution
 from ingest.run import ErrorSource, Finding, Sensor
-from ingest.setup import Setup
-from ingest.thermocouple import seebeck_at, temperature
-from ingest.tolerances import (
+from ingest.sensors.channel import Plan
+from ingest.sensors.channels import Plans, make_plans
+from ingest.sensors.resolution import resolution
+from ingest.sensors.thermocouple import seebeck_at, temperature
+from ingest.sensors.tolerances import (
     BAROMETER_FROM_ALTITUDE,
     BAROMETER_READ,
     FIXED_COLD_JUNCTION,
@@ -31,13 +30,14 @@ from ingest.tolerances import (
     limit_of,
     source,
 )
-from ingest.transducer import (
+from ingest.sensors.transducer import (
     beta_temperature,
     platinum_temperature,
     scaled,
     steinhart_hart_temperature,
     vacuum,
 )
+from ingest.setup import Setup
 
 Floats = NDArray[np.float64]
 

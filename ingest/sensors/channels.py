@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from ingest.atmosphere import barometric_pressure
-from ingest.channel_plan import Plan, Planner
 from ingest.errors import Fault
+from ingest.sensors.atmosphere import barometric_pressure
+from ingest.sensors.channel import Plan, Planner
+from ingest.sensors.units import UnknownUnit, value_with_unit
 from ingest.setup import Setup
-from ingest.units import UnknownUnit, value_with_unit
 
 BAROMETER_RANGE: Final = (45.0, 110.0)
 """Air pressure where cars go, kPa: 6000 m up to the deepest valley on its best day."""

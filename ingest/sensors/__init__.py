@@ -1,0 +1,1 @@
+"""From logged numbers to stored units with their sources of error: one module a kind of sensor."""
