@@ -15,8 +15,8 @@ from importlib import resources
 from typing import Any, Final, Literal, get_args
 
 from ingest.errors import Fault, UnusableRun
-from ingest.setup import Heater
-from ingest.toml_text import parse_toml
+from ingest.setup.model import Heater
+from ingest.setup.toml_text import parse_toml
 
 Side = Literal["low", "high", "both"]
 

@@ -16,7 +16,7 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from ingest.setup import LogTable
+from ingest.setup.model import LogTable
 from ingest.table.text.read import read_table
 
 ROWS = 18_000

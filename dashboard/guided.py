@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from dashboard.server import Serving
     from ingest.plan import Plan
     from ingest.recorder import Recorder, Summary
-    from ingest.setup import Setup
+    from ingest.setup.model import Setup
 
 PLAN_NAME: Final = "plan.toml"
 NO_PLAN: Final = "none"

@@ -14,7 +14,7 @@ from ingest.sensors.calibrate import RawChannel, calibrate
 from ingest.table.units import split_unit
 
 if TYPE_CHECKING:
-    from ingest.setup import Setup
+    from ingest.setup.model import Setup
     from ingest.wire_table import Latest
 
 STALE_S: Final = 5.0

@@ -22,8 +22,8 @@ from ingest.errors import Fault, UnusableRun
 from ingest.events_beside import events_beside
 from ingest.points import POINTS
 from ingest.sensors.units import UnknownUnit, conversion
-from ingest.setup import LogTable, TimeTable
-from ingest.setup_findings import PLACEHOLDER
+from ingest.setup.doubts import PLACEHOLDER
+from ingest.setup.model import LogTable, TimeTable
 from ingest.table.text.layout import are_summaries
 from ingest.table.text.read import Table, read_table
 

@@ -37,11 +37,11 @@ from ingest.load_large import load_large
 from ingest.load_start import engine_start, wall_clock
 from ingest.run import Finding, Run
 from ingest.sensors.calibrate import calibrate
-from ingest.setup_findings import setup_findings
+from ingest.setup.doubts import setup_findings
 from ingest.table.text.read import LongTable, Table, read_table
 
 if TYPE_CHECKING:
-    from ingest.setup import Setup
+    from ingest.setup.model import Setup
 
 WHOLE_UP_TO: Final = 256 * 2**20
 """A log of up to this many bytes is held in memory; a larger one is averaged into bins."""

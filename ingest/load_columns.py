@@ -20,7 +20,7 @@ from ingest.sensors.units import UnknownUnit, same_unit
 
 if TYPE_CHECKING:
     from ingest.clock.log_clock import Clock
-    from ingest.setup import ChannelTable, LogTable, Setup
+    from ingest.setup.model import ChannelTable, LogTable, Setup
     from ingest.table.text.read import LongChannel, LongTable, Numbers, Table
 
 NAMED: Final = 6

@@ -17,7 +17,7 @@ from typing import Final
 
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding
-from ingest.setup import Setup, read_setup
+from ingest.setup.model import Setup, read_setup
 
 SETUP_NAME: Final = "run.toml"
 _PIECE: Final = 1 << 20

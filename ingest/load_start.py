@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from ingest.clock.log_clock import Clock
-    from ingest.setup import RunTable
+    from ingest.setup.model import RunTable
 
 _ON: Final = ("engine", 1.0)
 AGREE_S: Final = 5.0

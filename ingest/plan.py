@@ -33,8 +33,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from ingest.controls import PositionError, read_position
 from ingest.errors import Fault, UnusableRun
 from ingest.points import CONTROLS, POINTS
-from ingest.setup import Heater
-from ingest.toml_text import parse_toml
+from ingest.setup.model import Heater
+from ingest.setup.toml_text import parse_toml
 
 LARGEST_BYTES: Final = 1 << 20
 MOST_STEPS: Final = 500

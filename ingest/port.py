@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 from ingest.errors import Fault, LostPort, UnusableRun
 
 if TYPE_CHECKING:
-    from ingest.wire import PortTable
+    from ingest.setup.serial import PortTable
 
 READ_WAIT_S: Final = 0.2
 """Longest wait for a byte before a reader looks whether it is to stop."""

@@ -15,7 +15,7 @@ from ingest.port import reason_of, resolve
 from ingest.port_reader import PortReader
 
 if TYPE_CHECKING:
-    from ingest.wire import PortTable, Register
+    from ingest.setup.serial import PortTable, Register
 
 LONGEST_BLOCK: Final = 125
 """Most registers in one request (Modbus Application Protocol V1.1b3, 6.3 and 6.4)."""

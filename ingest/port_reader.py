@@ -12,7 +12,7 @@ from ingest.journal import Kind, monotonic_ns
 from ingest.port import open_port, reason_of, resolve, write_line
 
 if TYPE_CHECKING:
-    from ingest.wire import PortTable
+    from ingest.setup.serial import PortTable
 
 FIRST_WAIT_S: Final = 0.1
 LONGEST_WAIT_S: Final = 3.0

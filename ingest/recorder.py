@@ -30,8 +30,8 @@ from ingest.recorder_said import CAUTIONS as CAUTIONS
 from ingest.recorder_said import PortState as PortState
 from ingest.recorder_said import Summary as Summary
 from ingest.run import Finding
+from ingest.setup.serial import SerialTable
 from ingest.table.names import match_name
-from ingest.wire import SerialTable
 from ingest.wire_count import Counters
 from ingest.wire_events import check_event
 from ingest.wire_files import DerivedFiles
@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from ingest.run import Run
-    from ingest.setup import Setup
+    from ingest.setup.model import Setup
     from ingest.wire_plan import Plan
 
 DERIVE_EVERY_S: Final = 0.2
@@ -107,7 +107,7 @@ class Recorder:
         folder
             The run folder; it must not exist or be empty.
         ports
-            Ports, see `ingest.wire.with_ports`.
+            Ports, see `ingest.setup.serial.with_ports`.
 
         Raises
         ------

@@ -10,7 +10,7 @@ from ingest.journal import FOLDER
 from ingest.load_files import SETUP_NAME, read_text, write_text
 from ingest.port import check_url
 from ingest.recover import folder_plan
-from ingest.wire import SerialTable, read_serial, with_ports
+from ingest.setup.serial import SerialTable, read_serial, with_ports
 from ingest.wire_plan import Plan, complete_setup, make_plan, open_plan
 
 if TYPE_CHECKING:

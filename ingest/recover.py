@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING, Any, Final
 from ingest.journal import FOLDER, Damage, read_records, segments
 from ingest.load_files import SETUP_NAME, Recording, read_text
 from ingest.run import Finding
-from ingest.setup import parse_setup
-from ingest.wire import read_serial
+from ingest.setup.model import parse_setup
+from ingest.setup.serial import read_serial
 from ingest.wire_clock import Drift, compare_clocks
 from ingest.wire_count import Gap
 from ingest.wire_files import REJECTED_NAME, DerivedFiles

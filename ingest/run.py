@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     import polars as pl
     from numpy.typing import NDArray
 
-    from ingest.setup import Setup
+    from ingest.setup.model import Setup
 
 
 @dataclass(frozen=True, slots=True)

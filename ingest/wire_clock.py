@@ -17,7 +17,7 @@ from ingest.wire_count import ClockSamples
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from ingest.setup import LogTable
+    from ingest.setup.model import LogTable
 
 LEAST_LINES: Final = 20
 LARGEST_LOG: Final = 256 << 20

@@ -15,7 +15,7 @@ from ingest.wire_plan import Plan
 from ingest.wire_stamp import see_line
 
 if TYPE_CHECKING:
-    from ingest.setup import LogTable
+    from ingest.setup.model import LogTable
 
 NEEDED: Final = 3
 _LARGEST_STEP: Final = 10.0

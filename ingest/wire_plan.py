@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from ingest.errors import Fault, UnusableRun
 from ingest.load_files import SETUP_NAME, read_text
-from ingest.setup import Setup, parse_setup
-from ingest.wire import HOST_COLUMN, PortTable, SerialTable, read_serial, with_ports
+from ingest.setup.model import Setup, parse_setup
+from ingest.setup.serial import HOST_COLUMN, PortTable, SerialTable, read_serial, with_ports
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
@@ -257,7 +257,7 @@ def open_plan(path: Path, ports: tuple[str, ...] = ()) -> tuple[Plan, str]:
     path
         The run.toml; its ``[log] file`` may be missing.
     ports
-        Ports named on the command line (`ingest.wire.with_ports`).
+        Ports named on the command line (`ingest.setup.serial.with_ports`).
 
     Returns
     -------

@@ -10,8 +10,8 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Any, Final
 
+from ingest.setup.serial import PortTable, Register
 from ingest.table.text.dialect import split_cells
-from ingest.wire import PortTable, Register
 
 CHANGED_COLUMNS: Final = "another number of columns"
 GARBAGE: Final = "not readable as text"

@@ -17,7 +17,7 @@ from ingest.errors import UnusableRun
 from ingest.table.text.read import read_table
 
 if TYPE_CHECKING:
-    from ingest.setup import LogTable
+    from ingest.setup.model import LogTable
 
 HEAD_CHARACTERS: Final = 16 << 10
 """How much of the log's beginning is kept to read a line by."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.journal import Kind, Record
-from ingest.wire import PortTable
+from ingest.setup.serial import PortTable
 from ingest.wire_count import ClockSamples, Counters, Gap, PortCounters
 from ingest.wire_events import EventBook
 from ingest.wire_files import REJECTED_CAP, DerivedFiles

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ingest.points import POINTS, column_name
 from ingest.run import ErrorSource, Run, Sensor
-from ingest.setup import Setup
+from ingest.setup.model import Setup
 
 Event = tuple[float, str, float | str]
 

@@ -14,7 +14,7 @@ from ingest.sensors.calibrate import Calibrated, RawChannel, calibrate, check_ch
 from ingest.sensors.resolution import resolution
 from ingest.sensors.thermocouple import emf
 from ingest.sensors.tolerances import Limit, class_name, source
-from ingest.setup import Setup
+from ingest.setup.model import Setup
 
 Channels = dict[str, dict[str, Any]]
 

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from ingest.clock.findings import UNEVEN, spacing_findings
 from ingest.clock.log_clock import Clock, build_clock
 from ingest.errors import UnusableRun
-from ingest.setup import LogTable
+from ingest.setup.model import LogTable
 from ingest.table.text.read import read_table
 
 START = datetime(2026, 1, 14, 7, 31, tzinfo=UTC)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ingest.setup import LogTable
+from ingest.setup.model import LogTable
 from ingest.table.cells import kind_of
 from ingest.table.text.dialect import BLANKS, WIDE_BLANKS, Line, find_cut, split_cells
 from ingest.table.text.encoding import detect_encoding, to_utf8, unify_line_ends

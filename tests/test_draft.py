@@ -12,7 +12,7 @@ from ingest.draft import Draft, draft_setup
 from ingest.draft_names import Proposal, propose, words_of
 from ingest.errors import UnusableRun
 from ingest.points import POINTS
-from ingest.setup import parse_setup
+from ingest.setup.model import parse_setup
 from ingest.table.units import split_unit
 
 FOLDER = Path(__file__).parent / "data" / "dialects"

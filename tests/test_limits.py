@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from analysis.figures import all_figures
 from analysis.limits import BAD_SIDE, default_limits, limits_for, parse_limits
 from ingest.errors import UnusableRun
-from ingest.setup import Heater
+from ingest.setup.model import Heater
 
 HEAD = 'version = "7"\nauthor = "J. Marsh"\ndate = 2026-02-01\nbasis = "winter trial"\n'
 

@@ -6,7 +6,7 @@ import pytest
 
 from dashboard.live_readings import LatestReadings
 from ingest.load import load_run
-from ingest.setup import parse_setup, read_setup
+from ingest.setup.model import parse_setup, read_setup
 from ingest.wire_table import Latest
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"

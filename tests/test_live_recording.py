@@ -23,7 +23,7 @@ from ingest.plan import usual_plan
 from ingest.plan_run import PlanRun
 from ingest.recorder import Recorder
 from ingest.replay import play, read_script
-from ingest.setup import read_setup
+from ingest.setup.model import read_setup
 from tests.loggers import numbered_setup, outlet, wait_for, write_setup
 from tests.test_live_guide import PLAN, SETUP, StillFigures
 

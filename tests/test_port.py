@@ -10,7 +10,7 @@ from ingest import port
 from ingest.errors import LostPort, UnusableRun
 from ingest.port import FoundPort, list_ports, open_port, resolve
 from ingest.port_modbus import Block, blocks_of
-from ingest.wire import PortTable, Register
+from ingest.setup.serial import PortTable, Register
 
 THERE = (
     FoundPort("COM3", "Modem", None, None, None),

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ingest.errors import UnusableRun
-from ingest.setup import parse_setup
+from ingest.setup.model import parse_setup
 
 GOOD = """
 [run]

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from ingest.errors import UnusableRun
-from ingest.setup import LogTable
+from ingest.setup.model import LogTable
 from ingest.table.text.read import Table, read_table
 
 ROWS = [f"{at}.0,{20.5 + at},{-4.25 + at},3.{at:02d}" for at in range(60)]

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from ingest.errors import UnusableRun
-from ingest.setup import LogTable
+from ingest.setup.model import LogTable
 from ingest.table.text import parse as table_parse
 from ingest.table.text import read as tables
 from ingest.table.text.parse import parse_whole

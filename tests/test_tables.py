@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from ingest.errors import UnusableRun
-from ingest.setup import LogTable
+from ingest.setup.model import LogTable
 from ingest.table.text.bytes import LONGEST_LINE
 from ingest.table.text.read import Table, iter_tables, read_table
 from ingest.table.text.reading import MOST_COLUMNS

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from ingest.setup import LogTable
+from ingest.setup.model import LogTable
 from ingest.table.text.read import Table, iter_tables, read_table
 
 FOLDER = Path(__file__).parent / "data" / "dialects"

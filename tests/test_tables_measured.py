@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ingest.setup import LogTable
+from ingest.setup.model import LogTable
 from ingest.table.text.read import read_table
 
 FOLDER = Path(__file__).parent / "data" / "measured"

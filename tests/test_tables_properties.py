@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from ingest.errors import UnusableRun
-from ingest.setup import LogTable
+from ingest.setup.model import LogTable
 from ingest.table.text.read import Table, iter_tables, read_table
 
 LOG = LogTable(file="log.csv")

@@ -17,7 +17,7 @@ from analysis.vacuum_leakdown import (
     fit_leak_down,
     thinned,
 )
-from ingest.setup import LogTable
+from ingest.setup.model import LogTable
 from ingest.table.text.read import read_table
 
 Floats = NDArray[np.float64]

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from ingest.wire import PortTable
+from ingest.setup.serial import PortTable
 from ingest.wire_rows import (
     BEFORE_HEADER,
     CHANGED_COLUMNS,

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from ingest.journal import Kind, Record
-from ingest.setup import parse_setup
-from ingest.wire import read_serial
+from ingest.setup.model import parse_setup
+from ingest.setup.serial import read_serial
 from ingest.wire_files import DerivedFiles
 from ingest.wire_first import is_whole
 from ingest.wire_plan import make_plan

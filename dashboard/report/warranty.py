@@ -12,7 +12,7 @@ from dashboard.shown import COVERAGE, conversion, figure_text, in_units, limit_t
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
     from ingest.run import Sensor
-    from ingest.setup import ChannelTable
+    from ingest.setup.model import ChannelTable
 
 MOST_SENSORS: Final = 14
 MOST_PLAIN: Final = 8

@@ -14,7 +14,7 @@ import polars as pl
 from ingest.clock import text as clock_text
 from ingest.clock.pattern import strptime_format
 from ingest.errors import Fault, UnusableRun
-from ingest.setup import TimeTable
+from ingest.setup.model import TimeTable
 
 if TYPE_CHECKING:
     from ingest.table.text.read import Table

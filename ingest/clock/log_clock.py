@@ -25,7 +25,7 @@ from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding, Rejected
 
 if TYPE_CHECKING:
-    from ingest.setup import LogTable
+    from ingest.setup.model import LogTable
     from ingest.table.text.read import Table
 
 OVERFLOWS_S: Final = {"ms": (2**16 / 1e3, 2**32 / 1e3), "us": (2**32 / 1e6,)}

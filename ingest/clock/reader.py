@@ -19,7 +19,7 @@ from ingest.clock.zone import UnknownZoneError, both_utc, to_utc, zone_of
 from ingest.errors import Fault, UnusableRun
 
 if TYPE_CHECKING:
-    from ingest.setup import LogTable, TimeTable
+    from ingest.setup.model import LogTable, TimeTable
     from ingest.table.text.read import Table
 
 PER_SECOND: Final = {"s": 1.0, "ms": 1e3, "us": 1e6, "epoch s": 1.0, "epoch ms": 1e3}

@@ -37,7 +37,7 @@ from ingest.sensors.transducer import (
     steinhart_hart_temperature,
     vacuum,
 )
-from ingest.setup import Setup
+from ingest.setup.model import Setup
 
 Floats = NDArray[np.float64]
 

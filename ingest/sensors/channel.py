@@ -18,7 +18,7 @@ from ingest.run import Finding
 from ingest.sensors.tolerances import named_limit
 from ingest.sensors.transducer import Reference
 from ingest.sensors.units import Conversion, UnknownUnit, conversion, same_unit, value_with_unit
-from ingest.setup import SENSOR_QUANTITY, ChannelTable, SensorKind, Setup
+from ingest.setup.model import SENSOR_QUANTITY, ChannelTable, SensorKind, Setup
 
 ASSUMED_UNITS: Final = {"voltage": "V", "position": "%", "rotation": "rpm"}
 """Quantities with one usual unit, taken (and said) where none is given anywhere."""

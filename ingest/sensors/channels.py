@@ -10,7 +10,7 @@ from ingest.errors import Fault
 from ingest.sensors.atmosphere import barometric_pressure
 from ingest.sensors.channel import Plan, Planner
 from ingest.sensors.units import UnknownUnit, value_with_unit
-from ingest.setup import Setup
+from ingest.setup.model import Setup
 
 BAROMETER_RANGE: Final = (45.0, 110.0)
 """Air pressure where cars go, kPa: 6000 m up to the deepest valley on its best day."""

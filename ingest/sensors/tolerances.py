@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 
 from ingest.run import ErrorSource
 from ingest.sensors.thermocouple import Letter, seebeck_at
-from ingest.setup import ChannelTable, SensorKind
+from ingest.setup.model import ChannelTable, SensorKind
 
 Floats = NDArray[np.float64]
 

@@ -7,7 +7,7 @@ import polars as pl
 
 from ingest.points import POINTS, column_name
 from ingest.run import ErrorSource, Run, Sensor
-from ingest.setup import Setup
+from ingest.setup.model import Setup
 from sample_logs.simulator.sensors import SensorSpec
 from sample_logs.simulator.simulate import Simulated
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ingest.setup import read_setup
+from ingest.setup.model import read_setup
 from tests.other_cars.__main__ import generate
 from tests.other_cars.cars import FAMILIES, Car
 from tests.other_cars.physics import Drive, simulate

@@ -21,7 +21,7 @@ from ingest.table.text.marks import Marks
 from ingest.table.units import is_unit
 
 if TYPE_CHECKING:
-    from ingest.setup import LogTable
+    from ingest.setup.model import LogTable
 
 BLANKS: Final = " "
 """Delimiter: a run of blanks or tabs."""

@@ -24,7 +24,7 @@ from ingest.table.text.spans import find_spans, place_names
 from ingest.table.units import clean_unit, is_unit, names_no_unit, split_unit
 
 if TYPE_CHECKING:
-    from ingest.setup import LogTable
+    from ingest.setup.model import LogTable
 
 _COMMENT: Final = re.compile(r"^\s*(?:#+|%+|//+|;+|\*+|!+)\s*")
 _TIME_NAME: Final = re.compile(

@@ -49,7 +49,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from ingest.setup import LogTable
+    from ingest.setup.model import LogTable
 
 __all__ = ["LongChannel", "LongTable", "Numbers", "Table", "iter_tables", "read_table"]
 

@@ -20,7 +20,7 @@ from ingest.table.text.source import LARGEST_SAMPLE, SAMPLE, Source
 from ingest.table.text.spans import find_spans
 
 if TYPE_CHECKING:
-    from ingest.setup import LogTable
+    from ingest.setup.model import LogTable
 
 MOST_COLUMNS: Final = 100_000
 _FEW_LINES: Final = 20

@@ -15,7 +15,7 @@ from ingest.table.text.encoding import Encoding, detect_encoding, to_utf8, unify
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from ingest.setup import LogTable
+    from ingest.setup.model import LogTable
 
 SAMPLE: Final = 32 << 10
 """Bytes looked at first."""

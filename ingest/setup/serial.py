@@ -37,7 +37,7 @@ from ingest.errors import Fault, UnusableRun
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
-    from ingest.setup import Setup
+    from ingest.setup.model import Setup
 
 HOST_COLUMN: Final = "host_s"
 """Column of the host's clock: seconds since the recording started."""

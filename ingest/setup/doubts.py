@@ -11,7 +11,7 @@ from ingest.run import Finding
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from ingest.setup import Setup
+    from ingest.setup.model import Setup
 
 PLACEHOLDER: Final = "FILL IN"
 """What a drafted run.toml holds where no log can say what belongs there."""

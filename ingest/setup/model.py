@@ -22,8 +22,8 @@ from pydantic import (
 
 from ingest.errors import Fault, UnusableRun
 from ingest.points import POINTS, QUANTITIES, Quantity
-from ingest.setup_words import setup_faults
-from ingest.toml_text import parse_toml
+from ingest.setup.mistakes import setup_faults
+from ingest.setup.toml_text import parse_toml
 
 Heater = Literal["blend-air", "water-valve", "combined"]
 Purpose = Literal["complaint", "after-repair", "baseline", "road-test"]

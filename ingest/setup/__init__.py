@@ -1,0 +1,1 @@
+"""`run.toml`: read and validated, mistakes said in its own keys; `model.Setup` is the result."""
