@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from analysis.blocks import like_neighbors
 from analysis.order_statistics import median
-from ingest.gridding import max_gap
+from ingest.load.gridding import max_gap
 from ingest.points import MODES
 from ingest.run import Run
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.uncertainty import Floats
-from ingest.gridding import max_gap
+from ingest.load.gridding import max_gap
 from ingest.run import Run
 
 

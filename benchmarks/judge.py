@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from analysis.baseline import Baseline
 from analysis.pipeline import Analysis, Measured, analyze, measure
 from ingest.errors import LukewarmError
-from ingest.load import load_run
+from ingest.load.load import load_run
 from tests.other_cars.trips import DT
 from tests.other_cars.truth import fluctuation
 

@@ -24,7 +24,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from ingest.load import load_run
+from ingest.load.load import load_run
 from ingest.replay_port import Outlet
 from tests.loggers import (
     SteadySender,

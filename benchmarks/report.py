@@ -25,7 +25,7 @@ from dashboard.report.content import build_report
 from dashboard.report.html import report_html
 from dashboard.report.pdf import body_size, report_pdf
 from dashboard.report.subject import subject_of
-from ingest.load import load_run, run_folders
+from ingest.load.load import load_run, run_folders
 
 SAMPLES = Path(__file__).parents[1] / "sample_logs"
 BAR_S = 2.0

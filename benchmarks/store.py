@@ -22,8 +22,8 @@ from pathlib import Path
 
 import numpy as np
 
-from ingest.load import load_run, run_folders
-from ingest.load_files import find_files
+from ingest.files import find_files
+from ingest.load.load import load_run, run_folders
 from ingest.store import Store
 from ingest.store_rows import Outcome, Versions
 from ingest.store_verify import leftovers, verify

@@ -15,7 +15,7 @@ import numpy as np
 
 from dashboard import theme
 from dashboard.shown import COVERAGE, clean, conversion, in_units, value_and_uncertainty
-from ingest.load_files import write_text
+from ingest.files import write_text
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go

@@ -66,7 +66,7 @@ class FolderSource:
         from analysis.baseline import Baseline
         from analysis.pipeline import judge_measured, measure
         from ingest.errors import LukewarmError
-        from ingest.load import load_run
+        from ingest.load.load import load_run
 
         source = cls(title, limits_file=limits)
         measured = []
@@ -121,7 +121,7 @@ class FolderSource:
 
     def readings(self, run_id: str) -> Readings | None:
         """The readings of a run."""
-        from ingest.load import load_run
+        from ingest.load.load import load_run
 
         folder = self._folders.get(run_id)
         if folder is None:
@@ -131,7 +131,7 @@ class FolderSource:
     def analysis(self, run_id: str) -> Analysis | None:
         """A run analyzed afresh."""
         from analysis.pipeline import analyze
-        from ingest.load import load_run
+        from ingest.load.load import load_run
 
         folder = self._folders.get(run_id)
         if folder is None:

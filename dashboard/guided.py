@@ -13,7 +13,7 @@ from dashboard.keys import open_keyboard
 from dashboard.live_page import LivePage
 from dashboard.live_worker import FiguresWorker
 from dashboard.terminal_guide import follow_guided, follow_quietly
-from ingest.load_files import write_text
+from ingest.files import write_text
 from ingest.plan import parse_plan, plan_text, usual_plan_text
 from ingest.plan_run import PlanRun
 from ingest.recorder_status import StatusLines, ends_on_termination

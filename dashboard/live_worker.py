@@ -96,7 +96,7 @@ def measure_folder(folder: Path) -> LiveFigures | str:
     """Figures of a run folder as far as it is written, or why there are none."""
     from analysis.live import measure_so_far
     from ingest.errors import LukewarmError
-    from ingest.load import load_run
+    from ingest.load.load import load_run
 
     try:
         return measure_so_far(load_run(folder))

@@ -212,7 +212,7 @@ class StoreSource:
 
     def _analyze(self, run_id: str) -> Analysis:
         from analysis.pipeline import analyze
-        from ingest.load import load_run
+        from ingest.load.load import load_run
 
         with tempfile.TemporaryDirectory(prefix="lukewarm-") as place:
             run = load_run(self.store.restore(run_id, Path(place)))

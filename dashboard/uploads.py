@@ -136,7 +136,7 @@ class Uploads:
         """
         from analysis.pipeline import judge_measured, measure
         from analysis.result import document
-        from ingest.load import load_run
+        from ingest.load.load import load_run
 
         upload = self._held.get(token)
         if upload is None:

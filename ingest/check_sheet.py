@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Final
 
 from ingest.errors import Fault, UnusableRun
-from ingest.load_files import read_text, write_text
+from ingest.files import read_text, write_text
 
 FILE: Final = "checks.csv"
 HEADER: Final = ("time", "check", "found", "remark")

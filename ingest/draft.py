@@ -19,7 +19,7 @@ from ingest.clock.detect import complete_time, time_unit
 from ingest.draft_long import find_long
 from ingest.draft_names import Proposal, propose
 from ingest.errors import Fault, UnusableRun
-from ingest.events_beside import events_beside
+from ingest.load.events_beside import events_beside
 from ingest.points import POINTS
 from ingest.sensors.units import UnknownUnit, conversion
 from ingest.setup.doubts import PLACEHOLDER

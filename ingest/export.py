@@ -13,8 +13,8 @@ import polars as pl
 
 from ingest.clock.order import Floats
 from ingest.errors import Fault, UnusableRun
-from ingest.gridding import on_grid
-from ingest.load_files import SETUP_NAME, write_whole
+from ingest.files import SETUP_NAME, write_whole
+from ingest.load.gridding import on_grid
 from ingest.run import Run
 
 CONTROL_COLUMNS: Final = {

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.errors import Fault, UnusableRun
-from ingest.load_files import write_whole
+from ingest.files import write_whole
 
 if TYPE_CHECKING:
     import polars as pl

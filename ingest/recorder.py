@@ -21,8 +21,8 @@ from typing import TYPE_CHECKING, Any, Final, Self
 
 from ingest import recover
 from ingest.errors import LukewarmError, UnusableRun
+from ingest.files import write_text
 from ingest.journal import FOLDER, Damage, Journal, JournalError, Kind, Record, monotonic_ns
-from ingest.load_files import write_text
 from ingest.port_reader import PortReader, make_reader
 from ingest.recorder_folder import cannot_write, hold, known_folder, new_folder
 from ingest.recorder_inbox import Inbox
@@ -286,7 +286,7 @@ class Recorder:
         UnusableRun
             Where there is too little to load yet.
         """
-        from ingest.load import load_run
+        from ingest.load.load import load_run
 
         if self._thread is not None and self._thread.is_alive():
             with self._lock:

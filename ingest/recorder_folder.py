@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ingest.errors import Fault, UnusableRun
+from ingest.files import SETUP_NAME, read_text, write_text
 from ingest.journal import FOLDER
-from ingest.load_files import SETUP_NAME, read_text, write_text
 from ingest.port import check_url
 from ingest.recover import folder_plan
 from ingest.setup.serial import SerialTable, read_serial, with_ports

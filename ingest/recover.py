@@ -16,8 +16,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from ingest.files import SETUP_NAME, Recording, read_text
 from ingest.journal import FOLDER, Damage, read_records, segments
-from ingest.load_files import SETUP_NAME, Recording, read_text
 from ingest.run import Finding
 from ingest.setup.model import parse_setup
 from ingest.setup.serial import read_serial

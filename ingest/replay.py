@@ -18,15 +18,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.clock.reader import open_reader
-from ingest.controls_file import read_event_lines
-from ingest.load_files import find_files
+from ingest.files import find_files
+from ingest.load.events_file import read_event_lines
 from ingest.replay_port import Outlet
 from ingest.table.text.read import read_table
 from ingest.table.text.source import Source
 
 if TYPE_CHECKING:
     from ingest.clock.reader import TimeReader
-    from ingest.load_files import RunFiles
+    from ingest.files import RunFiles
 
 SETTLE_S: Final = 0.3
 """Silence between the moment somebody listens and the first line."""
@@ -64,7 +64,7 @@ def read_script(place: Path, setup: Path | None = None) -> Script:
     Parameters
     ----------
     place, setup
-        As for `ingest.load.load_run`.
+        As for `ingest.load.load.load_run`.
 
     Raises
     ------

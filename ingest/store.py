@@ -33,7 +33,7 @@ from sqlalchemy.orm import Session
 from ingest.catalog import FigureRow, FileRow, ResultRow, RunRow
 from ingest.errors import Fault, UnusableRun
 from ingest.export import readings_with_controls
-from ingest.load_files import file_sha256, make_folder, write_whole
+from ingest.files import file_sha256, make_folder, write_whole
 from ingest.store_open import SETTINGS, open_catalog
 from ingest.store_rows import Outcome, Versions, ambient, clean, put_result, run_row
 

@@ -20,8 +20,8 @@ from pathlib import Path
 from typing import Final
 
 from ingest.errors import Fault, LukewarmError
-from ingest.load import load_run
-from ingest.load_files import file_sha256, find_files
+from ingest.files import file_sha256, find_files
+from ingest.load.load import load_run
 from ingest.store import Compute, Store, run_identity
 from ingest.store_rows import Versions
 

@@ -15,7 +15,7 @@ from sqlalchemy.exc import DBAPIError
 
 from ingest.catalog import StoreRow, migrate, open_database
 from ingest.errors import Fault, UnusableRun
-from ingest.load_files import make_folder, write_whole
+from ingest.files import make_folder, write_whole
 
 FORMAT: Final = 1
 SETTINGS: Final = "store.toml"

@@ -12,7 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from ingest.catalog import FileRow, ResultRow, RunRow
-from ingest.load_files import file_sha256
+from ingest.files import file_sha256
 from ingest.store import run_identity
 from ingest.store_open import holds_files, lost_catalog
 

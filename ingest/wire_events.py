@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from ingest.controls import PositionError, read_position
-from ingest.controls_file import normal
+from ingest.load.controls import PositionError, read_position
+from ingest.load.events_file import normal
 from ingest.points import CONTROLS
 from ingest.wire_stamp import HEAD_CHARACTERS, event_time, see_line
 

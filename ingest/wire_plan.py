@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.errors import Fault, UnusableRun
-from ingest.load_files import SETUP_NAME, read_text
+from ingest.files import SETUP_NAME, read_text
 from ingest.setup.model import Setup, parse_setup
 from ingest.setup.serial import HOST_COLUMN, PortTable, SerialTable, read_serial, with_ports
 

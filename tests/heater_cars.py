@@ -13,7 +13,7 @@ from analysis.context import Context
 from analysis.event_clock import align_events
 from analysis.quality import assess
 from analysis.soak import correct_at_soak
-from ingest.load import load_run
+from ingest.load.load import load_run
 from ingest.run import Run
 from sample_logs.simulator.car import Car as SampleCar
 from sample_logs.simulator.families import FAMILIES as SAMPLE_FAMILIES

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from ingest.load import load_run
-from ingest.load_files import find_files
+from ingest.files import find_files
+from ingest.load.load import load_run
 from ingest.run import Run
 from ingest.store import Added, Store
 from ingest.store_rows import Outcome, Versions

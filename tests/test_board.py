@@ -372,8 +372,8 @@ def test_only_ids_are_looked_up(few: FolderSource, run_id: str) -> None:
 def test_the_tables_of_results_are_those_of_the_store(tmp_path: Path) -> None:
     from analysis.compare.stored import Edition, outcome
     from dashboard.service import StoreSource
-    from ingest.load import load_run
-    from ingest.load_files import find_files
+    from ingest.files import find_files
+    from ingest.load.load import load_run
     from ingest.store import Store
 
     folder = SAMPLES / "SC-001-baseline"

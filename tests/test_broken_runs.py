@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ingest.errors import UnusableRun
-from ingest.load import load_run
+from ingest.load.load import load_run
 from tests.run_folders import CHANNELS, EVENTS, RUN, log_text, setup_text, write_run
 
 GOOD_EVENTS = "time,control,position\n0,engine,start\n5,temp_lever,100\n"

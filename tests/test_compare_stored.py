@@ -22,8 +22,8 @@ from analysis.limits import Limit, default_limits, limits_for
 from analysis.pipeline import Measured, analyze, measure
 from analysis.result import DEFINITIONS, document
 from ingest.errors import UnusableRun
-from ingest.load import load_run
-from ingest.load_files import find_files
+from ingest.files import find_files
+from ingest.load.load import load_run
 from ingest.run import Run
 from ingest.store import Store
 

@@ -14,14 +14,14 @@ from ingest.clock.log_clock import Clock
 from ingest.clock.order import put_in_order
 from ingest.clock.reader import TimeReader
 from ingest.clock.text import CLOCK
-from ingest.controls import (
+from ingest.errors import UnusableRun
+from ingest.load.controls import (
     Events,
     PositionError,
     lever_disagreement,
     read_events,
     read_position,
 )
-from ingest.errors import UnusableRun
 from ingest.points import CONTROLS
 from tests.runs import make_controls
 

@@ -10,7 +10,7 @@ import pytest
 from analysis.context import Context
 from analysis.figures.coolant_plateau import coolant_plateau
 from analysis.measurement import Measurement
-from ingest.load import load_run
+from ingest.load.load import load_run
 from tests.coolant_runs import Floats, engine
 from tests.runs import make_run
 

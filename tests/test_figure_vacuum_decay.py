@@ -10,7 +10,7 @@ import pytest
 from analysis.context import Context
 from analysis.figures.vacuum_decay import vacuum_decay
 from analysis.measurement import Measurement
-from ingest.load import load_run
+from ingest.load.load import load_run
 from tests.runs import Event, make_run
 from tests.vacuum_runs import Floats, holding
 

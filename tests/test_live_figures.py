@@ -11,7 +11,7 @@ from analysis.heater.predict import predict_steady_rise
 from analysis.live import LiveFigures, measure_so_far, sensor_warnings
 from analysis.measurement import Measurement
 from analysis.pipeline import analyze, measure
-from ingest.load import load_run, run_folders
+from ingest.load.load import load_run, run_folders
 from ingest.run import Finding, Run
 from tests.runs import make_run
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from dashboard.live_readings import LatestReadings
-from ingest.load import load_run
+from ingest.load.load import load_run
 from ingest.setup.model import parse_setup, read_setup
 from ingest.wire_table import Latest
 

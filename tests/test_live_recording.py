@@ -18,7 +18,7 @@ from dashboard.live_state import LIVE_NAME, read_state
 from dashboard.live_worker import FiguresWorker, measure_folder
 from dashboard.terminal_guide import follow_quietly
 from ingest.errors import UnusableRun
-from ingest.load import load_run
+from ingest.load.load import load_run
 from ingest.plan import usual_plan
 from ingest.plan_run import PlanRun
 from ingest.recorder import Recorder

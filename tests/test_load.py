@@ -11,10 +11,10 @@ import pytest
 
 from dashboard.commands.shared import each_run
 from ingest.errors import UnusableRun
-from ingest.load import load_run
-from ingest.load_bins import Bins
-from ingest.load_files import find_files, read_text, run_folders, write_text
-from ingest.load_large import load_large
+from ingest.files import find_files, read_text, run_folders, write_text
+from ingest.load.bins import Bins
+from ingest.load.large import load_large
+from ingest.load.load import load_run
 from ingest.run import Run
 from tests.run_folders import CHANNELS, EVENTS, RUN, TIME, log_text, setup_text, write_run
 

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from ingest.load import load_run
+from ingest.load.load import load_run
 from ingest.recorder import Recorder
 from tests.loggers import (
     numbered_line,

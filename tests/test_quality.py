@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from analysis.quality import BAD, GOOD, NOT_ASSESSED, all_detectors, assess, flags
 from analysis.quality.view import View, middle, runs_of
-from ingest.load import load_run
+from ingest.load.load import load_run
 from ingest.run import ErrorSource, Finding, Run
 from ingest.sensors.thermocouple import emf, temperature
 from tests.runs import Event, make_run, make_setup

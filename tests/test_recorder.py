@@ -11,7 +11,7 @@ import pytest
 
 from ingest import recover, wire_files
 from ingest.errors import UnusableRun
-from ingest.load import load_run
+from ingest.load.load import load_run
 from ingest.recorder import Recorder
 from tests.loggers import (
     NAMES,

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from ingest import journal
-from ingest.load import load_run
+from ingest.load.load import load_run
 from ingest.recorder import Recorder
 from tests.loggers import (
     SteadySender,

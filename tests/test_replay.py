@@ -15,7 +15,7 @@ import pytest
 from analysis.pipeline import analyze
 from analysis.result import document
 from ingest.errors import UnusableRun
-from ingest.load import load_run
+from ingest.load.load import load_run
 from ingest.recorder import Recorder
 from ingest.replay import Script, play, read_script
 from ingest.replay_port import open_outlet

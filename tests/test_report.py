@@ -26,7 +26,7 @@ from dashboard.report.pdf import body_size, filled, printable, report_pdf
 from dashboard.report.subject import Subject, subject_of
 from ingest.check_sheet import Checked, note_check
 from ingest.errors import UnusableRun
-from ingest.load import load_run
+from ingest.load.load import load_run
 from ingest.run import Finding
 from lukewarm import app
 from tests.runs import make_run

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ingest.load import load_run
+from ingest.load.load import load_run
 from ingest.setup.model import read_setup
 from sample_logs.simulator import dialects, short_test, simulate, standard_sensors
 from sample_logs.simulator.__main__ import run_sample, write_samples

@@ -15,7 +15,7 @@ from sqlalchemy import delete, text
 import ingest.store as store_module
 from ingest.catalog import FigureRow, FileRow, ResultRow, RunRow
 from ingest.errors import UnusableRun
-from ingest.load import load_run
+from ingest.load.load import load_run
 from ingest.store import Store, run_identity
 from ingest.store_read import Filter, figures, find_run, kept, made_with, runs
 from ingest.store_rows import Outcome, Versions

@@ -12,7 +12,7 @@ import pytest
 
 from ingest.errors import UnusableRun
 from ingest.export import write_readings
-from ingest.load_files import write_text, write_whole
+from ingest.files import write_text, write_whole
 
 FRAME = pl.DataFrame({"time_s": [0.0, 0.5], "outlet_degC": [20.0, 21.0]})
 

@@ -299,7 +299,7 @@ def board(
     from dashboard.server import Serving, address_of, bind, make_server, names_of
     from dashboard.service import Board
     from dashboard.uploads import Uploads
-    from ingest.load import read_text
+    from ingest.load.load import read_text
 
     told = read_text(password_file).splitlines()[:1] if password_file else []
     password = told[0] if told else os.environ.get("LUKEWARM_BOARD_PASSWORD")
@@ -330,7 +330,7 @@ def board_source(place: Path | None, limits: Limits | None) -> Source:
     from dashboard.folder_source import FolderSource
     from dashboard.service import StoreSource
     from ingest.errors import Fault, UnusableRun
-    from ingest.load import run_folders
+    from ingest.load.load import run_folders
     from ingest.store import Store
 
     if place is not None and Store.is_store(place):

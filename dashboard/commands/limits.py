@@ -93,7 +93,7 @@ def tune(
     from analysis.tune.tuning import Options
     from dashboard.tuning_report import report_page
     from dashboard.tuning_text import report_csv, tuning_lines
-    from ingest.load import read_text, write_text
+    from ingest.load.load import read_text, write_text
 
     options = Options(
         Costs(cost_missed, cost_needless, bad_share, unclaimed_share),

@@ -149,8 +149,8 @@ def demo(
     from analysis.result import document
     from dashboard.summary import summary_lines
     from dashboard.text import result_lines
-    from ingest.load import run_folders, write_text
-    from ingest.load_files import make_folder
+    from ingest.files import make_folder
+    from ingest.load.load import run_folders, write_text
 
     folders = run_folders(Path(sample_logs.__file__).parent)
     measured = {
@@ -209,7 +209,7 @@ def setup_command(
     """
     from ingest.draft import draft_setup
     from ingest.errors import Fault, UnusableRun
-    from ingest.load import write_text
+    from ingest.load.load import write_text
 
     if log.is_dir():
         raise UnusableRun(Fault(f"'{log}'", "a folder", "a log file", "name the log in it"))
@@ -239,7 +239,7 @@ def convert(
     Example: lukewarm convert sample_logs/SC-014-complaint --out SC-014.csv --grid 1
     """
     from ingest.export import SUFFIXES, output_paths, readings_with_controls, write_readings
-    from ingest.load_files import make_folder
+    from ingest.files import make_folder
 
     places = expand(runs)
     several = len(places) > 1

@@ -156,7 +156,7 @@ def page_serving(host: str, port: int, password_file: Path | None) -> Serving:
     import os
 
     from dashboard.server import Serving
-    from ingest.load import read_text
+    from ingest.load.load import read_text
 
     told = read_text(password_file).splitlines()[:1] if password_file else []
     password = told[0] if told else os.environ.get("LUKEWARM_BOARD_PASSWORD")

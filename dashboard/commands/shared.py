@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from analysis.pipeline import Analysis
     from ingest.check_sheet import Checked
     from ingest.errors import LukewarmError
-    from ingest.load import OpenedRun
+    from ingest.load.load import OpenedRun
     from ingest.run import Run
     from ingest.store import Store
 
@@ -114,7 +114,7 @@ def analyze_folder(
 ) -> tuple[Analysis, list[Checked]]:
     """A run folder through the pipeline, and its check sheet."""
     from ingest.check_sheet import read_sheet
-    from ingest.load import load_run
+    from ingest.load.load import load_run
 
     run = load_run(folder)
     analysis = analyze_run(run, limits, baseline, soak=True, checked=checks_on_sheet(folder))
@@ -134,7 +134,7 @@ def expand(runs: Iterable[str]) -> list[Path]:
 
     Windows shells leave patterns to the program.
     """
-    from ingest.load import run_folders
+    from ingest.load.load import run_folders
 
     places: list[Path] = []
     for text in runs:
@@ -151,7 +151,7 @@ def expand(runs: Iterable[str]) -> list[Path]:
 def each_run(places: list[Path], setup: Path | None) -> Iterator[tuple[Path, Run | LukewarmError]]:
     """Load runs in order; faults are printed as they come."""
     from ingest.errors import LukewarmError
-    from ingest.load import load_opened
+    from ingest.load.load import load_opened
 
     for place, opening in counted(opened_ahead(places, setup), len(places), "reading"):
         try:
@@ -173,7 +173,7 @@ def opened_ahead(
     """
     from concurrent.futures import ThreadPoolExecutor
 
-    from ingest.load import open_run
+    from ingest.load.load import open_run
 
     with ThreadPoolExecutor(1) as opener:
         coming: tuple[Path, Future[OpenedRun]] | None = None
@@ -201,7 +201,7 @@ def counted(things: Iterable[T], total: int, what: str) -> Iterator[T]:
 def read_limits(path: Path | None) -> Limits:
     """The limits file given, or the default ones."""
     from analysis.limits import default_limits, parse_limits
-    from ingest.load import read_text
+    from ingest.load.load import read_text
 
     return default_limits() if path is None else parse_limits(read_text(path), path.name)
 
@@ -212,7 +212,7 @@ def read_baseline(place: Path) -> Baseline:
     from analysis.compare.stored import baseline_from_store
     from analysis.pipeline import measure
     from ingest.errors import Fault, UnusableRun
-    from ingest.load import run_folders
+    from ingest.load.load import run_folders
     from ingest.store import Store
 
     if Store.is_store(place):
@@ -277,7 +277,7 @@ def show_documents(
     if json_out == "-":
         say(text)
     elif not (single and "error" in documents[0]):
-        from ingest.load import write_text
+        from ingest.load.load import write_text
 
         write_text(Path(json_out), text + "\n")
 

@@ -70,7 +70,7 @@ def labels_of(board: Board, runs: pl.DataFrame) -> tuple[dict[str, bool], str]:
     """
     from analysis.causes.knowledge import knowledge
     from analysis.tune.labels import match, parse_labels
-    from ingest.load import read_text
+    from ingest.load.load import read_text
 
     store = getattr(board.source, "store", None)
     if store is not None and (store.folder / LABELS_FILE).is_file():

@@ -18,9 +18,12 @@ import polars as pl
 from ingest.clock.log_clock import Clock, build_clock, clock_of
 from ingest.clock.order import Floats
 from ingest.clock.reader import open_reader
-from ingest.controls import Events, lever_disagreement, no_events, read_events
 from ingest.errors import Fault, UnusableRun
-from ingest.load_columns import (
+from ingest.files import RunFiles, file_sha256, find_files
+from ingest.files import read_text as read_text
+from ingest.files import run_folders as run_folders
+from ingest.files import write_text as write_text
+from ingest.load.columns import (
     Faults,
     Parts,
     find_columns,
@@ -29,12 +32,9 @@ from ingest.load_columns import (
     shared_columns,
     take_apart,
 )
-from ingest.load_files import RunFiles, file_sha256, find_files
-from ingest.load_files import read_text as read_text
-from ingest.load_files import run_folders as run_folders
-from ingest.load_files import write_text as write_text
-from ingest.load_large import load_large
-from ingest.load_start import engine_start, wall_clock
+from ingest.load.controls import Events, lever_disagreement, no_events, read_events
+from ingest.load.large import load_large
+from ingest.load.start import engine_start, wall_clock
 from ingest.run import Finding, Run
 from ingest.sensors.calibrate import calibrate
 from ingest.setup.doubts import setup_findings

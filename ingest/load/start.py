@@ -6,8 +6,8 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
 from ingest.clock.order import DAY_S
-from ingest.controls import LONGEST_LEAD_S
 from ingest.errors import Fault, UnusableRun
+from ingest.load.controls import LONGEST_LEAD_S
 from ingest.run import Finding
 
 if TYPE_CHECKING:

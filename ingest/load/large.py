@@ -11,8 +11,8 @@ from ingest.clock.log_clock import Clock, clock_of
 from ingest.clock.order import Segment
 from ingest.clock.reader import TimeReader, open_reader
 from ingest.errors import Fault, UnusableRun
-from ingest.load_bins import Bins
-from ingest.load_columns import (
+from ingest.load.bins import Bins
+from ingest.load.columns import (
     Columns,
     Faults,
     Parts,
@@ -26,7 +26,7 @@ from ingest.sensors.calibrate import RawChannel, calibrate
 from ingest.table.text.read import Table, iter_tables
 
 if TYPE_CHECKING:
-    from ingest.load_files import RunFiles
+    from ingest.files import RunFiles
 
 CHUNK_BYTES: Final = 16 * 2**20
 REJECTED_CAP: Final = 1000

@@ -12,8 +12,8 @@ import numpy as np
 import polars as pl
 
 from ingest.clock.order import Floats
-from ingest.controls_file import EventLines, normal, read_event_lines
 from ingest.errors import Fault, UnusableRun
+from ingest.load.events_file import EventLines, normal, read_event_lines
 from ingest.points import CONTROLS, MODES
 from ingest.run import Finding, Rejected
 
