@@ -119,7 +119,7 @@ class Uploads:
         UnusableRun
             Where the log cannot be read.
         """
-        from ingest.draft import draft_setup
+        from ingest.draft.draft import draft_setup
 
         upload = self._held.get(token)
         if upload is None or upload.log is None:

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from ingest.draft import Draft, draft_setup
-from ingest.draft_names import Proposal, propose, words_of
+from ingest.draft.draft import Draft, draft_setup
+from ingest.draft.names import Proposal, propose, words_of
 from ingest.errors import UnusableRun
 from ingest.points import POINTS
 from ingest.setup.model import parse_setup

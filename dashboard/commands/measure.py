@@ -207,7 +207,7 @@ def setup_command(
 
     Example: lukewarm setup sample_logs/SC-014-complaint/log.csv --out run.toml
     """
-    from ingest.draft import draft_setup
+    from ingest.draft.draft import draft_setup
     from ingest.errors import Fault, UnusableRun
     from ingest.load.load import write_text
 

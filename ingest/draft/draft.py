@@ -16,8 +16,8 @@ from tomlkit.items import InlineTable
 from tomlkit.items import Table as TomlTable
 
 from ingest.clock.detect import complete_time, time_unit
-from ingest.draft_long import find_long
-from ingest.draft_names import Proposal, propose
+from ingest.draft.long_layout import find_long
+from ingest.draft.names import Proposal, propose
 from ingest.errors import Fault, UnusableRun
 from ingest.load.events_beside import events_beside
 from ingest.points import POINTS

@@ -126,7 +126,7 @@ def words_of(name: str) -> list[str]:
 
 @cache
 def _lexicon() -> tuple[dict[str, frozenset[str]], tuple[_Rule, ...]]:
-    text = resources.files("ingest").joinpath("draft_words.toml").read_text(encoding="utf-8")
+    text = resources.files("ingest.draft").joinpath("words.toml").read_text(encoding="utf-8")
     document = tomllib.loads(text)
     kinds: dict[str, set[str]] = {}
     for kind, words in document["words"].items():
