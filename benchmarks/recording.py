@@ -25,7 +25,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from ingest.load.load import load_run
-from ingest.replay_port import Outlet
+from ingest.record.replay_port import Outlet
 from tests.loggers import (
     SteadySender,
     numbered_line,
@@ -40,7 +40,7 @@ ROOT = Path(__file__).resolve().parents[1]
 RECORDER = """
 import json, sys, time
 from pathlib import Path
-from ingest.recorder import Recorder
+from ingest.record.recorder import Recorder
 waits = []
 def synced(oldest, now):
     waits.append((oldest, now))

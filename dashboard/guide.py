@@ -16,13 +16,13 @@ from analysis.result import rounded
 from dashboard.keys import KEYS, LESS, MORE, QUIT, lever_moved
 from dashboard.live_readings import LatestReadings, Reading
 from dashboard.live_state import LIVE_NAME, PICTURE_NAME, read_state, take_keys, write_state
-from ingest.journal import JournalError
-from ingest.plan_run import GO, Instruction, PlanRun
+from ingest.record.journal import JournalError
+from ingest.record.test_progress import GO, Instruction, PlanRun
 
 if TYPE_CHECKING:
     from analysis.live import LiveFigures
     from analysis.measurement import Measurement
-    from ingest.recorder import Recorder
+    from ingest.record.recorder import Recorder
 
 SCHEMA: Final = 1
 WRITE_EVERY_S: Final = 0.2

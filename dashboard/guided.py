@@ -14,16 +14,16 @@ from dashboard.live_page import LivePage
 from dashboard.live_worker import FiguresWorker
 from dashboard.terminal_guide import follow_guided, follow_quietly
 from ingest.files import write_text
-from ingest.plan import parse_plan, plan_text, usual_plan_text
-from ingest.plan_run import PlanRun
-from ingest.recorder_status import StatusLines, ends_on_termination
+from ingest.record.status import StatusLines, ends_on_termination
+from ingest.record.test_plan import parse_plan, plan_text, usual_plan_text
+from ingest.record.test_progress import PlanRun
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from dashboard.server import Serving
-    from ingest.plan import Plan
-    from ingest.recorder import Recorder, Summary
+    from ingest.record.recorder import Recorder, Summary
+    from ingest.record.test_plan import Plan
     from ingest.setup.model import Setup
 
 PLAN_NAME: Final = "plan.toml"

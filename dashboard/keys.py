@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from types import TracebackType
 from typing import Final, Protocol, Self
 
-from ingest.plan_run import AGAIN, GO, NEXT
+from ingest.record.test_progress import AGAIN, GO, NEXT
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,8 +14,8 @@ from ingest.sensors.calibrate import RawChannel, calibrate
 from ingest.table.units import split_unit
 
 if TYPE_CHECKING:
+    from ingest.record.wire.deriver import Latest
     from ingest.setup.model import Setup
-    from ingest.wire_table import Latest
 
 STALE_S: Final = 5.0
 """A point without a new reading for so long is not read any more."""

@@ -13,9 +13,9 @@ import time
 from pathlib import Path
 from typing import Any, Final
 
-from ingest.plan_run import AGAIN, GO, NEXT
-from ingest.recorder_inbox import FOLDER as INBOX
-from ingest.wire_events import check_event
+from ingest.record.inbox import FOLDER as INBOX
+from ingest.record.test_progress import AGAIN, GO, NEXT
+from ingest.record.wire.events import check_event
 
 LIVE_NAME: Final = "live.json"
 PICTURE_NAME: Final = "live_picture.json"

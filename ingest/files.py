@@ -143,7 +143,7 @@ def _recording(folder: Path) -> Recording:
     """Where a folder was recorded: its files put in order, and what is to be said of it."""
     if not (folder / "journal").is_dir():
         return NOT_RECORDED
-    from ingest.recover import prepare
+    from ingest.record.recover import prepare
 
     return prepare(folder)
 

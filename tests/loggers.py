@@ -8,9 +8,9 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from ingest.recorder import Recorder
-from ingest.replay_port import Outlet, open_outlet
-from ingest.wire_lines import xor_checksum
+from ingest.record.recorder import Recorder
+from ingest.record.replay_port import Outlet, open_outlet
+from ingest.record.wire.lines import xor_checksum
 
 CHANNELS = 12
 NAMES = ("n", *(f"c{at}" for at in range(1, CHANNELS + 1)))

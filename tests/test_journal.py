@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ingest import journal
-from ingest.journal import Damage, Journal, JournalError, Kind, read_records, segments
+from ingest.record import journal
+from ingest.record.journal import Damage, Journal, JournalError, Kind, read_records, segments
 
 
 def fill(folder: Path, payloads: list[bytes]) -> Path:

@@ -25,10 +25,10 @@ from dashboard.live_state import (
 )
 from dashboard.pages.live import act, changes
 from dashboard.terminal_guide import alarm_texts, follow_guided, screen, screen_lines
-from ingest.plan import parse_plan
-from ingest.plan_run import PlanRun
-from ingest.recorder import Recorder
-from ingest.replay_port import Outlet
+from ingest.record.recorder import Recorder
+from ingest.record.replay_port import Outlet
+from ingest.record.test_plan import parse_plan
+from ingest.record.test_progress import PlanRun
 from ingest.run import Finding
 from tests.loggers import outlet, wait_for, write_setup
 

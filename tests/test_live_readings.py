@@ -6,8 +6,8 @@ import pytest
 
 from dashboard.live_readings import LatestReadings
 from ingest.load.load import load_run
+from ingest.record.wire.deriver import Latest
 from ingest.setup.model import parse_setup, read_setup
-from ingest.wire_table import Latest
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
 

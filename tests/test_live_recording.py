@@ -19,10 +19,10 @@ from dashboard.live_worker import FiguresWorker, measure_folder
 from dashboard.terminal_guide import follow_quietly
 from ingest.errors import UnusableRun
 from ingest.load.load import load_run
-from ingest.plan import usual_plan
-from ingest.plan_run import PlanRun
-from ingest.recorder import Recorder
-from ingest.replay import play, read_script
+from ingest.record.recorder import Recorder
+from ingest.record.replay import play, read_script
+from ingest.record.test_plan import usual_plan
+from ingest.record.test_progress import PlanRun
 from ingest.setup.model import read_setup
 from tests.loggers import numbered_setup, outlet, wait_for, write_setup
 from tests.test_live_guide import PLAN, SETUP, StillFigures

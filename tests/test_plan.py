@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from ingest.errors import UnusableRun
-from ingest.plan import Plan, parse_plan, read_plan, usual_plan
 from ingest.points import CONTROLS
+from ingest.record.test_plan import Plan, parse_plan, read_plan, usual_plan
 
 HEATERS = ("blend-air", "water-valve", "combined")
 HEAD = '[plan]\nname = "short"\n'

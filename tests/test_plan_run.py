@@ -5,8 +5,8 @@ from collections.abc import Callable
 
 import pytest
 
-from ingest.plan import parse_plan, usual_plan
-from ingest.plan_run import AGAIN, GO, NEXT, Instruction, PlanRun
+from ingest.record.test_plan import parse_plan, usual_plan
+from ingest.record.test_progress import AGAIN, GO, NEXT, Instruction, PlanRun
 
 HEAD = '[plan]\nname = "short"\n'
 

@@ -6,10 +6,10 @@ import threading
 import pytest
 
 from dashboard.commands import record
-from ingest import port
 from ingest.errors import LostPort, UnusableRun
-from ingest.port import FoundPort, list_ports, open_port, resolve
-from ingest.port_modbus import Block, blocks_of
+from ingest.record.ports import port
+from ingest.record.ports.modbus import Block, blocks_of
+from ingest.record.ports.port import FoundPort, list_ports, open_port, resolve
 from ingest.setup.serial import PortTable, Register
 
 THERE = (

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from ingest.load.load import load_run
-from ingest.recorder import Recorder
+from ingest.record.recorder import Recorder
 from tests.loggers import (
     numbered_line,
     numbered_setup,

@@ -9,10 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ingest import recover, wire_files
 from ingest.errors import UnusableRun
 from ingest.load.load import load_run
-from ingest.recorder import Recorder
+from ingest.record import recover
+from ingest.record.recorder import Recorder
+from ingest.record.wire import files as wire_files
 from tests.loggers import (
     NAMES,
     SteadySender,
@@ -200,7 +201,7 @@ def test_a_flood_without_line_ends_is_garbage(tmp_path: Path) -> None:
 
 
 def test_the_list_of_rejects_has_an_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("ingest.wire_table.REJECTED_CAP", 10)
+    monkeypatch.setattr("ingest.record.wire.deriver.REJECTED_CAP", 10)
     recorder = record_lines(numbered_setup(), [b"\xff\xfe\n"] * 50, tmp_path)
     assert recorder.counters.rejected == 50
     path = tmp_path / "run" / wire_files.REJECTED_NAME
@@ -414,9 +415,9 @@ def test_an_unclosed_run_in_a_place_that_cannot_be_written_loads_all_the_same(
 
 
 def test_a_loggers_drifting_clock_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("ingest.wire_clock.LEAST_SPAN_S", 1.5)
-    monkeypatch.setattr("ingest.recover.DRIFT_SAID_S", 0.2)
-    monkeypatch.setattr("ingest.wire_table.ClockSamples", lambda: _often())
+    monkeypatch.setattr("ingest.record.wire.clock.LEAST_SPAN_S", 1.5)
+    monkeypatch.setattr("ingest.record.recover.DRIFT_SAID_S", 0.2)
+    monkeypatch.setattr("ingest.record.wire.deriver.ClockSamples", lambda: _often())
     with outlet() as made:
         path = write_setup(tmp_path, numbered_setup('{ column = "n", unit = "ms" }'))
         with Recorder.create(path, tmp_path / "run", (made.url,)) as recorder:
@@ -430,7 +431,7 @@ def test_a_loggers_drifting_clock_is_said(tmp_path: Path, monkeypatch: pytest.Mo
 
 
 def _often() -> object:
-    from ingest.wire_count import ClockSamples
+    from ingest.record.wire.count import ClockSamples
 
     return ClockSamples(every_s=0.02)
 
@@ -439,7 +440,7 @@ def test_a_gap_across_a_restart_of_the_computer_says_whose_clock_it_is_by(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     record_lines(numbered_setup(), map(numbered_line, range(30)), tmp_path)
-    monkeypatch.setattr("ingest.wire_time.boot_identity", lambda: "another")
+    monkeypatch.setattr("ingest.record.wire.time.boot_identity", lambda: "another")
     with outlet() as made:
         recorder = Recorder.resume(tmp_path / "run", (made.url,))
         recorder.start()

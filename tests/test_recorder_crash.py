@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ingest import journal
 from ingest.load.load import load_run
-from ingest.recorder import Recorder
+from ingest.record import journal
+from ingest.record.recorder import Recorder
 from tests.loggers import (
     SteadySender,
     numbered_line,

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from ingest.wire_lines import check_nmea
-from ingest.wire_plan import open_plan
+from ingest.record.wire.lines import check_nmea
+from ingest.record.wire.table_layout import open_plan
 from tests.loggers import with_nmea
 
 TEXT = (Path(__file__).parent.parent / "docs" / "home-made-logger.md").read_text(encoding="utf-8")

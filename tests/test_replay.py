@@ -16,9 +16,9 @@ from analysis.pipeline import analyze
 from analysis.result import document
 from ingest.errors import UnusableRun
 from ingest.load.load import load_run
-from ingest.recorder import Recorder
-from ingest.replay import Script, play, read_script
-from ingest.replay_port import open_outlet
+from ingest.record.recorder import Recorder
+from ingest.record.replay import Script, play, read_script
+from ingest.record.replay_port import open_outlet
 from tests.loggers import outlet, wait_for
 
 ROOT = Path(__file__).parent.parent

@@ -5,10 +5,10 @@ import json
 import numpy as np
 import pytest
 
-from ingest.journal import Kind, Record
-from ingest.wire_clock import drift_of
-from ingest.wire_count import SAMPLES_CAP, ClockSamples
-from ingest.wire_time import HostClock
+from ingest.record.journal import Kind, Record
+from ingest.record.wire.clock import drift_of
+from ingest.record.wire.count import SAMPLES_CAP, ClockSamples
+from ingest.record.wire.time import HostClock
 
 
 def clock_record(mono_s: float, wall_s: float, boot: str | None = "one") -> Record:

@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ingest.wire_lines import (
+from ingest.record.wire.lines import (
     LONGEST_LINE,
     LineSplitter,
     check_nmea,

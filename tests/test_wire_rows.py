@@ -4,8 +4,7 @@ import json
 
 import pytest
 
-from ingest.setup.serial import PortTable
-from ingest.wire_rows import (
+from ingest.record.wire.rows import (
     BEFORE_HEADER,
     CHANGED_COLUMNS,
     GARBAGE,
@@ -16,6 +15,7 @@ from ingest.wire_rows import (
     register_cells,
     sniff_delimiter,
 )
+from ingest.setup.serial import PortTable
 
 
 def table(**keys: object) -> PortTable:

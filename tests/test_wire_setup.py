@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 
 from ingest.errors import UnusableRun
+from ingest.record.wire.table_layout import Plan, make_plan, open_plan
 from ingest.setup.model import parse_setup
 from ingest.setup.serial import SerialTable, read_serial, with_ports
-from ingest.wire_plan import Plan, make_plan, open_plan
 
 HEAD = '[run]\nvehicle = "SC-900"\n[log]\nfile = "log.csv"\n'
 CHANNEL = '[channels.outlet]\ncolumn = "outlet"\nunit = "degC"\n'

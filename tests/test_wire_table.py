@@ -9,13 +9,13 @@ from pathlib import Path
 
 import pytest
 
-from ingest.journal import Kind, Record
+from ingest.record.journal import Kind, Record
+from ingest.record.wire.deriver import Deriver
+from ingest.record.wire.files import DerivedFiles
+from ingest.record.wire.first import is_whole
+from ingest.record.wire.table_layout import make_plan
 from ingest.setup.model import parse_setup
 from ingest.setup.serial import read_serial
-from ingest.wire_files import DerivedFiles
-from ingest.wire_first import is_whole
-from ingest.wire_plan import make_plan
-from ingest.wire_table import Deriver
 from tests.loggers import with_nmea
 
 HEAD = '[run]\nvehicle = "SC-900"\n[log]\nfile = "log.csv"\n'
@@ -195,7 +195,7 @@ def test_what_nobody_thought_of_is_listed_and_the_rest_goes_on(
     made = bench(folder, TIMED + CHANNEL + COLUMNS)
     made.at(0.5, b"0.5,20\n")
     with monkeypatch.context() as patch:
-        patch.setattr("ingest.wire_table.decode_line", lambda *_: 1 / 0)
+        patch.setattr("ingest.record.wire.deriver.decode_line", lambda *_: 1 / 0)
         made.at(0.6, b"0.6,20\n")
     made.at(0.7, b"0.7,20\n")
     assert made.log() == ["t,outlet", "0.5,20", "0.7,20"]

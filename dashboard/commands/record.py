@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from dashboard.server import Serving
-    from ingest.recorder import Recorder
-    from ingest.recorder_said import Summary
+    from ingest.record.recorder import Recorder
+    from ingest.record.said import Summary
 
 
 app = typer.Typer()
@@ -36,7 +36,7 @@ def ports() -> None:
 
     Example: lukewarm ports
     """
-    from ingest.port import list_ports
+    from ingest.record.ports.port import list_ports
 
     found = list_ports()
     for port in found:
@@ -98,14 +98,14 @@ def record(
 
     Example: lukewarm record COM5 --setup run.toml --out SC-014-monday
     """
-    from ingest.recorder import CAUTIONS, Recorder
+    from ingest.record.recorder import CAUTIONS, Recorder
 
     if (resume is None) == (out is None) or (out is not None and setup is None):
         raise typer.BadParameter("give --setup run.toml and --out RUN, or --resume RUN")
     given = tuple(port or ())
     serving = page_serving(page_host, page_port, password_file) if page else None
     if plan not in (None, "none"):
-        from ingest.plan import read_plan
+        from ingest.record.test_plan import read_plan
 
         read_plan(Path(plan))  # its faults come before a run folder is made
     if resume is not None:
@@ -175,7 +175,7 @@ def show_figures(folder: Path, units: Units) -> None:
 
 def follow_plainly(recorder: Recorder, seconds: float | None, until_silent: float | None) -> None:
     """Say how a recording goes, line by line, until it ends."""
-    from ingest.recorder_status import StatusLines, ends_on_termination
+    from ingest.record.status import StatusLines, ends_on_termination
 
     status = StatusLines(recorder)
     try:
@@ -207,8 +207,8 @@ def replay(
 
     Example: lukewarm replay sample_logs/SC-014-complaint --speed 20
     """
-    from ingest.replay import play, read_script
-    from ingest.replay_port import open_outlet
+    from ingest.record.replay import play, read_script
+    from ingest.record.replay_port import open_outlet
 
     script = read_script(run)
     outlet = open_outlet(to)

@@ -23,7 +23,7 @@ from dashboard.live_state import (
 )
 from dashboard.pages import Page
 from dashboard.parts import aria
-from ingest.plan_run import AGAIN, GO, NEXT
+from ingest.record.test_progress import AGAIN, GO, NEXT
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component

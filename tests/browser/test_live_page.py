@@ -15,9 +15,9 @@ from dashboard.live_page import LivePage
 from dashboard.server import Serving
 from dashboard.terminal_guide import follow_quietly
 from ingest.errors import UnusableRun
-from ingest.plan import parse_plan
-from ingest.plan_run import PlanRun
-from ingest.recorder import Recorder
+from ingest.record.recorder import Recorder
+from ingest.record.test_plan import parse_plan
+from ingest.record.test_progress import PlanRun
 from tests.browser.visits import WIDTHS, visit
 from tests.loggers import outlet, wait_for, write_setup
 from tests.test_live_guide import PLAN, SETUP, StillFigures

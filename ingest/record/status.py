@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from types import FrameType
 
-    from ingest.recorder import Recorder
-    from ingest.recorder_said import Summary
+    from ingest.record.recorder import Recorder
+    from ingest.record.said import Summary
 
 SAY_EVERY_S: Final = 5.0
 LOOK_EVERY_S: Final = 0.25

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
+    from ingest.record.wire.count import Counters
     from ingest.run import Finding
-    from ingest.wire_count import Counters
 
 CAUTIONS: Final = (
     "On the road a second person operates the laptop; the driver drives.",

@@ -17,15 +17,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.files import SETUP_NAME, Recording, read_text
-from ingest.journal import FOLDER, Damage, read_records, segments
+from ingest.record.journal import FOLDER, Damage, read_records, segments
+from ingest.record.wire.clock import Drift, compare_clocks
+from ingest.record.wire.count import Gap
+from ingest.record.wire.deriver import Deriver
+from ingest.record.wire.files import REJECTED_NAME, DerivedFiles
+from ingest.record.wire.table_layout import EVENTS_NAME, LOG_NAME, Plan, make_plan
 from ingest.run import Finding
 from ingest.setup.model import parse_setup
 from ingest.setup.serial import read_serial
-from ingest.wire_clock import Drift, compare_clocks
-from ingest.wire_count import Gap
-from ingest.wire_files import REJECTED_NAME, DerivedFiles
-from ingest.wire_plan import EVENTS_NAME, LOG_NAME, Plan, make_plan
-from ingest.wire_table import Deriver
 
 if TYPE_CHECKING:
     from filelock import BaseFileLock

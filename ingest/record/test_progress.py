@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from ingest.plan import Plan, Step, Until
+    from ingest.record.test_plan import Plan, Step, Until
 
 GO: Final = "go"
 """Key: it is done (where a step waits for it)."""

@@ -11,14 +11,13 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
-from ingest.journal import Kind, Record
-from ingest.setup.serial import PortTable
-from ingest.wire_count import ClockSamples, Counters, Gap, PortCounters
-from ingest.wire_events import EventBook
-from ingest.wire_files import REJECTED_CAP, DerivedFiles
-from ingest.wire_first import NEEDED, is_continued, is_whole, time_cell
-from ingest.wire_lines import LineSplitter, check_nmea, decode_line
-from ingest.wire_rows import (
+from ingest.record.journal import Kind, Record
+from ingest.record.wire.count import ClockSamples, Counters, Gap, PortCounters
+from ingest.record.wire.events import EventBook
+from ingest.record.wire.files import REJECTED_CAP, DerivedFiles
+from ingest.record.wire.first import NEEDED, is_continued, is_whole, time_cell
+from ingest.record.wire.lines import LineSplitter, check_nmea, decode_line
+from ingest.record.wire.rows import (
     CHANGED_COLUMNS,
     GARBAGE,
     Header,
@@ -27,10 +26,11 @@ from ingest.wire_rows import (
     register_cells,
     sniff_delimiter,
 )
-from ingest.wire_time import HostClock
+from ingest.record.wire.time import HostClock
+from ingest.setup.serial import PortTable
 
 if TYPE_CHECKING:
-    from ingest.wire_plan import Plan
+    from ingest.record.wire.table_layout import Plan
 
 HALF: Final = "half a line"
 CHECKSUM: Final = "a wrong or missing checksum"

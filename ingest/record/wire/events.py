@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Final
 from ingest.load.controls import PositionError, read_position
 from ingest.load.events_file import normal
 from ingest.points import CONTROLS
-from ingest.wire_stamp import HEAD_CHARACTERS, event_time, see_line
+from ingest.record.wire.stamp import HEAD_CHARACTERS, event_time, see_line
 
 if TYPE_CHECKING:
-    from ingest.wire_plan import Plan
+    from ingest.record.wire.table_layout import Plan
 
 WAITING_CAP: Final = 10_000
 

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 from ingest.errors import Fault, UnusableRun
 from ingest.files import SETUP_NAME, read_text, write_text
-from ingest.journal import FOLDER
-from ingest.port import check_url
-from ingest.recover import folder_plan
+from ingest.record.journal import FOLDER
+from ingest.record.ports.port import check_url
+from ingest.record.recover import folder_plan
+from ingest.record.wire.table_layout import Plan, complete_setup, make_plan, open_plan
 from ingest.setup.serial import SerialTable, read_serial, with_ports
-from ingest.wire_plan import Plan, complete_setup, make_plan, open_plan
 
 if TYPE_CHECKING:
     from filelock import BaseFileLock

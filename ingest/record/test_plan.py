@@ -297,7 +297,7 @@ def plan_text(path: Path) -> str:
 def usual_plan_text(heater: Heater) -> str:
     """Text of the plan that comes with the tool for a heater layout."""
     name = f"plan-{heater}.toml"
-    return (resources.files("ingest.data") / name).read_text(encoding="utf-8")
+    return (resources.files("ingest.record.plans") / name).read_text(encoding="utf-8")
 
 
 def usual_plan(heater: Heater) -> Plan:

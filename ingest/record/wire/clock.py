@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from ingest.clock.reader import open_reader
 from ingest.errors import UnusableRun
+from ingest.record.wire.count import ClockSamples
 from ingest.table.text.read import read_table
-from ingest.wire_count import ClockSamples
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -8,8 +8,8 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.errors import LostPort, LukewarmError
-from ingest.journal import Kind, monotonic_ns
-from ingest.port import open_port, reason_of, resolve, write_line
+from ingest.record.journal import Kind, monotonic_ns
+from ingest.record.ports.port import open_port, reason_of, resolve, write_line
 
 if TYPE_CHECKING:
     from ingest.setup.serial import PortTable
@@ -161,11 +161,11 @@ def _close(port: Any) -> None:
 def make_reader(index: int, table: PortTable, take: Take) -> PortReader:
     """The reader that a port's format needs."""
     if table.format == "query":
-        from ingest.port_query import QueryReader
+        from ingest.record.ports.query import QueryReader
 
         return QueryReader(index, table, take)
     if table.format == "modbus":
-        from ingest.port_modbus import ModbusReader
+        from ingest.record.ports.modbus import ModbusReader
 
         return ModbusReader(index, table, take)
     return PortReader(index, table, take)

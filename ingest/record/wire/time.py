@@ -11,7 +11,7 @@ import time
 from dataclasses import dataclass, field
 from typing import Final
 
-from ingest.journal import Record, boot_identity
+from ingest.record.journal import Record, boot_identity
 
 STEP_S: Final = 0.5
 """Smallest change of the wall's clock against the monotonic one that is called a step."""

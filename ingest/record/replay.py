@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from ingest.clock.reader import open_reader
 from ingest.files import find_files
 from ingest.load.events_file import read_event_lines
-from ingest.replay_port import Outlet
+from ingest.record.replay_port import Outlet
 from ingest.table.text.read import read_table
 from ingest.table.text.source import Source
 

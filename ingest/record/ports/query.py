@@ -5,8 +5,8 @@ from __future__ import annotations
 import time
 from typing import Any
 
-from ingest.port import write_line
-from ingest.port_reader import PortReader
+from ingest.record.ports.port import write_line
+from ingest.record.ports.reader import PortReader
 
 
 class QueryReader(PortReader):

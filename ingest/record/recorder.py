@@ -6,8 +6,9 @@
         recorder.note_event("temp_lever", "100")
         run = recorder.run_so_far()
 
-What the ports give goes to the journal first (`ingest.journal`); a thread makes the log of it
-(`ingest.wire_table`) a few times a second. After a crash the same code makes the log again.
+What the ports give goes to the journal first (`ingest.record.journal`); a thread makes the log of
+it (`ingest.record.wire.deriver`) a few times a second. After a crash the same code makes the log
+again.
 """
 
 from __future__ import annotations
@@ -19,32 +20,32 @@ from collections import deque
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self
 
-from ingest import recover
 from ingest.errors import LukewarmError, UnusableRun
 from ingest.files import write_text
-from ingest.journal import FOLDER, Damage, Journal, JournalError, Kind, Record, monotonic_ns
-from ingest.port_reader import PortReader, make_reader
-from ingest.recorder_folder import cannot_write, hold, known_folder, new_folder
-from ingest.recorder_inbox import Inbox
-from ingest.recorder_said import CAUTIONS as CAUTIONS
-from ingest.recorder_said import PortState as PortState
-from ingest.recorder_said import Summary as Summary
+from ingest.record import recover
+from ingest.record.folder import cannot_write, hold, known_folder, new_folder
+from ingest.record.inbox import Inbox
+from ingest.record.journal import FOLDER, Damage, Journal, JournalError, Kind, Record, monotonic_ns
+from ingest.record.ports.reader import PortReader, make_reader
+from ingest.record.said import CAUTIONS as CAUTIONS
+from ingest.record.said import PortState as PortState
+from ingest.record.said import Summary as Summary
+from ingest.record.wire.count import Counters
+from ingest.record.wire.deriver import Deriver, Latest, Message
+from ingest.record.wire.events import check_event
+from ingest.record.wire.files import DerivedFiles
+from ingest.record.wire.stamp import see_line
+from ingest.record.wire.time import clock_note
 from ingest.run import Finding
 from ingest.setup.serial import SerialTable
 from ingest.table.names import match_name
-from ingest.wire_count import Counters
-from ingest.wire_events import check_event
-from ingest.wire_files import DerivedFiles
-from ingest.wire_stamp import see_line
-from ingest.wire_table import Deriver, Latest, Message
-from ingest.wire_time import clock_note
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from ingest.record.wire.table_layout import Plan
     from ingest.run import Run
     from ingest.setup.model import Setup
-    from ingest.wire_plan import Plan
 
 DERIVE_EVERY_S: Final = 0.2
 CLOCK_EVERY_S: Final = 10.0

@@ -11,8 +11,8 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
-from ingest.wire_plan import Plan
-from ingest.wire_stamp import see_line
+from ingest.record.wire.stamp import see_line
+from ingest.record.wire.table_layout import Plan
 
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.errors import LostPort, LukewarmError
-from ingest.journal import monotonic_ns
-from ingest.port import reason_of, resolve
-from ingest.port_reader import PortReader
+from ingest.record.journal import monotonic_ns
+from ingest.record.ports.port import reason_of, resolve
+from ingest.record.ports.reader import PortReader
 
 if TYPE_CHECKING:
     from ingest.setup.serial import PortTable, Register
