@@ -32,8 +32,8 @@ from analysis.result import document
 from dashboard.service import StoreSource
 from ingest.load.load import load_run
 from ingest.run import Run
-from ingest.store import Store
-from ingest.store_rows import Outcome, Versions
+from ingest.store.rows import Outcome, Versions
+from ingest.store.store import Store
 from tests.board_runs import SAMPLES, long_readings, served
 from tests.browser.conftest import ARGUMENTS
 

@@ -24,9 +24,9 @@ import numpy as np
 
 from ingest.files import find_files
 from ingest.load.load import load_run, run_folders
-from ingest.store import Store
-from ingest.store_rows import Outcome, Versions
-from ingest.store_verify import leftovers, verify
+from ingest.store.rows import Outcome, Versions
+from ingest.store.store import Store
+from ingest.store.verify import leftovers, verify
 
 ROOT = Path(__file__).parent.parent
 PLANTS = ("North", "South", "Harbor", "Hill")
@@ -111,7 +111,7 @@ def together(folder: Path, count: int, programs: int, seed: int) -> None:
     ends = [each.wait() for each in running]
     print(f"exit codes {ends}; {time.perf_counter() - started:.1f} s")
     damage = verify(store)
-    from ingest.store_read import runs
+    from ingest.store.read import runs
 
     listed = runs(store)
     print(
@@ -194,7 +194,7 @@ def add_one(
 def times(store: Store) -> None:
     from analysis.compare.answer import Question, answer
     from analysis.compare.stored import baseline_from_store
-    from ingest.store_read import Filter, figures, runs
+    from ingest.store.read import Filter, figures, runs
 
     def timed(what: str, do):
         start = time.perf_counter()

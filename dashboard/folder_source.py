@@ -83,8 +83,8 @@ class FolderSource:
 
     def _keep(self, folder: Path, analysis: Analysis) -> None:
         from analysis.result import document
-        from ingest.store import run_identity
-        from ingest.store_rows import ambient
+        from ingest.store.rows import ambient
+        from ingest.store.store import run_identity
 
         run = analysis.run
         run_id = run_identity(run.sha256)

@@ -12,12 +12,12 @@ RUN_COLUMNS: Final = (
     "id", "name", "vehicle", "family", "heater", "purpose", "plant", "operator", "logger",
     "started", "duration_s", "ambient_degC", "verdict", "first_cause", "first_probability",
 )  # fmt: skip
-"""Of the table of runs; see `ingest.store_read.runs`."""
+"""Of the table of runs; see `ingest.store.read.runs`."""
 
 FIGURE_COLUMNS: Final = (
     "run_id", "figure", "value", "u", "random", "unit", "verdict", "low", "high",
 )  # fmt: skip
-"""Of the table of figures; see `ingest.store_read.figures`."""
+"""Of the table of figures; see `ingest.store.read.figures`."""
 
 NUMBERS: Final = frozenset(
     ["duration_s", "ambient_degC", "first_probability", "value", "u", "random", "low", "high"]

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from analysis.limits import Limit, Limits
     from analysis.pipeline import Analysis
     from dashboard.uploads import Uploads
-    from ingest.store import Store
+    from ingest.store.store import Store
 
 RUN_ID: Final = re.compile(r"[0-9a-f]{64}")
 UPLOAD_ID: Final = re.compile(r"u-[0-9a-f]{32}")
@@ -46,12 +46,12 @@ class Source(Protocol):
         """Run folders that could not be read, by name, with what is wrong."""
 
     def runs(self) -> pl.DataFrame:
-        """One row a run, as `ingest.store_read.runs` gives them."""
+        """One row a run, as `ingest.store.read.runs` gives them."""
 
     def figures(
         self, names: Collection[str] | None = None, family: str | None = None
     ) -> pl.DataFrame:
-        """One row a run and figure, as `ingest.store_read.figures` gives them."""
+        """One row a run and figure, as `ingest.store.read.figures` gives them."""
 
     def document(self, run_id: str) -> dict[str, Any] | None:
         """The result of a run; None where there is no such run."""
@@ -111,7 +111,7 @@ class Board:
 
     def ambient(self, run_id: str) -> float | None:
         """Mean outside temperature of an upload, °C; None where it was not logged."""
-        from ingest.store_rows import ambient
+        from ingest.store.rows import ambient
 
         found = self.analysis(run_id)
         return ambient(found.run) if found else None
@@ -178,7 +178,7 @@ class StoreSource:
 
     def runs(self) -> pl.DataFrame:
         """One row a run; at most `FRESH_S` old, as one visit asks for it several times."""
-        from ingest.store_read import runs
+        from ingest.store.read import runs
 
         now = time.monotonic()
         kept = self._runs
@@ -190,7 +190,7 @@ class StoreSource:
         self, names: Collection[str] | None = None, family: str | None = None
     ) -> pl.DataFrame:
         """One row a run and figure."""
-        from ingest.store_read import Filter, figures
+        from ingest.store.read import Filter, figures
 
         return figures(self.store, names, Filter(family=family))
 

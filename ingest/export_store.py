@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Final
 
 from sqlalchemy import select
 
-from ingest.catalog import ResultRow
 from ingest.errors import Fault, UnusableRun
 from ingest.export_tables import ENDINGS, Sheet, write_package, write_table, write_workbook
-from ingest.store_read import EVERY, Filter, figures, results, runs
+from ingest.store.catalog import ResultRow
+from ingest.store.read import EVERY, Filter, figures, results, runs
 
 if TYPE_CHECKING:
-    from ingest.store import Store
+    from ingest.store.store import Store
 
 TABLES: Final = ("fleet", "runs", "figures", "causes")
 

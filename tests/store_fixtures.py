@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import create_engine, text
 from sqlalchemy.engine import make_url
 
-from ingest.store import Store
+from ingest.store.store import Store
 
 SERVER = os.environ.get("LUKEWARM_TEST_POSTGRES")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 
 from ingest.run import Run
-from ingest.store_rows import Outcome
+from ingest.store.rows import Outcome
 from tests.stores import outcome_of
 
 DEADLY = "SC-666"

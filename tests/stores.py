@@ -8,8 +8,8 @@ from typing import Any
 from ingest.files import find_files
 from ingest.load.load import load_run
 from ingest.run import Run
-from ingest.store import Added, Store
-from ingest.store_rows import Outcome, Versions
+from ingest.store.rows import Outcome, Versions
+from ingest.store.store import Added, Store
 from tests.run_folders import log_text, setup_text, write_run
 
 TODAY = Versions("1.0", "1", "default-1")

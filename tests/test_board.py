@@ -374,7 +374,7 @@ def test_the_tables_of_results_are_those_of_the_store(tmp_path: Path) -> None:
     from dashboard.service import StoreSource
     from ingest.files import find_files
     from ingest.load.load import load_run
-    from ingest.store import Store
+    from ingest.store.store import Store
 
     folder = SAMPLES / "SC-001-baseline"
     run = load_run(folder)

@@ -25,7 +25,7 @@ from ingest.errors import UnusableRun
 from ingest.files import find_files
 from ingest.load.load import load_run
 from ingest.run import Run
-from ingest.store import Store
+from ingest.store.store import Store
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
 GOOD = [SAMPLES / f"SC-00{n}-baseline" for n in range(1, 6)]

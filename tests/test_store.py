@@ -12,14 +12,14 @@ import pytest
 from polars.testing import assert_frame_equal
 from sqlalchemy import delete, text
 
-import ingest.store as store_module
-from ingest.catalog import FigureRow, FileRow, ResultRow, RunRow
+import ingest.store.store as store_module
 from ingest.errors import UnusableRun
 from ingest.load.load import load_run
-from ingest.store import Store, run_identity
-from ingest.store_read import Filter, figures, find_run, kept, made_with, runs
-from ingest.store_rows import Outcome, Versions
-from ingest.store_verify import leftovers, require_runs, tidy, verify
+from ingest.store.catalog import FigureRow, FileRow, ResultRow, RunRow
+from ingest.store.read import Filter, figures, find_run, kept, made_with, runs
+from ingest.store.rows import Outcome, Versions
+from ingest.store.store import Store, run_identity
+from ingest.store.verify import leftovers, require_runs, tidy, verify
 from tests.stores import TODAY, add, make_place, outcome_of
 
 pytest_plugins = ("tests.store_fixtures",)

@@ -16,8 +16,8 @@ from sqlalchemy import delete
 
 import lukewarm
 from analysis.verdict import Verdict
-from ingest.catalog import FigureRow, FileRow, ResultRow, RunRow
-from ingest.store import Store
+from ingest.store.catalog import FigureRow, FileRow, ResultRow, RunRow
+from ingest.store.store import Store
 from tests.screen import Screen
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
@@ -177,7 +177,7 @@ def test_refresh_with_the_stores_own_good_cars(command: Screen, tmp_path: Path) 
     assert command("store", "refresh", folder, "--baseline", folder) == 0
     assert command.out.startswith("0 computed again")
     store = Store.open(folder)
-    from ingest.store_read import find_run
+    from ingest.store.read import find_run
 
     told = store.document(find_run(store, "SC-014-complaint"))
     assert told is not None

@@ -16,8 +16,8 @@ from polars.testing import assert_frame_equal
 from ingest.errors import UnusableRun
 from ingest.export_store import TABLES, export, sheets
 from ingest.export_tables import MOST_CHARACTERS, MOST_ROWS, Sheet, harmless, write_workbook
-from ingest.store import Store
-from ingest.store_read import Filter, figures
+from ingest.store.read import Filter, figures
+from ingest.store.store import Store
 from tests.stores import add, make_place
 
 pytest_plugins = ("tests.store_fixtures",)

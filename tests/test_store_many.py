@@ -10,11 +10,11 @@ from pathlib import Path
 
 import numpy as np
 
-from ingest.store import Store
-from ingest.store_many import FEW, Task, add_many, outdated, refresh_many
-from ingest.store_read import made_with, runs
-from ingest.store_rows import Versions
-from ingest.store_verify import leftovers, verify
+from ingest.store.many import FEW, Task, add_many, outdated, refresh_many
+from ingest.store.read import made_with, runs
+from ingest.store.rows import Versions
+from ingest.store.store import Store
+from ingest.store.verify import leftovers, verify
 from tests.run_folders import write_run
 from tests.store_work import DEADLY, FAULTY, die_on_deadly
 from tests.stores import TODAY, make_place, outcome_of, versions_for
@@ -111,7 +111,7 @@ def test_refresh_says_what_is_lost(tmp_path: Path) -> None:
 
 def start_adding(store: Path, database: str | None, places: list[Path]) -> subprocess.Popen[bytes]:
     code = (
-        "import sys; from pathlib import Path; from ingest.store_many import Task, add_many\n"
+        "import sys; from pathlib import Path; from ingest.store.many import Task, add_many\n"
         "from tests.stores import outcome_of, versions_for\n"
         "places = [Path(each) for each in sys.argv[3:]]\n"
         "task = Task(Path(sys.argv[1]), sys.argv[2] or None, outcome_of, versions_for)\n"

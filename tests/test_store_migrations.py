@@ -13,12 +13,12 @@ from alembic.operations import Operations
 from alembic.script import ScriptDirectory
 from sqlalchemy import Engine, text
 
-import ingest.catalog as catalog
-from ingest.catalog import HEAD, Base, migrate, open_database, schema_version
+import ingest.store.catalog as catalog
 from ingest.errors import UnusableRun
-from ingest.store import Store
-from ingest.store_many import outdated
-from ingest.store_read import figures, made_with, runs
+from ingest.store.catalog import HEAD, Base, migrate, open_database, schema_version
+from ingest.store.many import outdated
+from ingest.store.read import figures, made_with, runs
+from ingest.store.store import Store
 from tests.stores import TODAY, versions_for
 
 pytest_plugins = ("tests.store_fixtures",)

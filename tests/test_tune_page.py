@@ -17,7 +17,7 @@ from analysis.verdict import GUARD
 from dashboard.pages import tuning
 from dashboard.service import Board, StoreSource
 from ingest.errors import UnusableRun
-from ingest.store import Store
+from ingest.store.store import Store
 from tests.tune_fleet import Fleet, draw_fleet, fill_store
 
 NAME = "steady_outlet_rise"

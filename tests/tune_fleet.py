@@ -171,8 +171,8 @@ def fill_store(fleet: Fleet, folder: Path) -> None:
     """Put a fleet's tables into a new store, without raw files."""
     from sqlalchemy.orm import Session
 
-    from ingest.catalog import FigureRow, ResultRow, RunRow
-    from ingest.store import Store
+    from ingest.store.catalog import FigureRow, ResultRow, RunRow
+    from ingest.store.store import Store
 
     store = Store.open(folder)
     now = datetime(2026, 3, 1, tzinfo=UTC)

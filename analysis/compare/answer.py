@@ -21,7 +21,7 @@ KEY_FIGURE: Final = "steady_outlet_rise"
 """What is followed over time where no figure is named."""
 
 ID_DIGITS: Final = 12
-"""Digits of a run's id in these tables; `ingest.store_read.find_run` takes them."""
+"""Digits of a run's id in these tables; `ingest.store.read.find_run` takes them."""
 
 MOST_MARKS: Final = 40
 """A longer course of time is shown by its marked runs only; files hold all."""
@@ -119,7 +119,7 @@ class Answer:
 
 
 def answer(runs: pl.DataFrame, figures: pl.DataFrame, question: Question) -> Answer:
-    """Answer a question from the store's tables (see `ingest.store_read`).
+    """Answer a question from the store's tables (see `ingest.store.read`).
 
     Raises
     ------

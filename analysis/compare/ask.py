@@ -6,8 +6,8 @@ import polars as pl
 
 from analysis.compare.ambient import GOOD
 from analysis.compare.answer import KEY_FIGURE, Answer, Question, answer
-from ingest.store import Store
-from ingest.store_read import Filter, figures, runs
+from ingest.store.read import Filter, figures, runs
+from ingest.store.store import Store
 
 
 def ask(store: Store, question: Question) -> tuple[Answer, pl.DataFrame]:

@@ -22,12 +22,12 @@ from analysis.measurement import Measurement
 from analysis.pipeline import Measured, judge_measured, measure
 from analysis.result import DEFINITIONS, document
 from ingest.errors import Fault, UnusableRun
-from ingest.store_read import Filter, kept
-from ingest.store_rows import Outcome, Versions
+from ingest.store.read import Filter, kept
+from ingest.store.rows import Outcome, Versions
 
 if TYPE_CHECKING:
     from ingest.run import Run
-    from ingest.store import Store
+    from ingest.store.store import Store
 
 GOOD = Filter(purpose="baseline")
 """Runs of a store that stand for good cars."""

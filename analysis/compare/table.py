@@ -37,7 +37,7 @@ def fleet_table(
     Parameters
     ----------
     runs, figures
-        As `ingest.store_read` gives them.
+        As `ingest.store.read` gives them.
     names
         Figures wanted; None for all.
 

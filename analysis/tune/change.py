@@ -66,7 +66,7 @@ def changes(
     Parameters
     ----------
     runs, figures
-        As `ingest.store_read` gives them.
+        As `ingest.store.read` gives them.
     new
         The proposed limits.
     matched

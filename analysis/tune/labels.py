@@ -221,7 +221,7 @@ def match(labels: tuple[Label, ...], runs: pl.DataFrame) -> Matched:
     labels
         From `parse_labels`.
     runs
-        As `ingest.store_read.runs` gives them.
+        As `ingest.store.read.runs` gives them.
 
     Raises
     ------

@@ -9,11 +9,11 @@ from analysis.tune.change import Changed, changes
 from analysis.tune.labels import match, parse_labels
 from analysis.tune.tuning import Options, Tuning, tune
 from ingest.errors import Fault, UnusableRun
-from ingest.store_causes import cause_probabilities
-from ingest.store_read import figures, runs
+from ingest.store.causes import cause_probabilities
+from ingest.store.read import figures, runs
 
 if TYPE_CHECKING:
-    from ingest.store import Store
+    from ingest.store.store import Store
 
 
 def tune_store(

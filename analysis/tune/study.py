@@ -85,7 +85,7 @@ def study_figures(
     Parameters
     ----------
     runs, figures
-        As `ingest.store_read` gives them.
+        As `ingest.store.read` gives them.
     matched
         Labels: a car's good runs and its bad ones are no repeats of each other.
     """

@@ -126,7 +126,7 @@ def prepare(
     Parameters
     ----------
     runs, figures
-        As `ingest.store_read` gives them; only runs of `runs` count.
+        As `ingest.store.read` gives them; only runs of `runs` count.
     labels
         Whether a run was bad, by run id.
     figure

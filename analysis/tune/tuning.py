@@ -97,7 +97,7 @@ def tune(
     Parameters
     ----------
     runs, figures
-        As `ingest.store_read` gives them.
+        As `ingest.store.read` gives them.
     causes
         One row a run and cause: ``run_id, cause, probability``.
     matched

@@ -32,7 +32,7 @@ from dashboard.commands.shared import (
 if TYPE_CHECKING:
     from analysis.limits import Limits
     from dashboard.service import Source
-    from ingest.store_many import Report, Task
+    from ingest.store.many import Report, Task
 
 
 app = typer.Typer()
@@ -76,7 +76,7 @@ def store_add(
 
     Example: lukewarm store add fleet sample_logs
     """
-    from ingest.store_many import add_many
+    from ingest.store.many import add_many
 
     places = expand(runs)
     task = store_task(store, database, limits, baseline)
@@ -98,7 +98,7 @@ def store_refresh(
 
     Example: lukewarm store refresh fleet --baseline fleet
     """
-    from ingest.store_many import outdated, refresh_many
+    from ingest.store.many import outdated, refresh_many
 
     opened = open_store(store, database)
     task = store_task(store, database, limits, baseline)
@@ -124,7 +124,7 @@ def store_list(
     Example: lukewarm store list fleet --family Plover --verdict fail
     """
     from dashboard.table_text import table_lines
-    from ingest.store_read import Filter, runs
+    from ingest.store.read import Filter, runs
 
     word = verdict.value if verdict else None
     found = runs(open_store(store, database), Filter(family, vehicle, word, purpose, plant))
@@ -145,8 +145,8 @@ def store_verify(
 
     Example: lukewarm store verify fleet
     """
-    from ingest.store_verify import check_files, leftovers
-    from ingest.store_verify import tidy as remove_leftovers
+    from ingest.store.verify import check_files, leftovers
+    from ingest.store.verify import tidy as remove_leftovers
 
     opened = open_store(store, database)
     count, files = check_files(opened)
@@ -183,7 +183,7 @@ def store_export(
     Example: lukewarm store export fleet --out fleet.xlsx
     """
     from ingest.export_store import export
-    from ingest.store_read import Filter
+    from ingest.store.read import Filter
 
     export(open_store(store, database), out, table, Filter(family=family, purpose=purpose))
     note(f"wrote {out}")
@@ -245,7 +245,7 @@ def store_task(
     from functools import partial
 
     from analysis.compare.stored import Edition, outcome
-    from ingest.store_many import Task
+    from ingest.store.many import Task
 
     in_force = read_limits(limits)
     good = read_baseline(baseline) if baseline else None
@@ -331,7 +331,7 @@ def board_source(place: Path | None, limits: Limits | None) -> Source:
     from dashboard.service import StoreSource
     from ingest.errors import Fault, UnusableRun
     from ingest.load.load import run_folders
-    from ingest.store import Store
+    from ingest.store.store import Store
 
     if place is not None and Store.is_store(place):
         return StoreSource(Store.open(place, create=False), limits)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from ingest.errors import LukewarmError
     from ingest.load.load import OpenedRun
     from ingest.run import Run
-    from ingest.store import Store
+    from ingest.store.store import Store
 
 
 T = TypeVar("T")
@@ -101,8 +101,8 @@ def say_error(error: LukewarmError) -> None:
 
 def open_store(place: Path, database: str | None) -> Store:
     """A store that is there, with a catalog that knows its files."""
-    from ingest.store import Store
-    from ingest.store_verify import require_runs
+    from ingest.store.store import Store
+    from ingest.store.verify import require_runs
 
     store = Store.open(place, database, create=False)
     require_runs(store)
@@ -213,7 +213,7 @@ def read_baseline(place: Path) -> Baseline:
     from analysis.pipeline import measure
     from ingest.errors import Fault, UnusableRun
     from ingest.load.load import run_folders
-    from ingest.store import Store
+    from ingest.store.store import Store
 
     if Store.is_store(place):
         return baseline_from_store(open_store(place, None))

@@ -22,8 +22,8 @@ from typing import Final
 from ingest.errors import Fault, LukewarmError
 from ingest.files import file_sha256, find_files
 from ingest.load.load import load_run
-from ingest.store import Compute, Store, run_identity
-from ingest.store_rows import Versions
+from ingest.store.rows import Versions
+from ingest.store.store import Compute, Store, run_identity
 
 MOST_TRIES: Final = 3
 
@@ -100,7 +100,7 @@ def refresh_many(task: Task, ids: Sequence[str], processes: int | None = None) -
 
 def outdated(store: Store, versions: VersionsFor) -> list[str]:
     """Runs whose result was made with other versions than today's, or that have none."""
-    from ingest.store_read import made_with
+    from ingest.store.read import made_with
 
     return [
         each.run_id

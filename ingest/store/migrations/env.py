@@ -2,7 +2,7 @@
 
 from alembic import context
 
-from ingest.catalog import Base
+from ingest.store.catalog import Base
 
 context.configure(
     connection=context.config.attributes["connection"],

@@ -13,14 +13,14 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import ColumnElement, Select, select
 
-from ingest.catalog import FigureRow, ResultRow, RunRow
 from ingest.errors import Fault, UnusableRun
-from ingest.store_rows import Versions
+from ingest.store.catalog import FigureRow, ResultRow, RunRow
+from ingest.store.rows import Versions
 
 if TYPE_CHECKING:
     import polars as pl
 
-    from ingest.store import Store
+    from ingest.store.store import Store
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,14 +4,14 @@
 
     STORE/
       store.toml          format version, identity, the database's URL or ``sqlite``
-      catalog.sqlite      the catalog (see `ingest.catalog`)
+      catalog.sqlite      the catalog (see `ingest.store.catalog`)
       raw/ab/abcdef…      every raw file under its sha256, written once, never changed
       readings/ab/abcd….parquet     the readings, under their own sha256 too
 
 A run's id is the sha256 over the names and contents of its raw files: adding a run again finds it
 there. Files are written under a temporary name and renamed, the catalog's rows come last and in one
 transaction, so a process that is killed leaves at most files nobody refers to (see
-`ingest.store_verify.leftovers`). Names from run folders are kept as text in the catalog only: no
+`ingest.store.verify.leftovers`). Names from run folders are kept as text in the catalog only: no
 file of the store is named after them.
 """
 
@@ -30,12 +30,12 @@ from sqlalchemy import Engine, delete, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from ingest.catalog import FigureRow, FileRow, ResultRow, RunRow
 from ingest.errors import Fault, UnusableRun
 from ingest.export import readings_with_controls
 from ingest.files import file_sha256, make_folder, write_whole
-from ingest.store_open import SETTINGS, open_catalog
-from ingest.store_rows import Outcome, Versions, ambient, clean, put_result, run_row
+from ingest.store.catalog import FigureRow, FileRow, ResultRow, RunRow
+from ingest.store.open import SETTINGS, open_catalog
+from ingest.store.rows import Outcome, Versions, ambient, clean, put_result, run_row
 
 if TYPE_CHECKING:
     import polars as pl
@@ -152,7 +152,7 @@ class Store:
     def replace(self, run_id: str, run: Run, outcome: Outcome, versions: Versions) -> None:
         """Put a new result, and the readings as they are read today, in the old ones' place.
 
-        Old readings that differ stay behind as a leftover (see `ingest.store_verify.tidy`).
+        Old readings that differ stay behind as a leftover (see `ingest.store.verify.tidy`).
         """
         readings_sha256 = self._keep_readings(run)
         with Session(self.engine) as session, session.begin():

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from ingest.catalog import FigureRow, ResultRow, RunRow
+from ingest.store.catalog import FigureRow, ResultRow, RunRow
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Final
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from ingest.catalog import FileRow, ResultRow, RunRow
 from ingest.files import file_sha256
-from ingest.store import run_identity
-from ingest.store_open import holds_files, lost_catalog
+from ingest.store.catalog import FileRow, ResultRow, RunRow
+from ingest.store.open import holds_files, lost_catalog
+from ingest.store.store import run_identity
 
 if TYPE_CHECKING:
-    from ingest.store import Store
+    from ingest.store.store import Store
 
 OLD_S: Final = 3600.0
 """A leftover of this age is no file of a run that is just being added, s."""

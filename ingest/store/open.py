@@ -13,9 +13,9 @@ from sqlalchemy import Engine, insert, select
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DBAPIError
 
-from ingest.catalog import StoreRow, migrate, open_database
 from ingest.errors import Fault, UnusableRun
 from ingest.files import make_folder, write_whole
+from ingest.store.catalog import StoreRow, migrate, open_database
 
 FORMAT: Final = 1
 SETTINGS: Final = "store.toml"
@@ -24,7 +24,7 @@ CATALOG: Final = "catalog.sqlite"
 
 
 def open_catalog(folder: Path, database: str | None, *, create: bool) -> Engine:
-    """The catalog of a store, with today's schema (see `ingest.store.Store.open`)."""
+    """The catalog of a store, with today's schema (see `ingest.store.store.Store.open`)."""
     path = folder / SETTINGS
     if not path.is_file() and not create:
         raise UnusableRun(

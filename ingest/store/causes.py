@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING, Final
 
 from sqlalchemy import select
 
-from ingest.catalog import ResultRow
+from ingest.store.catalog import ResultRow
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
     import polars as pl
 
-    from ingest.store import Store
+    from ingest.store.store import Store
 
 AT_ONCE: Final = 500
 """Runs asked for in one query; databases take a limited number of values."""

@@ -1,0 +1,1 @@
+"""Versions of the store's schema, oldest first, applied by `ingest.store.catalog.migrate`."""
