@@ -183,7 +183,7 @@ def _register_export(server: Flask, board: Board) -> None:
     def fleet_csv() -> Response:
         from dashboard.fleet_view import chosen
         from dashboard.pages.fleet import choice_of, state_of
-        from ingest.export_tables import harmless
+        from ingest.export.tables import harmless
 
         choice = choice_of(
             state_of(address.read(request.query_string.decode("ascii", "replace")), board)

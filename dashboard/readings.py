@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.export import CONTROL_COLUMNS
+from ingest.export.readings import CONTROL_COLUMNS
 from ingest.points import POINTS, QUANTITIES, Quantity, column_name
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ class Readings:
     @classmethod
     def of(cls, run: Run) -> Readings:
         """The readings of a loaded run."""
-        from ingest.export import readings_with_controls
+        from ingest.export.readings import readings_with_controls
 
         return cls(readings_with_controls(run))
 

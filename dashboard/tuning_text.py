@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from analysis.tune.count_words import counted
 from dashboard.shown import clean, conversion, plain, words
-from ingest.export_tables import harmless
+from ingest.export.tables import harmless
 
 if TYPE_CHECKING:
     from analysis.tune.change import Changed

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ingest.errors import UnusableRun
-from ingest.export import readings_with_controls, write_readings
+from ingest.export.readings import readings_with_controls, write_readings
 from ingest.load.gridding import max_gap, on_grid
 from ingest.run import Run
 from tests.runs import Event, make_run

@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from ingest.export import output_paths
+from ingest.export.readings import output_paths
 from tests.run_folders import write_run
 from tests.screen import Screen
 from tests.stores import make_place

@@ -14,8 +14,8 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from ingest.errors import UnusableRun
-from ingest.export_store import TABLES, export, sheets
-from ingest.export_tables import MOST_CHARACTERS, MOST_ROWS, Sheet, harmless, write_workbook
+from ingest.export.store import TABLES, export, sheets
+from ingest.export.tables import MOST_CHARACTERS, MOST_ROWS, Sheet, harmless, write_workbook
 from ingest.store.read import Filter, figures
 from ingest.store.store import Store
 from tests.stores import add, make_place

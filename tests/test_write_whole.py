@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 
 from ingest.errors import UnusableRun
-from ingest.export import write_readings
+from ingest.export.readings import write_readings
 from ingest.files import write_text, write_whole
 
 FRAME = pl.DataFrame({"time_s": [0.0, 0.5], "outlet_degC": [20.0, 21.0]})

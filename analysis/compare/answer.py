@@ -13,7 +13,7 @@ from analysis.compare import car, groups, repairs, timeline
 from analysis.compare.table import fleet_table
 from analysis.figures import all_figures
 from ingest.errors import Fault, UnusableRun
-from ingest.export_tables import Sheet
+from ingest.export.tables import Sheet
 
 REPAIR: Final = "repair"
 

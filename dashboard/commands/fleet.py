@@ -182,7 +182,7 @@ def store_export(
 
     Example: lukewarm store export fleet --out fleet.xlsx
     """
-    from ingest.export_store import export
+    from ingest.export.store import export
     from ingest.store.read import Filter
 
     export(open_store(store, database), out, table, Filter(family=family, purpose=purpose))
@@ -219,7 +219,7 @@ def compare(
     from analysis.compare.answer import Question
     from analysis.compare.ask import ask
     from dashboard.table_text import table_lines
-    from ingest.export_tables import write_table, write_workbook
+    from ingest.export.tables import write_table, write_workbook
 
     names = tuple(figure or ())
     question = Question(

@@ -238,7 +238,12 @@ def convert(
 
     Example: lukewarm convert sample_logs/SC-014-complaint --out SC-014.csv --grid 1
     """
-    from ingest.export import SUFFIXES, output_paths, readings_with_controls, write_readings
+    from ingest.export.readings import (
+        SUFFIXES,
+        output_paths,
+        readings_with_controls,
+        write_readings,
+    )
     from ingest.files import make_folder
 
     places = expand(runs)

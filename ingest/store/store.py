@@ -31,7 +31,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from ingest.errors import Fault, UnusableRun
-from ingest.export import readings_with_controls
+from ingest.export.readings import readings_with_controls
 from ingest.files import file_sha256, make_folder, write_whole
 from ingest.store.catalog import FigureRow, FileRow, ResultRow, RunRow
 from ingest.store.open import SETTINGS, open_catalog

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from sqlalchemy import select
 
 from ingest.errors import Fault, UnusableRun
-from ingest.export_tables import ENDINGS, Sheet, write_package, write_table, write_workbook
+from ingest.export.tables import ENDINGS, Sheet, write_package, write_table, write_workbook
 from ingest.store.catalog import ResultRow
 from ingest.store.read import EVERY, Filter, figures, results, runs
 
