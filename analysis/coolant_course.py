@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.blocks import block_sums, known_block_means
 from analysis.grid import Floats
-from analysis.order_statistics import median
+from analysis.signal.blocks import block_sums, known_block_means
+from analysis.signal.order_statistics import median
 from analysis.states import smooth as running_mean
 from ingest.points import MODES
 

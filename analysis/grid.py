@@ -16,8 +16,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.blocks import like_neighbors
-from analysis.order_statistics import median
+from analysis.signal.blocks import like_neighbors
+from analysis.signal.order_statistics import median
 from ingest.load.gridding import max_gap
 from ingest.points import MODES
 from ingest.run import Run

@@ -16,7 +16,7 @@ import numpy as np
 
 from analysis.grid import Floats
 from analysis.measurement import Measurement
-from analysis.steady import Level, mean_level
+from analysis.signal.steady import Level, mean_level
 from analysis.uncertainty import mean_random, shared_parts
 from analysis.windows import Window, Windows
 

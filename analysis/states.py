@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.grid import Floats, Grid
-from analysis.order_statistics import quantiles
+from analysis.signal.order_statistics import quantiles
 from ingest.points import MODES
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.grid import Floats
 from analysis.measurement import Measurement, combine
-from analysis.order_statistics import median, quantiles
+from analysis.signal.order_statistics import median, quantiles
 from analysis.states import smooth
 from analysis.uncertainty import shared_parts
 from analysis.vacuum_leakdown import LeakDown, find_start, fit_leak_down, thinned

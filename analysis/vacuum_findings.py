@@ -13,7 +13,7 @@ import numpy as np
 
 from analysis.grid import Floats
 from analysis.measurement import Measurement, combine
-from analysis.order_statistics import quantiles
+from analysis.signal.order_statistics import quantiles
 from analysis.states import Bools, smooth
 from analysis.uncertainty import shared_parts
 from analysis.vacuum import Isolation, moves, noted_holds

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.grid import Floats
-from analysis.order_statistics import median
-from analysis.spacing import equal_ratios
+from analysis.signal.order_statistics import median
+from analysis.signal.spacing import equal_ratios
 
 MOST_POINTS: Final = 240
 LEAST_POINTS: Final = 6

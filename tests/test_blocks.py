@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.blocks import block_sums, known_block_means, like_neighbors
+from analysis.signal.blocks import block_sums, known_block_means, like_neighbors
 
 NUMBER = st.floats(-1e3, 1e3) | st.just(float("nan"))
 

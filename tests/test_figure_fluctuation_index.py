@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter, periodogram, welch
 
 from analysis.context import Context
-from analysis.fluctuation import Sampled, Strength, sample, strength
+from analysis.signal.fluctuation import Sampled, Strength, sample, strength
 from tests.hold_runs import RISE, correlated, heater_run
 
 Floats = NDArray[np.float64]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.context import Context
-from analysis.fluctuation import Period, Sampled, period, sample
+from analysis.signal.fluctuation import Period, Sampled, period, sample
 from tests.hold_runs import correlated, heater_run
 
 TIME = np.arange(-60.0, 1800.0)

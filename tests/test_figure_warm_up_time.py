@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import lfilter
 
 from analysis.context import Context
-from analysis.warming import Warming, smooth_rise
+from analysis.signal.warming import Warming, smooth_rise
 from tests.hold_runs import RISE, WARM_UP_TAU, heater_run, settling
 
 TIME = np.arange(-60.0, 1800.0)

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.order_statistics import median, quantiles
+from analysis.signal.order_statistics import median, quantiles
 
 NUMBERS = st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=60)
 

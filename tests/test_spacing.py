@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.spacing import equal_ratios
+from analysis.signal.spacing import equal_ratios
 
 
 @pytest.mark.parametrize(

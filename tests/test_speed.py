@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.speed import Stretch, fit_slope
+from analysis.signal.speed import Stretch, fit_slope
 
 Floats = NDArray[np.float64]
 

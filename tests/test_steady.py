@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.approach import approach
-from analysis.steady import mean_level, settle
+from analysis.signal.approach import approach
+from analysis.signal.steady import mean_level, settle
 from analysis.uncertainty import mean_random, mean_variance
 from tests.hold_runs import correlated
 

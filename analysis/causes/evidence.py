@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis.causes.knowledge import FigureScale, knowledge
 from analysis.causes.signs import signs_seen
-from analysis.order_statistics import quantiles
+from analysis.signal.order_statistics import quantiles
 from analysis.uncertainty import shared_parts
 
 if TYPE_CHECKING:

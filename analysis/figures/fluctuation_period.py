@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis import fluctuation
 from analysis.figures import figure
 from analysis.measurement import Measurement
+from analysis.signal import fluctuation
 
 if TYPE_CHECKING:
     from analysis.context import Context

@@ -9,7 +9,7 @@ import numpy as np
 from analysis.coolant_course import resolution_of
 from analysis.figures import figure
 from analysis.measurement import Measurement
-from analysis.speed import Stretch, fit_slope
+from analysis.signal.speed import Stretch, fit_slope
 from analysis.states import alike, stretches
 from analysis.uncertainty import shared_parts
 

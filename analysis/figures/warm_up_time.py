@@ -11,9 +11,9 @@ import numpy as np
 from analysis.figures import figure
 from analysis.levels import spoken, with_note
 from analysis.measurement import Measurement
+from analysis.signal.warming import Warming, smooth_rise
 from analysis.states import RUNNING_RPM, alike, smooth
 from analysis.uncertainty import shared_parts
-from analysis.warming import Warming, smooth_rise
 
 if TYPE_CHECKING:
     from analysis.context import Context

@@ -17,11 +17,11 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from analysis.heater.model import DELIVERED, air_effectiveness, air_ntu
-from analysis.heater.regression import Posterior, fit_lags
 from analysis.heater.setting import Setting, setting_of
 from analysis.heater.stretch import Stretch, held_over, hot_stretch
 from analysis.levels import DEFINITION_SHARE, with_note
 from analysis.measurement import Measurement, combine
+from analysis.signal.regression import Posterior, fit_lags
 from analysis.uncertainty import shared_parts
 
 if TYPE_CHECKING:

@@ -14,8 +14,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.blocks import like_neighbors
-from analysis.order_statistics import median
+from analysis.signal.blocks import like_neighbors
+from analysis.signal.order_statistics import median
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]

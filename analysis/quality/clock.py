@@ -7,9 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from analysis.order_statistics import median
 from analysis.quality import detector
 from analysis.quality.view import Floats, Hit, View
+from analysis.signal.order_statistics import median
 from ingest.run import Finding
 
 ROWS: Final = 400

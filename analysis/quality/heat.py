@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from analysis.order_statistics import quantiles
 from analysis.quality.view import COOLANTS, FRESH_AIR, Bools, Floats, View
+from analysis.signal.order_statistics import quantiles
 from analysis.soak_window import Soak, find_soak
 from analysis.uncertainty import shared_parts
 

@@ -7,10 +7,10 @@ from typing import Final
 
 import numpy as np
 
-from analysis.order_statistics import median
 from analysis.quality import detector
 from analysis.quality.heat import difference_uncertainty, rise, warm_air_expected
 from analysis.quality.view import FRESH_AIR, Hit, View
+from analysis.signal.order_statistics import median
 from ingest.run import Finding
 
 LEAST_S: Final = 60.0

@@ -15,8 +15,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.grid import controls_on
-from analysis.order_statistics import median
 from analysis.quality.channel import FEW, Bins, Channel
+from analysis.signal.order_statistics import median
 from ingest.run import Finding, Run, Sensor
 
 Floats = NDArray[np.float64]

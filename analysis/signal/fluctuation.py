@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from analysis.order_statistics import median
+from analysis.signal.order_statistics import median
 from analysis.uncertainty import Floats, mean_variance
 
 SHORTEST_S: Final = 8.0

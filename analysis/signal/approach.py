@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.spacing import equal_ratios
+from analysis.signal.spacing import equal_ratios
 from analysis.uncertainty import Floats, mean_variance
 
 LONGEST_TAU_S: Final = 600.0

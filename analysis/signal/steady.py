@@ -6,8 +6,8 @@ steps answer where it settles:
 
 1. The transient at the beginning is cut where the standard error of the remaining mean is least
    (the marginal standard error rule, K. P. White, Simulation 69, 1997, 323-334; from memory).
-2. What is left may still drift: how far it is from where it tends to, and how sure that is, is
-   read off a family of exponential approaches (`analysis.approach`). With no drift in sight the
+2. What is left may still drift: how far it is from where it tends to, and how sure that is, is read
+   off a family of exponential approaches (`analysis.signal.approach`). With no drift in sight the
    plain mean wins; with one the distance to the asymptote and its uncertainty come out.
 3. The level is put half way between the mean of the settled tail and the asymptote, because the
    steady value is one or the other, depending on whether the drift goes on for ever or is an
@@ -23,7 +23,7 @@ from typing import Final
 
 import numpy as np
 
-from analysis.approach import approach
+from analysis.signal.approach import approach
 from analysis.uncertainty import Floats, mean_variance
 
 MOST_BLOCKS: Final = 120
