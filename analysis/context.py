@@ -10,12 +10,13 @@ from functools import cached_property
 
 import numpy as np
 
-from analysis import coolant, states, vacuum, windows
+from analysis import coolant, vacuum
 from analysis.figures import Figure, all_figures
-from analysis.grid import Floats, Grid, build_grid
 from analysis.lever import LeverStudy, study_lever
 from analysis.measurement import Measurement
 from analysis.signal import fluctuation
+from analysis.timeline import states, windows
+from analysis.timeline.grid import Floats, Grid, build_grid
 from analysis.uncertainty import level
 from ingest.run import Finding, Run
 

@@ -17,7 +17,7 @@ import numpy as np
 
 from analysis.coolant_break import Break, fit_break
 from analysis.coolant_course import TOUCHED_PCT, Course, course_of, heater_as_before
-from analysis.grid import Floats
+from analysis.timeline.grid import Floats
 
 if TYPE_CHECKING:
     from analysis.context import Context

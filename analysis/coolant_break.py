@@ -21,8 +21,8 @@ from typing import Final
 
 import numpy as np
 
-from analysis.grid import Floats
 from analysis.signal.order_statistics import median
+from analysis.timeline.grid import Floats
 
 POWERS: Final = (1, 2, 3)
 """Fitted powers of the departure, from 1 on without a gap."""

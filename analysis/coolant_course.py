@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.grid import Floats
 from analysis.signal.blocks import block_sums, known_block_means
 from analysis.signal.order_statistics import median
-from analysis.states import smooth as running_mean
+from analysis.timeline.grid import Floats
+from analysis.timeline.states import smooth as running_mean
 from ingest.points import MODES
 
 if TYPE_CHECKING:

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.grid import Floats
 from analysis.measurement import Measurement, combine
 from analysis.signal.order_statistics import median, quantiles
-from analysis.states import smooth
+from analysis.timeline.grid import Floats
+from analysis.timeline.states import smooth
 from analysis.uncertainty import shared_parts
 from analysis.vacuum_leakdown import LeakDown, find_start, fit_leak_down, thinned
 from ingest.sensors.resolution import resolution

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.grid import Floats
 from analysis.measurement import Measurement, combine
 from analysis.signal.order_statistics import quantiles
-from analysis.states import Bools, smooth
+from analysis.timeline.grid import Floats
+from analysis.timeline.states import Bools, smooth
 from analysis.uncertainty import shared_parts
 from analysis.vacuum import Isolation, moves, noted_holds
 from ingest.points import MODES

@@ -15,9 +15,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.grid import Floats
 from analysis.signal.order_statistics import median
 from analysis.signal.spacing import equal_ratios
+from analysis.timeline.grid import Floats
 
 MOST_POINTS: Final = 240
 LEAST_POINTS: Final = 6

@@ -20,11 +20,11 @@ from ingest.files import write_text
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-    from analysis.grid import Floats
     from analysis.heater.fit import FittedCurve, HeaterFit
     from analysis.heater.split import Split
     from analysis.measurement import Measurement
-    from analysis.states import Bools
+    from analysis.timeline.grid import Floats
+    from analysis.timeline.states import Bools
 
 CLOSE_K: Final = 1.5
 """A curve that misses the readings by no more (standard deviation) explains them; an outlet moves

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from analysis.coolant_break import fit_break
-from analysis.states import smooth
+from analysis.timeline.states import smooth
 
 Floats = NDArray[np.float64]
 STEP = 2.0

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.context import Context
-from analysis.states import alike, smooth, stretches
+from analysis.timeline.states import alike, smooth, stretches
 from tests.hold_runs import AMBIENT, RISE, heater_run, settling, times_of
 from tests.runs import make_run
 

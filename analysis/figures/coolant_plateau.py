@@ -10,8 +10,8 @@ import numpy as np
 from analysis.coolant import CoolantStory
 from analysis.coolant_course import resolution_of
 from analysis.figures import figure
-from analysis.grid import Floats
 from analysis.measurement import Measurement
+from analysis.timeline.grid import Floats
 from analysis.uncertainty import mean_random, shared_parts
 
 if TYPE_CHECKING:

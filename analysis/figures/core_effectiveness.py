@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.figures import figure
-from analysis.levels import inlet_for, level_of, with_note
 from analysis.measurement import Measurement
+from analysis.timeline.levels import inlet_for, level_of, with_note
 
 if TYPE_CHECKING:
     from analysis.context import Context

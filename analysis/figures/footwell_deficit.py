@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.figures import figure
-from analysis.levels import level_of
 from analysis.measurement import Measurement
+from analysis.timeline.levels import level_of
 
 if TYPE_CHECKING:
     from analysis.context import Context

@@ -10,7 +10,7 @@ from analysis.coolant_course import resolution_of
 from analysis.figures import figure
 from analysis.measurement import Measurement
 from analysis.signal.speed import Stretch, fit_slope
-from analysis.states import alike, stretches
+from analysis.timeline.states import alike, stretches
 from analysis.uncertainty import shared_parts
 
 if TYPE_CHECKING:

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.figures import figure
-from analysis.levels import level_of, with_note
 from analysis.measurement import Measurement
+from analysis.timeline.levels import level_of, with_note
 
 if TYPE_CHECKING:
     from analysis.context import Context

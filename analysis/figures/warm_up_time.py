@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.figures import figure
-from analysis.levels import spoken, with_note
 from analysis.measurement import Measurement
 from analysis.signal.warming import Warming, smooth_rise
-from analysis.states import RUNNING_RPM, alike, smooth
+from analysis.timeline.levels import spoken, with_note
+from analysis.timeline.states import RUNNING_RPM, alike, smooth
 from analysis.uncertainty import shared_parts
 
 if TYPE_CHECKING:

@@ -19,14 +19,14 @@ import numpy as np
 from analysis.heater.model import DELIVERED, air_effectiveness, air_ntu
 from analysis.heater.setting import Setting, setting_of
 from analysis.heater.stretch import Stretch, held_over, hot_stretch
-from analysis.levels import DEFINITION_SHARE, with_note
 from analysis.measurement import Measurement, combine
 from analysis.signal.regression import Posterior, fit_lags
+from analysis.timeline.levels import DEFINITION_SHARE, with_note
 from analysis.uncertainty import shared_parts
 
 if TYPE_CHECKING:
     from analysis.context import Context
-    from analysis.grid import Floats
+    from analysis.timeline.grid import Floats
 
 LAGS_S: Final = np.array([0.0, 3.0, 7.0, 12.0, 18.0, 26.0, 36.0, 50.0, 70.0])
 """Lags that are tried, s."""

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.measurement import Measurement
-from analysis.states import alike, smooth, stretches
+from analysis.timeline.states import alike, smooth, stretches
 from analysis.uncertainty import shared_parts
 
 if TYPE_CHECKING:
@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.context import Context
-    from analysis.grid import Floats
-    from analysis.states import Bools
+    from analysis.timeline.grid import Floats
+    from analysis.timeline.states import Bools
 
 DRAWS: Final = 2000
 COVERED: Final = (2.5, 50.0, 97.5)

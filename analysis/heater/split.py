@@ -19,13 +19,13 @@ import numpy as np
 from analysis.heater.fit import HeaterFit
 from analysis.heater.model import AIR_SIDE, COOLANT_EXPONENT, DELIVERED, Core
 from analysis.heater.setting import at_engine_speed
-from analysis.levels import with_note
 from analysis.measurement import Measurement, combine
+from analysis.timeline.levels import with_note
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from analysis.grid import Floats
+    from analysis.timeline.grid import Floats
 
 SPREAD: Final[Mapping[str, float]] = {
     "effectiveness": 0.05,

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.states import CONDITIONS, Bools, smooth
+from analysis.timeline.states import CONDITIONS, Bools, smooth
 
 if TYPE_CHECKING:
     from analysis.context import Context
-    from analysis.grid import Floats
+    from analysis.timeline.grid import Floats
 
 SETTLING_S: Final = 90.0
 """After lever, blower or mode were moved core and duct are not yet what the model knows, s."""

@@ -14,9 +14,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.grid import controls_on
 from analysis.quality.channel import FEW, Bins, Channel
 from analysis.signal.order_statistics import median
+from analysis.timeline.grid import controls_on
 from ingest.run import Finding, Run, Sensor
 
 Floats = NDArray[np.float64]

@@ -18,8 +18,8 @@ from typing import Final
 
 import numpy as np
 
-from analysis.grid import Floats
 from analysis.signal.blocks import block_sums, known_block_means
+from analysis.timeline.grid import Floats
 
 BLOCK_S: Final = 2.0
 LAGS_S: Final = (0.0, 6.0, 12.0, 25.0, 50.0, 100.0)

@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.grid import Floats
 from analysis.measurement import Measurement
 from analysis.signal.steady import Level, mean_level
+from analysis.timeline.grid import Floats
+from analysis.timeline.windows import Window, Windows
 from analysis.uncertainty import mean_random, shared_parts
-from analysis.windows import Window, Windows
 
 if TYPE_CHECKING:
     from analysis.context import Context

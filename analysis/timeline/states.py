@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.grid import Floats, Grid
 from analysis.signal.order_statistics import quantiles
+from analysis.timeline.grid import Floats, Grid
 from ingest.points import MODES
 
 if TYPE_CHECKING:

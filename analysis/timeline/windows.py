@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.signal.steady import Level, settle
-from analysis.states import Bools, alike, condition, smooth, stretches
+from analysis.timeline.states import Bools, alike, condition, smooth, stretches
 from analysis.uncertainty import mean_random
 
 if TYPE_CHECKING:
