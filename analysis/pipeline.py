@@ -14,7 +14,7 @@ from analysis.context import Context
 from analysis.event_clock import align_events
 from analysis.limits import default_limits, limits_for
 from analysis.quality import assess
-from analysis.soak import correct_at_soak
+from analysis.quality.soak import correct_at_soak
 from analysis.vacuum_findings import vacuum_findings
 from analysis.verdict import Judged, Verdict, judge, overall
 from ingest.run import Finding, Run

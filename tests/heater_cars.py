@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from analysis.context import Context
 from analysis.event_clock import align_events
 from analysis.quality import assess
-from analysis.soak import correct_at_soak
+from analysis.quality.soak import correct_at_soak
 from ingest.load.load import load_run
 from ingest.run import Run
 from sample_logs.simulator.car import Car as SampleCar

@@ -10,9 +10,9 @@ import pytest
 from numpy.typing import NDArray
 
 from analysis.measurement import Measurement
+from analysis.quality.soak import REFERENCE, correct_at_soak
+from analysis.quality.soak_window import Soak, find_soak
 from analysis.quality.view import View
-from analysis.soak import REFERENCE, correct_at_soak
-from analysis.soak_window import Soak, find_soak
 from analysis.uncertainty import level
 from ingest.run import ErrorSource, Run
 from tests.runs import make_run

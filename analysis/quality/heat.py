@@ -7,9 +7,9 @@ from typing import Final
 
 import numpy as np
 
+from analysis.quality.soak_window import Soak, find_soak
 from analysis.quality.view import COOLANTS, FRESH_AIR, Bools, Floats, View
 from analysis.signal.order_statistics import quantiles
-from analysis.soak_window import Soak, find_soak
 from analysis.uncertainty import shared_parts
 
 WARM_C: Final = 55.0

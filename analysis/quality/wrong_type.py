@@ -14,8 +14,8 @@ import numpy as np
 
 from analysis.quality import detector
 from analysis.quality.heat import soak
+from analysis.quality.soak_window import Soak
 from analysis.quality.view import Hit, View, middle
-from analysis.soak_window import Soak
 from ingest.run import Finding
 from ingest.sensors.thermocouple import Letter, emf, temperature
 

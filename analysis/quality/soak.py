@@ -16,8 +16,8 @@ from typing import Final
 
 import polars as pl
 
+from analysis.quality.soak_window import Soak, find_soak, uneven
 from analysis.quality.view import FRESH_AIR, View
-from analysis.soak_window import Soak, find_soak, uneven
 from ingest.run import ErrorSource, Finding, Run, Sensor
 
 REFERENCE: Final = "soak reference"
