@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis import coolant, vacuum
 from analysis.figures import Figure, all_figures
-from analysis.lever import LeverStudy, study_lever
+from analysis.lever.study import LeverStudy, study_lever
 from analysis.measurement import Measurement
 from analysis.signal import fluctuation
 from analysis.timeline import states, windows
@@ -29,7 +29,7 @@ class Context:
     run
         The run with invalid readings null and offsets corrected.
     clock
-        What is left of the offset of the noted events (`analysis.event_clock.align_events`).
+        What is left of the offset of the noted events (`analysis.lever.event_clock.align_events`).
     """
 
     def __init__(self, run: Run, clock: Measurement | None = None) -> None:

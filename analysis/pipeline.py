@@ -11,7 +11,7 @@ from analysis.causes.diagnose import Cause, diagnose
 from analysis.causes.evidence import Evidence
 from analysis.causes.next_check import NextCheck
 from analysis.context import Context
-from analysis.event_clock import align_events
+from analysis.lever.event_clock import align_events
 from analysis.limits import default_limits, limits_for
 from analysis.quality import assess
 from analysis.quality.soak import correct_at_soak

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.context import Context
-from analysis.event_clock import align_events
+from analysis.lever.event_clock import align_events
 from analysis.quality import assess
 from analysis.quality.soak import correct_at_soak
 from ingest.load.load import load_run

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.event_clock import align_events
+from analysis.lever.event_clock import align_events
 from ingest.run import Run
 from tests.lever_cars import Door, Lags, Log, lever_run, sweep
 from tests.runs import make_run

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from analysis.context import Context
-from analysis.lever import LeverStudy, study_lever
-from analysis.lever_model import CLOCK, SLACK
+from analysis.lever.fit.model import CLOCK, SLACK
+from analysis.lever.study import LeverStudy, study_lever
 from analysis.measurement import Measurement
 from ingest.run import Run
 from tests.lever_cars import SHAPES, STEP_S, Door, Lags, Log, lever_run, sweep

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.lever_answer import outlet_answer, read_outlet
-from analysis.lever_path import NotMeasurable
+from analysis.lever.path import NotMeasurable
+from analysis.lever.response import outlet_answer, read_outlet
 from ingest.run import Run
 from tests.runs import Event, make_run
 

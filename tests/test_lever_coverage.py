@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.event_clock import align_events
-from analysis.lever import study_lever
-from analysis.lever_steps import response_time
+from analysis.lever.event_clock import align_events
+from analysis.lever.steps.steps import response_time
+from analysis.lever.study import study_lever
 from analysis.measurement import Measurement
 from ingest.run import Run
 from tests.lever_cars import SHAPES, STEP_S, Door, Lags, Log, answer, lever_run, sweep

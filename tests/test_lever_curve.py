@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from analysis.lever_curve import cover, cover_slopes, crossing, play, ripple_prior
+from analysis.lever.fit.curve import cover, cover_slopes, crossing, play, ripple_prior
 
 
 def curve(a: float, b: float, p: float = 1.0, q: float = 1.0, *ripples: float) -> np.ndarray:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from analysis.lever_lag import Lag, make_nodes
+from analysis.lever.fit.lag import Lag, make_nodes
 
 
 def even_nodes(count: int, step: float, moves: list[float]):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.lever_model import (
+from analysis.lever.fit.model import (
     CLOCK,
     LOG_SENSOR,
     LOG_TAU,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.lever_path import NotMeasurable, lever_path
+from analysis.lever.path import NotMeasurable, lever_path
 from tests.runs import make_run
 
 TIME = np.arange(0.0, 200.0, 0.5)

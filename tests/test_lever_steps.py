@@ -7,11 +7,11 @@ import math
 import numpy as np
 import pytest
 
-from analysis.lever_answer import outlet_answer, read_outlet
-from analysis.lever_approach import NOTHING_LATE, Late, settle_answers
-from analysis.lever_path import lever_path
-from analysis.lever_step import Window, measure_steps, without_sensor
-from analysis.lever_steps import step_answers
+from analysis.lever.path import lever_path
+from analysis.lever.response import outlet_answer, read_outlet
+from analysis.lever.steps.approach import NOTHING_LATE, Late, settle_answers
+from analysis.lever.steps.step import Window, measure_steps, without_sensor
+from analysis.lever.steps.steps import step_answers
 from tests.lever_cars import Door, Lags, Log, lever_run
 
 STEP = Window(before=0.0, onset=50.0, stop=200.0, margin=1.0)

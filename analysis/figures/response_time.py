@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis import lever_steps
 from analysis.figures import figure
+from analysis.lever.steps import steps as lever_steps
 from analysis.measurement import Measurement
 
 if TYPE_CHECKING:

@@ -13,9 +13,9 @@ from typing import Final
 
 import numpy as np
 
-from analysis.lever_data import LeverData
-from analysis.lever_lag import Lag, Nodes
-from analysis.lever_path import LeverPath
+from analysis.lever.data import LeverData
+from analysis.lever.fit.lag import Lag, Nodes
+from analysis.lever.path import LeverPath
 from analysis.uncertainty import Floats
 
 TIME_CONSTANTS: Final = (2.0, 6.0, 16.0, 45.0)

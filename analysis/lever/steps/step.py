@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from analysis.lever_approach import Late, Settled, settle_answers
+from analysis.lever.steps.approach import Late, Settled, settle_answers
 from analysis.uncertainty import Floats, effective_size
 
 BEFORE_S: Final = 8.0

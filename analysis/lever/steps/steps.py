@@ -13,13 +13,13 @@ from typing import Final
 
 import numpy as np
 
-from analysis.lever import LeverStudy, sensor_lag
-from analysis.lever_answer import Answer
-from analysis.lever_approach import NOTHING_LATE, Late
-from analysis.lever_blocks import blocks
-from analysis.lever_model import LOG_SLOW, SLOW_SHARE
-from analysis.lever_path import LeverPath, NotMeasurable
-from analysis.lever_step import Window, measure_steps
+from analysis.lever.blocks import blocks
+from analysis.lever.fit.model import LOG_SLOW, SLOW_SHARE
+from analysis.lever.path import LeverPath, NotMeasurable
+from analysis.lever.response import Answer
+from analysis.lever.steps.approach import NOTHING_LATE, Late
+from analysis.lever.steps.step import Window, measure_steps
+from analysis.lever.study import LeverStudy, sensor_lag
 from analysis.measurement import Measurement
 from analysis.uncertainty import Floats
 from ingest.run import Run

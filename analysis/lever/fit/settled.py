@@ -4,7 +4,7 @@ With the lags fitted, the outlet is a linear function of the settled answers at 
 lever stood at. All that the record says of them is then a quadratic form of a few dozen numbers,
 and the curve can be searched as thoroughly as its ends deserve: between two positions the lever
 stood at, a sharp end far in and a soft end far out may both be true. Several descriptions are
-followed to their best fit (`analysis.lever_ends` weighs them).
+followed to their best fit (`analysis.lever.fit.ends` weighs them).
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.lever_curve import FORM, cover_slopes, crossing, ripple_prior
-from analysis.lever_fit import BEYOND_PCT, Fit
-from analysis.lever_model import CURVE, DRIFT, LOG_P, LOG_Q, SETTLED, SLACK, SPAN, A, B, Course
+from analysis.lever.fit.curve import FORM, cover_slopes, crossing, ripple_prior
+from analysis.lever.fit.fit import BEYOND_PCT, Fit
+from analysis.lever.fit.model import CURVE, DRIFT, LOG_P, LOG_Q, SETTLED, SLACK, SPAN, A, B, Course
 from analysis.uncertainty import Floats
 
 RIPPLES: Final = 6
@@ -68,7 +68,7 @@ class Curves:
     Parameters
     ----------
     params
-        The curve as `analysis.lever_curve.cover` takes it, then the slack; shape (p, m).
+        The curve as `analysis.lever.fit.curve.cover` takes it, then the slack; shape (p, m).
     covariance
         Shape (m, p, p).
     cost

@@ -8,21 +8,21 @@ from typing import Final
 
 import numpy as np
 
-from analysis.lever_answer import Answer
-from analysis.lever_data import LeverData
-from analysis.lever_ends import Ends, find_ends
-from analysis.lever_figures import Swept, hysteresis, travel
-from analysis.lever_fit import Fit, first_guess, fit, make_problem
-from analysis.lever_model import (
+from analysis.lever.data import LeverData
+from analysis.lever.figures import Swept, hysteresis, travel
+from analysis.lever.fit.ends import Ends, find_ends
+from analysis.lever.fit.fit import Fit, first_guess, fit, make_problem
+from analysis.lever.fit.model import (
     CLOCK,
     FIRST_INIT,
     NAMES,
     usual_delay,
 )
-from analysis.lever_path import LeverPath, NotMeasurable
-from analysis.lever_record import record_of
-from analysis.lever_settled import settle_curves, settled_answers
-from analysis.lever_start import Start, find_starts
+from analysis.lever.fit.settled import settle_curves, settled_answers
+from analysis.lever.fit.start import Start, find_starts
+from analysis.lever.path import LeverPath, NotMeasurable
+from analysis.lever.record import record_of
+from analysis.lever.response import Answer
 from analysis.measurement import Measurement
 from ingest.run import Finding, Run
 
@@ -97,7 +97,7 @@ def study_lever(run: Run, clock: Measurement | None = None) -> LeverStudy:
     run
         The run with its events aligned.
     clock
-        What `analysis.event_clock.align_events` found.
+        What `analysis.lever.event_clock.align_events` found.
     """
     done = _Progress()
     try:

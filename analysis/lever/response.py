@@ -10,8 +10,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.lever_blocks import Blocks
-from analysis.lever_path import NotMeasurable
+from analysis.lever.blocks import Blocks
+from analysis.lever.path import NotMeasurable
 from analysis.timeline.grid import controls_on
 from analysis.uncertainty import Floats
 from ingest.points import MODES

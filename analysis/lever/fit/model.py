@@ -15,8 +15,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.lever_curve import cover_slopes, play
-from analysis.lever_lag import Lag, make_nodes
+from analysis.lever.fit.curve import cover_slopes, play
+from analysis.lever.fit.lag import Lag, make_nodes
 from analysis.uncertainty import Floats
 
 NAMES: Final = (

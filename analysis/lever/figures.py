@@ -9,10 +9,10 @@ from typing import Final
 
 import numpy as np
 
-from analysis.lever_ends import Ends
-from analysis.lever_fit import Fit
-from analysis.lever_model import LOG_SLOW, LOG_TAU, SLOW_SHARE, TAU_SLOPE, A, B
-from analysis.lever_path import NotMeasurable
+from analysis.lever.fit.ends import Ends
+from analysis.lever.fit.fit import Fit
+from analysis.lever.fit.model import LOG_SLOW, LOG_TAU, SLOW_SHARE, TAU_SLOPE, A, B
+from analysis.lever.path import NotMeasurable
 from analysis.measurement import Measurement
 
 END_PCT: Final = 5.0

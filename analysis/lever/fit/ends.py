@@ -7,9 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from analysis.lever_curve import cover_slopes, crossing
-from analysis.lever_model import LOG_P, LOG_Q, A, B
-from analysis.lever_settled import Curves
+from analysis.lever.fit.curve import cover_slopes, crossing
+from analysis.lever.fit.model import LOG_P, LOG_Q, A, B
+from analysis.lever.fit.settled import Curves
 from analysis.uncertainty import Floats
 
 LOW_SHARE: Final = 0.025
@@ -37,7 +37,7 @@ class Ends:
     covariance
         Of the three, shape (3, 3).
     curve
-        Best description, as `analysis.lever_curve.cover` takes it.
+        Best description, as `analysis.lever.fit.curve.cover` takes it.
     flat
         Length of the flat ends that show behind the slack, cold and hot, % of travel.
     flat_u

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from analysis.lever_blocks import blocks
+from analysis.lever.blocks import blocks
 from analysis.uncertainty import Floats
 from ingest.run import Run
 

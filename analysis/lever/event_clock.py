@@ -16,14 +16,14 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from analysis.lever import DRIFT, check_change, sensor_lag
-from analysis.lever_answer import outlet_answer
-from analysis.lever_data import gather
-from analysis.lever_fit import Fit, first_guess, fit, make_problem
-from analysis.lever_model import CLOCK, LOG_TAU, NAMES, SLACK, A, B, usual_delay
-from analysis.lever_path import NotMeasurable
-from analysis.lever_record import ClockOffset, LeverRecord
-from analysis.lever_start import FARTHEST_S, USUAL_OFFSET_S, Start, find_starts
+from analysis.lever.data import gather
+from analysis.lever.fit.fit import Fit, first_guess, fit, make_problem
+from analysis.lever.fit.model import CLOCK, LOG_TAU, NAMES, SLACK, A, B, usual_delay
+from analysis.lever.fit.start import FARTHEST_S, USUAL_OFFSET_S, Start, find_starts
+from analysis.lever.path import NotMeasurable
+from analysis.lever.record import ClockOffset, LeverRecord
+from analysis.lever.response import outlet_answer
+from analysis.lever.study import DRIFT, check_change, sensor_lag
 from analysis.measurement import Measurement
 from analysis.uncertainty import Floats
 from ingest.run import Finding, Run
@@ -71,7 +71,7 @@ def align_events(run: Run) -> tuple[Run, Measurement]:
         The run, with its events moved and a finding `event_clock_offset` where that was called
         for, and the offset in s (log time less event time) with its uncertainty: what must be
         added to an event's time. Not measured where the lever is logged, since nothing need be
-        matched then. Its `details` are what `analysis.lever.study_lever` begins with.
+        matched then. Its `details` are what `analysis.lever.study.study_lever` begins with.
     """
     try:
         record = LeverRecord(run)

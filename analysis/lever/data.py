@@ -10,8 +10,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.lever_answer import FEWEST_BLOCKS, Answer
-from analysis.lever_path import LEAST_STEP_PCT, LeverPath, NotMeasurable
+from analysis.lever.path import LEAST_STEP_PCT, LeverPath, NotMeasurable
+from analysis.lever.response import FEWEST_BLOCKS, Answer
 from analysis.uncertainty import Floats
 
 MOST_SAMPLES: Final = 320

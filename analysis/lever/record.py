@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 
-from analysis.lever_answer import Answer, Outlet, outlet_answer, read_outlet
-from analysis.lever_data import LeverData, gather
-from analysis.lever_path import LeverPath, lever_path
+from analysis.lever.data import LeverData, gather
+from analysis.lever.path import LeverPath, lever_path
+from analysis.lever.response import Answer, Outlet, outlet_answer, read_outlet
 from analysis.measurement import Measurement
 from ingest.run import Run
 

@@ -14,9 +14,9 @@ from typing import Final
 
 import numpy as np
 
-from analysis.lever_curve import ripple_prior
-from analysis.lever_data import LeverData
-from analysis.lever_model import (
+from analysis.lever.data import LeverData
+from analysis.lever.fit.curve import ripple_prior
+from analysis.lever.fit.model import (
     BASE,
     CLOCK,
     DRIFT,
@@ -35,7 +35,7 @@ from analysis.lever_model import (
     Course,
     Problem,
 )
-from analysis.lever_start import Start
+from analysis.lever.fit.start import Start
 from analysis.uncertainty import Floats, effective_size
 
 MOST_STEPS: Final = 14
@@ -103,7 +103,7 @@ class Fit:
     problem
         What it was fitted to.
     params
-        In the order of `analysis.lever_model.NAMES`.
+        In the order of `analysis.lever.fit.model.NAMES`.
     covariance
         Of the parameters.
     residual

@@ -1,0 +1,1 @@
+"""Steps of the lever: where their answers settle and how soon."""
