@@ -10,7 +10,7 @@ from functools import cached_property
 
 import numpy as np
 
-from analysis import coolant, vacuum
+from analysis.coolant import study as coolant
 from analysis.figures import Figure, all_figures
 from analysis.lever.study import LeverStudy, study_lever
 from analysis.measurement import Measurement
@@ -18,6 +18,7 @@ from analysis.signal import fluctuation
 from analysis.timeline import states, windows
 from analysis.timeline.grid import Floats, Grid, build_grid
 from analysis.uncertainty import level
+from analysis.vacuum import study as vacuum
 from ingest.run import Finding, Run
 
 

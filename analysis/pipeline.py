@@ -15,7 +15,7 @@ from analysis.lever.event_clock import align_events
 from analysis.limits import default_limits, limits_for
 from analysis.quality import assess
 from analysis.quality.soak import correct_at_soak
-from analysis.vacuum_findings import vacuum_findings
+from analysis.vacuum.findings import vacuum_findings
 from analysis.verdict import Judged, Verdict, judge, overall
 from ingest.run import Finding, Run
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.coolant_break import fit_break
+from analysis.coolant.opening import fit_break
 from analysis.timeline.states import smooth
 
 Floats = NDArray[np.float64]

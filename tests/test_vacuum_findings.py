@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.context import Context
-from analysis.vacuum_findings import (
+from analysis.vacuum.findings import (
     find_sags,
     locate_leak,
     stroke_time,

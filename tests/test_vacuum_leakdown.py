@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.optimize import curve_fit
 
-from analysis.vacuum_leakdown import (
+from analysis.vacuum.leakdown import (
     LeakDown,
     exponential_fit,
     find_start,

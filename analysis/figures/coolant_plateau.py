@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.coolant import CoolantStory
-from analysis.coolant_course import resolution_of
+from analysis.coolant.course import resolution_of
+from analysis.coolant.study import CoolantStory
 from analysis.figures import figure
 from analysis.measurement import Measurement
 from analysis.timeline.grid import Floats

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.coolant_course import resolution_of
+from analysis.coolant.course import resolution_of
 from analysis.figures import figure
 from analysis.measurement import Measurement
 from analysis.signal.speed import Stretch, fit_slope

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
-from analysis.coolant_course import resolution_of
+from analysis.coolant.course import resolution_of
 from analysis.figures import figure
 from analysis.measurement import Measurement
 from analysis.uncertainty import shared_parts

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.figures import figure
-from analysis.vacuum import RATE_UNIT, decay
+from analysis.vacuum.study import RATE_UNIT, decay
 
 if TYPE_CHECKING:
     from analysis.context import Context

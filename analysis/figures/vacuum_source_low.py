@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.figures import figure
-from analysis.vacuum import LEVEL_UNIT, low_level
+from analysis.vacuum.study import LEVEL_UNIT, low_level
 
 if TYPE_CHECKING:
     from analysis.context import Context

@@ -16,7 +16,7 @@ from analysis.signal.order_statistics import quantiles
 from analysis.timeline.grid import Floats
 from analysis.timeline.states import Bools, smooth
 from analysis.uncertainty import shared_parts
-from analysis.vacuum import Isolation, moves, noted_holds
+from analysis.vacuum.study import Isolation, moves, noted_holds
 from ingest.points import MODES
 from ingest.run import Finding
 

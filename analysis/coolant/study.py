@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.coolant_break import Break, fit_break
-from analysis.coolant_course import TOUCHED_PCT, Course, course_of, heater_as_before
+from analysis.coolant.course import TOUCHED_PCT, Course, course_of, heater_as_before
+from analysis.coolant.opening import Break, fit_break
 from analysis.timeline.grid import Floats
 
 if TYPE_CHECKING:

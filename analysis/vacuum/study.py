@@ -14,7 +14,7 @@ from analysis.signal.order_statistics import median, quantiles
 from analysis.timeline.grid import Floats
 from analysis.timeline.states import smooth
 from analysis.uncertainty import shared_parts
-from analysis.vacuum_leakdown import LeakDown, find_start, fit_leak_down, thinned
+from analysis.vacuum.leakdown import LeakDown, find_start, fit_leak_down, thinned
 from ingest.sensors.resolution import resolution
 
 if TYPE_CHECKING:
