@@ -23,11 +23,11 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from analysis.limits import default_limits
-from analysis.tune.choice import Cases, Costs, choose, least_cost_limit
-from analysis.tune.held_out import held_out
+from analysis.statistics.roc import roc
 from analysis.tune.labels import match, parse_labels
-from analysis.tune.limits_text import limits_text
-from analysis.tune.roc import roc
+from analysis.tune.limits_file import limits_text
+from analysis.tune.search.choice import Cases, Costs, choose, least_cost_limit
+from analysis.tune.search.held_out import held_out
 from analysis.tune.stored import tune_store
 from analysis.tune.tuning import tune
 from dashboard.pages.tuning import answers, trial_of

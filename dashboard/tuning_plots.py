@@ -10,7 +10,7 @@ from dashboard import theme
 from dashboard.shown import Conversion, conversion, words
 
 if TYPE_CHECKING:
-    from analysis.tune.trial import Attempt, Trial
+    from analysis.tune.search.trial import Attempt, Trial
 
 BINS: Final = 48
 HEIGHT_PX: Final = 300

@@ -16,7 +16,7 @@ from dashboard.tuning_text import cause_line, change_lines, figure_lines, study_
 
 if TYPE_CHECKING:
     from analysis.tune.change import Changed
-    from analysis.tune.one_figure import FigureTuning
+    from analysis.tune.search.one_figure import FigureTuning
     from analysis.tune.tuning import Tuning
 
 Floats = NDArray[np.float64]

@@ -11,10 +11,10 @@ from dashboard.shown import clean, conversion, plain, words
 from ingest.export.tables import harmless
 
 if TYPE_CHECKING:
+    from analysis.statistics.proportions import Share
     from analysis.tune.change import Changed
-    from analysis.tune.one_cause import CauseTuning
-    from analysis.tune.one_figure import FigureTuning
-    from analysis.tune.proportions import Share
+    from analysis.tune.search.one_cause import CauseTuning
+    from analysis.tune.search.one_figure import FigureTuning
     from analysis.tune.study import FigureStudy
     from analysis.tune.tuning import Tuning
 

@@ -7,10 +7,10 @@ import pytest
 from scipy.special import ndtr
 from scipy.stats import yeojohnson, yeojohnson_llf
 
-from analysis.tune.choice import FOLDS, Cases, Choice, Costs, choose, least_cost_limit
-from analysis.tune.density import quantile, smoothed
-from analysis.tune.held_out import held_out
-from analysis.tune.shape import POWERS, inverse, likelihood, transform
+from analysis.statistics.density import quantile, smoothed
+from analysis.statistics.shape import POWERS, inverse, likelihood, transform
+from analysis.tune.search.choice import FOLDS, Cases, Choice, Costs, choose, least_cost_limit
+from analysis.tune.search.held_out import held_out
 from tests.tune_fleet import SHAPES, best_limit, draw_cars
 
 MISSED, NEEDLESS, BAD_SHARE = 3.0, 1.0, 0.25

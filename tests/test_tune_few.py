@@ -10,19 +10,19 @@ from scipy.integrate import quad
 from scipy.special import ndtr, ndtri
 from scipy.stats import norm
 
-from analysis.tune.ambient import ambient_slope
-from analysis.tune.few import (
+from analysis.statistics.gauge import gauge_study
+from analysis.statistics.pooling import pool
+from analysis.statistics.reml import components
+from analysis.statistics.risk import global_risks
+from analysis.tune.search.few import (
     cars_for_ranks,
     cars_for_sharp_limit,
     one_sided_factor,
     rank_limit,
     tolerance_limits,
 )
-from analysis.tune.gauge import gauge_study
-from analysis.tune.pooling import pool
-from analysis.tune.reml import components
-from analysis.tune.risk import global_risks
-from analysis.tune.rule import guarded, population_risks
+from analysis.tune.search.rule import guarded, population_risks
+from analysis.tune.weather import ambient_slope
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ import pytest
 from dash import Dash
 from plotly.utils import PlotlyJSONEncoder
 
-from analysis.tune.trial import attempt, prepare
+from analysis.tune.search.trial import attempt, prepare
 from analysis.verdict import GUARD
 from dashboard.pages import tuning
 from dashboard.service import Board, StoreSource

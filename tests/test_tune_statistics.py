@@ -11,10 +11,10 @@ from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 from statsmodels.stats.proportion import proportion_confint
 
-from analysis.tune.gauge import gauge_study
-from analysis.tune.proportions import exact_share
-from analysis.tune.risk import conformance_probability, global_risks
-from analysis.tune.roc import auc, auc_interval, auc_se_delong, auc_se_hanley, roc
+from analysis.statistics.gauge import gauge_study
+from analysis.statistics.proportions import exact_share
+from analysis.statistics.risk import conformance_probability, global_risks
+from analysis.statistics.roc import auc, auc_interval, auc_se_delong, auc_se_hanley, roc
 
 # Hanley and McNeil, Radiology 143 (1982) 29, Table I: ratings 1 to 5 of 58 normal and 51 abnormal.
 NORMAL = np.repeat([1.0, 2.0, 3.0, 4.0, 5.0], [33, 6, 6, 11, 2])

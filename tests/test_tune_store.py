@@ -13,10 +13,10 @@ from typer.testing import CliRunner
 from analysis.limits import Limit, Limits, default_limits, parse_limits
 from analysis.measurement import Measurement
 from analysis.tune.change import VERDICTS, changes
-from analysis.tune.choice import Costs
 from analysis.tune.labels import Matched, match, parse_labels
-from analysis.tune.limits_text import limits_text
-from analysis.tune.scores import scored
+from analysis.tune.limits_file import limits_text
+from analysis.tune.search.choice import Costs
+from analysis.tune.search.scores import scored
 from analysis.tune.tuning import Options, Tuning, tidy, tune
 from analysis.verdict import judge_one
 from lukewarm import app

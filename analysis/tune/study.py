@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.limits import BAD_SIDE
-from analysis.tune.gauge import CATEGORIES_FACTOR, gauge_study
+from analysis.statistics.gauge import CATEGORIES_FACTOR, gauge_study
+from analysis.statistics.reml import components
 from analysis.tune.labels import Matched
-from analysis.tune.reml import components
 from analysis.verdict import GUARD
 
 if TYPE_CHECKING:

@@ -10,11 +10,11 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from analysis.limits import BAD_SIDE, Limit, Limits, limits_for
-from analysis.tune.choice import Costs
 from analysis.tune.count_words import counted
 from analysis.tune.labels import Matched
-from analysis.tune.one_cause import CauseTuning, tune_cause
-from analysis.tune.one_figure import FamilyLimit, FigureTuning, tune_figure
+from analysis.tune.search.choice import Costs
+from analysis.tune.search.one_cause import CauseTuning, tune_cause
+from analysis.tune.search.one_figure import FamilyLimit, FigureTuning, tune_figure
 
 if TYPE_CHECKING:
     import polars as pl
@@ -35,7 +35,7 @@ class Options:
     families
         Only these; empty for all.
     true_values
-        Whether the limits are meant for true values (see `analysis.tune.scores`).
+        Whether the limits are meant for true values (see `analysis.tune.search.scores`).
     seed
         Of everything drawn at random.
     version, author, date

@@ -87,8 +87,8 @@ def tune(
         raise typer.BadParameter("give a STORE and --labels FILE, or --explain OLD NEW")
     if report_out and report_out.suffix.lower() not in (".html", ".csv"):
         raise typer.BadParameter("--report takes a name that ends in .html or .csv")
-    from analysis.tune.choice import Costs
-    from analysis.tune.limits_text import limits_text
+    from analysis.tune.limits_file import limits_text
+    from analysis.tune.search.choice import Costs
     from analysis.tune.stored import tune_store
     from analysis.tune.tuning import Options
     from dashboard.tuning_report import report_page

@@ -1,7 +1,7 @@
 """Tuning: what another limit, or another cost of an error, would do to the fleet.
 
-The sliders answer at once from what `analysis.tune.trial.prepare` laid ready; every callback is one
-call of a plain function.
+The sliders answer at once from what `analysis.tune.search.trial.prepare` laid ready; every callback
+is one call of a plain function.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from dash import Dash, Input, Output, dcc, html, no_update
 
 from analysis.limits import BAD_SIDE
 from analysis.tune.change import effect_of
-from analysis.tune.trial import Attempt, Trial, attempt, prepare
+from analysis.tune.search.trial import Attempt, Trial, attempt, prepare
 from dashboard import address, parts
 from dashboard.pages import Page
 from dashboard.service import Recent

@@ -1,8 +1,8 @@
 """The limit of least expected cost from labelled cars, how flat the least is and how sure.
 
-Good and bad cars are taken as two smoothed distributions (`analysis.tune.density`); the limit lies
-where calling one more car bad costs as much as it saves. With few cars this costs far less than
-minimising the cost counted on the sample, which follows its noise.
+Good and bad cars are taken as two smoothed distributions (`analysis.statistics.density`); the limit
+lies where calling one more car bad costs as much as it saves. With few cars this costs far less
+than minimising the cost counted on the sample, which follows its noise.
 
 Everything that has to do with other cars - the interval, the errors on cars left out, what wrong
 labels would do - is the same calculation with other weights: a resample counts some cars twice and
@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import t as student
 
-from analysis.tune.density import smoothed
+from analysis.statistics.density import smoothed
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -166,11 +166,9 @@ def choose(
     costs
         What errors cost.
     spread
-        Standard deviation to be put into the scores of both classes (see `analysis.tune.scores`).
-    resamples
-        Resamples behind the interval.
-    seed
-        The same gives the same answer.
+        Standard deviation to be put into the scores of both classes (see
+    `analysis.tune.search.scores`). resamples Resamples behind the interval. seed The same gives the
+    same answer.
 
     Raises
     ------

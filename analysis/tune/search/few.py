@@ -15,8 +15,8 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.statistics.shape import POWERS, PULL, inverse, likelihood, transform
 from analysis.statistics.tolerance import CONFIDENCE, CONTENT, two_sided_factor
-from analysis.tune.shape import POWERS, PULL, inverse, likelihood, transform
 
 Floats = NDArray[np.float64]
 

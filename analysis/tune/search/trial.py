@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.limits import BAD_SIDE
-from analysis.tune.choice import GRID, MARGIN
-from analysis.tune.density import smoothed
-from analysis.tune.proportions import Share, exact_share
-from analysis.tune.roc import Roc, roc
+from analysis.statistics.density import smoothed
+from analysis.statistics.proportions import Share, exact_share
+from analysis.statistics.roc import Roc, roc
+from analysis.tune.search.choice import GRID, MARGIN
 from analysis.verdict import GUARD
 
 if TYPE_CHECKING:

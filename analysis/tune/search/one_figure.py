@@ -11,13 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.limits import BAD_SIDE, Side
-from analysis.tune.choice import Cases, Choice, Costs, choose, least_cost_limit
+from analysis.statistics.roc import Roc, auc, auc_interval, roc
 from analysis.tune.count_words import counted
-from analysis.tune.few import ToleranceLimit, tolerance_limits
-from analysis.tune.held_out import HeldOut, held_out
-from analysis.tune.roc import Roc, auc, auc_interval, roc
-from analysis.tune.rule import Rule, rule
-from analysis.tune.scores import Scored, scored
+from analysis.tune.search.choice import Cases, Choice, Costs, choose, least_cost_limit
+from analysis.tune.search.few import ToleranceLimit, tolerance_limits
+from analysis.tune.search.held_out import HeldOut, held_out
+from analysis.tune.search.rule import Rule, rule
+from analysis.tune.search.scores import Scored, scored
 
 if TYPE_CHECKING:
     import polars as pl
@@ -140,7 +140,7 @@ def tune_figure(
     Parameters
     ----------
     runs
-        As `analysis.tune.scores.scored` takes them, with a column ``unit``.
+        As `analysis.tune.search.scores.scored` takes them, with a column ``unit``.
     name
         A figure with a bad side.
     costs

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from analysis.tune.proportions import Share, exact_share
-from analysis.tune.risk import Risks
+from analysis.statistics.proportions import Share, exact_share
+from analysis.statistics.risk import Risks
 from analysis.verdict import GUARD
 
 Floats = NDArray[np.float64]

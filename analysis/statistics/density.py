@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from analysis.tune.shape import POWERS, likelihood, slope, transform
+from analysis.statistics.shape import POWERS, likelihood, slope, transform
 
 Floats = NDArray[np.float64]
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.tune.choice import Choice, Costs
-from analysis.tune.proportions import Share, exact_share
+from analysis.statistics.proportions import Share, exact_share
+from analysis.tune.search.choice import Choice, Costs
 
 Floats = NDArray[np.float64]
 

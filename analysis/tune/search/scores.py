@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.baseline import LOGARITHMIC
-from analysis.tune.ambient import Slope, ambient_slope
-from analysis.tune.choice import Cases
-from analysis.tune.pooling import Pooled, pool
+from analysis.statistics.pooling import Pooled, pool
+from analysis.tune.search.choice import Cases
+from analysis.tune.weather import Slope, ambient_slope
 
 if TYPE_CHECKING:
     import polars as pl

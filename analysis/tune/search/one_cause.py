@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.tune.choice import Cases, Choice, Costs, choose
+from analysis.statistics.roc import Roc, roc
 from analysis.tune.count_words import counted
-from analysis.tune.held_out import HeldOut, held_out
-from analysis.tune.one_figure import FEWEST
-from analysis.tune.roc import Roc, roc
+from analysis.tune.search.choice import Cases, Choice, Costs, choose
+from analysis.tune.search.held_out import HeldOut, held_out
+from analysis.tune.search.one_figure import FEWEST
 
 if TYPE_CHECKING:
     import polars as pl
