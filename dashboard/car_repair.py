@@ -14,7 +14,7 @@ from dashboard.shown import clean, figure_text, in_units, words
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from analysis.repair_verdict import Change
+    from analysis.repair.verdict import Change
     from dashboard.service import Board
 
 QUESTION: Final = "What did the repair change?"
@@ -52,7 +52,7 @@ def repair_section(
 
 
 def _changes(board: Board, run: str, before: str, units: str) -> list[Any]:
-    from analysis.repair import compare_repair
+    from analysis.repair.changes import compare_repair
 
     readings = board.readings(before), board.readings(run)
     earlier, later = board.analysis(before), board.analysis(run)

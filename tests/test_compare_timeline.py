@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.compare.timeline import FEWEST, MEANING, SCHEMA, timeline
+from analysis.compare.course import FEWEST, MEANING, SCHEMA, timeline
 from tests.fleets import RISE, day, run, table_of
 
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from analysis.pipeline import Analysis, analyze
-from analysis.repair import Repair, compare_repair
-from analysis.repair_verdict import Change
+from analysis.repair.changes import Repair, compare_repair
+from analysis.repair.verdict import Change
 from ingest.run import ErrorSource
 from sample_logs.simulator import simulate, standard_sensors
 from sample_logs.simulator.families import draw_car

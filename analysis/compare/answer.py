@@ -9,7 +9,8 @@ from typing import Final
 
 import polars as pl
 
-from analysis.compare import car, groups, repairs, timeline
+from analysis.compare import car, groups, repairs
+from analysis.compare import course as timeline
 from analysis.compare.table import fleet_table
 from analysis.figures import all_figures
 from ingest.errors import Fault, UnusableRun

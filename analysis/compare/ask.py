@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from analysis.compare.ambient import GOOD
 from analysis.compare.answer import KEY_FIGURE, Answer, Question, answer
+from analysis.compare.weather import GOOD
 from ingest.store.read import Filter, figures, runs
 from ingest.store.store import Store
 

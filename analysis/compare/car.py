@@ -11,7 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.baseline import Spread, spread_of
-from analysis.compare.ambient import GOOD, Slope, fit_slope, floats
+from analysis.compare.weather import GOOD, Slope, fit_slope, floats
 from analysis.measurement import Measurement
 from analysis.statistics.false_discovery import ACCEPTED, adjusted
 from analysis.statistics.tolerance import half_width

@@ -15,8 +15,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.compare.ambient import Slope, floats, slope_of
 from analysis.compare.table import by_unit
+from analysis.compare.weather import Slope, floats, slope_of
 from analysis.statistics.effects import Group, difference, hedges, welch
 from analysis.statistics.false_discovery import ACCEPTED, adjusted
 from analysis.statistics.shrinkage import shrink

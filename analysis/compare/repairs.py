@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 import polars as pl
 
-from analysis.compare.ambient import GOOD, Slope, fit_slope, floats
+from analysis.compare.weather import GOOD, Slope, fit_slope, floats
 from analysis.statistics.effects import Group, difference, hedges, welch
 from analysis.statistics.false_discovery import ACCEPTED, adjusted
 

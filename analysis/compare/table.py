@@ -10,7 +10,7 @@ from typing import Final
 
 import polars as pl
 
-from analysis.compare.ambient import Slope, floats
+from analysis.compare.weather import Slope, floats
 from analysis.figures import all_figures
 
 RUN_COLUMNS: Final = (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from analysis.causes.knowledge import NO_FAULT
-from analysis.repair_verdict import KEY, lead_cause
+from analysis.repair.verdict import KEY, lead_cause
 from dashboard.report.blocks import Block, Bullets, Heading, Page, Text, short
 from dashboard.report.owner_facts import facts
 from dashboard.report.owner_picture import warmth_picture

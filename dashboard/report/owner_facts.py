@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from analysis.repair_verdict import KEY
+from analysis.repair.verdict import KEY
 from dashboard.report.subject import Subject
 from dashboard.shown import conversion
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.repair_verdict import KEY
+from analysis.repair.verdict import KEY
 from dashboard.report.chart import Line, chart
 from dashboard.report.subject import Subject
 from dashboard.shown import conversion

@@ -8,14 +8,14 @@ from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any, Final
 
-from analysis.repair import compare_repair
+from analysis.repair.changes import compare_repair
 from analysis.result import document
 from ingest.errors import Fault, UnusableRun
 
 if TYPE_CHECKING:
     from analysis.baseline import Baseline
     from analysis.pipeline import Analysis
-    from analysis.repair import Repair
+    from analysis.repair.changes import Repair
     from ingest.check_sheet import Checked
 
 

@@ -24,7 +24,7 @@ from dashboard.shown import COVERAGE, figure_text, in_units, limit_text, words
 if TYPE_CHECKING:
     from analysis.measurement import Measurement
     from analysis.pipeline import Analysis
-    from analysis.repair_verdict import Change
+    from analysis.repair.verdict import Change
 
 LIKELY: Final = 0.10
 MOST_CAUSES: Final = 3

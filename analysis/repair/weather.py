@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.repair_verdict import lead_cause
+from analysis.repair.verdict import lead_cause
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis

@@ -17,8 +17,8 @@ from analysis.causes.knowledge import knowledge
 from analysis.figures import Figure, all_figures
 from analysis.limits import default_limits
 from analysis.measurement import Measurement, combine
-from analysis.repair_verdict import Change, Outcome, lead_cause, verdict
-from analysis.repair_weather import WARMING_DOUBT, Weather, weather_of
+from analysis.repair.verdict import Change, Outcome, lead_cause, verdict
+from analysis.repair.weather import WARMING_DOUBT, Weather, weather_of
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis

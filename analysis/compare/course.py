@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.compare.ambient import floats, slope_of
+from analysis.compare.weather import floats, slope_of
 from analysis.statistics.control_chart import Average, individuals, moving_average
 
 Floats = NDArray[np.float64]
