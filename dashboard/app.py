@@ -16,7 +16,7 @@ from dashboard.login import Password, require_password
 from dashboard.pages import Page, all_pages
 from dashboard.security import content_policy, protect
 from dashboard.server import MOST_BYTES
-from dashboard.shown import clean
+from dashboard.text.shown import clean
 from ingest.errors import LukewarmError
 
 if TYPE_CHECKING:

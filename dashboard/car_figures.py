@@ -11,7 +11,7 @@ from dash import html
 
 from dashboard import parts, strip
 from dashboard.frames import figure_records, figures_frame, run_record, runs_frame
-from dashboard.shown import (
+from dashboard.text.shown import (
     LARGEST_PLAIN,
     clean,
     conversion,

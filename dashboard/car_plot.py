@@ -11,7 +11,7 @@ import polars as pl
 from dashboard import theme
 from dashboard.readings import Channel, Floats, Readings
 from dashboard.run_plot import MIN_PER_S, NOT_DRAWN, PANELS, RunPlot, Window, run_plot
-from dashboard.shown import conversion
+from dashboard.text.shown import conversion
 from ingest.points import TEMPERATURE
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from dash import dcc, html
 
 from dashboard import parts
 from dashboard.car_plot import before_after_plot
-from dashboard.shown import clean, figure_text, in_units, words
+from dashboard.text.shown import clean, figure_text, in_units, words
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component

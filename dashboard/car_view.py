@@ -16,8 +16,8 @@ from dashboard.car_repair import repair_section
 from dashboard.run_picture import answer_of, windows_of
 from dashboard.run_plot import LETTERS
 from dashboard.service import UPLOAD_ID
-from dashboard.shown import clean, clock, in_units, span, words
-from dashboard.text import WORTH_NAMING
+from dashboard.text.result import WORTH_NAMING
+from dashboard.text.shown import clean, clock, in_units, span, words
 from dashboard.theme import line_sample
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from dashboard import theme
-from dashboard.shown import COVERAGE, clean, conversion, in_units, value_and_uncertainty
+from dashboard.text.shown import COVERAGE, clean, conversion, in_units, value_and_uncertainty
 from ingest.files import write_text
 
 if TYPE_CHECKING:

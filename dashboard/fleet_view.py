@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import polars as pl
 
 from dashboard import theme
-from dashboard.shown import clean, conversion, figure_text, words
+from dashboard.text.shown import clean, conversion, figure_text, words
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go

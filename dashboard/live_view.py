@@ -9,7 +9,6 @@ from urllib.parse import quote
 from dash import html
 
 from dashboard import theme
-from dashboard.shown import clean, clock, conversion, figure_text, words
 from dashboard.terminal_guide import (
     alarm_texts,
     known_figures,
@@ -18,6 +17,7 @@ from dashboard.terminal_guide import (
     remaining_text,
     step_number,
 )
+from dashboard.text.shown import clean, clock, conversion, figure_text, words
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component

@@ -9,7 +9,7 @@ from dash import dcc, html
 
 from dashboard import theme
 from dashboard.light import light
-from dashboard.shown import clean
+from dashboard.text.shown import clean
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from dashboard import theme
 from dashboard.run_plot import LETTERS, MOST_POINTS, Window, run_plot
-from dashboard.shown import clean, clock, figure_text, limit_text, words
+from dashboard.text.shown import clean, clock, figure_text, limit_text, words
 from ingest.files import write_text
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard import theme
-from dashboard.shown import conversion, words
+from dashboard.text.shown import conversion, words
 from ingest.points import TEMPERATURE
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from typing import Final
 from urllib.parse import quote
 
 from dashboard import theme
-from dashboard.shown import COVERAGE, Conversion, conversion, plain
+from dashboard.text.shown import COVERAGE, Conversion, conversion, plain
 
 WIDTH: Final = 360
 HEIGHT: Final = 58

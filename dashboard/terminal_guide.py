@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 from dashboard.keys import Keyboard, key_lines
-from dashboard.shown import clean, clock, conversion, figure_text, words
+from dashboard.text.shown import clean, clock, conversion, figure_text, words
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from dashboard import theme
-from dashboard.shown import Conversion, conversion, words
+from dashboard.text.shown import Conversion, conversion, words
 
 if TYPE_CHECKING:
     from analysis.tune.search.trial import Attempt, Trial

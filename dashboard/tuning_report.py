@@ -11,8 +11,8 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from dashboard import theme
-from dashboard.shown import words
-from dashboard.tuning_text import cause_line, change_lines, figure_lines, study_line
+from dashboard.text.shown import words
+from dashboard.text.tuning import cause_line, change_lines, figure_lines, study_line
 
 if TYPE_CHECKING:
     from analysis.tune.change import Changed

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from dashboard.check_text import check_names
+from dashboard.text.checks import check_names
 from ingest.check_sheet import FILE, Checked, found_by_check, note_check, read_sheet
 from ingest.errors import UnusableRun
 from lukewarm import app, main

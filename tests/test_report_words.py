@@ -17,7 +17,7 @@ from dashboard.report.blocks import glued
 from dashboard.report.owner import answer, closing, what_was_wrong
 from dashboard.report.owner_facts import facts
 from dashboard.report.subject import Subject, subject_of
-from dashboard.shown import in_units
+from dashboard.text.shown import in_units
 from ingest.load.load import load_run
 
 SAMPLES = Path(__file__).parents[1] / "sample_logs"

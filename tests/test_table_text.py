@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import polars as pl
 import pytest
 
-from dashboard.table_text import cell_text, table_lines
+from dashboard.text.table import cell_text, table_lines
 
 
 def test_texts_to_the_left_numbers_to_the_right() -> None:

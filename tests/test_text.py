@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.shown import (
+from dashboard.text.result import WIDTH, check_lines, result_lines
+from dashboard.text.shown import (
     clean,
     clock,
     figure_text,
@@ -20,7 +21,6 @@ from dashboard.shown import (
     value_and_uncertainty,
     words,
 )
-from dashboard.text import WIDTH, check_lines, result_lines
 from ingest.run import Finding, Rejected
 from tests.runs import make_run
 

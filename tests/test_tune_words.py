@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from analysis.tune.count_words import counted
-from dashboard.tuning_text import change_lines, tuning_lines
+from dashboard.text.tuning import change_lines, tuning_lines
 from tests.test_tune_store import tuned
 from tests.tune_fleet import Fleet, draw_fleet
 

@@ -123,7 +123,7 @@ def store_list(
 
     Example: lukewarm store list fleet --family Plover --verdict fail
     """
-    from dashboard.table_text import table_lines
+    from dashboard.text.table import table_lines
     from ingest.store.read import Filter, runs
 
     word = verdict.value if verdict else None
@@ -218,7 +218,7 @@ def compare(
     """
     from analysis.compare.answer import Question
     from analysis.compare.ask import ask
-    from dashboard.table_text import table_lines
+    from dashboard.text.table import table_lines
     from ingest.export.tables import write_table, write_workbook
 
     names = tuple(figure or ())

@@ -147,8 +147,8 @@ def demo(
     from analysis.baseline import Baseline
     from analysis.pipeline import judge_measured, measure
     from analysis.result import document
-    from dashboard.summary import summary_lines
-    from dashboard.text import result_lines
+    from dashboard.text.result import result_lines
+    from dashboard.text.summary import summary_lines
     from ingest.files import make_folder
     from ingest.load.load import run_folders, write_text
 
@@ -185,7 +185,7 @@ def check(runs: RunsArgument, setup: SetupOption = None, units: UnitsOption = Un
     Example: lukewarm check sample_logs/SC-014-complaint
     """
     from analysis.quality import assess
-    from dashboard.text import check_lines
+    from dashboard.text.result import check_lines
 
     unusable = False
     for _, outcome in each_run(expand(runs), setup):

@@ -101,7 +101,7 @@ def checked(
     """
     from datetime import datetime
 
-    from dashboard.check_text import all_check_lines, check_names, ranking_lines
+    from dashboard.text.checks import all_check_lines, check_names, ranking_lines
     from ingest.check_sheet import note_check
 
     if check is None and (found is not None or remark):

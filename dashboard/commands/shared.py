@@ -123,7 +123,7 @@ def analyze_folder(
 
 def checks_on_sheet(place: Path) -> dict[str, bool]:
     """Newest answer of each check on a run folder's sheet; none for a log without a folder."""
-    from dashboard.check_text import check_names
+    from dashboard.text.checks import check_names
     from ingest.check_sheet import found_by_check, read_sheet
 
     return found_by_check(read_sheet(place), check_names()) if place.is_dir() else {}
@@ -265,7 +265,7 @@ def show_documents(
     """Results as tables for people, or as JSON where asked for."""
     import json
 
-    from dashboard.text import result_lines
+    from dashboard.text.result import result_lines
 
     if json_out is None:
         for each in documents:

@@ -21,7 +21,7 @@ from dashboard.fleet_view import (
     row_figure,
 )
 from dashboard.pages import Page
-from dashboard.shown import clean, figure_text, limit_text, words
+from dashboard.text.shown import clean, figure_text, limit_text, words
 
 if TYPE_CHECKING:
     import polars as pl

@@ -17,7 +17,7 @@ from dash import Dash, Input, Output, dcc, html
 from analysis.limits import BAD_SIDE
 from dashboard import address, parts, strip
 from dashboard.pages import Page
-from dashboard.shown import clean, conversion, in_units, limit_text, words
+from dashboard.text.shown import clean, conversion, in_units, limit_text, words
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component

@@ -19,9 +19,9 @@ from analysis.tune.search.trial import Attempt, Trial, attempt, prepare
 from dashboard import address, parts
 from dashboard.pages import Page
 from dashboard.service import Recent
-from dashboard.shown import clean, conversion, plain, words
+from dashboard.text.shown import clean, conversion, plain, words
+from dashboard.text.tuning import number, share_text
 from dashboard.tuning_plots import cost_picture, fleet_picture, roc_picture
-from dashboard.tuning_text import number, share_text
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from dashboard.shown import clean
+from dashboard.text.shown import clean
 
 Style = Literal["body", "lead", "quiet", "caution"]
 Paper = Literal["a4", "letter"]

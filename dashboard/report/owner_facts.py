@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from analysis.repair.verdict import KEY
 from dashboard.report.subject import Subject
-from dashboard.shown import conversion
+from dashboard.text.shown import conversion
 
 if TYPE_CHECKING:
     from analysis.limits import Limit

@@ -9,7 +9,7 @@ import numpy as np
 from analysis.repair.verdict import KEY
 from dashboard.report.chart import Line, chart
 from dashboard.report.subject import Subject
-from dashboard.shown import conversion
+from dashboard.text.shown import conversion
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis

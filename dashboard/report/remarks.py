@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from analysis.causes.knowledge import knowledge
 from dashboard.report.blocks import short
-from dashboard.shown import words
+from dashboard.text.shown import words
 
 if TYPE_CHECKING:
     from dashboard.report.subject import Subject

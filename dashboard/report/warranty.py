@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING, Final
 from dashboard.report.blocks import Block, Heading, Page, Table, Text, first_rows, short
 from dashboard.report.subject import Subject, software_version
 from dashboard.report.work_order import identity, verdict_cell
-from dashboard.shown import COVERAGE, conversion, figure_text, in_units, limit_text, span, words
+from dashboard.text.shown import (
+    COVERAGE,
+    conversion,
+    figure_text,
+    in_units,
+    limit_text,
+    span,
+    words,
+)
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis

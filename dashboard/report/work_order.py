@@ -19,7 +19,7 @@ from dashboard.report.blocks import (
 )
 from dashboard.report.remarks import check_title, done_lines
 from dashboard.report.subject import Subject
-from dashboard.shown import COVERAGE, figure_text, in_units, limit_text, words
+from dashboard.text.shown import COVERAGE, figure_text, in_units, limit_text, words
 
 if TYPE_CHECKING:
     from analysis.measurement import Measurement

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
-from dashboard.shown import clean, figure_text, words
+from dashboard.text.shown import clean, figure_text, words
 from dashboard.theme import verdict_style
 
 RISE: Final = "steady_outlet_rise"

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
-from dashboard.shown import (
+from dashboard.text.shown import (
     clean,
     clock,
     conversion,

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from analysis.causes.knowledge import CheckRow, knowledge
-from dashboard.shown import clean, words
+from dashboard.text.shown import clean, words
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from analysis.tune.count_words import counted
-from dashboard.shown import clean, conversion, plain, words
+from dashboard.text.shown import clean, conversion, plain, words
 from ingest.export.tables import harmless
 
 if TYPE_CHECKING:

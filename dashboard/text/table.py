@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 
-from dashboard.shown import clean
+from dashboard.text.shown import clean
 
 if TYPE_CHECKING:
     import polars as pl
