@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any, Final
 from dash import Dash, Input, Output, State, dcc, html
 from flask import Response, request
 
-from dashboard import address, theme
+from dashboard import address
 from dashboard.compression import pack_answers
 from dashboard.login import Password, require_password
 from dashboard.pages import Page, all_pages
+from dashboard.plots import theme
 from dashboard.security import content_policy, protect
 from dashboard.server import MOST_BYTES
 from dashboard.text.shown import clean

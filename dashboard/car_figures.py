@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 from dash import html
 
-from dashboard import parts, strip
+from dashboard import parts
 from dashboard.frames import figure_records, figures_frame, run_record, runs_frame
+from dashboard.plots import strip
 from dashboard.text.shown import (
     LARGEST_PLAIN,
     clean,

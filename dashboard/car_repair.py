@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from dash import dcc, html
 
 from dashboard import parts
-from dashboard.car_plot import before_after_plot
+from dashboard.plots.car import before_after_plot
 from dashboard.text.shown import clean, figure_text, in_units, words
 
 if TYPE_CHECKING:

@@ -11,19 +11,19 @@ from dash import dcc, html
 
 from dashboard import address, parts
 from dashboard.car_figures import figures_section, standing
-from dashboard.car_plot import car_plot
 from dashboard.car_repair import repair_section
-from dashboard.run_picture import answer_of, windows_of
-from dashboard.run_plot import LETTERS
+from dashboard.plots.car import car_plot
+from dashboard.plots.run import LETTERS
+from dashboard.plots.run_page import answer_of, windows_of
+from dashboard.plots.theme import line_sample
 from dashboard.service import UPLOAD_ID
 from dashboard.text.result import WORTH_NAMING
 from dashboard.text.shown import clean, clock, in_units, span, words
-from dashboard.theme import line_sample
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.readings import Readings
+    from dashboard.plots.readings import Readings
     from dashboard.service import Board
 
 PICTURE_PX: Final = 780

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import polars as pl
 
-from dashboard import theme
+from dashboard.plots import theme
 from dashboard.text.shown import clean, conversion, figure_text, words
 
 if TYPE_CHECKING:

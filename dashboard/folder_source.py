@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from dashboard.frames import figure_records, figures_frame, run_record, runs_frame
-from dashboard.readings import Readings
+from dashboard.plots.readings import Readings
 from dashboard.service import Recent, limits_in_force
 
 if TYPE_CHECKING:

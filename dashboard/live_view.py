@@ -8,7 +8,7 @@ from urllib.parse import quote
 
 from dash import html
 
-from dashboard import theme
+from dashboard.plots import theme
 from dashboard.terminal_guide import (
     alarm_texts,
     known_figures,

@@ -14,7 +14,7 @@ from typing import Final
 from flask import Flask, Response, redirect, request
 from werkzeug.wrappers import Response as AnyResponse
 
-from dashboard import theme
+from dashboard.plots import theme
 
 COOKIE: Final = "lukewarm_session"
 SESSION_S: Final = 12 * 3600.0

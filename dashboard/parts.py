@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from dash import dcc, html
 
-from dashboard import theme
 from dashboard.light import light
+from dashboard.plots import theme
 from dashboard.text.shown import clean
 
 if TYPE_CHECKING:

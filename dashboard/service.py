@@ -15,7 +15,7 @@ from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Generic, Protocol, TypeVar
 
-from dashboard.readings import Readings
+from dashboard.plots.readings import Readings
 
 if TYPE_CHECKING:
     import polars as pl

@@ -10,7 +10,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from dashboard import theme
+from dashboard.plots import theme
 from dashboard.text.shown import words
 from dashboard.text.tuning import cause_line, change_lines, figure_lines, study_line
 

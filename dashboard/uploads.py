@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from dashboard.readings import Readings
+from dashboard.plots.readings import Readings
 from ingest.errors import Fault, LukewarmError, UnusableRun
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ from dashboard.app import create_app
 from dashboard.folder_source import FolderSource
 from dashboard.frames import figure_records, figures_frame, run_record, runs_frame
 from dashboard.login import Password
-from dashboard.readings import Readings
+from dashboard.plots.readings import Readings
 from dashboard.server import Serving, address_of, bind, make_server
 from dashboard.service import Board
 from dashboard.uploads import Uploads

@@ -16,7 +16,6 @@ from analysis.baseline import Baseline
 from analysis.limits import Limit
 from dashboard import address, parts
 from dashboard.car_figures import family_text, standing
-from dashboard.car_plot import car_plot, drawn_points, zoom_of
 from dashboard.fleet_view import Choice, chosen, families, fleet_plot, page_of
 from dashboard.folder_source import FolderSource
 from dashboard.frames import figure_records, figures_frame, run_record, runs_frame
@@ -24,10 +23,11 @@ from dashboard.light import tree
 from dashboard.pages import all_pages
 from dashboard.pages.fleet import answer, search_of, state_of
 from dashboard.pages.limits import limits_rows
-from dashboard.readings import MOST_POINTS, Readings, channel_of, extremes
-from dashboard.run_plot import Window
+from dashboard.plots.car import car_plot, drawn_points, zoom_of
+from dashboard.plots.readings import MOST_POINTS, Readings, channel_of, extremes
+from dashboard.plots.run import Window
+from dashboard.plots.strip import Strip, nice_ticks, svg
 from dashboard.service import Board, Recent
-from dashboard.strip import Strip, nice_ticks, svg
 from tests.board_runs import (
     FEW,
     SAMPLES,

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 from analysis.heater.fit import FittedCurve, HeaterFit
 from analysis.heater.split import Split
 from analysis.measurement import Measurement
-from dashboard.fit_picture import (
+from dashboard.plots.fit_page import (
     answer,
     fit_page,
     fit_plot,

@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dashboard.run_picture import answer_of, rows_of, run_page, windows_of, write_run_picture
-from dashboard.run_plot import MOST_POINTS, Window, run_plot
-from dashboard.theme import LINES, VERDICTS, verdict_style
+from dashboard.plots.run import MOST_POINTS, Window, run_plot
+from dashboard.plots.run_page import answer_of, rows_of, run_page, windows_of, write_run_picture
+from dashboard.plots.theme import LINES, VERDICTS, verdict_style
 from ingest.run import Run
 from tests.runs import make_run
 

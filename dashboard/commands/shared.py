@@ -285,7 +285,7 @@ def show_documents(
 def write_fit(analysis: Analysis, path: Path, units: Units) -> None:
     """The heater fitted to one run, as a self-contained page."""
     from analysis.heater.fit import fit_heater
-    from dashboard.fit_picture import write_fit_picture
+    from dashboard.plots.fit_page import write_fit_picture
 
     vehicle = analysis.run.setup.run.vehicle
     write_fit_picture(fit_heater(analysis.context), vehicle, path, units.value)
@@ -294,7 +294,7 @@ def write_fit(analysis: Analysis, path: Path, units: Units) -> None:
 def write_picture(analysis: Analysis, path: Path, units: Units) -> None:
     """The picture of one run as a self-contained page."""
     from analysis.result import document
-    from dashboard.run_picture import write_run_picture
+    from dashboard.plots.run_page import write_run_picture
 
     write_run_picture(analysis.run, document(analysis), path, units.value)
     note(f"wrote {path}")

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any, Final
 from dash import ClientsideFunction, Dash, Input, Output, Patch, State, dcc, html, no_update
 
 from dashboard import address, parts
-from dashboard.car_plot import lines, zoom_of
 from dashboard.car_view import Shown, car_options, content, picture_note
 from dashboard.pages import Page
+from dashboard.plots.car import lines, zoom_of
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component

@@ -15,8 +15,9 @@ import polars as pl
 from dash import Dash, Input, Output, dcc, html
 
 from analysis.limits import BAD_SIDE
-from dashboard import address, parts, strip
+from dashboard import address, parts
 from dashboard.pages import Page
+from dashboard.plots import strip
 from dashboard.text.shown import clean, conversion, in_units, limit_text, words
 
 if TYPE_CHECKING:

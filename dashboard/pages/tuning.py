@@ -18,10 +18,10 @@ from analysis.tune.change import effect_of
 from analysis.tune.search.trial import Attempt, Trial, attempt, prepare
 from dashboard import address, parts
 from dashboard.pages import Page
+from dashboard.plots.tuning import cost_picture, fleet_picture, roc_picture
 from dashboard.service import Recent
 from dashboard.text.shown import clean, conversion, plain, words
 from dashboard.text.tuning import number, share_text
-from dashboard.tuning_plots import cost_picture, fleet_picture, roc_picture
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup, escape
 
-from dashboard import theme
+from dashboard.plots import theme
 from dashboard.report.blocks import glued
 from dashboard.report.pdf import SMALL, body_size
 

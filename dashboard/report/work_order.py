@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from dashboard import theme
+from dashboard.plots import theme
 from dashboard.report.blocks import (
     Blank,
     Block,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
+from dashboard.plots.theme import verdict_style
 from dashboard.text.shown import clean, figure_text, words
-from dashboard.theme import verdict_style
 
 RISE: Final = "steady_outlet_rise"
 WARM_UP: Final = "warm_up_time"

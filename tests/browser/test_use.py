@@ -231,7 +231,7 @@ def test_names_are_text_and_nothing_else(browser: Browser) -> None:
     told["quality"] = [{"channel": MARKUP, "fault": MARKUP, "detail": MARKUP}]
     frame = long_readings(5000).frame.with_columns(outlet_defrost_degC=1.0)
     hostile = frame.rename({"cabin_degC": f"{MARKUP}_degC"})
-    from dashboard.readings import Readings
+    from dashboard.plots.readings import Readings
 
     source = MadeSource({LONG: told}, {LONG: Readings(hostile)})
     source.unusable = {MARKUP: [MARKUP]}

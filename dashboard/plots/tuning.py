@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from dashboard import theme
+from dashboard.plots import theme
 from dashboard.text.shown import Conversion, conversion, words
 
 if TYPE_CHECKING:

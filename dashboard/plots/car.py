@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
 import numpy as np
 import polars as pl
 
-from dashboard import theme
-from dashboard.readings import Channel, Floats, Readings
-from dashboard.run_plot import MIN_PER_S, NOT_DRAWN, PANELS, RunPlot, Window, run_plot
+from dashboard.plots import theme
+from dashboard.plots.readings import Channel, Floats, Readings
+from dashboard.plots.run import MIN_PER_S, NOT_DRAWN, PANELS, RunPlot, Window, run_plot
 from dashboard.text.shown import conversion
 from ingest.points import TEMPERATURE
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from dashboard import theme
+from dashboard.plots import theme
 from dashboard.text.shown import COVERAGE, clean, conversion, in_units, value_and_uncertainty
 from ingest.files import write_text
 

@@ -11,8 +11,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from dashboard import theme
-from dashboard.run_plot import LETTERS, MOST_POINTS, Window, run_plot
+from dashboard.plots import theme
+from dashboard.plots.run import LETTERS, MOST_POINTS, Window, run_plot
 from dashboard.text.shown import clean, clock, figure_text, limit_text, words
 from ingest.files import write_text
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from dashboard import theme
+from dashboard.plots import theme
 from dashboard.text.shown import conversion, words
 from ingest.points import TEMPERATURE
 

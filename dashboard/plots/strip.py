@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Final
 from urllib.parse import quote
 
-from dashboard import theme
+from dashboard.plots import theme
 from dashboard.text.shown import COVERAGE, Conversion, conversion, plain
 
 WIDTH: Final = 360

@@ -1,0 +1,1 @@
+"""Pictures, one function each: data in, a figure out; and their colors."""
