@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any, Final
 from dash import Dash, Input, Output, State, dcc, html
 from flask import Response, request
 
-from dashboard import address
 from dashboard.compression import pack_answers
 from dashboard.login import Password, require_password
 from dashboard.pages import Page, all_pages
@@ -18,13 +17,14 @@ from dashboard.plots import theme
 from dashboard.security import content_policy, protect
 from dashboard.server import MOST_BYTES
 from dashboard.text.shown import clean
+from dashboard.web import address
 from ingest.errors import LukewarmError
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
     from flask import Flask
 
-    from dashboard.service import Board
+    from dashboard.web.service import Board
 
 ASSETS: Final = Path(__file__).parent / "assets"
 
@@ -182,8 +182,8 @@ def _say_what_is_missing(server: Flask, known: Collection[str]) -> None:
 def _register_export(server: Flask, board: Board) -> None:
     @server.route("/fleet.csv")
     def fleet_csv() -> Response:
-        from dashboard.fleet_view import chosen
         from dashboard.pages.fleet import choice_of, state_of
+        from dashboard.pages.views.fleet import chosen
         from ingest.export.tables import harmless
 
         choice = choice_of(

@@ -9,7 +9,7 @@ from typing import Final
 from flask import Flask, Response, request
 
 from dashboard.security import STATIC
-from dashboard.service import Recent
+from dashboard.web.service import Recent
 
 SHORTEST: Final = 1024
 """Bytes; shorter answers are sent as they are."""

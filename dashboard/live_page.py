@@ -36,11 +36,11 @@ def create_live_app(folder: Path, serving: Serving, units: str = "si") -> Dash:
         ``si`` or ``us``.
     """
     from dashboard.app import create_app
-    from dashboard.folder_source import FolderSource
     from dashboard.login import Password
     from dashboard.pages.live import PAGE
     from dashboard.server import names_of
-    from dashboard.service import Board
+    from dashboard.web.folder_source import FolderSource
+    from dashboard.web.service import Board
 
     return create_app(
         Board(FolderSource(folder.resolve().name), None, units, live=folder),

@@ -14,13 +14,13 @@ import polars as pl
 from analysis.limits import Limit, default_limits, limits_for
 from analysis.pipeline import Analysis
 from dashboard.app import create_app
-from dashboard.folder_source import FolderSource
-from dashboard.frames import figure_records, figures_frame, run_record, runs_frame
 from dashboard.login import Password
 from dashboard.plots.readings import Readings
 from dashboard.server import Serving, address_of, bind, make_server
-from dashboard.service import Board
-from dashboard.uploads import Uploads
+from dashboard.web.folder_source import FolderSource
+from dashboard.web.frames import figure_records, figures_frame, run_record, runs_frame
+from dashboard.web.service import Board
+from dashboard.web.uploads import Uploads
 
 ROOT = Path(__file__).parent.parent
 SAMPLES = ROOT / "sample_logs"

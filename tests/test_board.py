@@ -14,20 +14,20 @@ from hypothesis import strategies as st
 
 from analysis.baseline import Baseline
 from analysis.limits import Limit
-from dashboard import address, parts
-from dashboard.car_figures import family_text, standing
-from dashboard.fleet_view import Choice, chosen, families, fleet_plot, page_of
-from dashboard.folder_source import FolderSource
-from dashboard.frames import figure_records, figures_frame, run_record, runs_frame
-from dashboard.light import tree
 from dashboard.pages import all_pages
 from dashboard.pages.fleet import answer, search_of, state_of
 from dashboard.pages.limits import limits_rows
+from dashboard.pages.views.car_figures import family_text, standing
+from dashboard.pages.views.fleet import Choice, chosen, families, fleet_plot, page_of
 from dashboard.plots.car import car_plot, drawn_points, zoom_of
 from dashboard.plots.readings import MOST_POINTS, Readings, channel_of, extremes
 from dashboard.plots.run import Window
 from dashboard.plots.strip import Strip, nice_ticks, svg
-from dashboard.service import Board, Recent
+from dashboard.web import address, parts
+from dashboard.web.folder_source import FolderSource
+from dashboard.web.frames import figure_records, figures_frame, run_record, runs_frame
+from dashboard.web.light import tree
+from dashboard.web.service import Board, Recent
 from tests.board_runs import (
     FEW,
     SAMPLES,
@@ -371,7 +371,7 @@ def test_only_ids_are_looked_up(few: FolderSource, run_id: str) -> None:
 
 def test_the_tables_of_results_are_those_of_the_store(tmp_path: Path) -> None:
     from analysis.compare.stored import Edition, outcome
-    from dashboard.service import StoreSource
+    from dashboard.web.service import StoreSource
     from ingest.files import find_files
     from ingest.load.load import load_run
     from ingest.store.store import Store

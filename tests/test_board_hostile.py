@@ -12,8 +12,8 @@ import pytest
 
 from dashboard.app import create_app
 from dashboard.pages.drop import receive
-from dashboard.service import Board
-from dashboard.uploads import MOST_BYTES, MOST_KEPT, MOST_SETUP, Uploads, check_files, decode
+from dashboard.web.service import Board
+from dashboard.web.uploads import MOST_BYTES, MOST_KEPT, MOST_SETUP, Uploads, check_files, decode
 from ingest.errors import UnusableRun
 from tests.board_runs import SAMPLES, MadeSource, made_document
 from tests.run_folders import EVENTS, log_text, setup_text

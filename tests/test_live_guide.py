@@ -11,7 +11,6 @@ from rich.console import Console
 
 from analysis.live import LiveFigures
 from analysis.measurement import Measurement
-from dashboard import live_view
 from dashboard.guide import Guide
 from dashboard.keys import KEYS, NoKeyboard, key_lines, lever_moved
 from dashboard.live_state import (
@@ -24,6 +23,7 @@ from dashboard.live_state import (
     write_state,
 )
 from dashboard.pages.live import act, changes
+from dashboard.pages.views import live as live_view
 from dashboard.terminal_guide import alarm_texts, follow_guided, screen, screen_lines
 from ingest.record.recorder import Recorder
 from ingest.record.replay_port import Outlet

@@ -30,7 +30,7 @@ from dashboard.login import (
 from dashboard.pages import all_pages
 from dashboard.security import host_of, is_loopback
 from dashboard.server import MOST_BYTES, Serving, address_of, bind, make_server, names_of
-from dashboard.service import Board
+from dashboard.web.service import Board
 from ingest.errors import UnusableRun
 from tests.board_runs import ROOT, SAMPLES, MadeSource, made_document
 

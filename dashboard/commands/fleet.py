@@ -31,7 +31,7 @@ from dashboard.commands.shared import (
 
 if TYPE_CHECKING:
     from analysis.limits import Limits
-    from dashboard.service import Source
+    from dashboard.web.service import Source
     from ingest.store.many import Report, Task
 
 
@@ -297,8 +297,8 @@ def board(
     from dashboard.app import create_app
     from dashboard.login import Password
     from dashboard.server import Serving, address_of, bind, make_server, names_of
-    from dashboard.service import Board
-    from dashboard.uploads import Uploads
+    from dashboard.web.service import Board
+    from dashboard.web.uploads import Uploads
     from ingest.load.load import read_text
 
     told = read_text(password_file).splitlines()[:1] if password_file else []
@@ -327,8 +327,8 @@ def board(
 
 def board_source(place: Path | None, limits: Limits | None) -> Source:
     """Runs for the board: a store's, or those of plain run folders."""
-    from dashboard.folder_source import FolderSource
-    from dashboard.service import StoreSource
+    from dashboard.web.folder_source import FolderSource
+    from dashboard.web.service import StoreSource
     from ingest.errors import Fault, UnusableRun
     from ingest.load.load import run_folders
     from ingest.store.store import Store

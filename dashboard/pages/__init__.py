@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from dash import Dash
     from dash.development.base_component import Component
 
-    from dashboard.service import Board
+    from dashboard.web.service import Board
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,7 @@ class Page:
     order
         Place in the navigation.
     layout
-        Frame of the page for the values of an address (see `dashboard.address.read`).
+        Frame of the page for the values of an address (see `dashboard.web.address.read`).
     register
         Adds the page's callbacks to the application.
     plots

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Any, Final
 
 from dash import ClientsideFunction, Dash, Input, Output, Patch, State, dcc, html, no_update
 
-from dashboard import address, parts
-from dashboard.car_view import Shown, car_options, content, picture_note
 from dashboard.pages import Page
+from dashboard.pages.views.car import Shown, car_options, content, picture_note
 from dashboard.plots.car import lines, zoom_of
+from dashboard.web import address, parts
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.service import Board
+    from dashboard.web.service import Board
 
 PATH: Final = "/car"
 TITLE: Final = "Does the heater get as hot as it should?"

@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING, Any, Final
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
-from dashboard import address, parts
 from dashboard.pages import Page
-from dashboard.service import UPLOAD_ID
-from dashboard.uploads import MOST_BYTES, MOST_FILES, Uploads, decode
+from dashboard.web import address, parts
+from dashboard.web.service import UPLOAD_ID
+from dashboard.web.uploads import MOST_BYTES, MOST_FILES, Uploads, decode
 from ingest.errors import LukewarmError
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.service import Board
+    from dashboard.web.service import Board
 
 PATH: Final = "/drop"
 TITLE: Final = "What does this log say?"

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from analysis.limits import BAD_SIDE
-from dashboard import address, parts
-from dashboard.fleet_view import (
+from dashboard.pages import Page
+from dashboard.pages.views.fleet import (
     NO_FAMILY,
     SORTS,
     WORST_FIRST,
@@ -20,14 +20,14 @@ from dashboard.fleet_view import (
     page_of,
     row_figure,
 )
-from dashboard.pages import Page
 from dashboard.text.shown import clean, figure_text, limit_text, words
+from dashboard.web import address, parts
 
 if TYPE_CHECKING:
     import polars as pl
     from dash.development.base_component import Component
 
-    from dashboard.service import Board
+    from dashboard.web.service import Board
 
 PATH: Final = "/"
 TITLE: Final = "Which heaters are not as warm as they should be?"

@@ -15,16 +15,16 @@ import polars as pl
 from dash import Dash, Input, Output, dcc, html
 
 from analysis.limits import BAD_SIDE
-from dashboard import address, parts
 from dashboard.pages import Page
 from dashboard.plots import strip
 from dashboard.text.shown import clean, conversion, in_units, limit_text, words
+from dashboard.web import address, parts
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from analysis.limits import Limit
-    from dashboard.service import Board
+    from dashboard.web.service import Board
 
 PATH: Final = "/limits"
 GROUP_MARK: Final = " | "

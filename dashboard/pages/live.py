@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
-from dashboard import live_view
 from dashboard.live_state import (
     LIVE_NAME,
     PICTURE_NAME,
@@ -22,13 +21,14 @@ from dashboard.live_state import (
     read_state,
 )
 from dashboard.pages import Page
-from dashboard.parts import aria
+from dashboard.pages.views import live as live_view
+from dashboard.web.parts import aria
 from ingest.record.test_progress import AGAIN, GO, NEXT
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.service import Board
+    from dashboard.web.service import Board
 
 PATH: Final = "/live"
 TICK_MS: Final = 250

@@ -16,17 +16,17 @@ from dash import Dash, Input, Output, dcc, html, no_update
 from analysis.limits import BAD_SIDE
 from analysis.tune.change import effect_of
 from analysis.tune.search.trial import Attempt, Trial, attempt, prepare
-from dashboard import address, parts
 from dashboard.pages import Page
 from dashboard.plots.tuning import cost_picture, fleet_picture, roc_picture
-from dashboard.service import Recent
 from dashboard.text.shown import clean, conversion, plain, words
 from dashboard.text.tuning import number, share_text
+from dashboard.web import address, parts
+from dashboard.web.service import Recent
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.service import Board
+    from dashboard.web.service import Board
 
 PATH: Final = "/tuning"
 FIGURES: Final = tuple(name for name, side in BAD_SIDE.items() if side is not None)

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
-from dashboard.folder_source import FolderSource
+from dashboard.web.folder_source import FolderSource
 from tests.board_runs import few_samples, served
 
 ARGUMENTS = [

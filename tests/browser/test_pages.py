@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser
 
-from dashboard.folder_source import FolderSource
 from dashboard.pages import all_pages
+from dashboard.web.folder_source import FolderSource
 from tests.board_runs import id_of, served
 from tests.browser.visits import WIDTHS, visit
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page
 
-from dashboard.folder_source import FolderSource
+from dashboard.web.folder_source import FolderSource
 from tests.board_runs import (
     SAMPLES,
     SPIKE,

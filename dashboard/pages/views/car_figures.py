@@ -9,8 +9,6 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 from dash import html
 
-from dashboard import parts
-from dashboard.frames import figure_records, figures_frame, run_record, runs_frame
 from dashboard.plots import strip
 from dashboard.text.shown import (
     LARGEST_PLAIN,
@@ -22,11 +20,13 @@ from dashboard.text.shown import (
     plain,
     words,
 )
+from dashboard.web import parts
+from dashboard.web.frames import figure_records, figures_frame, run_record, runs_frame
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.service import Board
+    from dashboard.web.service import Board
 
 
 def standing(board: Board, run_id: str, document: Mapping[str, Any]) -> dict[str, dict[str, Any]]:

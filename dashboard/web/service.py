@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from analysis.baseline import Baseline
     from analysis.limits import Limit, Limits
     from analysis.pipeline import Analysis
-    from dashboard.uploads import Uploads
+    from dashboard.web.uploads import Uploads
     from ingest.store.store import Store
 
 RUN_ID: Final = re.compile(r"[0-9a-f]{64}")

@@ -9,22 +9,22 @@ from typing import TYPE_CHECKING, Any, Final
 import polars as pl
 from dash import dcc, html
 
-from dashboard import address, parts
-from dashboard.car_figures import figures_section, standing
-from dashboard.car_repair import repair_section
+from dashboard.pages.views.car_figures import figures_section, standing
+from dashboard.pages.views.car_repair import repair_section
 from dashboard.plots.car import car_plot
 from dashboard.plots.run import LETTERS
 from dashboard.plots.run_page import answer_of, windows_of
 from dashboard.plots.theme import line_sample
-from dashboard.service import UPLOAD_ID
 from dashboard.text.result import WORTH_NAMING
 from dashboard.text.shown import clean, clock, in_units, span, words
+from dashboard.web import address, parts
+from dashboard.web.service import UPLOAD_ID
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.plots.readings import Readings
-    from dashboard.service import Board
+    from dashboard.web.service import Board
 
 PICTURE_PX: Final = 780
 MOST_LISTED: Final = 3000

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 from dash import dcc, html
 
-from dashboard.light import light
 from dashboard.plots import theme
 from dashboard.text.shown import clean
+from dashboard.web.light import light
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component

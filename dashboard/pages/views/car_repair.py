@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Any, Final
 
 from dash import dcc, html
 
-from dashboard import parts
 from dashboard.plots.car import before_after_plot
 from dashboard.text.shown import clean, figure_text, in_units, words
+from dashboard.web import parts
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from analysis.repair.verdict import Change
-    from dashboard.service import Board
+    from dashboard.web.service import Board
 
 QUESTION: Final = "What did the repair change?"
 TABLE: Final = "Figures before and after"

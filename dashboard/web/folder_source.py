@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from dashboard.frames import figure_records, figures_frame, run_record, runs_frame
 from dashboard.plots.readings import Readings
-from dashboard.service import Recent, limits_in_force
+from dashboard.web.frames import figure_records, figures_frame, run_record, runs_frame
+from dashboard.web.service import Recent, limits_in_force
 
 if TYPE_CHECKING:
     import polars as pl

@@ -24,7 +24,7 @@ from ingest.errors import Fault, LukewarmError, UnusableRun
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
-    from dashboard.service import Source
+    from dashboard.web.service import Source
 
 MOST_FILES: Final = 6
 MOST_BYTES: Final = 64 * 2**20

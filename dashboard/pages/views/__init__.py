@@ -1,0 +1,1 @@
+"""What a page shows, from results and readings to components."""
