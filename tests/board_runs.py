@@ -13,10 +13,10 @@ import polars as pl
 
 from analysis.limits import Limit, default_limits, limits_for
 from analysis.pipeline import Analysis
-from dashboard.app import create_app
-from dashboard.login import Password
+from dashboard.board.app import create_app
+from dashboard.board.login import Password
+from dashboard.board.server import Serving, address_of, bind, make_server
 from dashboard.plots.readings import Readings
-from dashboard.server import Serving, address_of, bind, make_server
 from dashboard.web.folder_source import FolderSource
 from dashboard.web.frames import figure_records, figures_frame, run_record, runs_frame
 from dashboard.web.service import Board

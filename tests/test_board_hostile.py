@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.app import create_app
+from dashboard.board.app import create_app
 from dashboard.pages.drop import receive
 from dashboard.web.service import Board
 from dashboard.web.uploads import MOST_BYTES, MOST_KEPT, MOST_SETUP, Uploads, check_files, decode

@@ -11,9 +11,9 @@ from rich.console import Console
 
 from analysis.live import LiveFigures
 from analysis.measurement import Measurement
-from dashboard.guide import Guide
-from dashboard.keys import KEYS, NoKeyboard, key_lines, lever_moved
-from dashboard.live_state import (
+from dashboard.live.guide import Guide
+from dashboard.live.keys import KEYS, NoKeyboard, key_lines, lever_moved
+from dashboard.live.state import (
     LIVE_NAME,
     find_recording,
     post_event,
@@ -22,9 +22,9 @@ from dashboard.live_state import (
     take_keys,
     write_state,
 )
+from dashboard.live.terminal import alarm_texts, follow_guided, screen, screen_lines
 from dashboard.pages.live import act, changes
 from dashboard.pages.views import live as live_view
-from dashboard.terminal_guide import alarm_texts, follow_guided, screen, screen_lines
 from ingest.record.recorder import Recorder
 from ingest.record.replay_port import Outlet
 from ingest.record.test_plan import parse_plan

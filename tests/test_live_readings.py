@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.live_readings import LatestReadings
+from dashboard.live.readings import LatestReadings
 from ingest.load.load import load_run
 from ingest.record.wire.deriver import Latest
 from ingest.setup.model import parse_setup, read_setup

@@ -12,11 +12,11 @@ import pytest
 
 from analysis.pipeline import analyze
 from analysis.result import document
-from dashboard.guide import Guide
-from dashboard.guided import Wish, choose_plan, keep_plan, record_guided
-from dashboard.live_state import LIVE_NAME, read_state
-from dashboard.live_worker import FiguresWorker, measure_folder
-from dashboard.terminal_guide import follow_quietly
+from dashboard.live.guide import Guide
+from dashboard.live.guided import Wish, choose_plan, keep_plan, record_guided
+from dashboard.live.state import LIVE_NAME, read_state
+from dashboard.live.terminal import follow_quietly
+from dashboard.live.worker import FiguresWorker, measure_folder
 from ingest.errors import UnusableRun
 from ingest.load.load import load_run
 from ingest.record.recorder import Recorder

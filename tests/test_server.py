@@ -17,8 +17,8 @@ from pathlib import Path
 import pytest
 from flask.testing import FlaskClient
 
-from dashboard.app import create_app
-from dashboard.login import (
+from dashboard.board.app import create_app
+from dashboard.board.login import (
     COOKIE,
     FREE_TRIES,
     LONGEST_WAIT_S,
@@ -27,9 +27,9 @@ from dashboard.login import (
     Patience,
     Sessions,
 )
+from dashboard.board.security import host_of, is_loopback
+from dashboard.board.server import MOST_BYTES, Serving, address_of, bind, make_server, names_of
 from dashboard.pages import all_pages
-from dashboard.security import host_of, is_loopback
-from dashboard.server import MOST_BYTES, Serving, address_of, bind, make_server, names_of
 from dashboard.web.service import Board
 from ingest.errors import UnusableRun
 from tests.board_runs import ROOT, SAMPLES, MadeSource, made_document

@@ -294,9 +294,9 @@ def board(
     """
     import os
 
-    from dashboard.app import create_app
-    from dashboard.login import Password
-    from dashboard.server import Serving, address_of, bind, make_server, names_of
+    from dashboard.board.app import create_app
+    from dashboard.board.login import Password
+    from dashboard.board.server import Serving, address_of, bind, make_server, names_of
     from dashboard.web.service import Board
     from dashboard.web.uploads import Uploads
     from ingest.load.load import read_text

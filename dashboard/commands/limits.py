@@ -91,8 +91,8 @@ def tune(
     from analysis.tune.search.choice import Costs
     from analysis.tune.stored import tune_store
     from analysis.tune.tuning import Options
+    from dashboard.report.tuning import report_page
     from dashboard.text.tuning import report_csv, tuning_lines
-    from dashboard.tuning_report import report_page
     from ingest.load.load import read_text, write_text
 
     options = Options(

@@ -22,7 +22,7 @@ from dashboard.commands.shared import (
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from dashboard.server import Serving
+    from dashboard.board.server import Serving
     from ingest.record.recorder import Recorder
     from ingest.record.said import Summary
 
@@ -120,7 +120,7 @@ def record(
         recorder.start()
         follow_plainly(recorder, seconds, until_silent)
         return
-    from dashboard.guided import Wish, await_start, choose_plan, keep_plan, record_guided
+    from dashboard.live.guided import Wish, await_start, choose_plan, keep_plan, record_guided
 
     text = choose_plan(plan, recorder.setup, recorder.folder, guided=guided)
     chosen = keep_plan(text, recorder.folder)
@@ -155,7 +155,7 @@ def page_serving(host: str, port: int, password_file: Path | None) -> Serving:
     """How the live page is served; the password from a file, else from the environment."""
     import os
 
-    from dashboard.server import Serving
+    from dashboard.board.server import Serving
     from ingest.load.load import read_text
 
     told = read_text(password_file).splitlines()[:1] if password_file else []

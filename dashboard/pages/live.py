@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
-from dashboard.live_state import (
+from dashboard.live.state import (
     LIVE_NAME,
     PICTURE_NAME,
     STALE_S,

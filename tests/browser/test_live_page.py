@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser
 
-from dashboard.guide import Guide
-from dashboard.live_page import LivePage
-from dashboard.server import Serving
-from dashboard.terminal_guide import follow_quietly
+from dashboard.board.live_page import LivePage
+from dashboard.board.server import Serving
+from dashboard.live.guide import Guide
+from dashboard.live.terminal import follow_quietly
 from ingest.errors import UnusableRun
 from ingest.record.recorder import Recorder
 from ingest.record.test_plan import parse_plan

@@ -8,8 +8,7 @@ from urllib.parse import quote
 
 from dash import html
 
-from dashboard.plots import theme
-from dashboard.terminal_guide import (
+from dashboard.live.terminal import (
     alarm_texts,
     known_figures,
     prediction_text,
@@ -17,6 +16,7 @@ from dashboard.terminal_guide import (
     remaining_text,
     step_number,
 )
+from dashboard.plots import theme
 from dashboard.text.shown import clean, clock, conversion, figure_text, words
 
 if TYPE_CHECKING:

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from dashboard.guide import Guide
-from dashboard.keys import open_keyboard
-from dashboard.live_page import LivePage
-from dashboard.live_worker import FiguresWorker
-from dashboard.terminal_guide import follow_guided, follow_quietly
+from dashboard.board.live_page import LivePage
+from dashboard.live.guide import Guide
+from dashboard.live.keys import open_keyboard
+from dashboard.live.terminal import follow_guided, follow_quietly
+from dashboard.live.worker import FiguresWorker
 from ingest.files import write_text
 from ingest.record.status import StatusLines, ends_on_termination
 from ingest.record.test_plan import parse_plan, plan_text, usual_plan_text
@@ -21,7 +21,7 @@ from ingest.record.test_progress import PlanRun
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from dashboard.server import Serving
+    from dashboard.board.server import Serving
     from ingest.record.recorder import Recorder, Summary
     from ingest.record.test_plan import Plan
     from ingest.setup.model import Setup

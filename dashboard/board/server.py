@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from dashboard.login import SHORTEST
-from dashboard.security import is_loopback
+from dashboard.board.login import SHORTEST
+from dashboard.board.security import is_loopback
 from ingest.errors import Fault, UnusableRun
 
 if TYPE_CHECKING:

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any, Final
 from dash import Dash, Input, Output, State, dcc, html
 from flask import Response, request
 
-from dashboard.compression import pack_answers
-from dashboard.login import Password, require_password
+from dashboard.board.compression import pack_answers
+from dashboard.board.login import Password, require_password
+from dashboard.board.security import content_policy, protect
+from dashboard.board.server import MOST_BYTES
 from dashboard.pages import Page, all_pages
 from dashboard.plots import theme
-from dashboard.security import content_policy, protect
-from dashboard.server import MOST_BYTES
 from dashboard.text.shown import clean
 from dashboard.web import address
 from ingest.errors import LukewarmError

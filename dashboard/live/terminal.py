@@ -6,13 +6,13 @@ import time
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
-from dashboard.keys import Keyboard, key_lines
+from dashboard.live.keys import Keyboard, key_lines
 from dashboard.text.shown import clean, clock, conversion, figure_text, words
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-    from dashboard.guide import Guide
+    from dashboard.live.guide import Guide
 
 TICK_S: Final = 0.1
 DRAW_EVERY_S: Final = 0.25
@@ -67,7 +67,7 @@ def screen(state: Mapping[str, Any], units: str, width: int) -> RenderableType:
     Parameters
     ----------
     state
-        As `dashboard.guide.Guide.tick` gives it.
+        As `dashboard.live.guide.Guide.tick` gives it.
     units
         ``si`` or ``us``.
     width

@@ -8,7 +8,7 @@ from typing import Final
 
 from flask import Flask, Response, request
 
-from dashboard.security import STATIC
+from dashboard.board.security import STATIC
 from dashboard.web.service import Recent
 
 SHORTEST: Final = 1024

@@ -17,7 +17,7 @@ from ingest.errors import Fault, UnusableRun
 if TYPE_CHECKING:
     from dash import Dash
 
-    from dashboard.server import Serving
+    from dashboard.board.server import Serving
 
 START_S: Final = 60.0
 _JOIN_S: Final = 3.0
@@ -35,10 +35,10 @@ def create_live_app(folder: Path, serving: Serving, units: str = "si") -> Dash:
     units
         ``si`` or ``us``.
     """
-    from dashboard.app import create_app
-    from dashboard.login import Password
+    from dashboard.board.app import create_app
+    from dashboard.board.login import Password
+    from dashboard.board.server import names_of
     from dashboard.pages.live import PAGE
-    from dashboard.server import names_of
     from dashboard.web.folder_source import FolderSource
     from dashboard.web.service import Board
 
@@ -107,7 +107,7 @@ class LivePage:
 def serve(pipe: Connection, folder: Path, serving: Serving, units: str) -> None:
     """What the process does: serve until the other end of the pipe is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    from dashboard.server import address_of, bind, make_server
+    from dashboard.board.server import address_of, bind, make_server
 
     try:
         server = make_server(create_live_app(folder, serving, units).server, serving)

@@ -13,9 +13,9 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from analysis.result import rounded
-from dashboard.keys import KEYS, LESS, MORE, QUIT, lever_moved
-from dashboard.live_readings import LatestReadings, Reading
-from dashboard.live_state import LIVE_NAME, PICTURE_NAME, read_state, take_keys, write_state
+from dashboard.live.keys import KEYS, LESS, MORE, QUIT, lever_moved
+from dashboard.live.readings import LatestReadings, Reading
+from dashboard.live.state import LIVE_NAME, PICTURE_NAME, read_state, take_keys, write_state
 from ingest.record.journal import JournalError
 from ingest.record.test_progress import GO, Instruction, PlanRun
 

@@ -1,0 +1,1 @@
+"""The guide of a recording: plan, readings and live figures, on a terminal and for a page."""
