@@ -26,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from ingest.load.load import load_run
 from ingest.record.replay_port import Outlet
-from tests.loggers import (
+from tests.support.loggers import (
     SteadySender,
     numbered_line,
     numbered_setup,

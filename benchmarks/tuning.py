@@ -32,7 +32,7 @@ from analysis.tune.stored import tune_store
 from analysis.tune.tuning import tune
 from dashboard.pages.tuning import answers, trial_of
 from ingest.store.store import Store
-from tests.tune_fleet import SHAPES, best_limit, draw_cars, draw_fleet, fill_store
+from tests.support.tune_fleet import SHAPES, best_limit, draw_cars, draw_fleet, fill_store
 
 MISSED, NEEDLESS, BAD_SHARE = 3.0, 1.0, 0.25
 

@@ -15,7 +15,7 @@ import pytest
 from playwright.sync_api import Browser, sync_playwright
 
 from dashboard.web.folder_source import FolderSource
-from tests.board_runs import few_samples, served
+from tests.support.board_runs import few_samples, served
 
 ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-dev-shm-usage",

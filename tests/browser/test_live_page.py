@@ -19,8 +19,8 @@ from ingest.record.recorder import Recorder
 from ingest.record.test_plan import parse_plan
 from ingest.record.test_progress import PlanRun
 from tests.browser.visits import WIDTHS, visit
-from tests.loggers import outlet, wait_for, write_setup
-from tests.test_live_guide import PLAN, SETUP, StillFigures
+from tests.dashboard.live.test_live_guide import PLAN, SETUP, StillFigures
+from tests.support.loggers import outlet, wait_for, write_setup
 
 pytestmark = pytest.mark.browser
 

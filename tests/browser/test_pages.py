@@ -9,8 +9,8 @@ from playwright.sync_api import Browser
 
 from dashboard.pages import all_pages
 from dashboard.web.folder_source import FolderSource
-from tests.board_runs import id_of, served
 from tests.browser.visits import WIDTHS, visit
+from tests.support.board_runs import id_of, served
 
 pytestmark = pytest.mark.browser
 

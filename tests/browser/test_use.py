@@ -10,7 +10,8 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 from dashboard.web.folder_source import FolderSource
-from tests.board_runs import (
+from tests.browser.visits import Visit, visit
+from tests.support.board_runs import (
     SAMPLES,
     SPIKE,
     SPIKE_S,
@@ -20,7 +21,6 @@ from tests.board_runs import (
     made_document,
     served,
 )
-from tests.browser.visits import Visit, visit
 
 pytestmark = pytest.mark.browser
 

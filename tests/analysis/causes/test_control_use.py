@@ -1,0 +1,47 @@
+"""How the controls stood: what counts as another use than the test needs (common practice)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.causes.control_use import misuses
+from analysis.context import Context
+from tests.support.signals.runs import Event, make_run
+
+TIME = np.arange(0.0, 900.0)
+
+
+def said(*events: Event) -> str:
+    noted: list[Event] = [(0.0, "engine", 1.0), (0.0, "temp_lever", 100.0), *events]
+    run = make_run(TIME, {"outlet": np.linspace(0.0, 60.0, TIME.size)}, noted)
+    sentences = misuses(Context(run))
+    assert sentences is not None
+    return "; ".join(sentences)
+
+
+@pytest.mark.parametrize(("opened", "misused"), [(3.0, False), (12.0, True)])
+def test_blower_on_before_its_air_door(opened: float, *, misused: bool) -> None:
+    events: list[Event] = [(0.0, "air_door", 0.0), (20.0, "blower", 3.0)]
+    heard = said(*events, (20.0 + opened, "air_door", 100.0))
+    assert ("suction holds that door" in heard) == misused
+
+
+def test_recirculated_air_needs_no_fresh_air_door() -> None:
+    assert said((0.0, "mode", "recirculate"), (0.0, "air_door", 0.0), (0.0, "blower", 3.0)) == ""
+
+
+@pytest.mark.parametrize(
+    ("control", "value", "sentence"),
+    [
+        ("defrost", 80.0, "the defroster was left on"),
+        ("mode", "vent", "the mode stood at vent"),
+        ("temp_lever", 45.0, "the lever stood between its ends"),
+        ("blower", 1.0, "the blower stood at step 1"),
+    ],
+)
+def test_a_control_that_stood_otherwise_most_of_the_time(
+    control: str, value: float | str, sentence: str
+) -> None:
+    assert sentence not in said((700.0, control, value))
+    assert sentence in said((30.0, control, value))

@@ -1,0 +1,114 @@
+"""One answer to a step of the lever, and the steps of a run."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from analysis.lever.path import lever_path
+from analysis.lever.response import outlet_answer, read_outlet
+from analysis.lever.steps.approach import NOTHING_LATE, Late, settle_answers
+from analysis.lever.steps.step import Window, measure_steps, without_sensor
+from analysis.lever.steps.steps import step_answers
+from tests.support.signals.lever_cars import Door, Lags, Log, lever_run
+
+STEP = Window(before=0.0, onset=50.0, stop=200.0, margin=1.0)
+
+
+@pytest.mark.parametrize("tau", [0.5, 2.0, 3.0, 20.0])
+@pytest.mark.parametrize("lag", [1.0, 3.0])
+def test_sensor_is_taken_out_of_two_lags_in_series(tau, lag):
+    # 63 % time of the two in series, from their closed form on a fine time axis
+    time = np.linspace(0.0, 10.0 * (tau + lag), 400_001)
+    if tau == lag:
+        gone = (1.0 + time / tau) * np.exp(-time / tau)
+    else:
+        gone = (tau * np.exp(-time / tau) - lag * np.exp(-time / lag)) / (tau - lag)
+    read = float(time[int(np.argmax(gone <= math.exp(-1.0)))])
+    own, gain = without_sensor(read, lag)
+    assert own == pytest.approx(tau, rel=0.01, abs=0.01)
+    assert gain >= 0.8
+
+
+def test_settled_answer_of_an_unfinished_approach():
+    time = np.arange(0.0, 40.0, 1.0)
+    noise = np.random.default_rng(0).normal(0.0, 0.1, time.size)
+    [(settled, u, _)] = settle_answers([(time, 30.0 * -np.expm1(-time / 15.0) + noise)])
+    assert abs(settled - 30.0) < 3.0 * u
+    assert 0.1 < u < 4.0
+
+
+def test_settled_answer_of_a_finished_one_is_its_level():
+    time = np.arange(0.0, 60.0, 1.0)
+    noise = np.random.default_rng(1).normal(0.0, 0.1, time.size)
+    [(settled, u, scatter)] = settle_answers([(time, 30.0 * -np.expm1(-time / 2.0) + noise)])
+    assert settled == pytest.approx(30.0, abs=0.3)
+    assert u < 0.4
+    assert scatter == pytest.approx(0.1, rel=0.4)
+
+
+def test_known_late_share_is_added_to_a_short_hold():
+    time = np.arange(0.0, 25.0, 0.5)
+    fraction = 1.0 - 0.8 * np.exp(-time / 2.0) - 0.2 * np.exp(-time / 100.0)
+    [(blind, u_blind, _)] = settle_answers([(time, 40.0 * fraction)])
+    [(told, _, _)] = settle_answers([(time, 40.0 * fraction)], Late(0.2, 100.0))
+    assert told == pytest.approx(40.0, abs=0.6)
+    assert blind < 38.0 or u_blind > 1.0
+
+
+def test_answers_of_unlike_lengths_do_not_touch_each_other():
+    rng = np.random.default_rng(5)
+    records = []
+    for size, tau, height in ((12, 1.0, 30.0), (160, 20.0, -25.0), (50, 4.0, 8.0)):
+        time = np.arange(size) * 0.7
+        records.append((time, height * -np.expm1(-time / tau) + rng.normal(0.0, 0.1, size)))
+    alone = [settle_answers([record], Late(0.1, 50.0))[0] for record in records]
+    np.testing.assert_allclose(settle_answers(records, Late(0.1, 50.0)), alone, rtol=1e-6)
+
+
+@pytest.mark.parametrize(("tau", "interval"), [(1.5, 1.0), (2.5, 0.2), (12.0, 2.0), (25.0, 1.0)])
+def test_time_of_a_first_order_answer(tau, interval):
+    rng = np.random.default_rng(3)
+    time = np.arange(0.3, 200.0, interval)
+    answer = np.where(time > 50.0, -np.expm1(-(time - 50.0) / tau), 0.0)
+    outlet = 15.0 + 40.0 * answer + rng.normal(0.0, 0.1, time.size)
+    [found] = measure_steps(time, outlet, [STEP], 0.0, NOTHING_LATE)
+    assert found is not None
+    size, seconds, u = found
+    assert size == pytest.approx(40.0, abs=0.5)
+    assert abs(seconds - tau) < 3.0 * u
+    assert u < 0.12 * tau + 0.3 * interval
+
+
+def test_answer_that_does_not_stand_out_is_none():
+    rng = np.random.default_rng(4)
+    time = np.arange(0.0, 200.0, 1.0)
+    outlet = 15.0 + 2.0 * (time > 50.0) + rng.normal(0.0, 1.0, time.size)
+    assert measure_steps(time, outlet, [STEP], 0.0, NOTHING_LATE) == [None]
+
+
+def steps_of(moves, *, log=None, lags=None):
+    run = lever_run(Door(slack=0.0), lags or Lags(), log or Log(interval=0.5), moves, rest=120.0)
+    answer = outlet_answer(read_outlet(run), run.controls)
+    return step_answers(run, lever_path(run), answer, 0.3)
+
+
+def test_small_steps_do_not_count():
+    moves = [(0.0, 100.0), (100.0, 85.0), (200.0, 40.0), (300.0, 100.0)]
+    assert [step.change for step in steps_of(moves)] == [-45.0, 60.0]
+
+
+def test_quick_moves_in_one_direction_are_one_step():
+    moves = [(0.0, 100.0), (100.0, 60.0), (101.5, 30.0), (200.0, 90.0)]
+    first, second = steps_of(moves)
+    assert first.change == -70.0
+    assert first.time == pytest.approx(100.0 + 1.5 * 30.0 / 70.0)
+    assert second.change == 60.0
+
+
+def test_step_cut_short_by_another_control_ends_there():
+    log = Log(interval=0.5, events=((205.0, "blower", 1.0),))
+    moves = [(0.0, 100.0), (100.0, 0.0), (200.0, 100.0)]
+    assert [step.change for step in steps_of(moves, log=log)] == [-100.0]

@@ -1,0 +1,187 @@
+"""Limits from good cars."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from analysis.baseline import FEWEST, Baseline, baseline_limits, spread_of, spreads
+from analysis.limits import BAD_SIDE, Limit
+from analysis.measurement import Measurement
+from analysis.statistics.tolerance import two_sided_factor
+from ingest.run import Run
+from tests.support.signals.runs import make_run, make_setup
+
+RISES = [44.1, 46.0, 45.2, 47.3, 43.8, 45.9, 46.4, 44.7]
+
+
+def kelvin(value: float | None, random: float = 0.0, **shared: float) -> Measurement:
+    return Measurement(value, "K", random, shared)
+
+
+def limits_of(
+    name: str, values: list[Measurement], default: Limit | None = None
+) -> dict[str, Limit]:
+    """Limits of one figure from good cars' values."""
+    cars = [{name: value} for value in values]
+    return baseline_limits(spreads(cars), {name: default} if default else {}, len(cars))
+
+
+def test_a_limit_only_where_it_is_bad_to_differ() -> None:
+    limit = limits_of("steady_outlet_rise", [kelvin(v) for v in RISES])["steady_outlet_rise"]
+    mean, sd = np.mean(RISES), np.std(RISES, ddof=1)
+    assert limit.low == pytest.approx(mean - two_sided_factor(8) * sd)
+    assert limit.high is None
+    assert "8 good cars" in limit.basis
+
+
+def test_both_ends_where_both_are_bad() -> None:
+    limit = limits_of("core_effectiveness", [kelvin(v) for v in RISES])["core_effectiveness"]
+    mean, sd = np.mean(RISES), np.std(RISES, ddof=1)
+    assert limit.low == pytest.approx(mean - two_sided_factor(8) * sd)
+    assert limit.high == pytest.approx(mean + two_sided_factor(8) * sd)
+
+
+def test_the_other_side_stays_as_it_was() -> None:
+    """A family's thermostats say when one opens low; that coolant may not boil holds for all."""
+    default = Limit(76.5, 108.0, "default")
+    limit = limits_of("coolant_plateau", [kelvin(v + 37) for v in RISES], default)[
+        "coolant_plateau"
+    ]
+    assert limit.low is not None
+    assert 77.0 < limit.low < 82.0
+    assert limit.high == 108.0
+
+
+def test_a_default_that_contradicts_the_family_goes() -> None:
+    default = Limit(10.0, 20.0, "default")
+    limit = limits_of("coolant_plateau", [kelvin(v) for v in RISES], default)["coolant_plateau"]
+    assert limit.low is not None
+    assert limit.low > 20.0
+    assert limit.high is None
+
+
+def test_never_nearer_than_harmless() -> None:
+    alike = [82.0, 82.1, 82.2, 82.1, 82.0, 81.9]
+    default = Limit(76.5, None, "default", harmless=3.0)
+    limit = limits_of("coolant_plateau", [kelvin(v) for v in alike], default)["coolant_plateau"]
+    assert limit.low == pytest.approx(np.mean(alike) - 3.0)
+    assert "harmless" in limit.basis
+
+
+def test_rates_are_judged_by_their_logarithm() -> None:
+    """A good car leaks 3, another 6 kPa/min: the limit must not be symmetric, nor negative."""
+    decays = np.exp(np.array([0.8, 1.1, 1.4, 1.2, 0.9, 1.6]))
+    limit = limits_of("vacuum_decay", [kelvin(float(v)) for v in decays])["vacuum_decay"]
+    logs = np.log(decays)
+    assert limit.high == pytest.approx(
+        float(np.exp(logs.mean() + two_sided_factor(6) * logs.std(ddof=1)))
+    )
+
+
+def test_the_scatter_of_measuring_is_not_the_family() -> None:
+    random = np.random.default_rng(5)
+    values = [float(v) for v in random.normal(82, 1.4, 30)]
+    noisy = limits_of("coolant_plateau", [kelvin(v, 0.9) for v in values])["coolant_plateau"]
+    quiet = limits_of("coolant_plateau", [kelvin(v) for v in values])["coolant_plateau"]
+    assert noisy.low is not None
+    assert quiet.low is not None
+    assert noisy.low > quiet.low + 0.2
+
+
+def test_no_more_than_half_the_variance_is_put_down_to_measuring() -> None:
+    """A random part far above what the cars show is caution, not scatter."""
+    cautious = limits_of("coolant_plateau", [kelvin(v, 50.0) for v in RISES])["coolant_plateau"]
+    half = limits_of("coolant_plateau", [kelvin(v, float(np.std(RISES, ddof=1)) / 2**0.5)
+                                         for v in RISES])["coolant_plateau"]  # fmt: skip
+    assert cautious.low == pytest.approx(half.low)
+
+
+def test_the_sensors_own_error_is_left_in() -> None:
+    """One shop's sensors go from car to car; their tolerance is no scatter between cars."""
+    with_tolerance = limits_of("coolant_plateau", [kelvin(v, tolerance=1.4) for v in RISES])
+    assert with_tolerance == limits_of("coolant_plateau", [kelvin(v) for v in RISES])
+
+
+def test_a_foreign_car_is_put_aside_and_said() -> None:
+    values = [kelvin(v) for v in [*RISES, 21.0]]
+    limit = limits_of("steady_outlet_rise", values)["steady_outlet_rise"]
+    assert limit.low is not None
+    assert limit.low > 40.0
+    assert "1 more left out" in limit.basis
+
+
+def test_two_that_differ_belong_to_the_family() -> None:
+    """Two good cars measured in traffic among ten in the shop are the family's spread."""
+    shop = [61.0, 60.4, 61.5, 60.8, 61.2, 60.6, 61.1, 60.9, 61.3, 60.7]
+    limit = limits_of("vacuum_source_low", [kelvin(v) for v in [*shop, 49.0, 50.5]])[
+        "vacuum_source_low"
+    ]
+    assert limit.low is not None
+    assert limit.low < 49.0
+
+
+@pytest.mark.parametrize("count", [0, 1, 3, FEWEST - 1])
+def test_too_few_cars_give_no_family_limit(count: int) -> None:
+    assert limits_of("steady_outlet_rise", [kelvin(v) for v in RISES[:count]]) == {}
+
+
+def test_cars_that_do_not_differ_give_none() -> None:
+    """A logger of whole degrees says 82 on every car: that is its step, not the family's spread."""
+    assert limits_of("coolant_plateau", [kelvin(82.0)] * 7) == {}
+
+
+def test_missing_and_impossible_values_do_not_count() -> None:
+    values = [*RISES[:4], None, float("nan")]
+    spread = spread_of("steady_outlet_rise", [kelvin(v) for v in values])
+    assert spread is not None
+    assert spread.n == 4
+
+
+def test_no_limit_where_no_side_is_bad() -> None:
+    assert BAD_SIDE["fluctuation_period"] is None
+    assert limits_of("fluctuation_period", [kelvin(v) for v in RISES]) == {}
+
+
+@dataclass(frozen=True)
+class Good:
+    """As much of a measured run as the baseline looks at."""
+
+    run: Run
+    figures: dict[str, Measurement]
+
+
+def good_car(value: float, family: str = "Plover", heater: str = "blend-air") -> Good:
+    run = make_run(np.arange(3.0), {"outlet": np.zeros(3)})
+    setup = make_setup(heater)
+    about = setup.run.model_copy(update={"family": family})
+    run = run.with_(setup=setup.model_copy(update={"run": about}))
+    return Good(run, {"steady_outlet_rise": kelvin(value)})
+
+
+DEFAULT = {
+    "steady_outlet_rise": Limit(35.0, None, "default"),
+    "coolant_drop": Limit(0.0, 22.0, "default"),
+}
+
+
+def test_baseline_judges_like_by_like() -> None:
+    cars = [good_car(v) for v in RISES] + [good_car(20.0, "Curlew", "water-valve")] * 6
+    baseline = Baseline.of(cars)  # type: ignore[arg-type]
+    limits = baseline.limits("Plover", "blend-air", DEFAULT)
+    assert limits["steady_outlet_rise"].low is not None
+    assert limits["steady_outlet_rise"].low > 38.0
+    assert len(baseline.cars("Plover", "blend-air")) == 8
+    assert baseline.cars("Plover", "combined") == ()
+
+
+def test_default_stands_in_and_says_so() -> None:
+    baseline = Baseline.of([good_car(v) for v in RISES])  # type: ignore[arg-type]
+    limits = baseline.limits("Plover", "blend-air", DEFAULT)
+    assert (limits["coolant_drop"].low, limits["coolant_drop"].high) == (0.0, 22.0)
+    assert "for want of 5 good cars" in limits["coolant_drop"].basis
+    unknown = baseline.limits(None, "blend-air", DEFAULT)
+    assert unknown["steady_outlet_rise"].low == 35.0
+    assert "0 in the baseline" in unknown["steady_outlet_rise"].basis

@@ -1,0 +1,152 @@
+"""The board's page: what the sliders answer, from plain functions."""
+
+from __future__ import annotations
+
+import json
+import time
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+from dash import Dash
+from plotly.utils import PlotlyJSONEncoder
+
+from analysis.tune.search.trial import attempt, prepare
+from analysis.verdict import GUARD
+from dashboard.pages import tuning
+from dashboard.web.service import Board, StoreSource
+from ingest.errors import UnusableRun
+from ingest.store.store import Store
+from tests.support.tune_fleet import Fleet, draw_fleet, fill_store
+
+NAME = "steady_outlet_rise"
+
+
+@pytest.fixture(scope="module")
+def fleet() -> Fleet:
+    return draw_fleet(80, 9, names=(NAME,), family_sd=0.2)
+
+
+@pytest.fixture(scope="module")
+def board(fleet: Fleet, tmp_path_factory: pytest.TempPathFactory) -> Board:
+    place = tmp_path_factory.mktemp("page") / "store"
+    fill_store(fleet, place)
+    return Board(StoreSource(Store.open(place)))
+
+
+def labels(fleet: Fleet) -> dict[str, bool]:
+    return {
+        run_id: purpose == "complaint"
+        for run_id, purpose in fleet.runs.select("id", "purpose").iter_rows()
+    }
+
+
+def words(component: object) -> str:
+    return json.dumps(component, cls=PlotlyJSONEncoder)
+
+
+def test_an_attempt_counts_what_lies_beyond(fleet: Fleet) -> None:
+    trial = prepare(fleet.runs, fleet.figures, labels(fleet), NAME)
+    assert trial is not None
+    result = attempt(trial, 42.0, 3.0, 1.0, 0.2)
+    values = dict(fleet.figures.select("run_id", "value").iter_rows())
+    bad = [run_id for run_id, word in labels(fleet).items() if word]
+    assert result.detection.total == len(bad)
+    assert result.detection.count == sum(values[run_id] < 42.0 for run_id in bad)
+    failed = sum(value < 42.0 - GUARD for value in values.values())
+    passed = sum(value > 42.0 + GUARD for value in values.values())
+    assert (result.failed, result.passed) == (failed, passed)
+    assert result.undecided == 80 - failed - passed
+    shares = result.detection.value, result.false_alarm.value
+    assert result.cost == pytest.approx(0.2 * 3.0 * (1 - shares[0]) + 0.8 * shares[1])
+    assert result.best_cost <= np.interp(-42.0, trial.limits, result.curve)
+    near = [abs(trial.value[each] - 42.0) for each in result.on_edge]
+    assert near == sorted(near)
+    # every run was judged `pass`, so those that change are the others
+    assert result.moved == 80 - passed
+
+
+def test_dearer_misses_move_the_best_limit(fleet: Fleet) -> None:
+    trial = prepare(fleet.runs, fleet.figures, labels(fleet), NAME)
+    assert trial is not None
+    best = [attempt(trial, 42.0, missed, 1.0, 0.2).best for missed in (1.0, 5.0, 25.0)]
+    assert best == sorted(best)
+    assert best[0] < best[-1]
+
+
+def test_without_labels_there_are_still_counts(fleet: Fleet) -> None:
+    trial = prepare(fleet.runs, fleet.figures, {}, NAME)
+    assert trial is not None
+    text = words(tuning.answers(trial, 200, 0.5, 10, "si"))
+    assert "Without good and bad runs" in text
+    assert "NaN" not in text
+
+
+def test_a_figure_nobody_has(fleet: Fleet) -> None:
+    assert prepare(fleet.runs, fleet.figures, {}, "vacuum_decay") is None
+
+
+def test_the_answer_in_words_and_units(fleet: Fleet, board: Board) -> None:
+    trial, told = tuning.trial_of(board, NAME, "any")
+    assert told == tuning.BY_PURPOSE
+    assert trial is not None
+    place, marks, label = tuning.limit_slider(board, tuning.state_of({}, board), trial)
+    assert 0 <= place <= tuning.STEPS
+    assert len(marks) == 5
+    assert label == "Limit, K"
+    si = words(tuning.answers(trial, place, 0.5, 10, "si"))
+    us = words(tuning.answers(trial, place, 0.5, 10, "us"))
+    start = tuning.tried(trial, place, 0.5, 10).limit
+    # the slider's step nearest to the default limit of 35 K
+    assert start == pytest.approx(35.0, abs=(trial.high - trial.low) / tuning.STEPS)
+    assert f"Failing below {start:.2f} K" in si
+    assert f"Failing below {1.8 * start:.2f} \\u00b0F" in us
+    assert "/car?run=" in si
+
+
+def test_labels_of_the_store_go_before_purposes(board: Board, fleet: Fleet) -> None:
+    file = board.source.store.folder / tuning.LABELS_FILE  # type: ignore[attr-defined]
+    file.write_text(fleet.labels, encoding="utf-8")
+    try:
+        found, told = tuning.labels_of(board, board.source.runs())
+        assert told == tuning.BY_FILE
+        assert len(found) == 80
+        file.write_text("car,label\nSC-00000,goood\n", encoding="utf-8")
+        with pytest.raises(UnusableRun, match="did you mean good"):
+            tuning.labels_of(board, board.source.runs())
+    finally:
+        file.unlink()
+
+
+def test_one_family(board: Board, fleet: Fleet) -> None:
+    trial, _ = tuning.trial_of(board, NAME, "Knot")
+    assert trial is not None
+    assert trial.value.size == fleet.runs.filter(pl.col("family") == "Knot").height
+
+
+def test_the_page_registers_and_lays_itself_out(board: Board) -> None:
+    app = Dash(__name__)
+    tuning.PAGE.register(app, board)
+    assert len(app.callback_map) + len(app._callback_list) >= 2
+    text = words(tuning.PAGE.layout(board, {"figure": "no such", "family": "<b>"}))
+    assert "What would another limit change?" in text
+    assert "<b>" not in text
+
+
+def test_ten_thousand_runs_answer_at_once() -> None:
+    fleet = draw_fleet(10_000, 10, names=(NAME,))
+    trial = prepare(fleet.runs, fleet.figures, labels(fleet), NAME)
+    assert trial is not None
+    used = []
+    for step in range(0, 400, 40):
+        start = time.process_time()
+        tuning.answers(trial, step, 0.5, 10, "si")
+        used.append(time.process_time() - start)
+    assert np.median(used) < 0.2
+
+
+def test_an_empty_store_has_a_page(tmp_path: Path) -> None:
+    board = Board(StoreSource(Store.open(tmp_path / "empty")))
+    assert tuning.trial_of(board, NAME, "any")[0] is None
+    assert words(tuning.PAGE.layout(board, {}))

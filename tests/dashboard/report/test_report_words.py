@@ -1,0 +1,132 @@
+"""What owners read: sentences true of the figures, quantities in the reader's units."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from analysis.causes.diagnose import Cause
+from analysis.limits import Limit
+from analysis.measurement import Measurement
+from analysis.pipeline import Analysis, analyze
+from analysis.verdict import Verdict, judge_one
+from dashboard.report.blocks import glued
+from dashboard.report.owner import answer, closing, what_was_wrong
+from dashboard.report.owner_facts import facts
+from dashboard.report.subject import Subject, subject_of
+from dashboard.text.shown import in_units
+from ingest.load.load import load_run
+
+SAMPLES = Path(__file__).parents[3] / "sample_logs"
+
+
+@cache
+def good() -> Analysis:
+    return analyze(load_run(SAMPLES / "SC-014-after-repair"))
+
+
+def with_figure(name: str, value: float, u: float, limit: Limit) -> Analysis:
+    """The good run with one figure replaced and judged."""
+    unit = good().figures[name].unit
+    measured = Measurement(value, unit, u)
+    figures = {**good().figures, name: measured}
+    judged = {**good().judged, name: judge_one(name, measured, limit)}
+    return replace(good(), figures=figures, judged=judged, verdict="fail")
+
+
+def with_causes(verdict: Verdict, *causes: tuple[str, str, float]) -> Subject:
+    made = tuple(Cause(name, title, share, (), "") for name, title, share in causes)
+    return subject_of([replace(good(), causes=made, verdict=verdict)], (), (), None, "si")
+
+
+def told(analysis: Analysis, units: str = "si", **family: tuple[float, float]) -> str:
+    return "\n".join(facts(replace(subject_of([analysis], (), (), None, units), family=family)))
+
+
+def test_colder_by_speed_is_told_with_its_sign_turned() -> None:
+    limit = Limit(-2.5, None, "")
+    slow = with_figure("speed_sensitivity", -10.2, 0.5, limit)
+    sentence = "For every 36 km/h faster it gets 10 °C colder at the feet; it should be {} at most."
+    # half a degree less than 3 rounds to even: 2
+    assert sentence.format("2 °C") in told(slow)
+    assert "For every 22 mph faster it gets 18 °F colder at the feet" in told(slow, "us")
+    assert "cars of this kind have 2 °C at most" in told(slow, speed_sensitivity=(-1.6, 0.4))
+
+
+def test_a_sentence_that_would_be_false_is_left_out() -> None:
+    warmer = with_figure("speed_sensitivity", 10.2, 0.5, Limit(None, 2.5, ""))
+    assert "colder at the feet" not in told(warmer)
+    backwards = with_figure("coolant_drop", -20.0, 0.5, Limit(0.0, 22.0, ""))
+    assert "hot water" not in told(backwards)
+
+
+def test_small_numbers_are_not_called_none() -> None:
+    reversed_lever = with_figure("core_effectiveness", 0.003, 0.001, Limit(0.45, None, ""))
+    assert "hands on less than 1 % of the warmth" in told(reversed_lever)
+
+
+@pytest.mark.parametrize(
+    ("family", "phrase"),
+    [
+        ((0.1, 0.2), "cars of this kind have less than 1 °C."),
+        ((0.1, 1.4), "cars of this kind have 1 °C at most."),
+        ((1.1, 1.4), "cars of this kind have 1 °C."),
+        ((1.1, 3.4), "cars of this kind have 1 to 3 °C."),
+    ],
+)
+def test_the_range_of_the_family(family: tuple[float, float], phrase: str) -> None:
+    warm_at_cold = with_figure("cold_end_rise", 19.0, 0.5, Limit(None, 6.0, ""))
+    assert phrase in told(warm_at_cold, cold_end_rise=family)
+
+
+def test_a_heater_that_passes_but_shows_a_fault_is_not_called_well() -> None:
+    weak = with_causes("pass", ("weak_airflow", "too little air is blown", 0.9))
+    assert answer(weak) == "The heater gets warm, but something else is not right."
+    assert "next step" in closing(weak)
+    assert what_was_wrong(weak) == ["Most likely too little air is blown (90 %)."]
+
+
+def test_a_sound_heater_is_said_to_need_nothing() -> None:
+    sound = with_causes("pass", ("healthy", "nothing is wrong with this heater", 0.9))
+    assert answer(sound) == "Yes, the heater is warm."
+    assert closing(sound) == "Everything that could be measured is as it should be."
+    unsure = with_causes("undecided", ("healthy", "nothing is wrong with this heater", 0.6))
+    assert closing(unsure).startswith("The test found nothing that must be repaired.")
+
+
+def test_two_likely_causes_are_both_named() -> None:
+    both = with_causes("fail", ("a", "the one", 0.45), ("b", "the other", 0.40), ("c", "no", 0.05))
+    assert what_was_wrong(both) == [
+        "Perhaps the one (45 %). It could also be that the other (40 %)."
+    ]
+
+
+# 1 inHg = 3.386389 kPa (NIST SP 811), 1 mph = 0.44704 m/s; differences of temperature times 1.8
+@pytest.mark.parametrize(
+    ("si", "us"),
+    [
+        ("rise 61.1 ± 1.4 K, usual 55.0 ± 5.0 K", "rise 110.0 ± 2.5 °F, usual 99.0 ± 9.0 °F"),
+        ("at 84.0 ± 4.0 °C", "at 183.2 ± 7.2 °F"),
+        ("from 70 to 80 °C", "from 158 to 176 °F"),
+        ("stands at -40 °C", "stands at -40 °F"),
+        ("reads up to -83.8 degC", "reads up to -118.8 °F"),
+        ("coolant_in +0.42 K, outlet -0.53 K.", "coolant_in +0.76 °F, outlet -0.95 °F."),
+        ("sagged by up to 34 kPa", "sagged by up to 10.0 inHg"),
+        ("loss 3.39 ± 0.34 kPa/min", "loss 1.001 ± 0.100 inHg/min"),
+        ("-10.0 ± 4.4 K per 10 m/s", "-8.0 ± 3.5 °F per 10 mph"),
+        ("still rising by 2.0 K/min", "still rising by 3.6 °F/min"),
+        ("winter 180 °F = 82 °C", "winter 180 °F = 82 °C"),
+        ("channel CH5 K, SC-014 K", "channel CH5 K, SC-014 K"),
+        ("28.1 ± 2.7 %, 674 s, 5/32 in", "28.1 ± 2.7 %, 674 s, 5/32 in"),
+    ],
+)
+def test_quantities_in_sentences(si: str, us: str) -> None:
+    assert in_units(si, "us") == us
+    assert in_units(si, "si") == si.replace("degC", "°C")
+
+
+def test_a_sign_stays_with_its_number() -> None:
+    assert glued("6 to 8 % at 67 °C, 5 K") == "6 to 8\u00a0% at 67\u00a0°C, 5 K"
