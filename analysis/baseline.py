@@ -23,7 +23,6 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.causes.evidence import Evidence, evidence_of
 from analysis.limits import BAD_SIDE, Limit
@@ -34,7 +33,6 @@ from analysis.statistics.tolerance import half_width
 if TYPE_CHECKING:
     from analysis.pipeline import Measured
 
-Floats = NDArray[np.float64]
 
 FEWEST: Final = 5
 """Below this many good cars the factor is so large that the default limit says more."""
@@ -43,7 +41,7 @@ NOISE_SHARE: Final = 0.5
 """Most of the variance seen that is ever put down to measuring: a figure's random part also holds
 what its model may be off by, which does not scatter from car to car."""
 
-MOST_OUTLIERS: Final = 1
+MAX_OUTLIERS: Final = 1
 """The cars are known to be good: one may be a slip, two that differ show how wide the family is."""
 
 LOGARITHMIC: Final = frozenset({"warm_up_time", "response_time", "vacuum_decay"})
@@ -90,7 +88,7 @@ def spread_of(name: str, measurements: Sequence[Measurement]) -> Spread | None:
     log = name in LOGARITHMIC and bool(np.all(values > 3.0 * random)) and bool(np.all(values > 0))
     if log:
         values, random = np.log(values), random / values
-    foreign = outliers(values, MOST_OUTLIERS)
+    foreign = outliers(values, MAX_OUTLIERS)
     values, random = np.delete(values, foreign), np.delete(random, foreign)
     seen = float(values.std(ddof=1)) if np.ptp(values) > 0.0 else 0.0
     noise = math.sqrt(min(float(np.mean(random**2)), NOISE_SHARE * seen**2))

@@ -16,9 +16,10 @@ from analysis.lever.study import LeverStudy, study_lever
 from analysis.measurement import Measurement
 from analysis.signal import fluctuation
 from analysis.timeline import states, windows
-from analysis.timeline.grid import Floats, Grid, build_grid
+from analysis.timeline.grid import Grid, build_grid
 from analysis.uncertainty import level
 from analysis.vacuum import study as vacuum
+from ingest.arrays import Bools, Floats
 from ingest.run import Finding, Run
 
 
@@ -51,27 +52,27 @@ class Context:
         return list(zip(*(self.run.controls[name].to_list() for name in columns), strict=True))
 
     @cached_property
-    def engine_on(self) -> states.Bools:
+    def engine_on(self) -> Bools:
         """Whether the engine ran, bin by bin."""
         return states.engine_on(self.grid)
 
     @cached_property
-    def engine_warm(self) -> states.Bools:
+    def engine_warm(self) -> Bools:
         """Whether the engine was as warm as it got in this run, bin by bin."""
         return states.engine_warm(self)
 
     @cached_property
-    def blowing(self) -> states.Bools:
+    def blowing(self) -> Bools:
         """Whether air may have come out, bin by bin."""
         return states.blowing(self.grid)
 
     @cached_property
-    def changes(self) -> states.Bools:
+    def changes(self) -> Bools:
         """Bins at which a control other than the lever takes a new position."""
         return states.changes(self.grid)
 
     @cached_property
-    def outlet_seen(self) -> states.Bools:
+    def outlet_seen(self) -> Bools:
         """False within stretches too long without a reading of the outlet's rise."""
         return windows.outlet_seen(self)
 
@@ -81,12 +82,12 @@ class Context:
         return states.lever_position(self)
 
     @cached_property
-    def at_hot(self) -> states.Bools:
+    def at_hot(self) -> Bools:
         """Whether the lever was at the hot end, bin by bin."""
         return states.at_hot_end(self)
 
     @cached_property
-    def at_cold(self) -> states.Bools:
+    def at_cold(self) -> Bools:
         """Whether the lever was at the cold end, bin by bin."""
         return states.at_cold_end(self)
 

@@ -10,12 +10,10 @@ import math
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.measurement import Measurement
+from ingest.arrays import Floats
 from ingest.run import Sensor
-
-Floats = NDArray[np.float64]
 
 LOWEST_ORDINATES: Final = 4
 """Periodogram ordinates taken for the spectrum at frequency zero."""
@@ -23,7 +21,7 @@ LOWEST_ORDINATES: Final = 4
 NEAR_LAGS: Final = 24
 """So many autocorrelations (an even number) are summed directly; they usually reach the cut."""
 
-FEWEST_EFFECTIVE: Final = 2.0
+MIN_EFFECTIVE: Final = 2.0
 """A mean is never credited with fewer effective samples than this, nor with fewer than it shows."""
 
 
@@ -59,7 +57,7 @@ def effective_size(values: Floats) -> float:
         stop = _first_negative(pairs)
     stop = stop or pairs.size
     inflation = max(1.0, 2.0 * float(pairs[:stop].sum()) - 1.0)
-    return float(min(n, max(min(FEWEST_EFFECTIVE, n), n / inflation)))
+    return float(min(n, max(min(MIN_EFFECTIVE, n), n / inflation)))
 
 
 def _first_pairs(centered: Floats) -> Floats:

@@ -26,7 +26,7 @@ GUARD: Final = 1.6448536269514722
 LONGEST_MIN: Final = 60.0
 """Nobody measures longer than this, min; beyond, it is said that time does not help."""
 
-MOST_REPEATS: Final = 8
+MAX_REPEATS: Final = 8
 """Nor more often than this."""
 
 _NOTHING: Final = 1e-4
@@ -151,7 +151,7 @@ def _remedy(name: str, measurement: Measurement, wanted: float) -> str:
     factor = (measurement.random / max(left, _NOTHING * measurement.random)) ** 2
     if name in REPEATED:
         times = math.ceil(factor)
-        if times > MOST_REPEATS:
+        if times > MAX_REPEATS:
             return "so near that repeating does not decide it; judge by the other figures"
         return f"{times} times as many {REPEATED[name]} would decide it"
     if measurement.window is None:

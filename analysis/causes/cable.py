@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from analysis.causes.evidence import Usual
     from analysis.pipeline import Measured
 
-LEAST_DEAD_SHARE: Final = 0.025
+MIN_DEAD_SHARE: Final = 0.025
 """Even a cable without any waste shows this share of the curve as dead: the definition of dead
 travel ends where 2.5 % of the span is covered."""
 
@@ -96,7 +96,7 @@ def _offset(measured: Measured, usual: Usual) -> Measurement | None:
 def _least_dead(measured: Measured) -> float:
     travel = measured.figures.get("effective_travel")
     known = travel is not None and travel.value is not None
-    return LEAST_DEAD_SHARE * (travel.known() if known and travel is not None else 90.0)
+    return MIN_DEAD_SHARE * (travel.known() if known and travel is not None else 90.0)
 
 
 def _gain(measured: Measured, usual: Usual, offset: Measurement) -> Measurement:

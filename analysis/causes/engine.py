@@ -20,8 +20,7 @@ from analysis.causes.knowledge import (
     knowledge,
 )
 from analysis.causes.next_check import chance_found
-
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 FREEDOM: Final = 6.0
 """Degrees of freedom of the t distribution residuals follow: cars of other kinds have longer tails

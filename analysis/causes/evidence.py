@@ -137,7 +137,7 @@ def _coolant_reached(measured: Measured) -> tuple[float, float] | None:
 NEARLY_WARM_K: Final = 6.0
 """The coolant counts as warm from when it first came this near to its highest, K."""
 
-LEAST_WARM_S: Final = 300.0
+MIN_WARM_S: Final = 300.0
 
 
 def _coolant_swing(measured: Measured) -> tuple[float, float] | None:
@@ -157,11 +157,11 @@ def _coolant_swing(measured: Measured) -> tuple[float, float] | None:
     first = int(np.argmax(values > highest - NEARLY_WARM_K))
     warm = values[first:]
     at_hot = context.at_hot[first:]
-    if at_hot.sum() * context.grid.step >= LEAST_WARM_S:
+    if at_hot.sum() * context.grid.step >= MIN_WARM_S:
         # moving the lever moves the coolant, too: like is compared with like
         warm = warm[at_hot]
     warm = warm[~np.isnan(warm)]
-    if warm.size * context.grid.step < LEAST_WARM_S:
+    if warm.size * context.grid.step < MIN_WARM_S:
         return None
     low, high = quantiles(warm, 0.05, 0.95)
     resolution = measured.run.sensors[point].resolution

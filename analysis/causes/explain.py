@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from analysis.causes.engine import Ranking
     from analysis.pipeline import Measured
 
-MOST_REASONS: Final = 4
+MAX_REASONS: Final = 4
 USUAL_WORD: Final = "usual"
 """Stands in every reason that names a figure, before what is usual of it."""
 
@@ -47,7 +47,7 @@ def reasons(
     if severity is not None and ranking.probability[row.name] > 0.3 and row.moves:
         word = "slight" if severity < 1.4 else "moderate" if severity < 2.3 else "severe"
         said.append(f"taken together the figures fit a {word} case")
-    return tuple(said[: MOST_REASONS + 1])
+    return tuple(said[: MAX_REASONS + 1])
 
 
 def _farthest(row: CauseRow, evidence: Evidence, usual: Usual) -> list[str]:
@@ -79,7 +79,7 @@ def _figures(row: CauseRow, evidence: Evidence, usual: Usual) -> list[str]:
         elif abs(away) < sd and abs(move[1]) > 2.0 * sd:
             rated.append((-1.0, f"against it: {_line(name, evidence, usual)}"))
     rated.sort(key=lambda pair: -pair[0])
-    return [text for _, text in rated[:MOST_REASONS]]
+    return [text for _, text in rated[:MAX_REASONS]]
 
 
 def _signs(row: CauseRow, evidence: Evidence, measured: Measured) -> list[str]:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 SEVERITIES: Final = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0])
 """Severities integrated over: 1 is slight, 2 moderate, 3 severe, as the table's columns; 4 goes as

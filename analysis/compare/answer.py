@@ -24,10 +24,10 @@ KEY_FIGURE: Final = "steady_outlet_rise"
 ID_DIGITS: Final = 12
 """Digits of a run's id in these tables; `ingest.store.read.find_run` takes them."""
 
-MOST_MARKS: Final = 40
+MAX_MARKS: Final = 40
 """A longer course of time is shown by its marked runs only; files hold all."""
 
-MOST_LINES: Final = 200
+MAX_LINES: Final = 200
 """No more rows are shown on a screen; files hold all."""
 
 
@@ -86,9 +86,9 @@ class Answer:
 
     def lines(self) -> tuple[pl.DataFrame, tuple[str, ...]]:
         """What fits a screen: the table's first rows, and what is to be said below them."""
-        rest = self.shown.height - MOST_LINES
+        rest = self.shown.height - MAX_LINES
         more = (f"{rest} more rows; ask for less, or write a file.",) if rest > 0 else ()
-        return self.shown.head(MOST_LINES), (*more, self.legend, *self.remarks)
+        return self.shown.head(MAX_LINES), (*more, self.legend, *self.remarks)
 
     def sheets(self, runs: pl.DataFrame) -> dict[str, Sheet]:
         """For a workbook: the table, and beside it the runs behind each of its rows.
@@ -287,7 +287,7 @@ def _timeline(table: pl.DataFrame, question: Question) -> Answer:
         title=f"The course of time, by {by}",
     )
     shown = found.shown
-    if shown.height > MOST_MARKS:
+    if shown.height > MAX_MARKS:
         shown = shown.filter(pl.col("strange") | pl.col("alarm").is_not_null())
     alarms = tuple(
         f"{series}, {figure}: {alarm} (seen with {run})"

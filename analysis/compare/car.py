@@ -8,15 +8,13 @@ from typing import Any, Final
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from analysis.baseline import Spread, spread_of
 from analysis.compare.weather import GOOD, Slope, fit_slope, floats
 from analysis.measurement import Measurement
 from analysis.statistics.false_discovery import ACCEPTED, adjusted
 from analysis.statistics.tolerance import half_width
-
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 MAD_TO_SIGMA: Final = 1.4826
 """Standard deviation of a normal distribution over its median absolute deviation."""

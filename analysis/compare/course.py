@@ -7,12 +7,10 @@ from typing import Any, Final, Literal, get_args
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from analysis.compare.weather import floats, slope_of
 from analysis.statistics.control_chart import Average, individuals, moving_average
-
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 By = Literal["family", "plant", "vehicle"]
 SERIES: Final[tuple[By, ...]] = get_args(By)

@@ -13,15 +13,13 @@ from typing import Any, Final, Literal, get_args
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from analysis.compare.table import by_unit
 from analysis.compare.weather import Slope, floats, slope_of
 from analysis.statistics.effects import Group, difference, hedges, welch
 from analysis.statistics.false_discovery import ACCEPTED, adjusted
 from analysis.statistics.shrinkage import shrink
-
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 By = Literal["family", "plant", "month", "vehicle", "purpose"]
 GROUPINGS: Final[tuple[By, ...]] = get_args(By)

@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 GOOD: Final = "baseline"
 """Purpose of the runs of good cars."""

@@ -7,18 +7,16 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.signal.blocks import block_sums, known_block_means
 from analysis.signal.order_statistics import median
-from analysis.timeline.grid import Floats
 from analysis.timeline.states import smooth as running_mean
+from ingest.arrays import Bools, Floats
 from ingest.points import MODES
 
 if TYPE_CHECKING:
     from analysis.context import Context
 
-Bools = NDArray[np.bool_]
 
 STEP_S: Final = 2.0
 """Coolant is looked at in steps of at least this; it changes by less than 1 K in one."""
@@ -35,8 +33,8 @@ NEAR_K: Final = 10.0
 COMES_BACK_S: Final = 120.0
 """So long after the heater was set back the coolant may still be on its way."""
 
-LEAST_S: Final = 60.0
-LEAST_READINGS: Final = 20
+MIN_S: Final = 60.0
+MIN_READINGS: Final = 20
 
 IDLE_RPM: Final = 1200.0
 STANDING_M_S: Final = 3.0
@@ -100,7 +98,7 @@ def course_of(ctx: Context, point: str) -> Course | None:
     time = block_sums(grid.time, every) / every
     value = _thinned(value, every)
     valid = ~np.isnan(value)
-    if valid.sum() * step < LEAST_S or valid.sum() < LEAST_READINGS:
+    if valid.sum() * step < MIN_S or valid.sum() < MIN_READINGS:
         return None
     first, last = int(np.argmax(valid)), value.size - int(np.argmax(valid[::-1]))
     value, time = value[first:last], time[first:last]
@@ -133,7 +131,7 @@ def heater_as_before(course: Course) -> Course | None:
     since = np.concatenate(([0], np.cumsum(changed)))
     place = np.arange(changed.size)
     alike = since[place + 1] - since[np.maximum(place + 1 - back, 0)] == 0
-    if alike.sum() < LEAST_READINGS:
+    if alike.sum() < MIN_READINGS:
         return None
     smooth = np.interp(course.time, course.time[alike], course.smooth[alike])
     last = int(np.flatnonzero(alike)[-1]) + 1

@@ -22,7 +22,7 @@ from typing import Final
 import numpy as np
 
 from analysis.signal.order_statistics import median
-from analysis.timeline.grid import Floats
+from ingest.arrays import Floats
 
 POWERS: Final = (1, 2, 3)
 """Fitted powers of the departure, from 1 on without a gap."""
@@ -43,14 +43,14 @@ SHARPNESS: Final[dict[int, tuple[float, float]]] = {1: (0.7, 0.5), 2: (1.0, 1.2)
 """Departure within `SCALE_S` as a share of the warming in that time: mean and standard deviation.
 An open thermostat takes away several times the heat the engine gives."""
 
-LEAST_BREAK: Final = 0.15
+MIN_BREAK: Final = 0.15
 """Less loss of slope between break and peak than this share is no break."""
 
 REACHES: Final = ((10.0, 95.0), (8.0, 75.0), (6.5, 60.0))
 """How far below (K) and before (s) the peak the fit begins, whichever is nearer: the farthest
 whose readings the model describes."""
 
-LEAST_REACH_K: Final = 5.0
+MIN_REACH_K: Final = 5.0
 """... but never nearer than this."""
 
 BAND_K: Final = 8.0
@@ -73,10 +73,10 @@ WAX_LAG_S: Final = (8.0, 6.0)
 """A valve opens this far below the level it then holds (K), and its wax lags the coolant by this;
 mean and standard deviation of each. Together they say roughly where the break must be."""
 
-LEAST_BEFORE_K: Final = 2.0
-LEAST_BEFORE: Final = 6
-MOST_CANDIDATES: Final = 36
-MOST_POINTS: Final = 120
+MIN_BEFORE_K: Final = 2.0
+MIN_BEFORE: Final = 6
+MAX_CANDIDATES: Final = 36
+MAX_POINTS: Final = 120
 
 CORRELATED: Final = 2.0
 """Readings of one sensor a few seconds apart are worth about half as many independent ones."""
@@ -146,7 +146,7 @@ def fit_break(
     last = -1
     for depth, seconds in REACHES:
         start = max(_below(smooth, peak, depth), int(np.searchsorted(time, time[peak] - seconds)))
-        start = min(start, _below(smooth, peak, LEAST_REACH_K))
+        start = min(start, _below(smooth, peak, MIN_REACH_K))
         start = _after_gap(time, value, start, peak)
         if start == last:
             continue
@@ -191,18 +191,18 @@ def _fit_from(
     regulated: float,
 ) -> Break | None:
     stop = peak + 1
-    least = max(smooth[peak] - BAND_K, smooth[start] + LEAST_BEFORE_K)
+    least = max(smooth[peak] - BAND_K, smooth[start] + MIN_BEFORE_K)
     late = np.flatnonzero(smooth[start:stop] >= least)
     if late.size == 0:
         return None
-    first = max(start + int(late[0]), start + LEAST_BEFORE)
+    first = max(start + int(late[0]), start + MIN_BEFORE)
     if peak - first < 2:
         return None
-    every = max(1, (peak - first) // MOST_CANDIDATES)
+    every = max(1, (peak - first) // MAX_CANDIDATES)
     candidates = time[peak - every * np.arange((peak - first) // every, -1, -1)]
     valid = start + np.flatnonzero(~np.isnan(value[start:stop]))
-    valid = valid[:: max(1, valid.size // MOST_POINTS)]
-    if valid.size < LEAST_BEFORE + 4:
+    valid = valid[:: max(1, valid.size // MAX_POINTS)]
+    if valid.size < MIN_BEFORE + 4:
         return None
     rise = smooth[peak] - smooth[start]
     rate = max(rise / (time[peak] - time[start]), 0.01)
@@ -294,7 +294,7 @@ def _all_fits(
     power = np.array(POWERS, dtype=float)[:, None]
     length = np.maximum((time[valid[-1]] - candidates) / SCALE_S, 0.0)
     lost = departure * power * length ** (power - 1.0)
-    is_break = (slope > 0.0) & (lost >= LEAST_BREAK * slope)
+    is_break = (slope > 0.0) & (lost >= MIN_BREAK * slope)
     is_break[:, -1] = True  # the peak itself: nothing is lost before it
     freedom = max(valid.size - normal.shape[-1], 1)
     variance = max(float(squares[is_break].min()) / freedom, noise**2)

@@ -17,7 +17,7 @@ import numpy as np
 
 from analysis.coolant.course import TOUCHED_PCT, Course, course_of, heater_as_before
 from analysis.coolant.opening import Break, fit_break
-from analysis.timeline.grid import Floats
+from ingest.arrays import Floats
 
 if TYPE_CHECKING:
     from analysis.context import Context
@@ -29,9 +29,9 @@ LOOK_AHEAD_S: Final = 40.0
 STALLED_SHARE: Final = 0.25
 """The warming has ended where the next 40 s bring less than this share of the rate before."""
 
-LEAST_WARMING_K: Final = 5.0
-LEAST_AFTER_S: Final = 150.0
-LEAST_AFTER_PEAK_S: Final = 60.0
+MIN_WARMING_K: Final = 5.0
+MIN_AFTER_S: Final = 150.0
+MIN_AFTER_PEAK_S: Final = 60.0
 OVERSHOOT_K: Final = 1.5
 
 KEPT_LOAD: Final = 0.8
@@ -52,7 +52,7 @@ SURELY_C: Final = 74.0
 
 SEEN_AFTER_S: Final = 60.0
 
-LEAST_AFTER_COOL_S: Final = 300.0
+MIN_AFTER_COOL_S: Final = 300.0
 ILL_FIT: Final = 1.5
 """... so much more of the log, and a model of a bend that describes it."""
 
@@ -69,7 +69,7 @@ SETTLED_S: Final = 300.0
 SETTLED_K: Final = 4.0
 SETTLED_TREND_K: Final = 1.5
 
-MOST_SETTLING_S: Final = 240.0
+MAX_SETTLING_S: Final = 240.0
 """A thermostat that has opened settles within this; slower changes belong to the plateau."""
 
 
@@ -173,7 +173,7 @@ def _enough_left(course: Course, opening: Break | None) -> bool:
     start = 0 if opening is None else opening.peak
     if opening is not None and start >= course.value.size:
         return False
-    return _seconds_seen(course, start) >= (LEAST_AFTER_S if opening is not None else SETTLED_S)
+    return _seconds_seen(course, start) >= (MIN_AFTER_S if opening is not None else SETTLED_S)
 
 
 def _opening(course: Course) -> tuple[Break | None, str | None]:
@@ -183,14 +183,14 @@ def _opening(course: Course) -> tuple[Break | None, str | None]:
     if peak is None:
         return None, "the coolant was still warming up when the log ended"
     warmed = float(smooth[peak] - smooth[: peak + 1].min())
-    if warmed < LEAST_WARMING_K:
+    if warmed < MIN_WARMING_K:
         return None, "the engine was warm already when the log began"
     level = float(smooth[peak])
     after_s = float(course.time[-1] - course.time[peak])
     overshot = _overshot(course, peak)
-    needed = LEAST_AFTER_PEAK_S if overshot else LEAST_AFTER_S
+    needed = MIN_AFTER_PEAK_S if overshot else MIN_AFTER_S
     if level < COOLEST_C:
-        needed = LEAST_AFTER_COOL_S
+        needed = MIN_AFTER_COOL_S
     if after_s < needed and level < COOLEST_C:
         return None, (
             f"the coolant stopped warming at {level:.0f} °C, below any thermostat in use, "
@@ -242,7 +242,7 @@ def _end_of_warming(course: Course) -> int | None:
     later = np.maximum.accumulate(smooth[::-1])[::-1]
     so_far = np.maximum.accumulate(smooth)
     near = int(np.argmax(later - so_far <= CLIMBS_ON_K))
-    below = np.flatnonzero(smooth[: near + 1] <= smooth[near] - LEAST_WARMING_K)
+    below = np.flatnonzero(smooth[: near + 1] <= smooth[near] - MIN_WARMING_K)
     start = int(below[-1]) if below.size else 0
     rate = (smooth[near] - smooth[start]) / max(course.time[near] - course.time[start], 1.0)
     ahead = course.bins(LOOK_AHEAD_S)
@@ -291,8 +291,8 @@ def _held(
     """Find where the coolant was held: bins from and to, why not, and a remark."""
     end = course.value.size
     if opening is not None:
-        start = opening.peak + _settling(course, opening.peak, MOST_SETTLING_S)
-        if _seconds_seen(course, start) < LEAST_AFTER_PEAK_S:
+        start = opening.peak + _settling(course, opening.peak, MAX_SETTLING_S)
+        if _seconds_seen(course, start) < MIN_AFTER_PEAK_S:
             # what was seen of the plateau came soon after the peak; the rest was not comparable
             start = opening.peak
         return (start, end), None, None
@@ -301,7 +301,7 @@ def _held(
         start = _flat_from(course, band)
         long_enough = _seconds_seen(course, start) >= least_s
         if long_enough and course.smooth[start:].mean() >= COOLEST_C and _varied(course, start):
-            return (start + _settling(course, start, MOST_SETTLING_S), end), None, remark
+            return (start + _settling(course, start, MAX_SETTLING_S), end), None, remark
     start = _flat_from(course, SETTLED_K)
     why_not = _unsettled(course, start, why_no_opening)
     if why_not is not None:

@@ -11,8 +11,8 @@ from analysis.coolant.course import resolution_of
 from analysis.coolant.study import CoolantStory
 from analysis.figures import figure
 from analysis.measurement import Measurement
-from analysis.timeline.grid import Floats
 from analysis.uncertainty import mean_random, shared_parts
+from ingest.arrays import Floats
 
 if TYPE_CHECKING:
     from analysis.context import Context
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 UNIT: Final = "°C"
 
 BLOCK_S: Final = 120.0
-LEAST_BLOCKS: Final = 4
+MIN_BLOCKS: Final = 4
 
 LONG_S: Final = 240.0
 """A plateau shorter than this may still be settling from the overshoot before it."""
@@ -54,7 +54,7 @@ def coolant_plateau(ctx: Context) -> Measurement:
 
 def _spread(values: Floats, step: float) -> float:
     """Standard deviation of two-minute means: drift with load and speed does not average out."""
-    width = max(1, min(round(BLOCK_S / step), values.size // LEAST_BLOCKS))
+    width = max(1, min(round(BLOCK_S / step), values.size // MIN_BLOCKS))
     count = values.size // width
     if count < 2:
         return 0.0

@@ -14,7 +14,7 @@ from analysis.timeline.levels import inlet_for, level_of, with_note
 if TYPE_CHECKING:
     from analysis.context import Context
 
-LEAST_SPAN_K: Final = 10.0
+MIN_SPAN_K: Final = 10.0
 """With the coolant less than this above the inlet air the ratio says nothing."""
 
 
@@ -38,7 +38,7 @@ def core_effectiveness(ctx: Context) -> Measurement:
     if not together.any():
         return Measurement.missing("–", "coolant in has no reading in the steady window")
     span = float((coolant[together] - air[together]).mean())
-    if span < LEAST_SPAN_K:
+    if span < MIN_SPAN_K:
         return Measurement.missing("–", f"the coolant was only {span:.0f} K above the inlet air")
     ratio = float((outlet[together] - air[together]).mean()) / span
     terms = {"outlet": 1.0, "coolant_in": -ratio, inlet: ratio - 1.0}

@@ -1,4 +1,4 @@
-"""`lever_hysteresis`: the lever's slack between opening and closing."""
+"""`lever_hysteresis`: the lever's backlash between opening and closing."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from analysis.context import Context
 
 
-@figure("lever_hysteresis", "%", order=70, label="Lever slack")
+@figure("lever_hysteresis", "%", order=70, label="Lever backlash")
 def lever_hysteresis(ctx: Context) -> Measurement:
     """Lever difference at the same settled temperature, opening against closing; lag taken out."""
     return ctx.lever_study.hysteresis

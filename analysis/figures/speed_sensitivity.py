@@ -21,8 +21,8 @@ UNIT: Final = "K per 10 m/s"
 SETTLE_S: Final = 60.0
 """Left out after a control was moved: the outlet's own answer is no answer to speed."""
 
-LEAST_HOLD_S: Final = 120.0
-MOST_HOLDS: Final = 6
+MIN_HOLD_S: Final = 120.0
+MAX_HOLDS: Final = 6
 
 COARSE_K: Final = 0.5
 """A coolant temperature in steps of this or more hides what it does to the footwell."""
@@ -49,7 +49,7 @@ def speed_sensitivity(ctx: Context) -> Measurement:
     if not holds:
         return Measurement.missing(
             UNIT,
-            f"the lever was never at the hot end for {LEAST_HOLD_S + SETTLE_S:.0f} s with the "
+            f"the lever was never at the hot end for {MIN_HOLD_S + SETTLE_S:.0f} s with the "
             "engine warm and blower and mode unchanged",
         )
     rise = ctx.values(point) - ctx.values(air)
@@ -114,9 +114,9 @@ def _holds(ctx: Context) -> list[tuple[int, int]]:
         # the engine becoming warm is no control moved: nothing has to settle then
         moved = start > 0 and not (ctx.at_hot[start - 1] and not ctx.engine_warm[start - 1])
         begin = start + settle if moved else start
-        if (stop - begin) * grid.step >= LEAST_HOLD_S:
+        if (stop - begin) * grid.step >= MIN_HOLD_S:
             found.append((begin, stop))
     if not found:
         return []
     like = ctx.condition(found[0][0])
-    return [hold for hold in found if alike(ctx.condition(hold[0]), like)][:MOST_HOLDS]
+    return [hold for hold in found if alike(ctx.condition(hold[0]), like)][:MAX_HOLDS]

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 SHARE: Final = 0.9
 """The level to reach, as a share of the steady rise."""
 
-LEAST_RISE_K: Final = 8.0
+MIN_RISE_K: Final = 8.0
 WARM_SHARE: Final = 0.5
 COLD_SHARE: Final = 0.2
 """Share of its way to warm at which a run that starts there is no warm-up, or is noted."""
@@ -48,7 +48,7 @@ def warm_up_time(ctx: Context) -> Measurement:
     steady = ctx.figure("steady_outlet_rise")
     if steady.value is None:
         return _missing(f"no steady rise to compare with: {steady.note}")
-    if steady.value < LEAST_RISE_K:
+    if steady.value < MIN_RISE_K:
         return _missing(f"the outlet rises by {steady.value:.0f} K only: it does not warm up")
     start = _start(ctx)
     after = ctx.grid.time >= start.at

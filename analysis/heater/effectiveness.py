@@ -19,9 +19,9 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 
 class Arrangement(StrEnum):
@@ -105,7 +105,7 @@ def ntu_from_effectiveness(
     # One stream at constant temperature needs the fewest units, so this starts at or below the
     # root; effectiveness is concave in NTU, so Newton's steps never pass it.
     ntu = -np.log1p(-wanted)
-    for _ in range(MOST_STEPS):
+    for _ in range(MAX_STEPS):
         h = 1e-4 * (1e-3 + ntu)
         here, ahead = (effectiveness_from_ntu(at, c, arrangement) for at in (ntu, ntu + h))
         slope = np.maximum((ahead - here) / h, SMALLEST_SLOPE)
@@ -120,7 +120,7 @@ def ntu_from_effectiveness(
 LARGEST_NTU: Final = 100.0
 """Largest NTU the inverse looks for: there even equal capacity rates are within 6 % of all."""
 
-MOST_STEPS: Final = 60
+MAX_STEPS: Final = 60
 CLOSE_ENOUGH: Final = 1e-12
 SMALLEST_SLOPE: Final = 1e-12
 

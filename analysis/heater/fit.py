@@ -26,7 +26,7 @@ from analysis.uncertainty import shared_parts
 
 if TYPE_CHECKING:
     from analysis.context import Context
-    from analysis.timeline.grid import Floats
+    from ingest.arrays import Floats
 
 LAGS_S: Final = np.array([0.0, 3.0, 7.0, 12.0, 18.0, 26.0, 36.0, 50.0, 70.0])
 """Lags that are tried, s."""
@@ -39,8 +39,8 @@ spread. Common practice, no source; a run that warms up tells better."""
 BLOCK_S: Final = 4.0
 """Bins are averaged over this; nothing at full hot is faster than that and matters."""
 
-LEAST_BLOCKS: Final = 12
-LEAST_RISE_K: Final = 4.0
+MIN_BLOCKS: Final = 12
+MIN_RISE_K: Final = 4.0
 
 STAND_IN_K: Final = 1.0
 """The air entering the heater is as warm as the outside air within this (k = 1): it passes a warm
@@ -155,7 +155,7 @@ def fit_heater(ctx: Context) -> HeaterFit:
         ratio,
         _core_ntu(effectiveness, ratio),
         _own_lag(ctx, outlet),
-        Measurement(outlet.scatter, "K", outlet.scatter / math.sqrt(2.0 * LEAST_BLOCKS)),
+        Measurement(outlet.scatter, "K", outlet.scatter / math.sqrt(2.0 * MIN_BLOCKS)),
         _level(ctx, "coolant_in", stretch),
         _level(ctx, stretch.air, stretch),
         _speed(ctx, stretch),
@@ -191,7 +191,7 @@ def _answer(
     usable = stretch.used & ~np.isnan(answer)
     count = _blocks(usable.astype(float), width)
     kept = count > 0.5
-    if int(kept.sum()) < LEAST_BLOCKS:
+    if int(kept.sum()) < MIN_BLOCKS:
         return None
     inside = np.where(usable, np.stack([answer, *setting.columns]), 0.0)
     y, *factors = _blocks(inside, width)[:, kept] / count[kept]
@@ -265,7 +265,7 @@ def _told(
 def _flow_ratio(ctx: Context, stretch: Stretch, setting: Setting, rise: Floats) -> Measurement:
     if not ctx.has("coolant_out"):
         return Measurement.missing("–", "coolant out was not logged")
-    if float(np.nanmean(rise[stretch.level])) < LEAST_RISE_K:
+    if float(np.nanmean(rise[stretch.level])) < MIN_RISE_K:
         return Measurement.missing("–", "the outlet rose too little to count the coolant's drop on")
     drop = ctx.values("coolant_in") - ctx.values("coolant_out")
     fit = _answer(ctx, stretch, setting, "flow_ratio", drop, held_over(rise))

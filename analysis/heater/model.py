@@ -26,11 +26,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from analysis.heater.effectiveness import effectiveness_from_ntu, ntu_from_effectiveness
-
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 COOLANT_EXPONENT: Final = (0.7, 0.12)
 """Power of the coolant's flow its side's conductance goes with, between turbulent and laminar, and
@@ -123,7 +122,7 @@ class Core:
         below = self.outlet(coolant, air, LEAKS[1]) - wanted
         low, high = (np.full(above.shape, end) for end in LEAKS)
         possible = (above >= 0.0) & (below <= 0.0)
-        for _ in range(MOST_STEPS):
+        for _ in range(MAX_STEPS):
             # false position; the end that stays twice is halved (Illinois), so that both close in
             span = np.where(above > below, above - below, 1.0)
             middle = low + (high - low) * above / span
@@ -142,7 +141,7 @@ class Core:
 LEAKS: Final = (-0.9, 0.98)
 """Leaks that are looked for."""
 
-MOST_STEPS: Final = 60
+MAX_STEPS: Final = 60
 CLOSE_ENOUGH: Final = 1e-9
 
 

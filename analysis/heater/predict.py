@@ -29,8 +29,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.context import Context
-    from analysis.timeline.grid import Floats
-    from analysis.timeline.states import Bools
+    from ingest.arrays import Bools, Floats
 
 DRAWS: Final = 2000
 COVERED: Final = (2.5, 50.0, 97.5)
@@ -38,8 +37,8 @@ COVERED: Final = (2.5, 50.0, 97.5)
 
 SEEN_S: Final = 240.0
 """The share is fitted to so much of the latest time at full hot."""
-LEAST_SEEN_S: Final = 40.0
-LEAST_LIFT_K: Final = 8.0
+MIN_SEEN_S: Final = 40.0
+MIN_LIFT_K: Final = 8.0
 """Below this the coolant says nothing yet."""
 RATE_S: Final = 60.0
 RATE_SHARE: Final = 0.25
@@ -164,7 +163,7 @@ def _stretch(ctx: Context) -> _Now | str:
         return "the lever was not yet at the hot end with engine and blower running"
     places = _settled_holds(ctx, hot)
     places = places[-round(SEEN_S / ctx.grid.step) :]
-    if places.size * ctx.grid.step < LEAST_SEEN_S:
+    if places.size * ctx.grid.step < MIN_SEEN_S:
         return "too little time at full hot with blower and mode as they are now"
     air = ctx.values(reference)[places[-max(1, round(RATE_S / ctx.grid.step)) :]]
     return _Now(places, float(np.nanmean(air)))
@@ -196,8 +195,8 @@ def _from_coolant(
     if places.size < 4:
         return None
     lift = coolant[places] - now.air
-    places, lift = places[lift >= LEAST_LIFT_K], lift[lift >= LEAST_LIFT_K]
-    if places.size * ctx.grid.step < LEAST_SEEN_S:
+    places, lift = places[lift >= MIN_LIFT_K], lift[lift >= MIN_LIFT_K]
+    if places.size * ctx.grid.step < MIN_SEEN_S:
         return None
     offset_doubt = float(np.hypot(OFFSET_K, _sensors(ctx, now.air).u or 0.0))
     fitted = _fit(ctx.rise[places], lift, rate[places], ctx.grid.step, offset_doubt)

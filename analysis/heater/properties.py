@@ -9,9 +9,9 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 SEA_LEVEL_PA: Final = 101_325.0
 

@@ -16,7 +16,7 @@ from analysis.heater.stretch import Stretch, held_over
 
 if TYPE_CHECKING:
     from analysis.context import Context
-    from analysis.timeline.grid import Floats
+    from ingest.arrays import Floats
 
 PUMP_EXPONENT: Final = -0.8
 """A pump's flow goes nearly with its speed, so that the flow ratio goes with about this power."""

@@ -25,7 +25,7 @@ from analysis.timeline.levels import with_note
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from analysis.timeline.grid import Floats
+    from ingest.arrays import Floats
 
 SPREAD: Final[Mapping[str, float]] = {
     "effectiveness": 0.05,

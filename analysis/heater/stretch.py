@@ -7,19 +7,20 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.timeline.states import CONDITIONS, Bools, smooth
+from analysis.timeline.states import CONDITIONS, smooth
+from ingest.arrays import Bools
 
 if TYPE_CHECKING:
     from analysis.context import Context
-    from analysis.timeline.grid import Floats
+    from ingest.arrays import Floats
 
 SETTLING_S: Final = 90.0
 """After lever, blower or mode were moved core and duct are not yet what the model knows, s."""
 
-LEAST_LEAD_K: Final = 10.0
+MIN_LEAD_K: Final = 10.0
 """With the coolant less than this above the entering air a share of it says nothing, K."""
 
-LEAST_S: Final = 60.0
+MIN_S: Final = 60.0
 """So much is fitted at least, s."""
 
 LEVEL_S: Final = 120.0
@@ -75,8 +76,8 @@ def hot_stretch(ctx: Context) -> Stretch | str:
     if air == "ambient" and ctx.recirculating(level.start, level.stop):
         return "inlet air was not logged, and outside air does not enter while recirculating"
     lead = ctx.values("coolant_in") - ctx.values(air)
-    used = _settled(alike, ctx.grid.step) & (lead >= LEAST_LEAD_K) & ~np.isnan(ctx.values("outlet"))
-    if used.sum() * ctx.grid.step < LEAST_S:
+    used = _settled(alike, ctx.grid.step) & (lead >= MIN_LEAD_K) & ~np.isnan(ctx.values("outlet"))
+    if used.sum() * ctx.grid.step < MIN_S:
         return "too little time at full hot with the coolant clearly warmer than the entering air"
     if chosen is None:
         place = np.flatnonzero(used)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.uncertainty import Floats
+from ingest.arrays import Floats
 from ingest.load.gridding import max_gap
 from ingest.run import Run
 

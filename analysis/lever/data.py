@@ -10,11 +10,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.lever.path import LEAST_STEP_PCT, LeverPath, NotMeasurable
-from analysis.lever.response import FEWEST_BLOCKS, Answer
-from analysis.uncertainty import Floats
+from analysis.lever.path import MIN_STEP_PCT, LeverPath, NotMeasurable
+from analysis.lever.response import MIN_BLOCKS, Answer
+from ingest.arrays import Floats
 
-MOST_SAMPLES: Final = 320
+MAX_SAMPLES: Final = 320
 """More samples than this are averaged further: the cost of the fit grows with their number, its
 answer hardly gets better."""
 
@@ -104,7 +104,7 @@ def _thinned(
     near = (time - padded[before] < NEAR_AFTER_S) | (padded[before + 1] - time < NEAR_BEFORE_S)
     share = np.where(near, 1.0, 1.0 / FAR_BLOCKS)
     count = sum(float(share[part].sum()) for part in keep)
-    share /= max(1.0, count / MOST_SAMPLES)
+    share /= max(1.0, count / MAX_SAMPLES)
     times, values, sizes, starts = [], [], [], [0]
     for part in keep:
         group = np.floor(np.cumsum(share[part]) - share[part[0]] + 1e-9)
@@ -127,7 +127,7 @@ def _stretches(
     bounds = [0, *(np.flatnonzero(edge) + 1).tolist(), usable.size]
     found: dict[tuple[float, ...], list[tuple[int, int]]] = {}
     for start, stop in pairwise(bounds):
-        if usable[start] and stop - start >= FEWEST_BLOCKS:
+        if usable[start] and stop - start >= MIN_BLOCKS:
             found.setdefault(tuple(state[:, start].tolist()), []).append((start, stop))
     return found
 
@@ -139,7 +139,7 @@ def _most_moved(
     best: list[tuple[int, int]] = []
     most = 0.0
     for spans in stretches.values():
-        moving = [(i, j) for i, j in spans if np.ptp(lever[i:j]) > LEAST_STEP_PCT]
+        moving = [(i, j) for i, j in spans if np.ptp(lever[i:j]) > MIN_STEP_PCT]
         if not moving:
             continue
         places = np.concatenate([lever[i:j] for i, j in moving])

@@ -2,8 +2,8 @@
 
 Who notes "lever to 40" by a watch is seconds off the logger. The outlet cannot answer before the
 lever moves, and a first-order answer sets in the moment it does: so one offset of all event times
-is fitted together with the lags, the slack and the settled curve, and the usual small delay taken
-off. A lag may pass for an offset and the other way round; the fit's covariance says how far.
+is fitted together with the lags, the backlash and the settled curve, and the usual small delay
+taken off. A lag may pass for an offset and the other way round; the fit's covariance says how far.
 """
 
 from __future__ import annotations
@@ -18,14 +18,14 @@ import polars as pl
 
 from analysis.lever.data import gather
 from analysis.lever.fit.fit import Fit, first_guess, fit, make_problem
-from analysis.lever.fit.model import CLOCK, LOG_TAU, NAMES, SLACK, A, B, usual_delay
+from analysis.lever.fit.model import BACKLASH, CLOCK, LOG_TAU, NAMES, A, B, usual_delay
 from analysis.lever.fit.start import FARTHEST_S, USUAL_OFFSET_S, Start, find_starts
 from analysis.lever.path import NotMeasurable
 from analysis.lever.record import ClockOffset, LeverRecord
 from analysis.lever.response import outlet_answer
 from analysis.lever.study import DRIFT, check_change, sensor_lag
 from analysis.measurement import Measurement
-from analysis.uncertainty import Floats
+from ingest.arrays import Floats
 from ingest.run import Finding, Run
 
 SIGNIFICANT_U: Final = 2.5
@@ -46,11 +46,11 @@ better than another to be believed: no model of a heater is better than that."""
 SAME_S: Final = 1.0
 """Offsets nearer to each other than this are one that was found twice."""
 
-FEWEST_EVEN: Final = 4
+MIN_EVEN: Final = 4
 ONE_WAY_SHARE: Final = 0.8
 HALF_DWELL: Final = 0.6
-MOST_SLACK_PCT: Final = 13.0
-"""A sweep of this many moves, mostly one way or in steps of half this slack, may be read a dwell
+MAX_BACKLASH_PCT: Final = 13.0
+"""A sweep of this many moves, mostly one way or in steps of half this backlash, may be read a dwell
 apart; one that went only one way tells offsets up to about half a dwell."""
 
 Attempt = tuple[float, Fit, Start]
@@ -181,29 +181,30 @@ def _a_dwell_apart(best: Attempt) -> list[Start]:
     """The same sweep read one dwell earlier or later.
 
     A sweep of even steps looks nearly alike then, with the curve one step further along where the
-    lever was moved one way only, with two steps more or less of slack where it was moved both ways.
+    lever was moved one way only, with two steps more or less of backlash where it was moved both
+    ways.
     """
     offset, found, start = best
     steps, dwell = _steps(found)
-    if steps.size < FEWEST_EVEN:
+    if steps.size < MIN_EVEN:
         return []
     step = float(np.median(np.abs(steps)))
     one_way = max((steps > 0).mean(), (steps < 0).mean()) > ONE_WAY_SHARE
-    if not one_way and 2.0 * step > MOST_SLACK_PCT:
+    if not one_way and 2.0 * step > MAX_BACKLASH_PCT:
         return []
     params = found.params
-    a, b, slack = float(params[A]), float(params[B]), float(params[SLACK])
+    a, b, backlash = float(params[A]), float(params[B]), float(params[BACKLASH])
     others = []
     for way in (-1.0, 1.0):
         along = way * step * (-float(np.sign(steps.sum())) if one_way else 0.0)
-        looser = slack - (0.0 if one_way else way * 2.0 * step)
+        looser = backlash - (0.0 if one_way else way * 2.0 * step)
         if abs(offset + way * dwell) > FARTHEST_S or looser < -0.5 * step:
             continue
         others.append(
             replace(
                 start,
                 clock=offset + way * dwell,
-                slack=max(looser, 0.0) / (b - a) * abs(start.change),
+                backlash=max(looser, 0.0) / (b - a) * abs(start.change),
                 a=max(a + along, 0.0),
                 b=min(b + along, 100.0),
                 tau=math.exp(params[LOG_TAU]),
@@ -218,7 +219,7 @@ def _plain_dwell(found: Fit) -> float:
     Read a dwell earlier or later such a sweep is the same sweep of another curve.
     """
     steps, dwell = _steps(found)
-    if steps.size < FEWEST_EVEN or abs(np.sign(steps).sum()) < steps.size:
+    if steps.size < MIN_EVEN or abs(np.sign(steps).sum()) < steps.size:
         return math.inf
     return dwell
 

@@ -18,15 +18,15 @@ from analysis.measurement import Measurement
 END_PCT: Final = 5.0
 """The lever was at an end of the slot within this."""
 
-MOST_U_PCT: Final = 10.0
-MOST_SLACK_U_PCT: Final = 4.5
+MAX_U_PCT: Final = 10.0
+MAX_BACKLASH_U_PCT: Final = 4.5
 """Figures less certain than this are no figures."""
 
 END_SHARE: Final = 0.8
 """Share of what the lag at an end leaves there that its dead travel may be off."""
 
 LAG_SHARE: Final = 0.1
-"""Share of what a lag leaves between the sweeps that may pass for slack: no lag is quite the
+"""Share of what a lag leaves between the sweeps that may pass for backlash: no lag is quite the
 model's."""
 
 
@@ -88,7 +88,7 @@ def travel(ends: Ends, fitted: Fit, swept: Swept) -> tuple[Measurement, Measurem
     covariance += np.diag(unseen**2 / 12 + np.square(end_doubt(fitted)))
     u_cold, u_hot = np.sqrt(np.diag(covariance))
     u_both = math.sqrt(max(float(covariance.sum()), 1e-6))
-    if max(u_cold, u_hot) > MOST_U_PCT:
+    if max(u_cold, u_hot) > MAX_U_PCT:
         raise NotMeasurable(
             f"the steps of the lever were too coarse for its outlet: its dead travel is uncertain "
             f"by {2 * max(u_cold, u_hot):.0f} %; move it in steps of about 10 %"
@@ -98,24 +98,24 @@ def travel(ends: Ends, fitted: Fit, swept: Swept) -> tuple[Measurement, Measurem
 
 
 def hysteresis(ends: Ends, fitted: Fit, swept: Swept) -> Measurement:
-    """The slack, with the doubt a lag leaves."""
+    """The backlash, with the doubt a lag leaves."""
     if swept.side != 0.0:
         done = "opened" if swept.side > 0 else "closed"
         return Measurement.missing(
             "%", f"the lever was only {done} step by step: sweep it both ways with the engine warm"
         )
     u = math.hypot(math.sqrt(float(ends.covariance[2, 2])), lag_doubt(fitted))
-    if u > MOST_SLACK_U_PCT:
+    if u > MAX_BACKLASH_U_PCT:
         return Measurement.missing(
             "%",
-            f"slack and lag could not be told apart (± {2 * u:.0f} %): let the outlet settle "
+            f"backlash and lag could not be told apart (± {2 * u:.0f} %): let the outlet settle "
             "longer at each position of the lever",
         )
     return swept.made(float(ends.value[2]), u)
 
 
 def lag_doubt(fitted: Fit) -> float:
-    """Part of what the lags leave between the sweeps that may pass for slack, % of travel."""
+    """Part of what the lags leave between the sweeps that may pass for backlash, % of travel."""
     params = fitted.params
     share = min(abs(float(params[SLOW_SHARE])) + fitted.u(SLOW_SHARE), 0.3)
     behind = (1.0 - share) * _left_behind(fitted, math.exp(params[LOG_TAU]))

@@ -8,12 +8,12 @@ from typing import Final
 import numpy as np
 
 from analysis.lever.blocks import blocks
-from analysis.uncertainty import Floats
+from ingest.arrays import Floats
 from ingest.run import Run
 
 LEVER_BLOCK_S: Final = 0.5
 
-LEAST_STEP_PCT: Final = 0.3
+MIN_STEP_PCT: Final = 0.3
 """Changes of a logged lever below this are noise."""
 
 
@@ -73,7 +73,7 @@ def _logged_path(time: Floats, value: Floats) -> LeverPath:
     """Turn a logged position into moves: what does not exceed its noise is one position."""
     when, position = blocks(time, value, LEVER_BLOCK_S)[1:]
     noise = 1.4826 * float(np.median(np.abs(np.diff(position)))) if position.size > 2 else 0.0
-    threshold = max(LEAST_STEP_PCT, 3.0 * noise)
+    threshold = max(MIN_STEP_PCT, 3.0 * noise)
     starts = [0]
     held = float(position[0])
     # What is held depends on what was held before; half-second blocks keep this short.

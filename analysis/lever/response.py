@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from analysis.lever.blocks import Blocks
 from analysis.lever.path import NotMeasurable
 from analysis.timeline.grid import controls_on
-from analysis.uncertainty import Floats
+from ingest.arrays import Floats
 from ingest.points import MODES
 from ingest.run import Run
 
@@ -22,14 +22,14 @@ BLOCK_S: Final = 1.0
 WARM_SHARE: Final = 0.8
 """Warm: the coolant (or else the hot outlet) has covered this share of its rise above the air."""
 
-LEAST_RISE_K: Final = 15.0
+MIN_RISE_K: Final = 15.0
 """Coolant less warm than this above the air heats nothing worth fitting."""
 
 FOLLOWS: Final = (0.15, 0.6)
 """A coolant that varies by this share of its excess and is correlated with the outlet by this much
 follows the lever."""
 
-FEWEST_BLOCKS: Final = 10
+MIN_BLOCKS: Final = 10
 
 HELD: Final = ("blower", "air_door", "defrost", "vacuum_isolated")
 """Controls with a number that must not change, besides the mode."""
@@ -192,9 +192,9 @@ def _warm_by_coolant(excess: Floats) -> tuple[NDArray[np.bool_], float]:
     """
     valid = excess[~np.isnan(excess)]
     level = _ranked(valid, 0.9) if valid.size else math.nan
-    if not level >= LEAST_RISE_K:
+    if not level >= MIN_RISE_K:
         raise NotMeasurable(
-            f"the coolant was never more than {LEAST_RISE_K:.0f} K warmer than the air: "
+            f"the coolant was never more than {MIN_RISE_K:.0f} K warmer than the air: "
             "warm the engine up first"
         )
     warm = excess >= WARM_SHARE * level
@@ -216,7 +216,7 @@ def _follows_lever(excess: Floats, rise: Floats, where: NDArray[np.bool_]) -> bo
 
     Downstream of a closed water valve the hose cools towards the air.
     """
-    if where.sum() < FEWEST_BLOCKS:
+    if where.sum() < MIN_BLOCKS:
         return False
     level, answer = excess[where], rise[where]
     low, high = _ranked(level, 0.05), _ranked(level, 0.95)

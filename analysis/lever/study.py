@@ -1,4 +1,4 @@
-"""What the lever does to the outlet: the curve, its ends, the slack, found once for all figures."""
+"""What the lever does to the outlet: curve, ends and backlash, found once for all figures."""
 
 from __future__ import annotations
 
@@ -26,14 +26,14 @@ from analysis.lever.response import Answer
 from analysis.measurement import Measurement
 from ingest.run import Finding, Run
 
-LEAST_CHANGE_K: Final = 3.0
-LEAST_OVER_SCATTER: Final = 3.0
+MIN_CHANGE_K: Final = 3.0
+MIN_OVER_SCATTER: Final = 3.0
 """A lever that changes the outlet by less says nothing of where it acts."""
 
-FEWEST_POSITIONS: Final = 4
+MIN_POSITIONS: Final = 4
 INNER_PCT: Final = 3.0
-FEWEST_EACH_WAY: Final = 2
-LEAST_EACH_WAY: Final = 0.3
+MIN_EACH_WAY: Final = 2
+MIN_EACH_WAY_SHARE: Final = 0.3
 """Positions between the ends reached in either direction, and as a share of the other direction."""
 
 READING_PCT: Final = 0.3
@@ -131,12 +131,12 @@ def check_change(start: Start, answer: Answer) -> None:
     """
     change = abs(start.change) * answer.rise_k
     scatter = start.scatter * answer.rise_k
-    if change < LEAST_CHANGE_K:
+    if change < MIN_CHANGE_K:
         raise NotMeasurable(
             f"moving the lever changed the outlet by only {change:.1f} K: "
             "too little to see where it acts"
         )
-    if change < LEAST_OVER_SCATTER * scatter:
+    if change < MIN_OVER_SCATTER * scatter:
         raise NotMeasurable(
             f"the outlet varied by {scatter:.1f} K by itself while the lever changed it by "
             f"{change:.1f} K: too unsteady to see where it acts"
@@ -172,7 +172,7 @@ def _figures(
         guess[CLOCK] = problem.center[CLOCK]
     fitted = done.fit = fit(problem, guess, rest / start.change, start.change)
     positions = np.unique(np.round(data.positions, 1))
-    if positions.size < FEWEST_POSITIONS:
+    if positions.size < MIN_POSITIONS:
         raise NotMeasurable(
             f"the lever stood at only {positions.size} positions with the engine warm: "
             "move it in steps of about 10 % from one end to the other"
@@ -191,12 +191,12 @@ def _figures(
     }
     window = (float(data.time[0]), float(data.time[-1]))
     swept = Swept(low, high, side, window, "; ".join(notes) or None, details)
-    slack = hysteresis(ends, fitted, swept)
+    backlash = hysteresis(ends, fitted, swept)
     try:
-        return *travel(ends, fitted, swept), slack
+        return *travel(ends, fitted, swept), backlash
     except NotMeasurable as reason:
         missing = Measurement.missing("%", str(reason))
-        return missing, missing, missing, slack
+        return missing, missing, missing, backlash
 
 
 def _known_start(clock: Measurement | None) -> Start | None:
@@ -254,6 +254,6 @@ def _side(path: LeverPath, data: LeverData, low: float, high: float) -> float:
             "the lever was only moved from end to end: move it in steps of about 10 %"
         )
     fewer, more = sorted((opened, closed))
-    if fewer >= max(FEWEST_EACH_WAY, LEAST_EACH_WAY * more):
+    if fewer >= max(MIN_EACH_WAY, MIN_EACH_WAY_SHARE * more):
         return 0.0
     return 0.5 if opened > closed else -0.5

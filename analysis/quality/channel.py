@@ -16,14 +16,12 @@ from numpy.typing import NDArray
 
 from analysis.signal.blocks import like_neighbors
 from analysis.signal.order_statistics import median
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from ingest.arrays import Floats
 
 FEW: Final = 1500
 """How many readings, evenly taken, stand for a channel where its noise is estimated."""
 
-FEWEST_BINS: Final = 10
+MIN_BINS: Final = 10
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,7 +114,7 @@ class Channel:
         The highest is what all but the highest fiftieth of the bins stay below.
         """
         known = self.known
-        if known.size < FEWEST_BINS:
+        if known.size < MIN_BINS:
             return 0.0
         top = known.size - 1 - known.size // 50
         ordered = known.copy()

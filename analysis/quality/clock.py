@@ -8,8 +8,9 @@ from typing import Final
 import numpy as np
 
 from analysis.quality import detector
-from analysis.quality.view import Floats, Hit, View
+from analysis.quality.view import Hit, View
 from analysis.signal.order_statistics import median
+from ingest.arrays import Floats
 from ingest.run import Finding
 
 ROWS: Final = 400

@@ -8,21 +8,22 @@ from typing import Final
 import numpy as np
 
 from analysis.quality import detector
-from analysis.quality.view import COOLANTS, INDOORS, OUTLETS, Floats, Hit, View
+from analysis.quality.view import COOLANTS, INDOORS, OUTLETS, Hit, View
+from ingest.arrays import Floats
 from ingest.points import POINTS
 from ingest.run import Finding
 
 FEWEST: Final = 30
 """One number this often is worth a finding."""
 
-LEAST_SPAN_S: Final = 60.0
+MIN_SPAN_S: Final = 60.0
 
 MOVED_K: Final = 8.0
 """If another temperature of the car moved this much, none of those that heat moves stands still."""
 
 HEATED: Final = (*COOLANTS, *OUTLETS, *INDOORS)
 
-FEWEST_LIKE: Final = 5
+MIN_LIKE: Final = 5
 LIKE_SHARE: Final = 0.8
 """So many like channels there must be, and this share of them must move, for a 0 to be dead."""
 
@@ -43,7 +44,7 @@ def detect(view: View) -> Iterator[Hit]:
             continue
         known = ~np.isnan(view.values(point))
         begin, end = view.seconds(known)
-        if known.sum() < FEWEST or end - begin < LEAST_SPAN_S or not _should_move(view, point, low):
+        if known.sum() < FEWEST or end - begin < MIN_SPAN_S or not _should_move(view, point, low):
             continue
         unit = sensor.quantity.unit
         yield Hit(
@@ -81,7 +82,7 @@ def _should_move(view: View, point: str, reading: float) -> bool:
         if other != point and other not in POINTS and sensor.quantity == quantity
     ]
     moving = sum(_moves(view.values(other)) for other in like)
-    return len(like) >= FEWEST_LIKE and moving >= LIKE_SHARE * len(like)
+    return len(like) >= MIN_LIKE and moving >= LIKE_SHARE * len(like)
 
 
 def _moves(values: Floats) -> bool:

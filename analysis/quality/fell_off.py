@@ -16,12 +16,13 @@ import numpy as np
 
 from analysis.quality import detector
 from analysis.quality.heat import difference_uncertainty, warm_air_expected
-from analysis.quality.view import Bools, Hit, View
+from analysis.quality.view import Hit, View
+from ingest.arrays import Bools
 from ingest.points import MODES
 from ingest.run import Finding
 
-LEAST_S: Final = 120.0
-MOST_SHARE: Final = 0.8
+MIN_S: Final = 120.0
+MAX_SHARE: Final = 0.8
 """Of the time warm air is expected, at least this much must show it."""
 
 BELOW_FOOTWELL_K: Final = 5.0
@@ -131,5 +132,5 @@ def _explained(view: View, expected: Bools) -> Iterator[tuple[str, str]]:
 
 
 def _mostly(view: View, condition: Bools) -> bool:
-    long_enough = condition.size * view.width >= LEAST_S
-    return bool(long_enough and condition.mean() >= MOST_SHARE)
+    long_enough = condition.size * view.width >= MIN_S
+    return bool(long_enough and condition.mean() >= MAX_SHARE)

@@ -8,10 +8,11 @@ from typing import Final
 import numpy as np
 
 from analysis.quality import detector
-from analysis.quality.view import Floats, Hit, View
+from analysis.quality.view import Hit, View
+from ingest.arrays import Floats
 from ingest.run import Finding
 
-LEAST_S: Final = 3.0
+MIN_S: Final = 3.0
 INTERVALS: Final = 8.0
 """A gap is longer than both: this time, and this many of the channel's own usual intervals."""
 
@@ -51,7 +52,7 @@ def detect(view: View) -> Iterator[Hit]:
 
 def _gaps(times: Floats, usual: float) -> list[tuple[float, float]]:
     steps = np.diff(times)
-    wide = np.flatnonzero(steps > max(LEAST_S, INTERVALS * usual))
+    wide = np.flatnonzero(steps > max(MIN_S, INTERVALS * usual))
     return [(float(times[i]), float(times[i + 1])) for i in wide]
 
 

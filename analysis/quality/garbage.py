@@ -8,15 +8,16 @@ from typing import Final
 import numpy as np
 
 from analysis.quality import detector
-from analysis.quality.view import CAR_TEMPERATURES, Floats, Hit, View
+from analysis.quality.view import CAR_TEMPERATURES, Hit, View
+from ingest.arrays import Floats
 from ingest.run import Finding
 
-FEWEST_CHANGES: Final = 20
+MIN_CHANGES: Final = 20
 
 TYPICAL_JUMP_K: Final = 5.0
 """No temperature in a car typically changes this much from one reading to the next ..."""
 
-LEAST_DISORDER: Final = 0.4
+MIN_DISORDER: Final = 0.4
 """... with so little order: half the mean square of the changes over the variance, which is 1 for
 independent numbers and near 0 for a curve (J. von Neumann, Ann. Math. Statist. 12, 1941, 367)."""
 
@@ -24,7 +25,7 @@ LOOSE_K: Final = 6.0
 """A reading this far off the middle of its neighbours is a wild one."""
 
 LOOSE_SHARE: Final = 0.05
-FEWEST_WILD: Final = 20
+MIN_WILD: Final = 20
 """So many wild readings are no spikes any more."""
 
 LONGEST_APART_S: Final = 10.0
@@ -63,11 +64,11 @@ def _random(readings: Floats) -> str | None:
     steps = np.diff(readings)
     # a log that repeats a reading until the next one comes says nothing by the repeats
     changes = np.abs(steps[steps != 0.0])
-    if changes.size < FEWEST_CHANGES or float(np.median(changes)) < TYPICAL_JUMP_K:
+    if changes.size < MIN_CHANGES or float(np.median(changes)) < TYPICAL_JUMP_K:
         return None
     distinct = readings[np.append(True, steps != 0.0)]
     disorder = float(np.mean(changes**2)) / (2.0 * float(distinct.var()))
-    if disorder < LEAST_DISORDER:
+    if disorder < MIN_DISORDER:
         return None
     low, high = float(readings.min()), float(readings.max())
     return f"jumps about between {low:.0f} and {high:.0f} °C from reading to reading"
@@ -75,11 +76,11 @@ def _random(readings: Floats) -> str | None:
 
 def _loose(readings: Floats, times: Floats) -> str | None:
     """Whether many readings are far off their neighbours, as with a contact that comes and goes."""
-    if readings.size < FEWEST_CHANGES:
+    if readings.size < MIN_CHANGES:
         return None
     off = np.abs(readings[1:-1] - 0.5 * (readings[:-2] + readings[2:]))
     wild = int(((off > LOOSE_K) & (times[2:] - times[:-2] < 2.0 * LONGEST_APART_S)).sum())
-    if wild < max(FEWEST_WILD, LOOSE_SHARE * readings.size):
+    if wild < max(MIN_WILD, LOOSE_SHARE * readings.size):
         return None
     return (
         f"has {wild} of {readings.size} readings far off their neighbours, as a loose contact has"

@@ -8,9 +8,10 @@ from typing import Final
 import numpy as np
 
 from analysis.quality.soak_window import Soak, find_soak
-from analysis.quality.view import COOLANTS, FRESH_AIR, Bools, Floats, View
+from analysis.quality.view import COOLANTS, FRESH_AIR, View
 from analysis.signal.order_statistics import quantiles
 from analysis.uncertainty import shared_parts
+from ingest.arrays import Bools, Floats
 
 WARM_C: Final = 55.0
 """Coolant above this heats the outlet whatever the car."""

@@ -8,7 +8,8 @@ from typing import Final
 import numpy as np
 
 from analysis.quality import detector
-from analysis.quality.view import COOLANTS, FRESH_AIR, INDOORS, OUTLETS, Bools, Hit, View, runs_of
+from analysis.quality.view import COOLANTS, FRESH_AIR, INDOORS, OUTLETS, Hit, View, runs_of
+from ingest.arrays import Bools
 from ingest.run import Finding
 
 LIMITS: Final[dict[str, tuple[float, float]]] = {

@@ -9,7 +9,7 @@ from analysis.quality import detector
 from analysis.quality.view import CAR_TEMPERATURES, Hit, View
 from ingest.run import Finding
 
-LEAST_K: Final = 1.0
+MIN_K: Final = 1.0
 """Noise of a thermocouple on a bad amplifier is a few tenths of a kelvin; twice that again is a
 ground loop or an ignition lead."""
 
@@ -23,7 +23,7 @@ def detect(view: View) -> Iterator[Hit]:
     if view.interval > LONGEST_INTERVAL_S:
         return
     for point in view.present(*CAR_TEMPERATURES, "cold_junction"):
-        least = max(LEAST_K, view.sensor(point).resolution)
+        least = max(MIN_K, view.sensor(point).resolution)
         # no second difference is larger than two steps, nor is their median
         if 2.0 * view.largest_step(point) < least:
             continue

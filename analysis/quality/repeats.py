@@ -14,7 +14,8 @@ from typing import Final
 import numpy as np
 
 from analysis.quality import detector
-from analysis.quality.view import CAR_TEMPERATURES, Bools, Floats, Hit, View
+from analysis.quality.view import CAR_TEMPERATURES, Hit, View
+from ingest.arrays import Bools, Floats
 from ingest.run import Finding
 
 TURNING: Final = 0.3

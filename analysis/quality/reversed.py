@@ -30,7 +30,7 @@ APART_K: Final = 6.0
 
 WARM_S: Final = 60.0
 
-FEWEST_BINS: Final = 20
+MIN_BINS: Final = 20
 
 
 @detector("reversed", order=72)
@@ -101,7 +101,7 @@ def _falls(view: View, point: str) -> str | None:
         return None
     low, high = spread(means)
     both = ~np.isnan(means) & ~np.isnan(heat)
-    if np.isnan(low) or high - low < FELL_K or both.sum() < FEWEST_BINS:
+    if np.isnan(low) or high - low < FELL_K or both.sum() < MIN_BINS:
         return None
     if float(np.corrcoef(means[both], heat[both])[0, 1]) > FALLS_WITH:
         return None

@@ -24,7 +24,7 @@ REFERENCE: Final = "soak reference"
 
 GAIN_SPAN_K: Final = 250.0
 
-LEAST_GAIN: Final = 0.002
+MIN_GAIN: Final = 0.002
 """Half-width of the growing part, K a kelvin, below which no sensor is trusted."""
 
 
@@ -68,7 +68,7 @@ def correct_at_soak(run: Run) -> Run:
 def _corrected(sensor: Sensor, soak: Soak, offset: float) -> Sensor:
     point = sensor.point
     half_width = math.sqrt(3.0) * soak.limits[point]
-    gain = max(LEAST_GAIN, half_width / GAIN_SPAN_K) / math.sqrt(3.0)
+    gain = max(MIN_GAIN, half_width / GAIN_SPAN_K) / math.sqrt(3.0)
     errors = (
         ErrorSource(REFERENCE, soak.u),
         ErrorSource(f"soak of {point}", math.hypot(soak.scatter[point], uneven(point))),

@@ -28,9 +28,9 @@ LATEST_START_S: Final = 5.0
 
 SHORTEST_BEFORE_S: Final = 4.0
 
-FEWEST_READINGS: Final = 4
-FEWEST_SENSORS: Final = 3
-LEAST_SHARE: Final = 0.6
+MIN_READINGS: Final = 4
+MIN_SENSORS: Final = 3
+MIN_SHARE: Final = 0.6
 """... of the temperature sensors must agree."""
 
 FLAT_K: Final = 0.3
@@ -85,7 +85,7 @@ def find_soak(view: View) -> Soak | None:
     """Look for a cold soak at the start of a run; None where the car was not soaked."""
     window = _window(view)
     points = view.temperatures()
-    if window is None or len(points) < FEWEST_SENSORS:
+    if window is None or len(points) < MIN_SENSORS:
         return None
     means: dict[str, float] = {}
     scatter: dict[str, float] = {}
@@ -121,7 +121,7 @@ def _window(view: View) -> slice | None:
     else:
         begin = max(first, end - LONGEST_S)
     start, stop = (int(np.searchsorted(view.time, at)) for at in (begin, end))
-    return slice(start, stop) if stop - start >= FEWEST_READINGS else None
+    return slice(start, stop) if stop - start >= MIN_READINGS else None
 
 
 def _level(view: View, point: str, window: slice) -> tuple[float, float] | None:
@@ -130,7 +130,7 @@ def _level(view: View, point: str, window: slice) -> tuple[float, float] | None:
     if not view.channel(point).whole:
         values = values[~np.isnan(values)]
     size = values.size
-    if size < FEWEST_READINGS:
+    if size < MIN_READINGS:
         return None
     half = size // 2
     resolution = view.sensor(point).resolution
@@ -162,7 +162,7 @@ def _agreeing(means: Mapping[str, float], limits: Mapping[str, float]) -> tuple[
 def _is_soaked(
     agreeing: tuple[str, ...], means: Mapping[str, float], limits: Mapping[str, float]
 ) -> bool:
-    if len(agreeing) < max(FEWEST_SENSORS, LEAST_SHARE * len(means)):
+    if len(agreeing) < max(MIN_SENSORS, MIN_SHARE * len(means)):
         return False
     coolants = [point for point in agreeing if point in COOLANTS]
     air = [point for point in agreeing if point not in COOLANTS]

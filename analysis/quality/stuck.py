@@ -12,11 +12,12 @@ import numpy as np
 
 from analysis.quality import detector
 from analysis.quality.heat import WARM_C, fresh_air, hottest, lever, spread
-from analysis.quality.view import COOLANTS, OUTLETS, Floats, Hit, View, middle
+from analysis.quality.view import COOLANTS, OUTLETS, Hit, View, middle
+from ingest.arrays import Floats
 from ingest.run import Finding
 
 SMOOTH_S: Final = 10.0
-LEAST_S: Final = 180.0
+MIN_S: Final = 180.0
 """Standing still for less than this is no wonder."""
 
 COOLANT_MOVED_K: Final = 15.0
@@ -34,7 +35,7 @@ THERMOSTAT_FROM_C: Final = 65.0
 """A coolant above this may be held still by its thermostat."""
 
 NOISES: Final = 4.0
-LEAST_RANGE_K: Final = 0.15
+MIN_RANGE_K: Final = 0.15
 
 
 @detector("stuck", order=50)
@@ -108,9 +109,9 @@ def _still_from(view: View, point: str) -> int | None:
         return None
     end = float(view.bin_time[known[-1]])
     noise = view.noise(point) / np.sqrt(per_bin * width)
-    allowed = max(LEAST_RANGE_K, view.sensor(point).resolution) + 2.0 * NOISES * noise
+    allowed = max(MIN_RANGE_K, view.sensor(point).resolution) + 2.0 * NOISES * noise
     # most channels move within the last of the time they would have to stand still for
-    last = int(np.searchsorted(view.bin_time[known], end - LEAST_S, side="right"))
+    last = int(np.searchsorted(view.bin_time[known], end - MIN_S, side="right"))
     lately = _smooth(means[known[last:]], width)
     if lately.size and float(lately.max() - lately.min()) > allowed:
         return None
@@ -119,7 +120,7 @@ def _still_from(view: View, point: str) -> int | None:
     moved = np.flatnonzero(reached > allowed)
     still = backwards.size if not moved.size else int(moved[0])
     start = int(known[backwards.size - still])
-    return start if still and end - view.bin_time[start] >= LEAST_S else None
+    return start if still and end - view.bin_time[start] >= MIN_S else None
 
 
 def _smooth(means: Floats, width: int) -> Floats:

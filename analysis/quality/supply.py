@@ -13,7 +13,7 @@ from analysis.quality.heat import WARM_C, difference_uncertainty, soak
 from analysis.quality.view import Hit, View
 from ingest.run import Finding
 
-LEAST_S: Final = 60.0
+MIN_S: Final = 60.0
 COOLER_K: Final = 0.5
 
 AFTER_SOAK_K: Final = 0.5
@@ -30,7 +30,7 @@ def detect(view: View) -> Iterator[Hit]:
     warm = np.fmax(view.means("coolant_in"), view.means("coolant_out")) > WARM_C
     apart = (view.means("coolant_in") - view.means("coolant_out"))[warm]
     apart = apart[~np.isnan(apart)]
-    if apart.size * view.width < LEAST_S:
+    if apart.size * view.width < MIN_S:
         return
     drop, u = float(np.median(apart)), difference_uncertainty(view, "coolant_in", "coolant_out")
     cold = soak(view)

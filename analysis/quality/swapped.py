@@ -13,7 +13,7 @@ from analysis.quality.view import FRESH_AIR, Hit, View
 from analysis.signal.order_statistics import median
 from ingest.run import Finding
 
-LEAST_S: Final = 60.0
+MIN_S: Final = 60.0
 BELOW_K: Final = 3.0
 """So far below the air outside, with their uncertainty on top, no heater's outlet is."""
 
@@ -72,7 +72,7 @@ def _below(view: View) -> Iterator[tuple[str, float]]:
     for point in view.present(*FRESH_AIR):
         apart = (outlet - view.means(point))[expected]
         apart = apart[~np.isnan(apart)]
-        if apart.size * view.width < LEAST_S:
+        if apart.size * view.width < MIN_S:
             continue
         off = median(apart)
         if off < -BELOW_K and off < -BELOW_K - 2.0 * difference_uncertainty(view, "outlet", point):

@@ -17,10 +17,8 @@ from numpy.typing import NDArray
 from analysis.quality.channel import FEW, Bins, Channel
 from analysis.signal.order_statistics import median
 from analysis.timeline.grid import controls_on
+from ingest.arrays import Bools, Floats
 from ingest.run import Finding, Run, Sensor
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 OUTLETS: Final = ("outlet", "outlet_defrost", "outlet_panel")
 COOLANTS: Final = ("engine_coolant", "coolant_in", "coolant_out")
@@ -29,7 +27,7 @@ FRESH_AIR: Final = ("ambient", "inlet_air")
 CAR_TEMPERATURES: Final = (*COOLANTS, *OUTLETS, *INDOORS, *FRESH_AIR)
 
 SHORTEST_BIN_S: Final = 1.0
-MOST_BINS: Final = 1500
+MAX_BINS: Final = 1500
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +125,7 @@ class View:
     def width(self) -> float:
         """Width of the bins, s."""
         span = float(self.time[-1] - self.time[0])
-        return max(SHORTEST_BIN_S, span / MOST_BINS)
+        return max(SHORTEST_BIN_S, span / MAX_BINS)
 
     @cached_property
     def _bins(self) -> Bins:

@@ -24,7 +24,7 @@ CANDIDATES: Final[tuple[Letter, ...]] = ("K", "J", "T", "E", "N")
 APART_K: Final = 8.0
 """The cold junction must be this far from the cold car."""
 
-LEAST_OFF_K: Final = 2.0
+MIN_OFF_K: Final = 2.0
 """The reading must be this far off, on top of the sensor's limits."""
 
 FITS_K: Final = 1.0
@@ -70,7 +70,7 @@ def _fitting(cold: Soak, point: str, terminals: float, stated: Letter) -> Letter
     reading = cold.means[point]
     off = abs(reading - cold.temperature)
     limit = np.sqrt(3.0) * cold.limits[point]
-    if not abs(terminals - cold.temperature) >= APART_K or off < limit + LEAST_OFF_K:
+    if not abs(terminals - cold.temperature) >= APART_K or off < limit + MIN_OFF_K:
         return None
     volts = float(emf(stated, reading) - emf(stated, terminals))
     misses = {

@@ -33,7 +33,7 @@ NO_FAULTS: Final = frozenset({NO_FAULT, "control_use", "sensor_fault"})
 KEY: Final = "steady_outlet_rise"
 """The figure an owner feels."""
 
-MOST_NAMED: Final = 3
+MAX_NAMED: Final = 3
 
 REPEAT: Final = "Repeat the test with the same plan and sensors."
 """What to do where nothing can be said."""
@@ -263,8 +263,8 @@ def _names(changes: Sequence[Change]) -> str:
 
 
 def _listed(names: Sequence[str]) -> str:
-    shown = ", ".join(names[:MOST_NAMED])
-    rest = len(names) - MOST_NAMED
+    shown = ", ".join(names[:MAX_NAMED])
+    rest = len(names) - MAX_NAMED
     return f"{shown} and {rest} more" if rest > 0 else shown
 
 

@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.signal.spacing import equal_ratios
-from analysis.uncertainty import Floats, mean_variance
+from analysis.uncertainty import mean_variance
+from ingest.arrays import Floats
 
 LONGEST_TAU_S: Final = 600.0
 """Time constants are looked for up to this (case, core and cabin), or up to twice the record."""
@@ -41,7 +42,7 @@ MODEL_K: Final = 0.01
 MODEL_SHARE: Final = 0.01
 """No signal follows its description closer than 10 mK, or a hundredth of the change it makes."""
 
-LEAST_DOUBT_K: Final = 1.0
+MIN_DOUBT_K: Final = 1.0
 """Standard uncertainty of the least level a signal may settle to (its sensors' errors), K."""
 
 
@@ -163,7 +164,7 @@ def approach(
     evidence = models.evidence
     if least is not None:
         short = np.maximum(least - (mean + ahead), 0.0)
-        evidence = evidence - 0.5 * short**2 / (LEAST_DOUBT_K**2 + spread)
+        evidence = evidence - 0.5 * short**2 / (MIN_DOUBT_K**2 + spread)
     weight = _weights(evidence, pairs.share)
     expected = float(weight @ ahead)
     rest = -(models.first * end[i] + models.second * end[j])

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 
 def like_neighbors(numbers: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

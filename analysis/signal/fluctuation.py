@@ -16,15 +16,16 @@ from typing import Final
 import numpy as np
 
 from analysis.signal.order_statistics import median
-from analysis.uncertainty import Floats, mean_variance
+from analysis.uncertainty import mean_variance
+from ingest.arrays import Floats
 
 SHORTEST_S: Final = 8.0
 LONGEST_S: Final = 120.0
 """The contract's band of periods, s."""
 
-LEAST_WINDOW_S: Final = 55.0
+MIN_WINDOW_S: Final = 55.0
 SLOWEST_SAMPLING_S: Final = 10.0
-LEAST_FILLED: Final = 0.7
+MIN_FILLED: Final = 0.7
 
 FINEST_STEP_S: Final = 1.0
 """Faster readings are averaged to this: it is eight to the shortest period."""
@@ -35,14 +36,14 @@ LAG_DOUBT: Final = 0.1
 FILTER_DOUBT: Final = 0.02
 """Two proper band filters differ by about this in the variance they pass."""
 
-LEAST_U_K: Final = 0.005
+MIN_U_K: Final = 0.005
 """No fluctuation is known better than this."""
 
-LEAST_SWINGS: Final = 3.5
-LEAST_BIN: Final = 0.2
+MIN_SWINGS: Final = 3.5
+MIN_BIN: Final = 0.2
 """No frequency is known better than this share of one over the window's length (k = 1)."""
 
-LEAST_SHARE: Final = 0.4
+MIN_SHARE: Final = 0.4
 """Share of the band's power, noise taken out, that the strongest fluctuation must hold."""
 
 FALSE_ALARM: Final = 0.002
@@ -121,8 +122,8 @@ def sample(time: Floats, values: Floats) -> Sampled | str:
         Why they do not serve, where they do not.
     """
     length = float(time[-1] - time[0]) if time.size > 1 else 0.0
-    if length < LEAST_WINDOW_S:
-        return f"fluctuation needs {LEAST_WINDOW_S:.0f} s of steady outlet; there were {length:.0f}"
+    if length < MIN_WINDOW_S:
+        return f"fluctuation needs {MIN_WINDOW_S:.0f} s of steady outlet; there were {length:.0f}"
     step = max(FINEST_STEP_S, median(time[1:] - time[:-1]))
     if step > SLOWEST_SAMPLING_S:
         return f"the outlet was read every {step:.0f} s only: too seldom to see it fluctuate"
@@ -131,7 +132,7 @@ def sample(time: Floats, values: Floats) -> Sampled | str:
     number = np.bincount(place, minlength=size)
     total = np.bincount(place, weights=values, minlength=size)
     known = np.flatnonzero(number)
-    if known.size < LEAST_FILLED * size:
+    if known.size < MIN_FILLED * size:
         return "the outlet has too many gaps in the steady window to see it fluctuate"
     even = np.interp(np.arange(size), known, total[known] / number[known])
     index = np.arange(size) - (size - 1) / 2.0
@@ -178,7 +179,7 @@ def strength(sampled: Sampled, *, lag: float = 0.0, resolution: float = 0.0) -> 
         + lag_part**2
         + rounding**2 / 3.0
         + edge**2
-        + LEAST_U_K**4
+        + MIN_U_K**4
     )
     value = math.sqrt(max(variance, 0.0))
     low, high = math.sqrt(max(variance - 2.0 * u, 0.0)), math.sqrt(max(variance, 0.0) + 2.0 * u)
@@ -229,11 +230,11 @@ def period(sampled: Sampled) -> Period | None:
     if power[band[peak]] < background[peak] * math.log(band.size / FALSE_ALARM):
         return None
     around = np.abs(frequency[band] - frequency[band[peak]]) <= frequency[band[peak]] / 3.0
-    if (power[band[around]] - floor).sum() < LEAST_SHARE * (power[band] - floor).sum():
+    if (power[band[around]] - floor).sum() < MIN_SHARE * (power[band] - floor).sum():
         return None
     near = band[max(0, peak - 2) : peak + 3]
     center = float((frequency[near] * power[near]).sum() / power[near].sum())
-    if center * sampled.duration < LEAST_SWINGS:
+    if center * sampled.duration < MIN_SWINGS:
         return None
     return _rate(sampled, center)
 
@@ -274,7 +275,7 @@ def _rate(sampled: Sampled, center: float) -> Period | None:
     rate = _slope(phase, weight) / (2.0 * math.pi * sampled.step) if parts < 4 else rates.mean()
     if rate <= 0.0:
         return None
-    u = math.hypot(math.sqrt(mean_variance(rates)), LEAST_BIN / sampled.duration)
+    u = math.hypot(math.sqrt(mean_variance(rates)), MIN_BIN / sampled.duration)
     return Period(1.0 / float(rate), u / float(rate) ** 2)
 
 

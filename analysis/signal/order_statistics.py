@@ -6,10 +6,7 @@ takes numpy longer than finding the numbers. The results are numpy's own, to the
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
-
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 
 def median(values: Floats) -> float:

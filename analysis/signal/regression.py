@@ -15,11 +15,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.uncertainty import mean_variance
-
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,8 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 
 def equal_ratios(first: float, last: float, count: int) -> Floats:

@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 
 from analysis.signal.blocks import block_sums, known_block_means
-from analysis.timeline.grid import Floats
+from ingest.arrays import Floats
 
 BLOCK_S: Final = 2.0
 LAGS_S: Final = (0.0, 6.0, 12.0, 25.0, 50.0, 100.0)
@@ -43,8 +43,8 @@ MODEL_BLIND: Final = 0.05
 """What the real lags and the air's own ways add to the slope in any case, K per m/s (standard
 uncertainty); the second where the coolant's part is not known."""
 
-LEAST_BLOCKS: Final = 40
-LEAST_SPREAD_M_S: Final = 1.0
+MIN_BLOCKS: Final = 40
+MIN_SPREAD_M_S: Final = 1.0
 """The speed must vary by this (standard deviation, slow changes taken out) to tell anything."""
 
 
@@ -109,7 +109,7 @@ def fit_slope(stretches: list[Stretch], step: float) -> SpeedSlope | None:
     if not made:
         return None
     quick = np.concatenate(made, axis=1)
-    if quick.shape[1] < LEAST_BLOCKS or float(quick[1].std()) < LEAST_SPREAD_M_S:
+    if quick.shape[1] < MIN_BLOCKS or float(quick[1].std()) < MIN_SPREAD_M_S:
         return None
     has_coolant, has_cabin = stretches[0].coolant is not None, stretches[0].cabin is not None
     return _average(quick, has_coolant=has_coolant, has_cabin=has_cabin)

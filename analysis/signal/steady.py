@@ -24,12 +24,13 @@ from typing import Final
 import numpy as np
 
 from analysis.signal.approach import approach
-from analysis.uncertainty import Floats, mean_variance
+from analysis.uncertainty import mean_variance
+from ingest.arrays import Floats
 
-MOST_BLOCKS: Final = 120
+MAX_BLOCKS: Final = 120
 """Samples are averaged into at most about this many blocks; only slow changes matter here."""
 
-LEAST_TAIL: Final = 0.25
+MIN_TAIL: Final = 0.25
 """The settled tail is at least this share of the signal."""
 
 NEGLIGIBLE_K: Final = 0.1
@@ -102,11 +103,11 @@ def settle(
     Level or None
         None where there are fewer than four blocks of valid samples.
     """
-    width = max(1, values.size // MOST_BLOCKS)
+    width = max(1, values.size // MAX_BLOCKS)
     time, blocks, first = _blocks(values, step, width)
     if blocks.size < 4:
         return None
-    cut = _cut(blocks, max(LEAST_TAIL * blocks.size, least_s / (step * width)))
+    cut = _cut(blocks, max(MIN_TAIL * blocks.size, least_s / (step * width)))
     moved = float(blocks[:cut].max() - blocks[:cut].min()) if cut else 0.0
     found = approach(time[cut:], blocks[cut:], resolution=resolution, before=moved, least=least)
     open_ = found.to_come if extrapolate else found.ahead
@@ -138,7 +139,7 @@ def mean_level(values: Floats, step: float, *, resolution: float = 0.0) -> Level
     Level or None
         None where there are fewer than four blocks of valid samples. `ahead` is 0.
     """
-    width = max(1, values.size // MOST_BLOCKS)
+    width = max(1, values.size // MAX_BLOCKS)
     time, blocks, first = _blocks(values, step, width)
     if blocks.size < 4:
         return None

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from analysis.uncertainty import Floats
+from ingest.arrays import Floats
 
 HALF_WIDTH_S: Final = 8.0
 """Half the width of the local fit, s: short against any warm-up, long against noise."""

@@ -12,9 +12,8 @@ from itertools import accumulate
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 RANGE_OF_TWO: Final = 2.0 / math.sqrt(math.pi)
 """Mean range of two values in standard deviations (d2 of tables, 1.128)."""

@@ -15,12 +15,10 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from analysis.statistics.shape import POWERS, likelihood, slope, transform
-
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 NORMAL_WIDTH: Final = 1.06
 """Kernel width for normal data, times standard deviation and n^(-1/5) (Silverman, eq. 3.28)."""
@@ -31,7 +29,7 @@ NOISE_SHARE: Final = 0.5
 POINTS: Final = 401
 """Places at which a kernel sum is tabulated before it is interpolated."""
 
-LEAST_SPREAD: Final = 1e-9
+MIN_SPREAD: Final = 1e-9
 
 
 def quantile(values: Floats, weight: Floats, share: float) -> float:
@@ -116,7 +114,7 @@ def _spread(values: Floats, weight: Floats) -> float:
     sd = float(np.sqrt(weight @ (values - mean) ** 2 / max(float(weight.sum()) - 1.0, 1.0)))
     quartiles = quantile(values, weight, 0.75) - quantile(values, weight, 0.25)
     robust = quartiles / 1.349
-    return max(min(sd, robust) if robust > 0.0 else sd, LEAST_SPREAD * max(1.0, abs(mean)))
+    return max(min(sd, robust) if robust > 0.0 else sd, MIN_SPREAD * max(1.0, abs(mean)))
 
 
 def _change(

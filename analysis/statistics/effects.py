@@ -11,9 +11,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 CONFIDENCE: Final = 0.95
 

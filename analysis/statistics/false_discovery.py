@@ -9,9 +9,8 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 ACCEPTED: Final = 0.05
 """Accepted share of false alarms among the alarms."""

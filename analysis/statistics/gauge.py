@@ -12,11 +12,9 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import f as f_distribution
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 POOL_ABOVE: Final = 0.25
 """An interaction with a p-value above this is pooled into the repeatability."""

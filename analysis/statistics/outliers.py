@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 SIGNIFICANCE: Final = 0.01
 """Strict: a good sample of any size loses a value once in a hundred times."""

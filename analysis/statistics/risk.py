@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 
 @dataclass(frozen=True, slots=True)

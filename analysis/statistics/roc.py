@@ -11,12 +11,11 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import expit, logit, stdtrit
 from scipy.stats import kstwo, rankdata
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 CONFIDENCE: Final = 0.95
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 POWERS: Final = np.linspace(-1.0, 3.0, 9)
 """Powers tried; 1 changes nothing, less pulls a long right tail in, more a long left one."""

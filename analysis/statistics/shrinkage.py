@@ -13,9 +13,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 HALVINGS: Final = 60
 """Bisections: to the last digit that counts."""

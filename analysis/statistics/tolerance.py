@@ -18,9 +18,8 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 CONTENT: Final = 0.95
 CONFIDENCE: Final = 0.95

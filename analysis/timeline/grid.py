@@ -18,11 +18,10 @@ from numpy.typing import NDArray
 
 from analysis.signal.blocks import like_neighbors
 from analysis.signal.order_statistics import median
+from ingest.arrays import Floats
 from ingest.load.gridding import max_gap
 from ingest.points import MODES
 from ingest.run import Run
-
-Floats = NDArray[np.float64]
 
 STEPS: Final = (1.0, 2.0, 5.0, 10.0)
 """Grid steps to choose from, s. What needs finer times (a step of the lever) reads the run."""

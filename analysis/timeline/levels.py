@@ -16,21 +16,21 @@ import numpy as np
 
 from analysis.measurement import Measurement
 from analysis.signal.steady import Level, mean_level
-from analysis.timeline.grid import Floats
 from analysis.timeline.windows import Window, Windows
 from analysis.uncertainty import mean_random, shared_parts
+from ingest.arrays import Floats
 
 if TYPE_CHECKING:
     from analysis.context import Context
 
-LEAST_SHARE: Final = 0.3
+MIN_SHARE: Final = 0.3
 """A point serves in a window where it has readings for at least this share of it."""
 
 DEFINITION_SHARE: Final = 0.005
 """What counts as steady is not sharper than this share of the heater's rise (k = 1): the
 definitional uncertainty of JCGM 200:2012, 2.27. Half a percent: common practice, no source."""
 
-MOST_COMPARED: Final = 4
+MAX_COMPARED: Final = 4
 """Other windows looked at for how well a level repeats."""
 
 
@@ -82,7 +82,7 @@ def level_of(
     if level is None:
         return Measurement.missing("K", "the steady window has too few readings")
     start, stop = window.start, window.stop
-    rest = [each for each in candidates if each is not window][:MOST_COMPARED] if compare else []
+    rest = [each for each in candidates if each is not window][:MAX_COMPARED] if compare else []
     repeat = _repeatability(series, level, rest)
     hot = ctx.hot.chosen
     definition = DEFINITION_SHARE * abs(hot.level.value if hot else level.value)
@@ -143,7 +143,7 @@ def spoken(point: str) -> str:
 
 def _served(series: Floats, window: Window) -> bool:
     part = series[window.start : window.stop]
-    return int(np.count_nonzero(~np.isnan(part))) >= max(4.0, LEAST_SHARE * part.size)
+    return int(np.count_nonzero(~np.isnan(part))) >= max(4.0, MIN_SHARE * part.size)
 
 
 def _level_in(

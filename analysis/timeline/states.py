@@ -8,21 +8,20 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.signal.order_statistics import quantiles
-from analysis.timeline.grid import Floats, Grid
+from analysis.timeline.grid import Grid
+from ingest.arrays import Bools, Floats
 from ingest.points import MODES
 
 if TYPE_CHECKING:
     from analysis.context import Context
 
-Bools = NDArray[np.bool_]
 
 HOT_END_PCT: Final = 97.0
 COLD_END_PCT: Final = 3.0
 
-LEVER_SLACK_PCT: Final = 1.5
+LEVER_BACKLASH_PCT: Final = 1.5
 """A logged lever may read this much short of an end for its sensor's error."""
 
 WARM_LEAST_C: Final = 35.0
@@ -139,8 +138,8 @@ def at_hot_end(ctx: Context) -> Bools:
     """
     position = ctx.lever
     if not np.isnan(position).all():
-        slack = LEVER_SLACK_PCT if ctx.has("temp_lever") else 0.0
-        return np.asarray(position >= HOT_END_PCT - slack)
+        backlash = LEVER_BACKLASH_PCT if ctx.has("temp_lever") else 0.0
+        return np.asarray(position >= HOT_END_PCT - backlash)
     if np.isnan(ctx.rise).all():
         return np.zeros(position.size, dtype=bool)
     width = max(1, round(60.0 / ctx.grid.step))
@@ -157,8 +156,8 @@ def at_hot_end(ctx: Context) -> Bools:
 
 def at_cold_end(ctx: Context) -> Bools:
     """Whether the lever was at the cold end; nowhere, where its position is not known."""
-    slack = LEVER_SLACK_PCT if ctx.has("temp_lever") else 0.0
-    return np.asarray(ctx.lever <= COLD_END_PCT + slack)
+    backlash = LEVER_BACKLASH_PCT if ctx.has("temp_lever") else 0.0
+    return np.asarray(ctx.lever <= COLD_END_PCT + backlash)
 
 
 def blowing(grid: Grid) -> Bools:

@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.signal.steady import Level, settle
-from analysis.timeline.states import Bools, alike, condition, smooth, stretches
+from analysis.timeline.states import alike, condition, smooth, stretches
 from analysis.uncertainty import mean_random
+from ingest.arrays import Bools
 
 if TYPE_CHECKING:
     from analysis.context import Context
@@ -55,7 +56,7 @@ LONGEST_GAP_S: Final = 120.0
 LATE_NOTE_S: Final = 3.0
 """What remains of a noted event's delay once the event clock is set right, s."""
 
-MOST_HOLDS: Final = 8
+MAX_HOLDS: Final = 8
 """Only the longest holds are looked at; a sweep back and forth makes many short ones."""
 
 SURE_SHARE: Final = 0.08
@@ -68,7 +69,7 @@ CLIMB_K_MIN: Final = 2.0
 """A coolant that gains more than this in the last minute and all through the window that ends the
 log is still warming up: the cycle of a thermostat swings, and a stuck one creeps."""
 
-LEAST_PLATEAU_S: Final = 60.0
+MIN_PLATEAU_S: Final = 60.0
 MOVED_K: Final = 0.3
 
 
@@ -166,7 +167,7 @@ def _windows(ctx: Context, at_end: Bools, end: End) -> Windows:
         return Windows(None, why=_never_there(ctx, end.name))
     mask = at_end & ctx.engine_on & ctx.engine_warm & ctx.blowing & ctx.outlet_seen
     holds = [_guarded(ctx, *hold) for hold in stretches(mask, ctx.changes)]
-    long_enough = [h for h in holds if (h[1] - h[0]) * grid.step >= end.least_s][:MOST_HOLDS]
+    long_enough = [h for h in holds if (h[1] - h[0]) * grid.step >= end.least_s][:MAX_HOLDS]
     if not long_enough:
         return Windows(None, why=_too_short(ctx, at_end, end, holds))
     found = [window for hold in long_enough for window in _settled(ctx, *hold, end)]
@@ -283,7 +284,7 @@ def _plateaus(ctx: Context, point: str, step: float, window: Window) -> list[tup
     change = np.zeros(calm.size)
     change[half:-half] = np.abs(calm[2 * half :] - calm[: -2 * half])
     still = np.nan_to_num(change) < step / 3.0
-    least = LEAST_PLATEAU_S / ctx.grid.step
+    least = MIN_PLATEAU_S / ctx.grid.step
     found = [s for s in stretches(still, np.zeros(still.size, dtype=bool)) if s[1] - s[0] >= least]
     return sorted((window.start + a, window.start + b) for a, b in found)
 

@@ -16,7 +16,6 @@ from analysis.verdict import CONFORMANCE, GUARD
 if TYPE_CHECKING:
     import polars as pl
 
-Floats = NDArray[np.float64]
 
 VERDICTS: Final = ("not measured", "pass", "undecided", "fail")
 """By rank: a run has the worst verdict of its figures that have a limit."""

@@ -19,20 +19,20 @@ from analysis.statistics.gauge import CATEGORIES_FACTOR, gauge_study
 from analysis.statistics.reml import components
 from analysis.tune.labels import Matched
 from analysis.verdict import GUARD
+from ingest.arrays import Floats
 
 if TYPE_CHECKING:
     import polars as pl
 
-Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
 
 FEWEST: Final = 2
 """Cars and operators."""
 
-FEWEST_SPARE: Final = 3
+MIN_SPARE: Final = 3
 """Degrees of freedom left for the repeats."""
 
-MOST_RUNS: Final = 150
+MAX_RUNS: Final = 150
 """Runs looked at where the study is unbalanced; cars with most repeats first."""
 
 
@@ -179,12 +179,12 @@ def _complete(values: Floats, car: Indices, who: Indices, cars: int, names: int)
 def _crossed(car: Indices, who: Indices) -> bool:
     """Whether cars were measured by several appraisers, with runs to spare for the repeats."""
     cars, pairs = np.unique(car).size, np.unique(np.stack([car, who]), axis=1).shape[1]
-    return bool(pairs > cars and car.size - cars - np.unique(who).size + 1 >= FEWEST_SPARE)
+    return bool(pairs > cars and car.size - cars - np.unique(who).size + 1 >= MIN_SPARE)
 
 
 def _most_repeated(car: Indices) -> Indices:
-    """Runs of the cars with most repeats, up to `MOST_RUNS`."""
+    """Runs of the cars with most repeats, up to `MAX_RUNS`."""
     count = np.bincount(car)
     order = np.argsort(-count, kind="stable")
-    kept = order[: max(FEWEST, int(np.searchsorted(np.cumsum(count[order]), MOST_RUNS, "right")))]
+    kept = order[: max(FEWEST, int(np.searchsorted(np.cumsum(count[order]), MAX_RUNS, "right")))]
     return np.flatnonzero(np.isin(car, kept))

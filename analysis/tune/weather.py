@@ -9,12 +9,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 FEWEST: Final = 10
 """Good cars needed before the weather is looked at."""
 
-LEAST_SPREAD_K: Final = 2.0
+MIN_SPREAD_K: Final = 2.0
 """Ambient must differ by this standard deviation at the least."""
 
 
@@ -63,7 +63,7 @@ def ambient_slope(score: Floats, ambient: Floats, group: NDArray[np.intp]) -> Sl
     y = score - (np.bincount(group, score) / count)[group]
     left = score.size - count.size - 1
     square = float(x @ x)
-    if left < FEWEST or math.sqrt(square / score.size) < LEAST_SPREAD_K:
+    if left < FEWEST or math.sqrt(square / score.size) < MIN_SPREAD_K:
         return Slope(0.0, math.nan, reference, spread)
     slope = float(x @ y) / square
     se = math.sqrt(float(((y - slope * x) ** 2).sum()) / left / square)

@@ -13,10 +13,10 @@ import numpy as np
 
 from analysis.measurement import Measurement, combine
 from analysis.signal.order_statistics import quantiles
-from analysis.timeline.grid import Floats
-from analysis.timeline.states import Bools, smooth
+from analysis.timeline.states import smooth
 from analysis.uncertainty import shared_parts
 from analysis.vacuum.study import Isolation, moves, noted_holds
+from ingest.arrays import Bools, Floats
 from ingest.points import MODES
 from ingest.run import Finding
 
@@ -35,14 +35,14 @@ SAG_SHARE: Final = 0.1
 SAG_OVER_LEAK: Final = 3.0
 """... at least three times as fast as what is lost with the source shut off."""
 
-LEAST_SAGS: Final = 2
+MIN_SAGS: Final = 2
 AFTER_ACTION_S: Final = 12.0
 AROUND_HOLD_S: Final = 15.0
 STARTED_S: Final = 60.0
 
 STROKE_BEFORE_S: Final = 4.0
 STROKE_S: Final = 25.0
-LEAST_STROKE_KPA: Final = 6.0
+MIN_STROKE_KPA: Final = 6.0
 SUPPLIED_SHARE: Final = 0.4
 SLOW_STROKE_S: Final = 5.0
 """A sound actuator moves within a second to three (common practice, no source)."""
@@ -51,7 +51,7 @@ EXPECTED: Final = {"floor": "outlet", "defrost": "outlet_defrost", "vent": "outl
 """The outlet that must be the warmest in a mode with the heater on."""
 
 SETTLE_S: Final = 30.0
-LEAST_MODE_S: Final = 60.0
+MIN_MODE_S: Final = 60.0
 DIVERTED_PCT: Final = 20.0
 """Defroster control above which the windshield's outlet may be the warmer one."""
 
@@ -212,7 +212,7 @@ def _stroke(time: Floats, value: Floats, begin: float, end: float) -> tuple[floa
         return None
     settled = after[-max(2, after.size // 5) :]
     change = float(settled.mean() - before.mean())
-    if abs(change) < max(LEAST_STROKE_KPA, 6.0 * float(before.std()), 4.0 * float(settled.std())):
+    if abs(change) < max(MIN_STROKE_KPA, 6.0 * float(before.std()), 4.0 * float(settled.std())):
         return None
     share = (after - before.mean()) / change
     tenth, most = int(np.argmax(share >= 0.1)), int(np.argmax(share >= 0.9))
@@ -231,7 +231,7 @@ def wrong_way(ctx: Context) -> tuple[str, str, Measurement] | None:
         for other in others:
             excess = (ctx.values(other) - own)[use]
             excess = excess[~np.isnan(excess)]
-            if excess.size * ctx.grid.step < LEAST_MODE_S:
+            if excess.size * ctx.grid.step < MIN_MODE_S:
                 continue
             found = _difference(ctx, other, point, excess, float(np.nanmean(own[use])))
             if found.known() > WRONG_K + SURE * (found.u or 0.0) and (
@@ -292,7 +292,7 @@ def _leak_finding(ctx: Context) -> Finding | None:
 
 def _sag_finding(ctx: Context) -> Finding | None:
     sags = find_sags(ctx)
-    if sags is None or len(sags.times) < LEAST_SAGS:
+    if sags is None or len(sags.times) < MIN_SAGS:
         return None
     leak = ctx.figure("vacuum_decay").value
     against = (

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from analysis.signal.order_statistics import median
 from analysis.signal.spacing import equal_ratios
-from analysis.timeline.grid import Floats
+from ingest.arrays import Floats
 
-MOST_POINTS: Final = 240
-LEAST_POINTS: Final = 6
+MAX_POINTS: Final = 240
+MIN_POINTS: Final = 6
 
 KEPT: Final = 0.35
 EARLY_POINTS: Final = 12
@@ -35,7 +35,7 @@ USUAL: Final = (0.3, 0.7)
 proportion to the vacuum, ln 2 at first for an orifice (loss by its square root), less with a floor
 above zero."""
 
-LEAST_LOSS: Final = math.log(0.1)
+MIN_LOSS: Final = math.log(0.1)
 """A leak does not end within a tenth of where it began. A curvature that says so is the settling of
 hoses and of air just compressed or drawn out, and is left to the scatter."""
 
@@ -51,7 +51,7 @@ LATEST_S: Final = 15.0
 
 RESTLESS: Final = 6.0
 RESTLESS_SHARE: Final = 0.02
-MOST_INDEPENDENT: Final = 30
+MAX_INDEPENDENT: Final = 30
 CONVINCING: Final = 12.0
 """Readings show another beginning only where it is this much likelier (twice the logarithm)."""
 
@@ -198,7 +198,7 @@ def fit_leak_down(time: Floats, pressure: Floats, resolution: float = 0.0) -> Le
     LeakDown or None
         None for fewer than six readings, or all at one time.
     """
-    if time.size < LEAST_POINTS or time[-1] <= time[0]:
+    if time.size < MIN_POINTS or time[-1] <= time[0]:
         return None
     elapsed, values = _early(time - time[0], pressure)
     early = _average(elapsed, values, resolution)
@@ -206,7 +206,7 @@ def fit_leak_down(time: Floats, pressure: Floats, resolution: float = 0.0) -> Le
         return None
     whole, model = early, 0.0
     if elapsed[-1] < 0.9 * (time[-1] - time[0]):
-        elapsed, values = thinned(time - time[0], pressure, MOST_POINTS)
+        elapsed, values = thinned(time - time[0], pressure, MAX_POINTS)
         whole = _average(elapsed, values, resolution) or early
         # how much the answer hangs on the shape: rectangular between both (JCGM 100:2008, 4.3.7)
         model = abs(whole.rate - early.rate) / math.sqrt(3.0)
@@ -244,7 +244,7 @@ def _average(elapsed: Floats, values: Floats, resolution: float) -> _Average | N
     Bayesian model averaging, J. A. Hoeting et al., Statist. Sci. 14, 1999, 382 (from memory).
     """
     n = values.size
-    if n < LEAST_POINTS or elapsed[-1] <= elapsed[0]:
+    if n < MIN_POINTS or elapsed[-1] <= elapsed[0]:
         return None
     length = float(elapsed[-1] - elapsed[0])
     taus = equal_ratios(SHORTEST_TAU, LONGEST_TAU, TAUS) * length
@@ -276,7 +276,7 @@ def _weigh(
     squares = np.einsum("ij,ij->i", residuals, residuals)
     level = max(abs(average), 1e-12)
     natural = np.log(taus * np.maximum(np.abs(rates), 1e-12 * level / length) / level)
-    leaks = natural >= LEAST_LOSS
+    leaks = natural >= MIN_LOSS
     leaks[-1] = True
     best = int(np.argmin(np.where(leaks, squares, np.inf)))
     variance = max(float(squares[best]) / max(n - 3, 1), resolution**2 / 12.0, 1e-24)
@@ -309,7 +309,7 @@ def _early(elapsed: Floats, pressure: Floats) -> tuple[Floats, Floats]:
     stop = int(left[-1]) + 1 if left.size else pressure.size
     if stop < EARLY_POINTS or first < 0.5 * float(np.abs(pressure).max()):
         stop = pressure.size  # too few, or not falling towards zero
-    return thinned(elapsed[:stop], pressure[:stop], MOST_POINTS)
+    return thinned(elapsed[:stop], pressure[:stop], MAX_POINTS)
 
 
 def _end(elapsed: Floats, values: Floats, variance: float) -> tuple[float, float, float, float]:
@@ -372,10 +372,10 @@ def find_start(time: Floats, pressure: Floats, noted: float, noise: float) -> in
     power = np.maximum(from_end(decay**2) - mean_decay**2, 1e-300)
     after = (variance - along**2 / power).min(axis=0)
     pooled = (np.arange(n) * np.maximum(scatter, 0.0) + count * np.maximum(after, 0.0)) / n
-    cost = min(n, MOST_INDEPENDENT) * np.log(pooled + noise**2)
+    cost = min(n, MAX_INDEPENDENT) * np.log(pooled + noise**2)
     cost += ((time - noted) / NOTED_WITHIN_S) ** 2
     as_noted = min(int(np.searchsorted(time, noted)), n - 1)
-    possible = (np.abs(time - noted) <= LATEST_S) & (count >= LEAST_POINTS)
+    possible = (np.abs(time - noted) <= LATEST_S) & (count >= MIN_POINTS)
     source = pressure[time < noted - LATEST_S]
     if source.size and float(np.ptp(source)) > RESTLESS * noise + RESTLESS_SHARE * pressure.max():
         possible &= time >= noted  # a source that rises and falls looks like leak-downs itself

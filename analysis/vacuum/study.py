@@ -7,20 +7,18 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.measurement import Measurement, combine
 from analysis.signal.order_statistics import median, quantiles
-from analysis.timeline.grid import Floats
 from analysis.timeline.states import smooth
 from analysis.uncertainty import shared_parts
 from analysis.vacuum.leakdown import LeakDown, find_start, fit_leak_down, thinned
+from ingest.arrays import Floats
 from ingest.sensors.resolution import resolution
 
 if TYPE_CHECKING:
     from analysis.context import Context
 
-Bools = NDArray[np.bool_]
 
 RATE_UNIT: Final = "kPa/min"
 LEVEL_UNIT: Final = "kPa"
@@ -41,8 +39,8 @@ REOPENED_S: Final = 20.0
 REOPENED_SHARE: Final = 0.01
 """A noted reopening may be this late; it shows where the vacuum rises by a hundredth."""
 
-LEAST_HOLD_S: Final = 20.0
-LEAST_VACUUM_KPA: Final = 3.0
+MIN_HOLD_S: Final = 20.0
+MIN_VACUUM_KPA: Final = 3.0
 
 SHUT_WITHIN_S: Final = 2.0
 """The moment of shutting off is known no better than this (standard uncertainty)."""
@@ -60,7 +58,7 @@ LOW_PERCENT: Final = 5.0
 UNSURE_PERCENT: Final = 1.0
 """Which readings belong to the start, to a hold or to its reopening is unsure for this many."""
 
-LEAST_LEVEL_S: Final = 60.0
+MIN_LEVEL_S: Final = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,12 +152,12 @@ def _isolation(ctx: Context, point: str, begin: float, end: float) -> Isolation 
     first, last = np.searchsorted(time, [begin - BEFORE_S, end])
     time, value = time[first:last], value[first:last]
     inside = time >= begin
-    if inside.any() and median(value[inside]) < -LEAST_VACUUM_KPA:
+    if inside.any() and median(value[inside]) < -MIN_VACUUM_KPA:
         value = -value  # a hold under pressure instead of vacuum is the same mathematics
-    if end - begin < LEAST_HOLD_S or inside.sum() < 8:
+    if end - begin < MIN_HOLD_S or inside.sum() < 8:
         return (
             f"the source was shut off for {end - begin:.0f} s only, or hardly a reading was taken "
-            f"in that time; a leak-down needs {LEAST_HOLD_S:.0f} s"
+            f"in that time; a leak-down needs {MIN_HOLD_S:.0f} s"
         )
     sensor = ctx.run.sensors[point]
     step = sensor.resolution or resolution(value)
@@ -170,15 +168,15 @@ def _isolation(ctx: Context, point: str, begin: float, end: float) -> Isolation 
         start = begin
     stop = min(_reopened(coarse, level, start, end, noise), _next_action(ctx, start, end))
     use = (time >= start) & (time <= stop)
-    if stop - start < LEAST_HOLD_S or use.sum() < 8:
+    if stop - start < MIN_HOLD_S or use.sum() < 8:
         return (
             f"the leak-down was disturbed after {stop - start:.0f} s (a control was moved or the "
-            f"source opened again); it needs {LEAST_HOLD_S:.0f} s"
+            f"source opened again); it needs {MIN_HOLD_S:.0f} s"
         )
     leak = fit_leak_down(time[use], value[use], step)
     if leak is None:
         return f"{point} has too few readings with the source shut off"
-    if leak.start < LEAST_VACUUM_KPA:
+    if leak.start < MIN_VACUUM_KPA:
         return (
             f"there was next to no vacuum to lose ({leak.start:.1f} kPa) when the source was shut "
             "off"
@@ -319,7 +317,7 @@ def low_level(ctx: Context) -> Measurement:
     usable = ctx.engine_on & (ctx.grid.time > AFTER_START_S) & ~np.isnan(values)
     for begin, end in noted_holds(ctx):
         usable &= (ctx.grid.time < begin - AROUND_HOLD_S) | (ctx.grid.time > end + AROUND_HOLD_S)
-    if usable.sum() * ctx.grid.step < LEAST_LEVEL_S:
+    if usable.sum() * ctx.grid.step < MIN_LEVEL_S:
         return Measurement.missing(
             LEVEL_UNIT,
             "less than a minute of source vacuum was logged with the engine running, later than a "

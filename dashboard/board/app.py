@@ -13,7 +13,7 @@ from flask import Response, request
 from dashboard.board.compression import pack_answers
 from dashboard.board.login import Password, require_password
 from dashboard.board.security import content_policy, protect
-from dashboard.board.server import MOST_BYTES
+from dashboard.board.server import MAX_BYTES
 from dashboard.pages import Page, all_pages
 from dashboard.plots import theme
 from dashboard.text.shown import clean
@@ -140,7 +140,7 @@ def create_app(
         page.register(app, board)
     app.config.suppress_callback_exceptions = True  # the parts of a page come with its results
     server: Flask = app.server
-    server.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
+    server.config["MAX_CONTENT_LENGTH"] = MAX_BYTES
     server.config["MAX_FORM_MEMORY_SIZE"] = 64 * 1024
     protect(server, content_policy(app.csp_hashes()), hosts)
     if password is not None:

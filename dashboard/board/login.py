@@ -18,12 +18,12 @@ from dashboard.plots import theme
 
 COOKIE: Final = "lukewarm_session"
 SESSION_S: Final = 12 * 3600.0
-MOST_SESSIONS: Final = 1000
+MAX_SESSIONS: Final = 1000
 
 FREE_TRIES: Final = 5
 WAIT_S: Final = 2.0
 LONGEST_WAIT_S: Final = 300.0
-MOST_ADDRESSES: Final = 1000
+MAX_ADDRESSES: Final = 1000
 
 SHORTEST: Final = 8
 """Characters of a password, at least."""
@@ -74,7 +74,7 @@ class Sessions:
         with self._lock:
             now = self._clock()
             self._ends = {key: end for key, end in self._ends.items() if end > now}
-            while len(self._ends) >= MOST_SESSIONS:
+            while len(self._ends) >= MAX_SESSIONS:
                 self._ends.pop(next(iter(self._ends)))
             self._ends[_key(token)] = now + SESSION_S
         return token
@@ -116,7 +116,7 @@ class Patience:
         with self._lock:
             tries = self._failed.pop(address, (0, 0.0))[0] + 1
             pause = min(LONGEST_WAIT_S, WAIT_S * 2.0 ** min(30, tries - FREE_TRIES))
-            while len(self._failed) >= MOST_ADDRESSES:
+            while len(self._failed) >= MAX_ADDRESSES:
                 self._failed.pop(next(iter(self._failed)))
             self._failed[address] = tries, self._clock() + pause
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from cheroot.wsgi import Server
     from flask import Flask
 
-MOST_BYTES: Final = 96 * 2**20
+MAX_BYTES: Final = 96 * 2**20
 """Of one request: a log of 64 MiB as the browser sends it, a third longer."""
 
 HEADER_BYTES: Final = 64 * 1024
@@ -109,7 +109,7 @@ def make_server(app: Flask, serving: Serving) -> Server:
         request_queue_size=64,
         timeout=SILENT_S,
     )
-    server.max_request_body_size = MOST_BYTES
+    server.max_request_body_size = MAX_BYTES
     server.max_request_header_size = HEADER_BYTES
     server.software = "lukewarm"
     if serving.certificate is not None:

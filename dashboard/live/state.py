@@ -22,7 +22,7 @@ PICTURE_NAME: Final = "live_picture.json"
 KEYS_FOLDER: Final = "guide"
 KEYS: Final = (GO, NEXT, AGAIN)
 LARGEST_BYTES: Final = 8 << 20
-MOST_WAITING: Final = 200
+MAX_WAITING: Final = 200
 """Files that may wait to be picked up; more would fill the disk of a recorder that has gone."""
 STALE_S: Final = 3.0
 """A recorder that has written nothing for so long has gone, or hangs."""
@@ -129,7 +129,7 @@ def find_recording(place: Path | None) -> Path | None:
 def _drop(place: Path, document: dict[str, Any]) -> None:
     try:
         place.mkdir(exist_ok=True)
-        if sum(1 for _ in place.iterdir()) >= MOST_WAITING:
+        if sum(1 for _ in place.iterdir()) >= MAX_WAITING:
             msg = "nobody has picked up the last ones: is the recorder running?"
             raise ValueError(msg)
     except OSError as error:

@@ -15,7 +15,7 @@ from analysis.live import LiveFigures
 
 SHORTEST_S: Final = 1.5
 """Between two measurements, at least; longer runs take longer and are measured less often."""
-MOST_SHARE: Final = 0.05
+MAX_SHARE: Final = 0.05
 """Of one processor core that the figures may take."""
 _JOIN_S: Final = 2.0
 
@@ -61,7 +61,7 @@ class FiguresWorker:
             return False
         answer, cost = self._pipe.recv()
         self._busy_since = None
-        self._due = now + max(SHORTEST_S, cost / MOST_SHARE)
+        self._due = now + max(SHORTEST_S, cost / MAX_SHARE)
         if isinstance(answer, LiveFigures):
             self.latest, self.reason = answer, ""
             return True

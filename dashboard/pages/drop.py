@@ -10,7 +10,7 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dashboard.pages import Page
 from dashboard.web import address, parts
 from dashboard.web.service import UPLOAD_ID
-from dashboard.web.uploads import MOST_BYTES, MOST_FILES, Uploads, decode
+from dashboard.web.uploads import MAX_BYTES, MAX_FILES, Uploads, decode
 from ingest.errors import LukewarmError
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
             dcc.Upload(
                 id="drop-files",
                 multiple=True,
-                max_size=MOST_BYTES,
+                max_size=MAX_BYTES,
                 className="drop",
                 className_active="drop over",
                 className_reject="drop over",
@@ -54,7 +54,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
                 ),
             ),
             parts.quiet(
-                f"Up to {MOST_FILES} files, {MOST_BYTES // 2**20} MiB together. They are kept in "
+                f"Up to {MAX_FILES} files, {MAX_BYTES // 2**20} MiB together. They are kept in "
                 "memory and a temporary folder for a while and then forgotten."
             ),
             html.Div(id="drop-said", **parts.aria(live="polite")),

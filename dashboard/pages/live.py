@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 PATH: Final = "/live"
 TICK_MS: Final = 250
-MOST_POINTS: Final = 1200
+MAX_POINTS: Final = 1200
 KEY: Final = "key"
 """Stands in a button's id in place of a control, for keys of the plan."""
 
@@ -159,7 +159,7 @@ def _picture(
         return no_update, no_update, last
     columns = [list(column) for column in zip(*(tail["rows"][at] for at in new), strict=True)]
     x, y = live_view.columns_of(points, [times[at] for at in new], columns, units)
-    return no_update, ({"x": x, "y": y}, list(range(len(y))), MOST_POINTS), times[-1]
+    return no_update, ({"x": x, "y": y}, list(range(len(y))), MAX_POINTS), times[-1]
 
 
 def act(place: Path | None, control: str, position: str) -> str:

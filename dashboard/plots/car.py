@@ -9,9 +9,10 @@ import numpy as np
 import polars as pl
 
 from dashboard.plots import theme
-from dashboard.plots.readings import Channel, Floats, Readings
+from dashboard.plots.readings import Channel, Readings
 from dashboard.plots.run import MIN_PER_S, NOT_DRAWN, PANELS, RunPlot, Window, run_plot
 from dashboard.text.shown import conversion
+from ingest.arrays import Floats
 from ingest.points import TEMPERATURE
 
 if TYPE_CHECKING:

@@ -23,14 +23,13 @@ if TYPE_CHECKING:
     from analysis.heater.fit import FittedCurve, HeaterFit
     from analysis.heater.split import Split
     from analysis.measurement import Measurement
-    from analysis.timeline.grid import Floats
-    from analysis.timeline.states import Bools
+    from ingest.arrays import Bools, Floats
 
 CLOSE_K: Final = 1.5
 """A curve that misses the readings by no more (standard deviation) explains them; an outlet moves
 as much by itself."""
 
-MOST_POINTS: Final = 3000
+MAX_POINTS: Final = 3000
 MIN_PER_S: Final = 1.0 / 60.0
 
 FITTED: Final = "outlet_fitted"
@@ -202,7 +201,7 @@ def fit_plot(curve: FittedCurve, units: str) -> go.Figure:
     import plotly.graph_objects as go
 
     shown = conversion("degC", units)
-    every = max(1, math.ceil(curve.time.size / MOST_POINTS))
+    every = max(1, math.ceil(curve.time.size / MAX_POINTS))
     minutes = np.round(curve.time[::every] * MIN_PER_S, 3)
     figure = go.Figure(layout=theme.base_layout())
     # a fit is worth showing where the lever was hot; elsewhere it means nothing

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from ingest.export.readings import CONTROL_COLUMNS
 from ingest.points import POINTS, QUANTITIES, Quantity, column_name
 
@@ -17,9 +18,8 @@ if TYPE_CHECKING:
 
     from ingest.run import Run
 
-Floats = NDArray[np.float64]
 
-MOST_POINTS: Final = 1600
+MAX_POINTS: Final = 1600
 """A line with more points than this is thinned: twice the pixels of a wide screen's plot."""
 
 GAP_S: Final = 10.0
@@ -82,7 +82,7 @@ class Readings:
         point: str,
         from_s: float | None = None,
         to_s: float | None = None,
-        most: int = MOST_POINTS,
+        most: int = MAX_POINTS,
     ) -> Line:
         """A stretch of one point's readings.
 

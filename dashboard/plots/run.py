@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from dashboard.plots import theme
 from dashboard.text.shown import conversion, words
+from ingest.arrays import Floats
 from ingest.points import TEMPERATURE
 
 if TYPE_CHECKING:
@@ -18,9 +19,8 @@ if TYPE_CHECKING:
 
     from ingest.run import Run
 
-Floats = NDArray[np.float64]
 
-MOST_POINTS: Final = 3000
+MAX_POINTS: Final = 3000
 """A line with more points than this is thinned for display; its extremes stay."""
 
 GAP_S: Final = 10.0
@@ -204,12 +204,12 @@ def _line(run: Run, point: str) -> tuple[Floats, Floats, bool]:
         return time, value, False
     spacing = np.diff(time)
     breaks = np.flatnonzero(spacing > max(GAP_S, GAP_INTERVALS * float(np.median(spacing)))) + 1
-    thinned = time.size > MOST_POINTS
+    thinned = time.size > MAX_POINTS
     times: list[Floats] = []
     values: list[Floats] = []
     for part_time, part_value in zip(np.split(time, breaks), np.split(value, breaks), strict=True):
         if thinned:
-            share = max(8, int(MOST_POINTS * part_time.size / time.size))
+            share = max(8, int(MAX_POINTS * part_time.size / time.size))
             kept = _thinned(part_time, part_value, share)
             part_time, part_value = part_time[kept], part_value[kept]
         # an empty point keeps plotly from joining the two sides of a gap

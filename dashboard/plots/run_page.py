@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from dashboard.plots import theme
-from dashboard.plots.run import LETTERS, MOST_POINTS, Window, run_plot
+from dashboard.plots.run import LETTERS, MAX_POINTS, Window, run_plot
 from dashboard.text.shown import clean, clock, figure_text, limit_text, words
 from ingest.files import write_text
 
@@ -157,7 +157,7 @@ def run_page(
     sign = f'<span style="color:{style.color}">{style.sign}</span> ' if style.sign else ""
     note = ""
     if picture.thinned:
-        note = f'<p class="quiet">Lines are thinned to {MOST_POINTS} points; extremes are kept.</p>'
+        note = f'<p class="quiet">Lines are thinned to {MAX_POINTS} points; extremes are kept.</p>'
     return f"""<!doctype html>
 <html lang="en">
 <head>

@@ -22,7 +22,7 @@ MIDDLE: Final = 22.0
 FOOT: Final = 40.0
 """Places in the picture, px."""
 
-MOST_TICKS: Final = 400
+MAX_TICKS: Final = 400
 ROWS: Final = {"pass": -9.0, "undecided": 0.0, "fail": 9.0}
 """Where the ticks of cars with a verdict stand, px below the middle."""
 
@@ -155,9 +155,9 @@ def _ticks(
     told = sorted(each for each in values if math.isfinite(each))
     if not told:
         return []
-    if len(told) > MOST_TICKS:
-        every = len(told) / MOST_TICKS
-        told = [told[int(place * every)] for place in range(MOST_TICKS - 1)] + [told[-1]]
+    if len(told) > MAX_TICKS:
+        every = len(told) / MAX_TICKS
+        told = [told[int(place * every)] for place in range(MAX_TICKS - 1)] + [told[-1]]
     top = MIDDLE + below - reach
     path = "".join(f"M{scale.x(each)} {top}v{2.0 * reach}" for each in told)
     return [f'<path d="{path}" stroke="{color}" stroke-width="{width}" stroke-opacity="0.8"/>']

@@ -8,11 +8,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dashboard.report.blocks import Label, Picture, Stroke
-
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 WIDE: Final = (500.0, 228.0)
 NARROW: Final = (345.0, 250.0)
@@ -20,7 +18,7 @@ LEFT, RIGHT, TOP, BOTTOM = 30.0, 8.0, 24.0, 34.0
 SIZE: Final = 9.0
 LABEL_PT: Final = 110.0
 ABOVE, BELOW = -4.0, 11.0
-MOST_POINTS: Final = 240
+MAX_POINTS: Final = 240
 """Points of a line on paper half a foot wide; each is the mean of the readings it stands for."""
 
 
@@ -37,8 +35,8 @@ class Line:
 
 
 def thinned(minutes: Floats, value: Floats) -> tuple[Floats, Floats]:
-    """Means over even parts of a line, so that it has at most `MOST_POINTS` points."""
-    part = math.ceil(minutes.size / MOST_POINTS)
+    """Means over even parts of a line, so that it has at most `MAX_POINTS` points."""
+    part = math.ceil(minutes.size / MAX_POINTS)
     if part <= 1:
         return minutes, value
     whole = minutes.size // part * part

@@ -13,7 +13,7 @@ from dashboard.text.shown import conversion
 if TYPE_CHECKING:
     from analysis.limits import Limit
 
-MOST_FACTS: Final = 4
+MAX_FACTS: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +108,7 @@ def facts(subject: Subject) -> list[str]:
     told = [fact for name in names if (fact := _fact(name, subject))]
     if not told:
         return ["Nothing that an owner would notice could be measured in this test."]
-    return told[:MOST_FACTS]
+    return told[:MAX_FACTS]
 
 
 def _fact(name: str, subject: Subject) -> str | None:

@@ -11,7 +11,7 @@ from dashboard.text.shown import words
 if TYPE_CHECKING:
     from dashboard.report.subject import Subject
 
-MOST_DONE: Final = 3
+MAX_DONE: Final = 3
 LONGEST_DONE: Final = 130
 
 
@@ -39,5 +39,5 @@ def seen_lines(subject: Subject) -> list[str]:
 
 
 def _first(lines: list[str]) -> list[str]:
-    rest = len(lines) - MOST_DONE
-    return [*lines[:MOST_DONE], f"and {rest} more"] if rest > 0 else lines
+    rest = len(lines) - MAX_DONE
+    return [*lines[:MAX_DONE], f"and {rest} more"] if rest > 0 else lines

@@ -37,7 +37,7 @@ class Subject:
         What was done to the car, in the technician's words.
     family
         Smallest and largest value of each figure among the family's good cars, where a baseline
-        has at least `FEWEST_CARS`.
+        has at least `MIN_CARS`.
     units
         ``si`` or ``us``.
     made
@@ -73,7 +73,7 @@ class Subject:
         return self.units == "us"
 
 
-FEWEST_CARS: Final = 3
+MIN_CARS: Final = 3
 
 
 def subject_of(
@@ -173,7 +173,7 @@ def family_range(baseline: Baseline | None, analysis: Analysis) -> dict[str, tup
             for car in cars
             if name in car.figures and (value := car.figures[name].value) is not None
         ]
-        if len(values) >= FEWEST_CARS:
+        if len(values) >= MIN_CARS:
             found[name] = (min(values), max(values))
     return found
 

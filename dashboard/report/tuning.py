@@ -8,18 +8,17 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
-from numpy.typing import NDArray
 
 from dashboard.plots import theme
 from dashboard.text.shown import words
 from dashboard.text.tuning import cause_line, change_lines, figure_lines, study_line
+from ingest.arrays import Floats
 
 if TYPE_CHECKING:
     from analysis.tune.change import Changed
     from analysis.tune.search.one_figure import FigureTuning
     from analysis.tune.tuning import Tuning
 
-Floats = NDArray[np.float64]
 
 SIZE: Final = 220
 """Width and height of a picture, px."""

@@ -22,10 +22,10 @@ if TYPE_CHECKING:
     from ingest.run import Sensor
     from ingest.setup.model import ChannelTable
 
-MOST_SENSORS: Final = 14
-MOST_PLAIN: Final = 8
-MOST_FILES: Final = 6
-MOST_FINDINGS: Final = 2
+MAX_SENSORS: Final = 14
+MAX_PLAIN: Final = 8
+MAX_FILES: Final = 6
+MAX_FINDINGS: Final = 2
 LONGEST_FINDING: Final = 190
 
 
@@ -84,10 +84,10 @@ def _sensors(analysis: Analysis, units: str) -> Table:
     # sensors of which only the kind is known share a line
     told = [row for row in rows if set(row[3:]) != {"–"}]
     plain = [f"{row[0]} ({row[1]}, {row[2]})" for row in rows if row not in told]
-    kept, more = first_rows(told, MOST_SENSORS, "see run.toml")
+    kept, more = first_rows(told, MAX_SENSORS, "see run.toml")
     if plain:
-        named = ", ".join(plain[:MOST_PLAIN])
-        rest = f" and {len(plain) - MOST_PLAIN} more: see run.toml" if plain[MOST_PLAIN:] else ""
+        named = ", ".join(plain[:MAX_PLAIN])
+        rest = f" and {len(plain) - MAX_PLAIN} more: see run.toml" if plain[MAX_PLAIN:] else ""
         more = f"{more}{'. ' if more else ''}Also logged: {named}{rest}."
     head = ("Point", "Column", "Kind", "Class or limit", "Lag", "Corrected")
     return Table(head, kept, (2.2, 2.4, 2.4, 2.0, 0.9, 1.4), more, dense=True)
@@ -129,9 +129,9 @@ def _findings(analysis: Analysis, units: str) -> list[Block]:
         texts.append(short(f"{where}: {detail}" if where else detail, LONGEST_FINDING))
     if not texts:
         return [Text("Nothing wrong was found with the log.", "quiet")]
-    rest = len(texts) - MOST_FINDINGS
+    rest = len(texts) - MAX_FINDINGS
     more = [f"and {rest} more: lukewarm check lists them all"] if rest > 0 else []
-    return [Text(line, "quiet") for line in (*texts[:MOST_FINDINGS], *more)]
+    return [Text(line, "quiet") for line in (*texts[:MAX_FINDINGS], *more)]
 
 
 def _files(subject: Subject) -> Block:
@@ -143,5 +143,5 @@ def _files(subject: Subject) -> Block:
     ]
     if not rows:
         return Text("The run did not come from files.", "quiet")
-    kept, more = first_rows(rows, MOST_FILES, "lukewarm analyze --json has them all")
+    kept, more = first_rows(rows, MAX_FILES, "lukewarm analyze --json has them all")
     return Table((), kept, (2.6, 6.0), more, dense=True)

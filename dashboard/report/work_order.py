@@ -27,10 +27,10 @@ if TYPE_CHECKING:
     from analysis.repair.verdict import Change
 
 LIKELY: Final = 0.10
-MOST_CAUSES: Final = 3
-MOST_REASONS: Final = 3
-MOST_FAILING: Final = 6
-MOST_CHECKS: Final = 4
+MAX_CAUSES: Final = 3
+MAX_REASONS: Final = 3
+MAX_FAILING: Final = 6
+MAX_CHECKS: Final = 4
 LONGEST_REMARK: Final = 70
 LONGEST_REASONS: Final = 330
 
@@ -87,13 +87,13 @@ def _found(subject: Subject) -> list[Block]:
         for name, judged in first.judged.items()
         if judged.verdict == "fail"
     ]
-    named = "; ".join(failing[:MOST_FAILING])
-    rest = len(failing) - MOST_FAILING
+    named = "; ".join(failing[:MAX_FAILING])
+    rest = len(failing) - MAX_FAILING
     named += f"; and {rest} more" if rest > 0 else ""
     verdict = f"Verdict: {first.verdict}."
     if failing:
         verdict += f" Outside the limits: {named}."
-    causes = [each for each in first.causes if each.probability >= LIKELY][:MOST_CAUSES]
+    causes = [each for each in first.causes if each.probability >= LIKELY][:MAX_CAUSES]
     rows = tuple(
         (
             f"{each.probability:.0%}".replace("%", " %"),
@@ -107,7 +107,7 @@ def _found(subject: Subject) -> list[Block]:
 
 
 def _reasons(evidence: Sequence[str], units: str) -> str:
-    return "; ".join(in_units(reason, units).rstrip(".") for reason in evidence[:MOST_REASONS])
+    return "; ".join(in_units(reason, units).rstrip(".") for reason in evidence[:MAX_REASONS])
 
 
 def _entry(measurement: Measurement) -> Mapping[str, Any]:
@@ -133,7 +133,7 @@ def _checked(subject: Subject) -> Block:
         )
         for line in reversed(newest.values())
     ]
-    kept, more = first_rows(rows, MOST_CHECKS, "see checks.csv")
+    kept, more = first_rows(rows, MAX_CHECKS, "see checks.csv")
     return Table(("When", "Check", "Result", "Remark"), kept, (1.9, 3.5, 0.8, 3.3), more)
 
 

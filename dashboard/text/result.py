@@ -34,8 +34,8 @@ NO_LIMIT: Final = "no limit"
 WORTH_NAMING: Final = 0.10
 """Causes less probable than this are summed up."""
 
-MOST_FINDINGS: Final = 12
-MOST_REJECTED: Final = 5
+MAX_FINDINGS: Final = 12
+MAX_REJECTED: Final = 5
 
 
 def result_lines(document: Mapping[str, Any], units: str, *, color: bool = False) -> list[str]:
@@ -177,9 +177,9 @@ def _finding_text(fault: str, detail: object, channel: object, when: str, units:
 
 
 def _bulleted(texts: list[str]) -> list[str]:
-    lines = [line for text in texts[:MOST_FINDINGS] for line in _wrapped(text, "- ")]
-    if len(texts) > MOST_FINDINGS:
-        lines.append(f"  ... and {len(texts) - MOST_FINDINGS} more; --json lists them all")
+    lines = [line for text in texts[:MAX_FINDINGS] for line in _wrapped(text, "- ")]
+    if len(texts) > MAX_FINDINGS:
+        lines.append(f"  ... and {len(texts) - MAX_FINDINGS} more; --json lists them all")
     return lines
 
 
@@ -242,11 +242,11 @@ def _rejected(run: Run) -> list[str]:
     if not run.rejected_count:
         return []
     lines = [f"{run.rejected_count} rows, cells or events could not be used"]
-    for each in run.rejected[:MOST_REJECTED]:
+    for each in run.rejected[:MAX_REJECTED]:
         where = f"{clean(each.file)} line {each.line}" if each.line else clean(each.file)
         lines += _wrapped(f"{where}: {clean(each.reason)}", "- ")
-    if run.rejected_count > MOST_REJECTED:
-        lines.append(f"  ... and {run.rejected_count - MOST_REJECTED} more")
+    if run.rejected_count > MAX_REJECTED:
+        lines.append(f"  ... and {run.rejected_count - MAX_REJECTED} more")
     return lines
 
 

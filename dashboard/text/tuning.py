@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from analysis.tune.study import FigureStudy
     from analysis.tune.tuning import Tuning
 
-MOST_LISTED: Final = 20
-FEWEST_FOR_AREA: Final = 3
+MAX_LISTED: Final = 20
+MIN_FOR_AREA: Final = 3
 """Cars of a kind, good or bad, below which an area says nothing."""
 FEW: Final = 10
 """Cars of a kind, good or bad, below which it is said that labels are few."""
@@ -58,7 +58,7 @@ def share_text(share: Share) -> str:
 
 def _area(area: float, low: float, high: float, fewest: int) -> str:
     """An area with its interval, unless of one kind there are hardly any cars."""
-    if fewest < FEWEST_FOR_AREA or not all(map(math.isfinite, (area, low, high))):
+    if fewest < MIN_FOR_AREA or not all(map(math.isfinite, (area, low, high))):
         return "too few to tell"
     return f"{area:.2f} ({low:.2f} to {high:.2f})"
 
@@ -137,7 +137,7 @@ def figure_lines(each: FigureTuning, units: str) -> list[str]:
         )
     for cause, area in each.causes.items():
         fewest = min(area.cars, each.good)
-        aside = ", not seen in this figure" if fewest >= FEWEST_FOR_AREA and not area.told else ""
+        aside = ", not seen in this figure" if fewest >= MIN_FOR_AREA and not area.told else ""
         found = _area(area.area, area.low, area.high, fewest)
         lines.append(f"  {words(cause)}: {counted(area.cars, 'car')}, area {found}{aside}")
     return lines
@@ -211,14 +211,14 @@ def change_lines(changed: Sequence[Changed]) -> list[str]:
         kinds[each.effect or "no label"] = kinds.get(each.effect or "no label", 0) + 1
     told = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
     lines = [f"{counted(len(changed), 'run')} of the store would change sides: {told}"]
-    for each in changed[:MOST_LISTED]:
+    for each in changed[:MAX_LISTED]:
         effect = f" [{each.effect}]" if each.effect else ""
         lines.append(
             f"  {clean(each.vehicle)} {each.run_id[:12]}: {each.before} → {each.after}{effect}: "
             f"{each.why}"
         )
-    if len(changed) > MOST_LISTED:
-        lines.append(f"  and {len(changed) - MOST_LISTED} more (see --report)")
+    if len(changed) > MAX_LISTED:
+        lines.append(f"  and {len(changed) - MAX_LISTED} more (see --report)")
     return lines
 
 

@@ -12,7 +12,7 @@ from urllib.parse import parse_qsl, urlencode
 
 LONGEST: Final = 4000
 LONGEST_VALUE: Final = 200
-MOST_KEYS: Final = 24
+MAX_KEYS: Final = 24
 
 
 def read(search: str | None) -> dict[str, str]:
@@ -24,7 +24,7 @@ def read(search: str | None) -> dict[str, str]:
     if len(text) > LONGEST:
         return {}
     try:
-        pairs = parse_qsl(text, max_num_fields=MOST_KEYS)
+        pairs = parse_qsl(text, max_num_fields=MAX_KEYS)
     except ValueError:
         return {}
     return {

@@ -26,14 +26,14 @@ if TYPE_CHECKING:
     from analysis.pipeline import Analysis
     from dashboard.web.service import Source
 
-MOST_FILES: Final = 6
-MOST_BYTES: Final = 64 * 2**20
+MAX_FILES: Final = 6
+MAX_BYTES: Final = 64 * 2**20
 """Of all files of one upload together."""
 
-MOST_SETUP: Final = 256 * 1024
+MAX_SETUP: Final = 256 * 1024
 """Bytes of a run.toml."""
 
-MOST_KEPT: Final = 12
+MAX_KEPT: Final = 12
 """Uploads kept; older ones are forgotten."""
 
 SETUP_NAME: Final = "run.toml"
@@ -106,7 +106,7 @@ class Uploads:
         token = f"u-{secrets.token_hex(16)}"
         with self._lock:
             self._held[token] = upload
-            while len(self._held) > MOST_KEPT:
+            while len(self._held) > MAX_KEPT:
                 _, old = self._held.popitem(last=False)
                 old.folder.cleanup()
         return token
@@ -145,8 +145,8 @@ class Uploads:
             )
         folder = Path(upload.folder.name)
         if setup is not None:
-            if len(setup.encode("utf-8", "replace")) > MOST_SETUP:
-                raise UnusableRun(_too_long(SETUP_NAME, MOST_SETUP))
+            if len(setup.encode("utf-8", "replace")) > MAX_SETUP:
+                raise UnusableRun(_too_long(SETUP_NAME, MAX_SETUP))
             (folder / SETUP_NAME).write_text(setup, encoding="utf-8", errors="replace")
         try:
             run = load_run(folder)
@@ -189,8 +189,8 @@ def decode(names: Sequence[str], contents: Sequence[str]) -> dict[str, bytes]:
     UnusableRun
         Where a text is none of that kind or all are too long together.
     """
-    if len(names) != len(contents) or sum(map(len, contents)) > MOST_BYTES * 4 // 3 + 4096:
-        raise UnusableRun(_too_long("upload", MOST_BYTES))
+    if len(names) != len(contents) or sum(map(len, contents)) > MAX_BYTES * 4 // 3 + 4096:
+        raise UnusableRun(_too_long("upload", MAX_BYTES))
     files = {}
     for name, text in zip(names, contents, strict=True):
         try:
@@ -211,14 +211,14 @@ def check_files(files: Mapping[str, bytes]) -> None:
         With one fault for each.
     """
     faults = []
-    if not 1 <= len(files) <= MOST_FILES:
+    if not 1 <= len(files) <= MAX_FILES:
         faults.append(
-            Fault("upload", f"{len(files)} files", f"1 to {MOST_FILES}", "drop one run at a time")
+            Fault("upload", f"{len(files)} files", f"1 to {MAX_FILES}", "drop one run at a time")
         )
-    if sum(map(len, files.values())) > MOST_BYTES:
-        faults.append(_too_long("upload", MOST_BYTES))
-    if len(files.get(SETUP_NAME, b"")) > MOST_SETUP:
-        faults.append(_too_long(SETUP_NAME, MOST_SETUP))
+    if sum(map(len, files.values())) > MAX_BYTES:
+        faults.append(_too_long("upload", MAX_BYTES))
+    if len(files.get(SETUP_NAME, b"")) > MAX_SETUP:
+        faults.append(_too_long(SETUP_NAME, MAX_SETUP))
     for name, data in files.items():
         if not PLAIN_NAME.fullmatch(name) or RESERVED.fullmatch(name) or name.endswith((".", " ")):
             faults.append(

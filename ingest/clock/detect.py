@@ -96,7 +96,7 @@ _DATED: Final = re.compile(
     re.IGNORECASE,
 )
 _SAMPLE: Final = 200
-_MOST_READ: Final = 100_000
+_MAX_READ: Final = 100_000
 
 
 def time_unit(text: str) -> str | None:
@@ -185,7 +185,7 @@ def _choose(table: Table) -> TimeTable:
 
 
 def _sample(table: Table, index: int) -> list[str]:
-    texts: list[str] = table.text(index).drop_nulls().head(_MOST_READ).to_list()
+    texts: list[str] = table.text(index).drop_nulls().head(_MAX_READ).to_list()
     return texts
 
 

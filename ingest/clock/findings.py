@@ -13,7 +13,7 @@ from ingest.run import Finding, Rejected
 if TYPE_CHECKING:
     from ingest.table.text.read import Table
 
-MOST_NAMED: Final = 5
+MAX_NAMED: Final = 5
 """Places named in one finding; the rest are counted."""
 UNEVEN: Final = 0.25
 """Half the spread of the middle 90 % of intervals over their median, above which it is said."""
@@ -61,7 +61,7 @@ def order_findings(ordered: Ordered, table: Table) -> list[Finding]:
         if steps:
             found.append(_steps_finding(steps, table))
     if ordered.stray.size:
-        lines = [table.line(int(row)) for row in ordered.stray[:MOST_NAMED]]
+        lines = [table.line(int(row)) for row in ordered.stray[:MAX_NAMED]]
         found.append(
             Finding(
                 "stray_time",
@@ -129,7 +129,7 @@ def _may_be_uneven(step: np.ndarray) -> bool:
 
 def _steps_finding(steps: Sequence[Step], table: Table) -> Finding:
     name, sentence = _NAMES[steps[0].kind]
-    lines = [table.line(step.row) for step in steps[:MOST_NAMED]]
+    lines = [table.line(step.row) for step in steps[:MAX_NAMED]]
     size = max((step.size for step in steps), key=abs)
     once = len(steps) == 1
     often = "" if once else f"{len(steps)} times, "
@@ -144,7 +144,7 @@ def _steps_finding(steps: Sequence[Step], table: Table) -> Finding:
 
 
 def _places(lines: Sequence[int], count: int) -> str:
-    named = ", ".join(str(line) for line in lines[:MOST_NAMED])
-    more = count - min(len(lines), MOST_NAMED)
+    named = ", ".join(str(line) for line in lines[:MAX_NAMED])
+    more = count - min(len(lines), MAX_NAMED)
     word = "line" if count == 1 else "lines"
     return f"{word} {named}" + (f" and {more} more" if more > 0 else "")

@@ -16,9 +16,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from ingest.clock import text as clock_text
 from ingest.clock.findings import order_findings, spacing_findings, unread_finding
-from ingest.clock.order import Floats, NotAClockError, Ordered, Rows, Segment, Tail, put_in_order
+from ingest.clock.order import NotAClockError, Ordered, Rows, Segment, Tail, put_in_order
 from ingest.clock.reader import TimeReader, open_reader
 from ingest.clock.text import DAY_S
 from ingest.errors import Fault, UnusableRun

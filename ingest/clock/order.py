@@ -27,7 +27,8 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
+
 Rows = NDArray[np.int64]
 
 DAY_S: Final = 86400.0
@@ -43,8 +44,8 @@ STRAY_ROWS: Final = 3
 STRAY_INTERVALS: Final = 4.0
 STRAY_S: Final = 1.0
 """A time that comes back to within the longer of these, a row, of where it left was stray."""
-MOST_BACKWARD: Final = 0.25
-MOST_LOST: Final = 0.5
+MAX_BACKWARD: Final = 0.25
+MAX_LOST: Final = 0.5
 """Where more than a quarter of the steps go back, and they take back more than half of what the
 others go ahead, the column is no clock at all; small disorder in every cycle takes back little."""
 
@@ -198,8 +199,8 @@ def put_in_order(
     places = np.flatnonzero(backward | (step > DAY_S)) + 1
     if not places.size and after is None:
         return _goes_on(reading, rows, step, interval, spread=spread)
-    lost = -float(step[backward].sum()) > MOST_LOST * float(step[~backward].sum())
-    if step.size >= 4 and lost and np.count_nonzero(backward) > MOST_BACKWARD * step.size:
+    lost = -float(step[backward].sum()) > MAX_LOST * float(step[~backward].sum())
+    if step.size >= 4 and lost and np.count_nonzero(backward) > MAX_BACKWARD * step.size:
         raise NotAClockError(
             f"{np.count_nonzero(backward)} of {step.size} steps from row to row going back"
         )

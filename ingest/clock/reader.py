@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import polars as pl
 
+from ingest.arrays import Floats
 from ingest.clock import text as clock_text
 from ingest.clock.detect import UNIT_WORDS, complete_time, format_of_texts, time_unit
-from ingest.clock.order import Floats
 from ingest.clock.pattern import PatternError, strptime_format
 from ingest.clock.text import DAY_S, Stamps, TextFormat
 from ingest.clock.zone import UnknownZoneError, both_utc, to_utc, zone_of
@@ -32,7 +32,7 @@ TEXT_UNITS: Final = {
 LATEST_S: Final = 4102444800.0
 """The year 2100; a date before 1970 or after this was written in another unit or pattern."""
 _FIRST_TIMES: Final = 20
-LEAST_READ: Final = 0.5
+MIN_READ: Final = 0.5
 """Share of rows that must have a time; below it the column is not what it is said to be."""
 
 
@@ -189,7 +189,7 @@ def open_reader(table: Table, log: LogTable) -> tuple[TimeReader, Floats]:
         reader = replace(reader, form=clock_text.CLOCK_SHORT)
         readings = reader.readings(table)
         known = np.isfinite(readings)
-    if np.count_nonzero(known) < LEAST_READ * readings.size or not known.any():
+    if np.count_nonzero(known) < MIN_READ * readings.size or not known.any():
         raise UnusableRun(_mostly_unread(table, reader, known))
     if reader.absolute:
         middle = float(np.median(readings[known]))

@@ -18,7 +18,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 DAY_S: Final = 86400.0
 
@@ -50,7 +50,7 @@ HM: Final = r"(?P<H>\d+):(?P<M>\d\d)(?:\s*(?P<p>[AP])\.?M\.?)?"
 
 _ODD_SPACES: Final = "[\u00a0\u2007\u2009\u202f]"
 _DIGITS: Final = re.compile(r"\d")
-_MOST_LAYOUTS: Final = 200
+_MAX_LAYOUTS: Final = 200
 _WORD: Final = 8
 _HIGH_BITS: Final = np.uint64(0x8080808080808080)
 _DIGITS_OF_SHORT: Final = 4
@@ -218,7 +218,7 @@ def _same_length(texts: pl.Series, length: int, form: TextFormat) -> tuple[Float
     seconds = np.full(count, np.nan)
     offset = np.full(count, np.nan)
     left = np.arange(count)
-    for _ in range(_MOST_LAYOUTS):
+    for _ in range(_MAX_LAYOUTS):
         if left.size == 0:
             return seconds, offset
         here = places if left.size == count else places[:, left]

@@ -9,9 +9,8 @@ from typing import Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 EPOCH: Final = datetime(1970, 1, 1)  # noqa: DTZ001 - local times are counted from a naive epoch
 _BLOCK_S: Final = 900

@@ -19,11 +19,11 @@ _NAME_WORDS: Final = re.compile(
     r"(?i)\b(?:pid|name|channel|signal|parameter|sensor|tag|variable|quantity|item|point|kanal"
     r"|messstelle|groesse|größe|voie|canal|grandeur|senal|señal|canale|sonda)\b"
 )
-_MOST_CHANNELS: Final = 300
-_LEAST_REPEATS: Final = 3
+_MAX_CHANNELS: Final = 300
+_MIN_REPEATS: Final = 3
 _LOOKED_AT: Final = 2000
 _READING: Final = r"^[+\-−–]?\d+[.,]\d+\s*(.*)$"
-_MOST_UNITS: Final = 2
+_MAX_UNITS: Final = 2
 """An instrument that chooses its range writes two units, hardly more."""
 
 
@@ -98,7 +98,7 @@ def _channels(names: pl.Series, units: pl.Series | None) -> tuple[tuple[str, str
 
 def _repeats(cells: pl.Series) -> bool:
     distinct = cells.n_unique()
-    return distinct <= _MOST_CHANNELS and cells.len() >= _LEAST_REPEATS * distinct
+    return distinct <= _MAX_CHANNELS and cells.len() >= _MIN_REPEATS * distinct
 
 
 def _share_of_text(cells: pl.Series) -> float:
@@ -113,7 +113,7 @@ def _are_readings(cells: pl.Series) -> bool:
     """
     filled = cells.drop_nulls().head(_LOOKED_AT)
     behind = filled.str.extract(_READING).drop_nulls()
-    return 2 * behind.len() > filled.len() and behind.n_unique() <= _MOST_UNITS
+    return 2 * behind.len() > filled.len() and behind.n_unique() <= _MAX_UNITS
 
 
 def _share_of_numbers(table: Table, at: int) -> float:
@@ -125,4 +125,4 @@ def _all_units(cells: pl.Series) -> bool:
     """Whether the distinct cells of a column are mostly units."""
     distinct = cells.drop_nulls().unique().to_list()
     known = sum(is_unit(cell) or names_no_unit(cell) for cell in distinct)
-    return bool(distinct) and len(distinct) <= _MOST_CHANNELS and 2 * known >= len(distinct)
+    return bool(distinct) and len(distinct) <= _MAX_CHANNELS and 2 * known >= len(distinct)

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from ingest.clock.order import Floats
+from ingest.arrays import Floats
 from ingest.errors import Fault, UnusableRun
 from ingest.files import SETUP_NAME, write_whole
 from ingest.load.gridding import on_grid
@@ -29,7 +29,7 @@ CONTROL_COLUMNS: Final = {
 """Controls and the columns their positions go to; notes hold no position and stay out."""
 
 SUFFIXES: Final = (".csv", ".parquet")
-MOST_GRID_ROWS: Final = 20_000_000
+MAX_GRID_ROWS: Final = 20_000_000
 
 
 def readings_with_controls(run: Run, grid: float | None = None) -> pl.DataFrame:
@@ -148,12 +148,12 @@ def _held(events: pl.DataFrame, column: str, time: Floats) -> pl.Series:
 def _gridded(run: Run, step: float) -> pl.DataFrame:
     time = run.readings["time_s"].to_numpy()
     span = float(time[-1] - time[0]) if time.size else 0.0
-    if not (math.isfinite(step) and step > 0 and span / step < MOST_GRID_ROWS):
+    if not (math.isfinite(step) and step > 0 and span / step < MAX_GRID_ROWS):
         raise UnusableRun(
             Fault(
                 "--grid",
                 f"{step:g} s",
-                f"a positive step that gives at most {MOST_GRID_ROWS:,} rows",
+                f"a positive step that gives at most {MAX_GRID_ROWS:,} rows",
                 "choose a step such as 1",
             )
         )

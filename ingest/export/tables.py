@@ -29,10 +29,10 @@ ENDINGS: Final = (".csv", ".parquet", ".xlsx")
 FORMULA: Final = r"^[\s\u00a0\ufeff]*[=+\-@＝＋－＠]|^[\t\r\n]"
 """Texts that some spreadsheet would run as a formula."""
 
-MOST_ROWS: Final = 1_048_575
+MAX_ROWS: Final = 1_048_575
 """Of an Excel sheet below its heading."""
 
-MOST_CHARACTERS: Final = 32_767
+MAX_CHARACTERS: Final = 32_767
 """Of an Excel cell."""
 
 WIDEST: Final = 40
@@ -100,12 +100,12 @@ def write_workbook(sheets: Mapping[str, Sheet], path: Path) -> None:
         Where a table has more rows than a sheet can hold, or the file cannot be written.
     """
     for name, sheet in sheets.items():
-        if sheet.frame.height > MOST_ROWS:
+        if sheet.frame.height > MAX_ROWS:
             raise UnusableRun(
                 Fault(
                     str(path),
                     f"{sheet.frame.height:,} rows of {name}",
-                    f"at most {MOST_ROWS:,} in an Excel sheet",
+                    f"at most {MAX_ROWS:,} in an Excel sheet",
                     "export CSV or Parquet",
                 )
             )
@@ -237,7 +237,7 @@ def _fill(page: Any, frame: pl.DataFrame, bold: Any, text: Any) -> None:
 
 
 def _short(cell: str) -> str:
-    return cell if len(cell) <= MOST_CHARACTERS else cell[: MOST_CHARACTERS - 1] + "…"
+    return cell if len(cell) <= MAX_CHARACTERS else cell[: MAX_CHARACTERS - 1] + "…"
 
 
 def _resource(name: str, sheet: Sheet, file: Path) -> dict[str, Any]:

@@ -9,10 +9,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.clock.order import Floats
+from ingest.arrays import Floats
 
 FINEST_S: Final = 0.1
-MOST_BINS: Final = 250_000
+MAX_BINS: Final = 250_000
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ class Bins:
         Bins to keep.
     """
 
-    def __init__(self, points: Sequence[str], most: int = MOST_BINS) -> None:
+    def __init__(self, points: Sequence[str], most: int = MAX_BINS) -> None:
         self.points = tuple(points)
         self.width = FINEST_S
         self.samples = 0

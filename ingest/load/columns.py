@@ -12,7 +12,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from ingest.clock.order import Floats, Rows, spread_equal
+from ingest.arrays import Floats
+from ingest.clock.order import Rows, spread_equal
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding, Rejected, Sensor
 from ingest.sensors.calibrate import RawChannel

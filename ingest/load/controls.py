@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import polars as pl
 
-from ingest.clock.order import Floats
+from ingest.arrays import Floats
 from ingest.errors import Fault, UnusableRun
 from ingest.load.events_file import EventLines, normal, read_event_lines
 from ingest.points import CONTROLS, MODES

@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from ingest.clock.order import Floats
+from ingest.arrays import Floats
 
 SHORTEST_MAX_GAP_S: Final = 10.0
 """Interpolation across this is always allowed: no heater temperature changes unseen in it."""

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import polars as pl
 
+from ingest.arrays import Floats
 from ingest.clock.log_clock import Clock, build_clock, clock_of
-from ingest.clock.order import Floats
 from ingest.clock.reader import open_reader
 from ingest.errors import Fault, UnusableRun
 from ingest.files import RunFiles, file_sha256, find_files

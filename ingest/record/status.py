@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 SAY_EVERY_S: Final = 5.0
 LOOK_EVERY_S: Final = 0.25
-MOST_CELLS: Final = 6
+MAX_CELLS: Final = 6
 
 
 @contextmanager
@@ -98,7 +98,7 @@ class StatusLines:
         recorder = self._recorder
         counters = recorder.counters
         cells = [
-            f"{name} {cell.text}" for name, cell in list(recorder.latest().items())[:MOST_CELLS]
+            f"{name} {cell.text}" for name, cell in list(recorder.latest().items())[:MAX_CELLS]
         ]
         lost = f", {counters.rejected} not used" if counters.rejected else ""
         standing = f"{recorder.host_s():8.1f} s  {counters.rows} lines{lost}"

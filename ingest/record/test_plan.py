@@ -37,8 +37,8 @@ from ingest.setup.model import Heater
 from ingest.setup.toml_text import parse_toml
 
 LARGEST_BYTES: Final = 1 << 20
-MOST_STEPS: Final = 500
-MOST_NESTED: Final = 8
+MAX_STEPS: Final = 500
+MAX_NESTED: Final = 8
 
 
 class _Table(BaseModel):
@@ -175,8 +175,8 @@ class Step(_Table):
         if self.until is not None and self.timeout_s is None and not self.until.surely_ends():
             msg = "timeout_s as well, because these conditions may never be met"
             raise ValueError(msg)
-        if self.until is not None and self.until.depth() > MOST_NESTED:
-            msg = f"conditions no more than {MOST_NESTED} deep"
+        if self.until is not None and self.until.depth() > MAX_NESTED:
+            msg = f"conditions no more than {MAX_NESTED} deep"
             raise ValueError(msg)
         return self
 
@@ -243,9 +243,9 @@ def parse_plan(text: str, file: str = "plan.toml") -> Plan:
     steps = tuple(one for step in found.step for one in step.spread())
     if not steps:
         raise UnusableRun(Fault(f"{file} step", "none", "at least one [[step]]", "add a step"))
-    if len(steps) > MOST_STEPS:
+    if len(steps) > MAX_STEPS:
         raise UnusableRun(
-            Fault(file, f"{len(steps)} steps", f"{MOST_STEPS} or fewer", "make the sweeps coarser")
+            Fault(file, f"{len(steps)} steps", f"{MAX_STEPS} or fewer", "make the sweeps coarser")
         )
     head = found.plan
     return Plan(name=head.name, heater=head.heater, cautions=head.cautions, steps=steps)

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from ingest.errors import Fault, UnusableRun
 from ingest.points import column_name
 from ingest.run import ErrorSource, Finding, Sensor
@@ -38,8 +38,6 @@ from ingest.sensors.transducer import (
     vacuum,
 )
 from ingest.setup.model import Setup
-
-Floats = NDArray[np.float64]
 
 LONGEST_BRIDGE_S: Final = 60.0
 """A cold junction that is logged less often than its thermocouples is interpolated across this: a

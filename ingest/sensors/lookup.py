@@ -13,7 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
+
 Cells = NDArray[np.int64]
 
 SHIFT: Final = 1.5 * 2.0**52

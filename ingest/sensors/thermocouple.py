@@ -28,11 +28,10 @@ from pathlib import Path
 from typing import Any, Final, Literal, get_args
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from ingest.arrays import Floats
 from ingest.sensors.lookup import Cells, Lines
-
-Floats = NDArray[np.float64]
 
 Letter = Literal["B", "E", "J", "K", "N", "R", "S", "T"]
 LETTERS: Final[tuple[Letter, ...]] = get_args(Letter)

@@ -26,14 +26,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
 from ingest.run import ErrorSource
 from ingest.sensors.thermocouple import Letter, seebeck_at
 from ingest.setup.model import ChannelTable, SensorKind
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

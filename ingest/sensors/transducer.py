@@ -8,9 +8,9 @@ from __future__ import annotations
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 PLATINUM_A: Final = 3.9083e-3
 PLATINUM_B: Final = -5.775e-7

@@ -2,7 +2,7 @@
 
 The processes are started anew (never forked), so this works the same on every system. One that
 dies (killed, or out of memory) takes nothing with it: the others' work is in the catalog, what was
-under way is tried again one by one, and a run that brings its process down `MOST_TRIES` times is
+under way is tried again one by one, and a run that brings its process down `MAX_TRIES` times is
 reported.
 """
 
@@ -25,7 +25,7 @@ from ingest.load.load import load_run
 from ingest.store.rows import Versions
 from ingest.store.store import Compute, Store, run_identity
 
-MOST_TRIES: Final = 3
+MAX_TRIES: Final = 3
 
 FEW: Final = 8
 """So few runs are faster done here than by new processes, which must load everything first."""
@@ -183,7 +183,7 @@ def _each(work: Work, task: Task, items: Sequence[str], processes: int | None) -
     tries = dict.fromkeys(items, 0)
     while tries:
         yield from _until_broken(work, task, tries, count)
-        for item in [item for item, tried in tries.items() if tried >= MOST_TRIES]:
+        for item in [item for item, tried in tries.items() if tried >= MAX_TRIES]:
             del tries[item]
             yield Report(item, faults=(_unexpected(item, "its process was ended"),))
 

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from ingest.arrays import Floats
 from sample_logs.simulator.car import Car
 from sample_logs.simulator.schedule import STEP_S, Schedule
-
-Floats = NDArray[np.float64]
 
 AIR_CP = 1006.0
 """Specific heat of air, J/(kg K)."""

@@ -1,7 +1,7 @@
 """Lever, slot and cable: from the lever's position to the travel of the door or valve.
 
 The cable moves the door one for one once its play is taken up. The slot is a little longer than
-the door's own travel, so a car in adjustment has a few percent of slack at either end. A cable
+the door's own travel, so a car in adjustment has a few percent of backlash at either end. A cable
 out of adjustment shifts the whole door travel along the slot: what is lost at one end appears as
 dead travel at the other.
 """
@@ -9,11 +9,9 @@ dead travel at the other.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from sample_logs.simulator.car import Cable
-
-Floats = NDArray[np.float64]
 
 
 def door_travel(cable: Cable, lever: Floats) -> Floats:
@@ -61,6 +59,6 @@ def settled_travel(cable: Cable, lever: Floats, *, opening: bool) -> Floats:
 
 def travel_of(cable: Cable, inner: Floats) -> Floats:
     """Travel for a position of the cable's inner wire, in % of the lever's travel."""
-    span = 100.0 - cable.slack_cold - cable.slack_hot
-    travel = np.clip((inner - cable.slack_cold - cable.offset) / span, 0.0, 1.0)
+    span = 100.0 - cable.backlash_cold - cable.backlash_hot
+    travel = np.clip((inner - cable.backlash_cold - cable.offset) / span, 0.0, 1.0)
     return 1.0 - travel if cable.backwards else travel

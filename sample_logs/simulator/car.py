@@ -156,7 +156,7 @@ class Cable:
 
     Parameters
     ----------
-    slack_cold, slack_hot
+    backlash_cold, backlash_hot
         Travel at either end that moves nothing on a car in adjustment.
     offset
         Error of adjustment; positive falls short of hot, negative falls short of cold.
@@ -166,8 +166,8 @@ class Cable:
         True where the lever's vacuum hoses are crossed and it works the wrong way round.
     """
 
-    slack_cold: float = 2.5
-    slack_hot: float = 2.5
+    backlash_cold: float = 2.5
+    backlash_hot: float = 2.5
     offset: float = 0.0
     play: float = 2.0
     backwards: bool = False

@@ -4,15 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
+from ingest.arrays import Floats
 from ingest.points import POINTS
 from sample_logs.simulator.dialects import Dialect
 from sample_logs.simulator.simulate import Simulated
 from sample_logs.simulator.thermovoltage import millivolts
-
-Floats = NDArray[np.float64]
 
 INHG_KPA = 3.386389
 """Conventional inch of mercury, kPa (NIST SP 811, appendix B)."""

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from sample_logs.simulator.car import Car, Mixing
-
-Floats = NDArray[np.float64]
 
 
 def door_share(mixing: Mixing, travel: Floats) -> Floats:

@@ -6,16 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from sample_logs.simulator.car import Car
 from sample_logs.simulator.mixing import full_flow
 from sample_logs.simulator.schedule import STEP_S, Schedule
 from sample_logs.simulator.settled import Conditions
 from sample_logs.simulator.signals import Span, spans
 from sample_logs.simulator.thermal import Drive
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from ingest.arrays import Floats
 from sample_logs.simulator.protocol import Protocol, Step
 
-Floats = NDArray[np.float64]
 Event = tuple[float, str, float | str]
 
 STEP_S = 0.2

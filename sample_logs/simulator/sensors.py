@@ -12,13 +12,12 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from ingest.arrays import Floats
 from ingest.points import POINTS
 from sample_logs.simulator.schedule import STEP_S
 
-Floats = NDArray[np.float64]
 FaultKind = Literal["open", "stuck", "reversed", "fell_off", "spikes", "drift", "wrong_type"]
 
 TOLERANCE_K: dict[tuple[str, int], float] = {

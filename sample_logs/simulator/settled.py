@@ -9,13 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from sample_logs.simulator.car import Car
 from sample_logs.simulator.core import settled_off_air
 from sample_logs.simulator.mixing import coolant_share, core_air_share
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
+from ingest.arrays import Floats
 from sample_logs.simulator.schedule import STEP_S
 
-Floats = NDArray[np.float64]
 Span = tuple[int, int]
 
 SHORTEST_STEADY_S = 60.0

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from sample_logs.simulator.air import blower_voltage, capacity_rate, floor_share
 from sample_logs.simulator.cable import door_travel
 from sample_logs.simulator.car import Car
@@ -19,8 +19,6 @@ from sample_logs.simulator.sensors import Logged, SensorSet, sample
 from sample_logs.simulator.thermal import Drive, Plant
 from sample_logs.simulator.truth import true_figures
 from sample_logs.simulator.vacuum import at_actuator, manifold, reservoir, stroke
-
-Floats = NDArray[np.float64]
 
 SLOWEST_SURGE = 0.05
 """Share of the flow that is left when it surges hardest."""

@@ -14,11 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from sample_logs.simulator.car import Car
 from sample_logs.simulator.core import NO_FLOW, conductances
 from sample_logs.simulator.schedule import STEP_S
-
-Floats = NDArray[np.float64]
 
 UNDERHOOD_SHARE = 0.45
 """Engine bay air lies this far between outside air and coolant."""

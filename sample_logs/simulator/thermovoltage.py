@@ -9,9 +9,8 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 LOWEST_DEGC, HIGHEST_DEGC = -60.0, 260.0
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from sample_logs.simulator.cable import door_travel
 from sample_logs.simulator.model import Model
 from sample_logs.simulator.schedule import STEP_S
@@ -20,17 +20,15 @@ from sample_logs.simulator.signals import Span, band_passed, steady_part, strong
 from sample_logs.simulator.truth_lever import cold_end_rise, response_time, travel_figures
 from sample_logs.simulator.vacuum import decay_rate
 
-Floats = NDArray[np.float64]
-
 WARM_UP_SHARE = 0.90
 WARM_UP_HOLD_S = 30.0
 FIRST_MINUTE_S = 60.0
 COOLANT_STILL_K_S = 0.3 / 60.0
-LEAST_INDEX_PCT = 0.8
+MIN_INDEX_PCT = 0.8
 OPENED = 0.005
 SPEED_HOLD_S = 90.0
-FEWEST_SPEEDS = 3
-LEAST_SPREAD_M_S = 8.0
+MIN_SPEEDS = 3
+MIN_SPREAD_M_S = 8.0
 COOLANT_NEAR_K_S = 1.0 / 60.0
 STEADY_FIGURES = (
     "steady_outlet_rise",
@@ -95,7 +93,7 @@ def _steady_figures(
         "steady_outlet_rise": rise,
         "warm_up_time": _warm_up(model, model.traces["outlet"] - model.traces[outside], rise),
         "fluctuation_index": index,
-        "fluctuation_period": strongest_period(outlet) if index > LEAST_INDEX_PCT else None,
+        "fluctuation_period": strongest_period(outlet) if index > MIN_INDEX_PCT else None,
         "core_effectiveness": (mean["outlet"] - mean[inside]) / (mean["coolant_in"] - mean[inside]),
         "coolant_drop": mean["coolant_in"] - mean["coolant_out"],
         "footwell_deficit": mean["outlet"] - mean["footwell"],
@@ -148,7 +146,7 @@ def _speed_sensitivity(model: Model, logged: frozenset[str]) -> float | None:
     ]
     points = [model.conditions(span) for span in held]
     speeds = np.array([at.speed for at in points])
-    if speeds.size < FEWEST_SPEEDS or np.ptp(speeds) < LEAST_SPREAD_M_S:
+    if speeds.size < MIN_SPEEDS or np.ptp(speeds) < MIN_SPREAD_M_S:
         return None
     cabin = float(np.mean([at.cabin for at in points]))
     ambient = float(np.mean([at.ambient for at in points]))

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from sample_logs.simulator.cable import door_travel
 from sample_logs.simulator.model import Model
 from sample_logs.simulator.schedule import STEP_S
 from sample_logs.simulator.settled import settled_outlet
 from sample_logs.simulator.signals import DRIFT_K_S, Span, first_crossing
 
-Floats = NDArray[np.float64]
-
 WARM_DEGC = 60.0
 SMALLEST_STEP_PCT = 20.0
 SMALLEST_ANSWER_K = 5.0
 LARGEST_SWEEP_STEP_PCT = 30.0
-FEWEST_POSITIONS = 4
+MIN_POSITIONS = 4
 LAST_S = 60.0
 TRAVEL_FIGURES = ("effective_travel", "dead_travel_cold", "dead_travel_hot", "lever_hysteresis")
 TRAVEL_SHARES = (0.025, 0.975)
@@ -26,12 +24,12 @@ TRAVEL_SHARES = (0.025, 0.975)
 def travel_figures(model: Model) -> dict[str, float | None]:
     """Ends and play of the settled curve, the mean of both directions of the lever.
 
-    None without a sweep of at least `FEWEST_POSITIONS` positions, for a lever that works
+    None without a sweep of at least `MIN_POSITIONS` positions, for a lever that works
     backwards, and where the outlet hardly answers at all.
     """
     nothing: dict[str, float | None] = dict.fromkeys(TRAVEL_FIGURES)
     down, up = _swept(model)
-    if model.car.cable.backwards or max(len(down), len(up)) < FEWEST_POSITIONS:
+    if model.car.cable.backwards or max(len(down), len(up)) < MIN_POSITIONS:
         return nothing
     lever = np.arange(0.0, 100.05, 0.1)
     loop = np.concatenate((lever, lever[::-1], lever))
@@ -52,7 +50,7 @@ def travel_figures(model: Model) -> dict[str, float | None]:
         "effective_travel": hot - cold,
         "dead_travel_cold": cold,
         "dead_travel_hot": 100.0 - hot,
-        "lever_hysteresis": play if min(len(down), len(up)) >= FEWEST_POSITIONS else None,
+        "lever_hysteresis": play if min(len(down), len(up)) >= MIN_POSITIONS else None,
     }
 
 

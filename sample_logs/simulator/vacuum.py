@@ -8,13 +8,11 @@ that an isolated reservoir decays exponentially.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from ingest.arrays import Floats
 from sample_logs.simulator.car import Vacuum
 from sample_logs.simulator.schedule import STEP_S, Schedule, ar1
-
-Floats = NDArray[np.float64]
 
 LINE_RATE = 0.012
 """Rate at which a line feeds its actuator; a leak of the same size halves what arrives, 1/s."""

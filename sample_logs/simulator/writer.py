@@ -9,13 +9,11 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from sample_logs.simulator.columns import BAROMETER_KPA, Column, columns_of
 from sample_logs.simulator.dialects import Dialect
 from sample_logs.simulator.simulate import Simulated
-
-Floats = NDArray[np.float64]
 
 ZONE = "America/Detroit"
 LONG_INTERVAL_S = 2.0

@@ -14,12 +14,10 @@ from types import SimpleNamespace
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from tests.other_cars.cars import Car
 from tests.other_cars.trips import DT, FLOOR_SHARE, MODES, Trip
-
-Floats = NDArray[np.float64]
 
 CELLS: Final = 5
 CP_AIR: Final = 1006.0
@@ -165,14 +163,14 @@ def _start(p: Any, u: Any) -> Any:
         water=[cold.copy() for _ in range(CELLS)], metal=[cold.copy() for _ in range(CELLS)],
         tail=cold.copy(), duct=room.copy(), wall=room.copy(), defrost=room.copy(),
         cabin=room.copy(), foot=room.copy(), line=np.full(p.ambient.size, 20.0),
-        slack=u.lever[0].copy(), lift=p.thermostat_seep.copy(),
+        backlash=u.lever[0].copy(), lift=p.thermostat_seep.copy(),
     )  # fmt: skip
-    s.actuator = _commanded(p, s.slack)
+    s.actuator = _commanded(p, s.backlash)
     return s
 
 
-def _commanded(p: Any, slack: Floats) -> Floats:
-    x = np.clip((slack - p.closed_at) / (p.open_at - p.closed_at), 0, 1)
+def _commanded(p: Any, backlash: Floats) -> Floats:
+    x = np.clip((backlash - p.closed_at) / (p.open_at - p.closed_at), 0, 1)
     return np.where(p.backwards > 0, 1 - x, x)
 
 
@@ -192,8 +190,8 @@ def leak_rate(p: Any, line: Floats) -> Floats:
 
 
 def _heater(p: Any, s: Any, now: Any, phase: Floats) -> None:
-    s.slack = np.clip(s.slack, now.lever - p.lash / 2, now.lever + p.lash / 2)
-    s.actuator += (_commanded(p, s.slack) - s.actuator) * (1 - np.exp(-DT / p.actuator_lag))
+    s.backlash = np.clip(s.backlash, now.lever - p.lash / 2, now.lever + p.lash / 2)
+    s.actuator += (_commanded(p, s.backlash) - s.actuator) * (1 - np.exp(-DT / p.actuator_lag))
     share, flow_share = opened(p, s.actuator, s.line)
     saw = 1 - p.pulse * (1 - np.abs(2 * phase - 1)) ** 0.7
     pump = (now.revs / 1500) ** p.pump_exponent

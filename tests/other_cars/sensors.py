@@ -14,13 +14,11 @@ from typing import Any, Final
 import numpy as np
 import thermocouple_its90
 from numpy.random import Generator
-from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
+from ingest.arrays import Floats
 from tests.other_cars.physics import Drive
 from tests.other_cars.trips import DT
-
-Floats = NDArray[np.float64]
 
 CLASS_LIMIT: Final = {1: 1.5, 2: 2.5}
 """Limits of error of thermocouple classes below 333 °C, K (type T: 0.5 and 1.0)."""

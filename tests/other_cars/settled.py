@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from tests.other_cars.cars import Car
 from tests.other_cars.physics import (
     CELLS,
@@ -21,8 +21,6 @@ from tests.other_cars.physics import (
     under_hood,
     water_conductance,
 )
-
-Floats = NDArray[np.float64]
 
 LEVER: Final = np.linspace(0.0, 100.0, 2001)
 SPAN_ENDS: Final = (0.025, 0.975)
@@ -71,8 +69,8 @@ def settled_heater(car: Car, actuator: Floats, c: Conditions) -> tuple[Floats, F
     return mixed - p.duct_loss * (mixed - c.ambient), supply
 
 
-def actuator_for(car: Car, slack: Floats) -> Floats:
-    x = np.clip((slack - car.closed_at) / (car.open_at - car.closed_at), 0, 1)
+def actuator_for(car: Car, backlash: Floats) -> Floats:
+    x = np.clip((backlash - car.closed_at) / (car.open_at - car.closed_at), 0, 1)
     return 1 - x if car.backwards else x
 
 
@@ -88,12 +86,12 @@ def travel_ends(car: Car, c: Conditions, direction: str, *, coolant_logged: bool
     """
     half = car.lash / 2
     if direction == "opening":
-        slack = np.maximum(LEVER - half, half)  # it came from 0 and hangs behind
+        backlash = np.maximum(LEVER - half, half)  # it came from 0 and hangs behind
     elif direction == "closing":
-        slack = np.minimum(LEVER + half, 100 - half)
+        backlash = np.minimum(LEVER + half, 100 - half)
     else:
-        slack = LEVER
-    outlet, supply = settled_heater(car, actuator_for(car, slack), c)
+        backlash = LEVER
+    outlet, supply = settled_heater(car, actuator_for(car, backlash), c)
     rise = outlet - c.inlet
     theta = rise / (supply - c.inlet) if coolant_logged else rise
     theta = np.maximum.accumulate(theta)

@@ -10,9 +10,8 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from tests.other_cars.cars import Car
-
-Floats = NDArray[np.float64]
 
 DT: Final = 0.25
 """Step of the model, s."""

@@ -14,11 +14,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from tests.other_cars.physics import Drive, air_flow, foot_target, leak_rate, single
 from tests.other_cars.settled import Conditions, actuator_for, settled_heater, travel_ends
 from tests.other_cars.trips import DT, FLOOR_SHARE, MODES, Trip
 
-Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 FIGURES: Final = (
@@ -269,8 +269,8 @@ def _cold_end(drive: Drive, inlet: Floats, level: float | None) -> float | None:
 
 def _settled_cold_end(drive: Drive, moment: int) -> float:
     car = drive.car
-    slack = np.array(0.0 if car.backwards else car.lash / 2)
-    settled, _ = settled_heater(car, actuator_for(car, slack), conditions(drive, moment))
+    backlash = np.array(0.0 if car.backwards else car.lash / 2)
+    settled, _ = settled_heater(car, actuator_for(car, backlash), conditions(drive, moment))
     feed = _feed(car.astray, int(drive.trip.mode[moment]))
     foot = float(drive.signals["footwell"][moment])
     return foot + feed * (float(settled) - foot)
@@ -305,10 +305,10 @@ def _answer(drive: Drive, at: int, after: int, size: float) -> float | None:
     car, outlet = drive.car, drive.signals["outlet"]
     before = float(outlet[at])
     half = car.lash / 2
-    slack = drive.trip.lever[at] - half * np.sign(size)
-    slack = np.clip(slack, half, 100 - half)
+    backlash = drive.trip.lever[at] - half * np.sign(size)
+    backlash = np.clip(backlash, half, 100 - half)
     last = min(after - 1, at + round(60 / DT))
-    end, _ = settled_heater(car, actuator_for(car, np.array(slack)), conditions(drive, last))
+    end, _ = settled_heater(car, actuator_for(car, np.array(backlash)), conditions(drive, last))
     swing = float(end) - before
     if abs(swing) < 4.0:
         return None

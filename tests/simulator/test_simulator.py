@@ -129,7 +129,7 @@ def test_engine_heat_balance_closes_at_the_plateau() -> None:
 
 
 def test_the_cable_takes_up_its_play_before_it_moves() -> None:
-    cable = Cable(slack_cold=0.0, slack_hot=0.0, play=4.0)
+    cable = Cable(backlash_cold=0.0, backlash_hot=0.0, play=4.0)
     lever = np.array([0.0, 50.0, 49.0, 46.0, 40.0, 43.0, 44.0, 50.0])
     travel = door_travel(cable, lever)
     np.testing.assert_allclose(100 * travel, [0, 48, 48, 48, 42, 42, 42, 48])
@@ -138,7 +138,7 @@ def test_the_cable_takes_up_its_play_before_it_moves() -> None:
 
 
 def test_a_misadjusted_cable_loses_at_one_end_what_it_wastes_at_the_other() -> None:
-    cable = Cable(slack_cold=2.0, slack_hot=2.0, offset=15.0, play=0.0)
+    cable = Cable(backlash_cold=2.0, backlash_hot=2.0, offset=15.0, play=0.0)
     travel = door_travel(cable, np.linspace(0.0, 100.0, 1001))
     assert float(travel[-1]) == pytest.approx((100 - 2 - 15) / 96)
     moves = np.flatnonzero(travel > 0)[0] / 10.0

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from analysis.limits import BAD_SIDE
+from ingest.arrays import Floats
 
-Floats = NDArray[np.float64]
 FAMILIES = ("Plover", "Dunlin", "Curlew", "Avocet", "Knot", "Turnstone")
 FIGURES = tuple(name for name, side in BAD_SIDE.items() if side in ("low", "high"))[:15]
 

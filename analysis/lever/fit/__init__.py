@@ -1,1 +1,1 @@
-"""One model of slack, curve, lags and clock, fitted to all that the lever did."""
+"""One model of backlash, curve, lags and clock, fitted to all that the lever did."""

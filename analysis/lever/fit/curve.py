@@ -1,7 +1,7 @@
-"""The settled answer of a heater to its lever: a curve with flat ends, and slack before it.
+"""The settled answer of a heater to its lever: a curve with flat ends, and backlash before it.
 
-The lever moves the door or valve through slack (backlash): the moved part follows only once the
-slack is taken up. That is the play operator (M. A. Krasnosel'skii, A. V. Pokrovskii, Systems with
+The lever moves the door or valve through backlash: the moved part follows only once the backlash is
+taken up. That is the play operator (M. A. Krasnosel'skii, A. V. Pokrovskii, Systems with
 Hysteresis, Springer 1989, 2.1; from memory). What the moved part then does to the temperature is a
 curve that is flat up to a position `a`, flat again from a position `b`, and rises between.
 """
@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from analysis.uncertainty import Floats
+from ingest.arrays import Floats
 
 CORNER_PCT: Final = 0.8
 """Half-width over which the flat ends meet the slope, % of travel: seals are not knife edges."""
@@ -29,39 +29,39 @@ _LEAST: Final = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class Play:
-    """Positions behind the slack, and how they change with it.
+    """Positions behind the backlash, and how they change with it.
 
     Parameters
     ----------
     position
         Position of the moved part, % of travel, shape (k,).
-    by_slack
-        Its derivative by the slack, shape (k,): -1/2 on the rising side, +1/2 on the falling.
+    by_backlash
+        Its derivative by the backlash, shape (k,): -1/2 on the rising side, +1/2 on the falling.
     """
 
     position: Floats
-    by_slack: Floats
+    by_backlash: Floats
 
 
-def play(lever: Floats, slack: float) -> Play:
-    """Follow the lever through the slack.
+def play(lever: Floats, backlash: float) -> Play:
+    """Follow the lever through the backlash.
 
-    The moved part lags by half the slack in either direction, so that the mean of the opening and
-    the closing curve is the curve over its own position. Before the first noted position the lever
-    is taken to have come from the further end.
+    The moved part lags by half the backlash in either direction, so that the mean of the opening
+    and the closing curve is the curve over its own position. Before the first noted position the
+    lever is taken to have come from the further end.
 
     Parameters
     ----------
     lever
         Positions in order of time, % of travel, shape (k,).
-    slack
+    backlash
         Full width of the backlash, % of travel.
     """
-    half = 0.5 * slack
+    half = 0.5 * backlash
     positions = np.empty(lever.size)
     sides = np.empty(lever.size)
     side = -0.5 if lever.size and lever[0] >= 50.0 else 0.5
-    here = float(lever[0]) + side * slack if lever.size else 0.0
+    here = float(lever[0]) + side * backlash if lever.size else 0.0
     # Each position depends on the one before; there are a few dozen of them in a test.
     for index, wanted in enumerate(lever.tolist()):
         if wanted - half > here:
@@ -94,7 +94,7 @@ def cover(at: Floats, curve: Floats) -> Floats:
     Parameters
     ----------
     at
-        Positions behind the slack, % of travel, shape (k, ...).
+        Positions behind the backlash, % of travel, shape (k, ...).
     curve
         ``a, b, log p, log q`` and ripples, shape (4 + ripples, ...).
     """

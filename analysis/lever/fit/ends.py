@@ -10,14 +10,14 @@ import numpy as np
 from analysis.lever.fit.curve import cover_slopes, crossing
 from analysis.lever.fit.model import LOG_P, LOG_Q, A, B
 from analysis.lever.fit.settled import Curves
-from analysis.uncertainty import Floats
+from ingest.arrays import Floats
 
 LOW_SHARE: Final = 0.025
 HIGH_SHARE: Final = 0.975
 """The contract's shares of the span."""
 
 FLAT_PCT: Final = 1.0
-"""A flat end shorter than this behind the slack cannot be told from none, % of travel."""
+"""A flat end shorter than this behind the backlash cannot be told from none, % of travel."""
 
 SAME_PCT: Final = 0.5
 """Descriptions whose ends agree within about this are one and the same."""
@@ -33,13 +33,13 @@ class Ends:
     Parameters
     ----------
     value
-        Travel to 2.5 %, travel beyond 97.5 %, slack; % of travel.
+        Travel to 2.5 %, travel beyond 97.5 %, backlash; % of travel.
     covariance
         Of the three, shape (3, 3).
     curve
         Best description, as `analysis.lever.fit.curve.cover` takes it.
     flat
-        Length of the flat ends that show behind the slack, cold and hot, % of travel.
+        Length of the flat ends that show behind the backlash, cold and hot, % of travel.
     flat_u
         Their standard uncertainties.
     """
@@ -66,20 +66,20 @@ def find_ends(curves: Curves, low: float, high: float, side: float, reading: flo
     reading
         Standard uncertainty of a position, % of travel.
     """
-    params, slack = curves.params, curves.params[-1]
+    params, backlash = curves.params, curves.params[-1]
     sigma = np.sqrt(np.diagonal(curves.covariance, axis1=1, axis2=2))
     ends, spread, joint = _crossings(curves, low, high, side)
-    half = slack / 2
+    half = backlash / 2
     flat = np.vstack((params[A] - low - half, high - half - params[B]))
     if side == 0.0:
-        # The slack hides as much of the curve at either end of the slot. Where no flat end shows
+        # The backlash hides as much of the curve at either end of the slot. Where no flat end shows
         # behind it, the door's own travel may go on there: mostly, the lever's is what counts.
         hidden = np.minimum(half, np.maximum(ends, 0.0))
         hidden *= _normal((FLAT_PCT - flat) / np.maximum(sigma[:, [A, B]].T, 0.3))
         ends -= hidden / 4
         spread += hidden**2 / 12
     weight = _evidence(curves, ends)
-    values = np.vstack((ends, slack))
+    values = np.vstack((ends, backlash))
     mean = values @ weight
     away = values - mean[:, None]
     covariance = (away * weight) @ away.T
@@ -135,7 +135,7 @@ def _crossings(
 
 
 def _crossing(share: float, params: Floats, low: float, high: float) -> Floats:
-    """Where curves have covered a share of what the slack lets them reach."""
+    """Where curves have covered a share of what the backlash lets them reach."""
     kept = params.copy()
     half = np.minimum(np.abs(kept[-1]) / 2, 0.25 * (high - low))
     kept[A] = np.clip(kept[A], low - 30.0, high - 5.0)

@@ -17,6 +17,7 @@ import numpy as np
 from analysis.lever.data import LeverData
 from analysis.lever.fit.curve import ripple_prior
 from analysis.lever.fit.model import (
+    BACKLASH,
     BASE,
     CLOCK,
     DRIFT,
@@ -26,7 +27,6 @@ from analysis.lever.fit.model import (
     LOG_SENSOR,
     LOG_SLOW,
     LOG_TAU,
-    SLACK,
     SLOW_SHARE,
     SPAN,
     TAU_SLOPE,
@@ -36,13 +36,14 @@ from analysis.lever.fit.model import (
     Problem,
 )
 from analysis.lever.fit.start import Start
-from analysis.uncertainty import Floats, effective_size
+from analysis.uncertainty import effective_size
+from ingest.arrays import Floats
 
-MOST_STEPS: Final = 14
+MAX_STEPS: Final = 14
 CONVERGED: Final = 0.1
 """The fit ends where a step lowers minus the log posterior by less than this, or promises to."""
 
-LEAST_CAUTION: Final = 1.0
+MIN_CAUTION: Final = 1.0
 CAREFUL: Final = 5.0
 BOLD: Final = 0.5
 GOOD: Final = 0.5
@@ -62,14 +63,14 @@ BEYOND_PCT: Final = 1.5
 """The curve may begin this far (k = 1) beyond the ends of the slot, % of travel: further out it
 cannot be told from a curve of another shape that begins there."""
 
-LEAST_SCATTER: Final = 5e-4
+MIN_SCATTER: Final = 5e-4
 """Scatter that is always assumed, in shares of the span: no sensor and no door is better."""
 
 PRIOR: Final = {
     # mean and standard deviation before anything is measured
     LOG_P: (0.25, 0.5),  # from a quick-opening to an equal-percentage valve
     LOG_Q: (0.25, 0.5),
-    SLACK: (0.0, 6.0),
+    BACKLASH: (0.0, 6.0),
     LOG_TAU: (math.log(8.0), 1.2),
     TAU_SLOPE: (0.0, 0.8),  # a water valve that lets little through is slow
     SLOW_SHARE: (0.0, 0.2),
@@ -84,7 +85,7 @@ END_WIDTH_PCT: Final = 25.0
 LIMITS: Final = (
     (LOG_P, -1.5, 2.0),
     (LOG_Q, -1.5, 2.0),
-    (SLACK, 0.0, 60.0),
+    (BACKLASH, 0.0, 60.0),
     (LOG_TAU, math.log(0.2), math.log(300.0)),
     (TAU_SLOPE, -1.9, 1.9),
     (SLOW_SHARE, -0.6, 0.8),
@@ -171,7 +172,7 @@ def make_problem(
     lever = data.positions
     center[[A, B]] = lever.min(), lever.max()
     width[[A, B]] = END_WIDTH_PCT
-    width[LOG_Q + 1 : SLACK] = ripple_prior(SLACK - LOG_Q - 1)
+    width[LOG_Q + 1 : BACKLASH] = ripple_prior(BACKLASH - LOG_Q - 1)
     center[CLOCK], width[CLOCK] = clock
     width[DRIFT] = drift
     path = data.path
@@ -193,8 +194,8 @@ def first_guess(problem: Problem, start: Start) -> Floats:
     params = problem.center.copy()
     params[A], params[B] = start.a, start.b
     params[LOG_TAU] = math.log(start.tau)
-    slack = start.slack / max(abs(start.change), 1e-12) * (start.b - start.a)
-    params[SLACK] = min(max(slack, 0.5), 20.0)
+    backlash = start.backlash / max(abs(start.change), 1e-12) * (start.b - start.a)
+    params[BACKLASH] = min(max(backlash, 0.5), 20.0)
     params[CLOCK] = start.clock
     return params
 
@@ -214,9 +215,9 @@ def fit(problem: Problem, start: Floats, scatter: float, scale: float = 1.0) -> 
         What a change of 1 is in the unit of the record.
     """
     state = _State(problem, start.copy())
-    noise = max(2.0 * scatter, 4.0 * LEAST_SCATTER) ** 2
+    noise = max(2.0 * scatter, 4.0 * MIN_SCATTER) ** 2
     caution, near = 0.0, False
-    for _ in range(MOST_STEPS):
+    for _ in range(MAX_STEPS):
         step, promised = state.step(noise)
         if not near and promised < NEAR:
             near, noise = True, _noise(state.residual, LONGEST)
@@ -228,10 +229,10 @@ def fit(problem: Problem, start: Floats, scatter: float, scale: float = 1.0) -> 
         trial = _State(problem, _inside(state.params + step))
         gained = state.cost(noise) - trial.cost(noise)
         if gained < 0.0:
-            caution = max(caution * CAREFUL, LEAST_CAUTION)
+            caution = max(caution * CAREFUL, MIN_CAUTION)
             continue
         if gained > GOOD * promised:
-            caution = caution * BOLD if caution > BOLD * LEAST_CAUTION else 0.0
+            caution = caution * BOLD if caution > BOLD * MIN_CAUTION else 0.0
         state = trial
         before, noise = noise, _noise(state.residual, LONGEST if near else FAR_LONGEST)
         if near and gained < CONVERGED and noise > SAME_NOISE * before:
@@ -293,14 +294,14 @@ class _State:
 
         The prior is taken `caution` times more seriously: where the record says much, such a step
         is as long as any; where it says little, and a model that is not straight leads furthest
-        astray, it is short. Slack that is nothing already gets no less.
+        astray, it is short. Backlash that is nothing already gets no less.
         """
         hessian = self.curvature(noise)
         hessian.ravel()[:: self.params.size + 1] += caution * self.precision
         way: Floats = self._likely[1] / noise + self.precision * self.pull
-        if self.params[SLACK] <= 0.0 and way[SLACK] < 0.0:
-            hessian[SLACK] = hessian[:, SLACK] = way[SLACK] = 0.0
-            hessian[SLACK, SLACK] = 1.0
+        if self.params[BACKLASH] <= 0.0 and way[BACKLASH] < 0.0:
+            hessian[BACKLASH] = hessian[:, BACKLASH] = way[BACKLASH] = 0.0
+            hessian[BACKLASH, BACKLASH] = 1.0
         step = np.linalg.solve(hessian, way).astype(np.float64, copy=False)
         return step, 0.5 * float(way @ step)
 
@@ -311,7 +312,7 @@ def _noise(residual: Floats, longest: float) -> float:
     if longest > FAR_LONGEST:
         together = min(residual.size / effective_size(residual), longest)
     variance = float(residual @ residual) / residual.size
-    return max(variance * together, LEAST_SCATTER**2)
+    return max(variance * together, MIN_SCATTER**2)
 
 
 def _inside(wanted: Floats) -> Floats:

@@ -16,12 +16,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.uncertainty import Floats
+from ingest.arrays import Floats
 
 LONGEST_CHUNK: Final = 600.0
 """Time constants in one running sum: e to this power is still inside double precision."""
 
-MOST_AT_ONCE: Final = 60.0
+MAX_AT_ONCE: Final = 60.0
 """Time constants between two nodes beyond which nothing is left of the past."""
 
 
@@ -84,7 +84,7 @@ class Lag:
     """
 
     def __init__(self, nodes: Nodes, rate: Floats) -> None:
-        spans = np.minimum(rate * nodes.gap, MOST_AT_ONCE)
+        spans = np.minimum(rate * nodes.gap, MAX_AT_ONCE)
         self.spans = spans
         self.decay = np.exp(-spans)
         self.fresh: Floats = 1.0 - self.decay

@@ -1,8 +1,8 @@
-"""One model of everything the lever does: slack, curve, lags, clock.
+"""One model of everything the lever does: backlash, curve, lags, clock.
 
-The slack and the lag both make the closing sweep read warmer than the opening sweep. They are told
-apart because a lag fades while the lever rests and slack does not; so both belong in one model, and
-what cannot be told apart shows as a correlation of the two in the covariance.
+The backlash and the lag both make the closing sweep read warmer than the opening sweep. They are
+told apart because a lag fades while the lever rests and backlash does not; so both belong in one
+model, and what cannot be told apart shows as a correlation of the two in the covariance.
 """
 
 from __future__ import annotations
@@ -17,20 +17,20 @@ from numpy.typing import NDArray
 
 from analysis.lever.fit.curve import cover_slopes, play
 from analysis.lever.fit.lag import Lag, make_nodes
-from analysis.uncertainty import Floats
+from ingest.arrays import Floats
 
 NAMES: Final = (
-    *("a", "b", "log_p", "log_q", "ripple2", "ripple3", "slack"),
+    *("a", "b", "log_p", "log_q", "ripple2", "ripple3", "backlash"),
     *("log_tau", "tau_slope", "slow_share", "log_slow", "log_sensor", "clock"),
     *("base", "span", "drift"),
 )
 """Parameters, in order; one disturbance for the beginning of each stretch follows."""
 
-A, B, LOG_P, LOG_Q, _, _, SLACK = range(7)
+A, B, LOG_P, LOG_Q, _, _, BACKLASH = range(7)
 LOG_TAU, TAU_SLOPE, SLOW_SHARE, LOG_SLOW, LOG_SENSOR, CLOCK = range(7, 13)
 BASE, SPAN, DRIFT, FIRST_INIT = range(13, 17)
 
-LEAST_STRETCH: Final = 0.03
+MIN_STRETCH: Final = 0.03
 """No opening is faster than this share of the middle one's time constant."""
 
 DELAY_S: Final = 0.3
@@ -42,9 +42,9 @@ DELAY_U_S: Final = 0.25
 DELAY_U_SHARE: Final = 0.05
 """Standard uncertainties of the two."""
 
-CURVE: Final = slice(0, SLACK)
-SETTLED: Final = SLACK + 1
-"""Number of parameters of the settled curve, slack included; they come first."""
+CURVE: Final = slice(0, BACKLASH)
+SETTLED: Final = BACKLASH + 1
+"""Number of parameters of the settled curve, backlash included; they come first."""
 
 
 def usual_delay(tau: float) -> tuple[float, float]:
@@ -112,7 +112,7 @@ class Course:
     def __init__(self, problem: Problem, params: Floats) -> None:
         self.problem = problem
         self.params = params
-        self.behind = play(problem.lever, float(params[SLACK]))
+        self.behind = play(problem.lever, float(params[BACKLASH]))
         target, self.by_position, self.by_curve = cover_slopes(self.behind.position, params[CURVE])
         self.nodes = make_nodes(problem.time, problem.starts, problem.moves + params[CLOCK])
         self.begin = self.nodes.starts
@@ -120,7 +120,7 @@ class Course:
         # The heater's own lag. A core is heated by the coolant and cooled by the air, both in
         # proportion: its time constant falls in a straight line with the settled answer.
         slope = float(params[TAU_SLOPE])
-        self.stretch = np.maximum(1.0 + slope * (self.wanted - 0.5), LEAST_STRETCH)
+        self.stretch = np.maximum(1.0 + slope * (self.wanted - 0.5), MIN_STRETCH)
         self.bend = slope / self.stretch
         self.rate = math.exp(-params[LOG_TAU]) / self.stretch
         self.fast = Lag(self.nodes, self.rate)
@@ -216,7 +216,7 @@ class Course:
             by that one's slope, and by every disturbance; of the late answer by the settled curve's
             parameters and by the log of its time constant.
         """
-        by_settled = np.vstack((self.by_curve, self.by_position * self.behind.by_slack))
+        by_settled = np.vstack((self.by_curve, self.by_position * self.behind.by_backlash))
         shares = by_settled[:, self.nodes.active]
         faded = self.faded(self.fast, self.prompt)
         stretches, many = self.begin.size, shares.shape[0]

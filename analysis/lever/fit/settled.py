@@ -18,13 +18,24 @@ from numpy.typing import NDArray
 
 from analysis.lever.fit.curve import FORM, cover_slopes, crossing, ripple_prior
 from analysis.lever.fit.fit import BEYOND_PCT, Fit
-from analysis.lever.fit.model import CURVE, DRIFT, LOG_P, LOG_Q, SETTLED, SLACK, SPAN, A, B, Course
-from analysis.uncertainty import Floats
+from analysis.lever.fit.model import (
+    BACKLASH,
+    CURVE,
+    DRIFT,
+    LOG_P,
+    LOG_Q,
+    SETTLED,
+    SPAN,
+    A,
+    B,
+    Course,
+)
+from ingest.arrays import Floats
 
 RIPPLES: Final = 6
 STEPS: Final = 9
 
-MOST_COLUMNS: Final = 60
+MAX_COLUMNS: Final = 60
 BIN_PCT: Final = 2.5
 """Positions of a slow sweep are put between knots this far apart, % of travel."""
 
@@ -46,8 +57,8 @@ class Answers:
 
     Parameters
     ----------
-    position, by_slack
-        Positions behind the slack of the fit, %, and their derivative by it, shape (k,).
+    position, by_backlash
+        Positions behind the backlash of the fit, %, and their derivative by it, shape (k,).
     answer
         Settled answers of the fit, shares of the span, shape (k,).
     precision, pull
@@ -55,7 +66,7 @@ class Answers:
     """
 
     position: Floats
-    by_slack: Floats
+    by_backlash: Floats
     answer: Floats
     precision: Floats
     pull: Floats
@@ -68,7 +79,7 @@ class Curves:
     Parameters
     ----------
     params
-        The curve as `analysis.lever.fit.curve.cover` takes it, then the slack; shape (p, m).
+        The curve as `analysis.lever.fit.curve.cover` takes it, then the backlash; shape (p, m).
     covariance
         Shape (m, p, p).
     cost
@@ -92,7 +103,7 @@ def settled_answers(fit: Fit, reading: float) -> Answers:
     """
     problem, params = fit.problem, fit.params
     course = fit.course
-    position, by_slack, shares, visits = _columns(course)
+    position, by_backlash, shares, visits = _columns(course)
     effect = course.sensed(course.answers(shares))[:, course.nodes.samples]
     effect *= problem.root_weight * params[SPAN] * (1.0 + params[DRIFT] * problem.age)
     other = fit.jacobian[SETTLED:]
@@ -109,16 +120,20 @@ def settled_answers(fit: Fit, reading: float) -> Answers:
     blur = np.eye(position.size) + ((by_position * reading) ** 2 / visits)[:, None] * precision
     precision = precision @ np.linalg.inv(blur).astype(np.float64)
     pull = np.linalg.solve(blur.T, pull).astype(np.float64)
-    return Answers(position, by_slack, answer, precision, pull)
+    return Answers(position, by_backlash, answer, precision, pull)
 
 
 def _columns(course: Course) -> tuple[Floats, Floats, Floats, Floats]:
-    """Distinct positions behind the slack: how much of each is in force, how often it was set."""
-    position, by_slack, active = course.behind.position, course.behind.by_slack, course.nodes.active
+    """Distinct positions behind the backlash: how much of each acts, how often it was set."""
+    position, by_backlash, active = (
+        course.behind.position,
+        course.behind.by_backlash,
+        course.nodes.active,
+    )
     seen = np.unique(active)
-    pairs = np.column_stack((np.round(position[seen], 6), by_slack[seen]))
+    pairs = np.column_stack((np.round(position[seen], 6), by_backlash[seen]))
     distinct, which = np.unique(pairs, axis=0, return_inverse=True)
-    if distinct.shape[0] <= MOST_COLUMNS:
+    if distinct.shape[0] <= MAX_COLUMNS:
         column = np.zeros(position.size, dtype=int)
         column[seen] = which.ravel()
         shares = (column[active] == np.arange(distinct.shape[0])[:, None]).astype(float)
@@ -127,7 +142,7 @@ def _columns(course: Course) -> tuple[Floats, Floats, Floats, Floats]:
     low, high = float(position[seen].min()), float(position[seen].max())
     knots = np.linspace(low, high, max(2, math.ceil((high - low) / BIN_PCT) + 1))
     hats = np.vstack([np.interp(position, knots, unit) for unit in np.eye(knots.size)])
-    both = np.vstack([hats * (by_slack == side) for side in (-0.5, 0.5)])[:, active]
+    both = np.vstack([hats * (by_backlash == side) for side in (-0.5, 0.5)])[:, active]
     used = both.any(axis=1)
     sides = np.repeat((-0.5, 0.5), knots.size)
     return np.tile(knots, 2)[used], sides[used], both[used], np.ones(int(used.sum()))
@@ -138,23 +153,23 @@ class _Search:
 
     def __init__(self, answers: Answers, fit: Fit, low: float, high: float) -> None:
         self.answers, self.low, self.high = answers, low, high
-        self.slack = float(fit.params[SLACK])
+        self.backlash = float(fit.params[BACKLASH])
         problem = fit.problem
         count = FORM + RIPPLES + 1
         self.center, self.width = np.zeros(count), np.empty(count)
         self.center[[A, B]] = low, high
-        self.center[[LOG_P, LOG_Q, -1]] = problem.center[[LOG_P, LOG_Q, SLACK]]
+        self.center[[LOG_P, LOG_Q, -1]] = problem.center[[LOG_P, LOG_Q, BACKLASH]]
         self.width[:FORM] = problem.width[:FORM]
         self.width[FORM:-1] = ripple_prior(RIPPLES)
-        self.width[-1] = problem.width[SLACK]
+        self.width[-1] = problem.width[BACKLASH]
 
     def look(self, at: Floats) -> tuple[Floats, Floats, NDArray[np.float64]]:
         """Cost, downhill slope and curvature; shapes (m,), (m, p) and (m, p, p)."""
         given = self.answers
-        position = given.position[:, None] + given.by_slack[:, None] * (at[-1] - self.slack)
+        position = given.position[:, None] + given.by_backlash[:, None] * (at[-1] - self.backlash)
         value, by_position, by = cover_slopes(position, at[:-1])
         error = (value - given.answer[:, None]).T
-        jacobian = np.concatenate((by, (by_position * given.by_slack[:, None])[None]))
+        jacobian = np.concatenate((by, (by_position * given.by_backlash[:, None])[None]))
         jacobian = np.ascontiguousarray(jacobian.transpose(2, 0, 1))
         weighted = error @ given.precision
         scale = np.empty(at.shape)
@@ -227,5 +242,5 @@ def _starts(fit: Fit, low: float, high: float) -> Floats:
         width = (last - first) / (late - early)
         begin = first - early * width
         params[:FORM, index] = begin, begin + width, log_p, log_q
-    params[-1] = fit.params[SLACK]
+    params[-1] = fit.params[BACKLASH]
     return params

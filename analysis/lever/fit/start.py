@@ -1,9 +1,9 @@
 """Where to start the fit: a rough clock offset, time constant and curve, found without a guess.
 
-The settled curve is taken as straight between the positions the lever stood at, and the slack as a
-constant difference between opening and closing. For a given time constant that is a linear
-regression; moving the outlet against the noted moves changes only its
-right-hand side, so that every clock offset is tried at the cost of one.
+The settled curve is taken as straight between the positions the lever stood at, and the backlash as
+a constant difference between opening and closing. For a given time constant that is a linear
+regression; moving the outlet against the noted moves changes only its right-hand side, so that
+every clock offset is tried at the cost of one.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 from analysis.lever.data import LeverData
 from analysis.lever.fit.lag import Lag, Nodes
 from analysis.lever.path import LeverPath
-from analysis.uncertainty import Floats
+from ingest.arrays import Floats
 
 TIME_CONSTANTS: Final = (2.0, 6.0, 16.0, 45.0)
 """Time constants tried, s: from a blend door to a water valve with a heavy core."""
@@ -35,11 +35,11 @@ APART_SHARE: Final = 0.6
 """Offsets nearer to each other than this, or than this share of the usual time between two moves,
 lead a fit to the same end."""
 
-MOST_STARTS: Final = 4
-MOST_TIMES: Final = 200
+MAX_STARTS: Final = 4
+MAX_TIMES: Final = 200
 SHIFT_S: Final = 2.0
 
-MOST_KNOTS: Final = 9
+MAX_KNOTS: Final = 9
 CORRELATED: Final = 5.0
 """Samples that carry the information of one, before the residual is known."""
 
@@ -58,7 +58,7 @@ class Start:
         Where the curve begins and ends to rise, % of travel.
     change
         Change of the value from the coldest to the hottest position visited.
-    slack
+    backlash
         Change of the value between opening and closing.
     scatter
         Standard deviation of what is not explained.
@@ -69,7 +69,7 @@ class Start:
     a: float
     b: float
     change: float
-    slack: float
+    backlash: float
     scatter: float
 
 
@@ -82,7 +82,7 @@ def find_starts(data: LeverData, *, offsets: bool) -> list[Start]:
     -------
     list of Start
         More than one where several clock offsets explain the record about as well: in a sweep of
-        even steps a whole dwell more or less looks like more or less slack.
+        even steps a whole dwell more or less looks like more or less backlash.
     """
     grid, answers, shifts = _shifted(data, FARTHEST_S if offsets else 0.0)
     power = np.einsum("ij,ij->j", answers, answers)
@@ -99,7 +99,7 @@ def find_starts(data: LeverData, *, offsets: bool) -> list[Start]:
         square[np.diag_indices_from(square)] += 1e-6 * np.trace(square) + 1e-12
         weights = np.linalg.solve(square, along)
         backwards = weights[-1] * (weights[-2] - weights[0]) > 0.0
-        if backwards.any():  # slack cannot be negative: none, then
+        if backwards.any():  # backlash cannot be negative: none, then
             without = np.linalg.solve(square[:-1, :-1], along[:-1])
             weights[:, backwards] = np.vstack((without, np.zeros(shifts.size)))[:, backwards]
         left = np.maximum(power - np.einsum("ij,ij->j", weights, along), 1e-12 * power + 1e-30)
@@ -134,7 +134,7 @@ def _shifted(data: LeverData, farthest: float) -> tuple[Floats, Floats, Floats]:
     longest = int(np.argmax(length))
     time = data.time[bounds[longest] : bounds[longest + 1]]
     value = data.value[bounds[longest] : bounds[longest + 1]]
-    step = max(1.0, float(length[longest]) / MOST_TIMES)
+    step = max(1.0, float(length[longest]) / MAX_TIMES)
     grid = np.arange(time[0], time[-1], step, dtype=np.float64)
     count = int(farthest / SHIFT_S)
     shifts = SHIFT_S * np.arange(-count, count + 1, dtype=np.float64)
@@ -161,14 +161,14 @@ def _lowest(merit: Floats, shifts: Floats, apart: float) -> list[int]:
         nearest = min(abs(shifts[dip] - shifts[other]) for other in chosen)
         if merit[dip] < merit[chosen[0]] + RIVAL and nearest >= apart:
             chosen.append(int(dip))
-    return chosen[:MOST_STARTS]
+    return chosen[:MAX_STARTS]
 
 
 def _knots(path: LeverPath, time: Floats) -> Floats:
     """Positions the lever stood at, thinned to a few."""
     places = np.unique(np.round(path.at(time)))
-    if places.size > MOST_KNOTS:
-        places = np.quantile(places, np.linspace(0.0, 1.0, MOST_KNOTS))
+    if places.size > MAX_KNOTS:
+        places = np.quantile(places, np.linspace(0.0, 1.0, MAX_KNOTS))
     return places
 
 
@@ -178,7 +178,7 @@ def _hats(lever: Floats, knots: Floats) -> Floats:
 
 
 def _side(path: LeverPath, time: Floats) -> Floats:
-    """1 after an opening move, -1 after a closing one, 0 at either end of the slot: the slack."""
+    """1 after an opening move, -1 after a closing one, 0 at either end: its side of the play."""
     steps = np.sign(np.diff(path.lever, prepend=path.lever[0]))
     inner = (path.lever > path.lever.min()) & (path.lever < path.lever.max())
     place = np.searchsorted(path.moves, time, side="right") - 1

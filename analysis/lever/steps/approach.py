@@ -15,7 +15,8 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.uncertainty import Floats, effective_size
+from analysis.uncertainty import effective_size
+from ingest.arrays import Floats
 
 FAST_S: Final = (0.7, 1.2, 2.0, 3.3, 5.5, 9.0, 15.0, 25.0, 40.0, 65.0)
 SLOW_S: Final = (20.0, 50.0, 130.0)
@@ -23,11 +24,11 @@ SLOW_SHARE: Final = 0.2
 """Time constants tried for the approach, and the usual share of a second, slower one (k = 1)."""
 
 ONSET: Final = 0.3
-FEWEST_LATE: Final = 4
+MIN_LATE: Final = 4
 """Share of the answer that is its onset, and samples needed after it."""
 
 FIRST_SCATTER: Final = 0.02
-LEAST_SCATTER: Final = 1e-3
+MIN_SCATTER: Final = 1e-3
 """Scatter about the approach at first, and at least, as a share of the answer."""
 
 _RATES: Final = 1.0 / np.array((*FAST_S, *SLOW_S, math.inf))[:, None]
@@ -100,7 +101,7 @@ def settle_answers(
             size / effective_size(each[:size])
             for size, each in zip(count.tolist(), rest, strict=True)
         ]
-        noise = np.maximum(left[row, best] / count * inflation, (LEAST_SCATTER * swing) ** 2)
+        noise = np.maximum(left[row, best] / count * inflation, (MIN_SCATTER * swing) ** 2)
     # evidence: a second approach that is not needed costs what it could have been
     merit = -0.5 * left / noise[:, None] - 0.5 * np.log(found.determinant)
     share = np.exp(merit - merit.max(axis=1)[:, None])
@@ -127,7 +128,7 @@ def _together(
     swings = [float(np.abs(value).max()) + 1e-9 for _, value in records]
     # the onset, delayed and rounded by whatever comes before the reading, says nothing of the end
     firsts = [
-        min(int((np.abs(value) >= ONSET * swing).argmax()), value.size - FEWEST_LATE)
+        min(int((np.abs(value) >= ONSET * swing).argmax()), value.size - MIN_LATE)
         for (_, value), swing in zip(records, swings, strict=True)
     ]
     sizes = [value.size - first for (_, value), first in zip(records, firsts, strict=True)]

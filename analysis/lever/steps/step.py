@@ -9,13 +9,14 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from analysis.lever.steps.approach import Late, Settled, settle_answers
-from analysis.uncertainty import Floats, effective_size
+from analysis.uncertainty import effective_size
+from ingest.arrays import Floats
 
 BEFORE_S: Final = 8.0
-MOST_POINTS: Final = 160
+MAX_POINTS: Final = 160
 
-LEAST_ANSWER_K: Final = 4.0
-LEAST_OVER_SCATTER: Final = 6.0
+MIN_ANSWER_K: Final = 4.0
+MIN_OVER_SCATTER: Final = 6.0
 """An answer smaller than this is lost in the outlet's own ups and downs."""
 
 SHARE: Final = 1.0 - math.exp(-1.0)
@@ -23,10 +24,10 @@ NEAR: Final = (0.40, 0.80)
 """Part of the answer around 63 % whose logarithm is taken as straight."""
 
 
-FEWEST_FOR_LINE: Final = 6
+MIN_FOR_LINE: Final = 6
 """Readings before a step that show whether the outlet still moved."""
 
-_EVER_COARSER: Final = np.linspace(0.0, 1.0, MOST_POINTS) ** 2
+_EVER_COARSER: Final = np.linspace(0.0, 1.0, MAX_POINTS) ** 2
 
 HALVINGS: Final = 26
 """Of the bracket in which the air's time is looked for: to 1 part in 10^7."""
@@ -98,7 +99,7 @@ def _cut(time: Floats, outlet: Floats, window: Window) -> _Cut | None:
 
 def _size(cut: _Cut, settled: Settled, lag: float) -> StepSize | None:
     """Size and time of one answer."""
-    if abs(settled.value) < max(LEAST_ANSWER_K, LEAST_OVER_SCATTER * settled.scatter):
+    if abs(settled.value) < max(MIN_ANSWER_K, MIN_OVER_SCATTER * settled.scatter):
         return None
     if settled.u > 0.25 * abs(settled.value):
         return None
@@ -123,7 +124,7 @@ def _level(when: Floats, value: Floats) -> tuple[float, float]:
     mean = float(value.sum()) / n
     away = value - mean
     u = math.sqrt(float(away @ away) / ((n - 1) * effective_size(value)))
-    if n < FEWEST_FOR_LINE:
+    if n < MIN_FOR_LINE:
         return mean, max(u, 0.05)
     middle = float(when.sum()) / n
     centered = when - middle
@@ -139,7 +140,7 @@ def _level(when: Floats, value: Floats) -> tuple[float, float]:
 
 def _thin(elapsed: Floats, value: Floats) -> tuple[Floats, Floats]:
     """Fine at first, coarser later: as many points as the answer needs."""
-    if elapsed.size <= MOST_POINTS:
+    if elapsed.size <= MAX_POINTS:
         return elapsed, value
     marks = elapsed.searchsorted(elapsed[-1] * _EVER_COARSER)
     marks = marks[np.concatenate(([True], marks[1:] > marks[:-1]))]

@@ -21,17 +21,17 @@ from analysis.lever.steps.approach import NOTHING_LATE, Late
 from analysis.lever.steps.step import Window, measure_steps
 from analysis.lever.study import LeverStudy, sensor_lag
 from analysis.measurement import Measurement
-from analysis.uncertainty import Floats
+from ingest.arrays import Floats
 from ingest.run import Run
 
-LEAST_STEP_PCT: Final = 20.0
+MIN_STEP_PCT: Final = 20.0
 ROUNDING_PCT: Final = 0.5
 """Steps of 20 % of travel count, as near as positions are noted."""
 
 ONE_MOVE_S: Final = 3.0
 """Moves in one direction that follow each other within this are one step."""
 
-LEAST_AFTER_S: Final = 8.0
+MIN_AFTER_S: Final = 8.0
 LONGEST_AFTER_S: Final = 400.0
 FINE_S: Final = 0.2
 
@@ -152,10 +152,10 @@ def step_answers(
     NotMeasurable
         Where there is none.
     """
-    moves = [m for m in _moves(path) if abs(m.change) >= LEAST_STEP_PCT - ROUNDING_PCT]
+    moves = [m for m in _moves(path) if abs(m.change) >= MIN_STEP_PCT - ROUNDING_PCT]
     if not moves:
         raise NotMeasurable(
-            f"no single step of the lever of {LEAST_STEP_PCT:.0f} % of its travel or more: move "
+            f"no single step of the lever of {MIN_STEP_PCT:.0f} % of its travel or more: move "
             "it once from one end to the other and wait"
         )
     _, time, outlet = blocks(*run.series("outlet"), FINE_S)
@@ -166,7 +166,7 @@ def step_answers(
         start = move.center
         stop = min(ends[np.searchsorted(ends, move.last + 0.1)], start + LONGEST_AFTER_S)
         before = ends[np.searchsorted(ends, move.first - 0.1) - 1]
-        if _usable(answer, start - 2.0, stop) and stop - start >= LEAST_AFTER_S:
+        if _usable(answer, start - 2.0, stop) and stop - start >= MIN_AFTER_S:
             margin = max(1.0, 2.0 * clock_u + start - move.first)
             windows.append(Window(before, start, stop, margin))
             used.append(move)
@@ -179,7 +179,7 @@ def step_answers(
             found.append(StepAnswer(move.center, move.change, step.size, step.seconds, u))
     if not found:
         raise NotMeasurable(
-            f"no step of the lever of {LEAST_STEP_PCT:.0f} % or more with the engine warm, the "
+            f"no step of the lever of {MIN_STEP_PCT:.0f} % or more with the engine warm, the "
             "blower unchanged and an answer of the outlet that stands out"
         )
     return found

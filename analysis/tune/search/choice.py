@@ -19,9 +19,7 @@ from numpy.typing import NDArray
 from scipy.stats import t as student
 
 from analysis.statistics.density import smoothed
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from ingest.arrays import Bools, Floats
 
 FLAT_SHARE: Final = 0.05
 """The optimum is called flat over limits whose cost is within this share of the least."""
@@ -30,11 +28,11 @@ GRID: Final = 401
 """Limits tried between a little below the least score and a little above the largest."""
 
 MARGIN: Final = 0.05
-MOST_ATOMS: Final = 512
+MAX_ATOMS: Final = 512
 """With more cases than this, near scores are taken together."""
 
 FOLDS: Final = 10
-MOST_FOLDS: Final = 50
+MAX_FOLDS: Final = 50
 """Folds where a class is so small that a tenth of it would be missed."""
 
 RESAMPLES: Final = 200
@@ -309,7 +307,7 @@ def _folds(cases: Cases, cars: int, rng: np.random.Generator) -> NDArray[np.intp
     order = rng.permutation(cars)
     dealt = np.concatenate([order[is_bad[order]], order[~is_bad[order]]])
     fewest = min(int(cases.bad.sum()), int((~cases.bad).sum()))
-    folds = FOLDS if fewest >= 2 * FOLDS else MOST_FOLDS
+    folds = FOLDS if fewest >= 2 * FOLDS else MAX_FOLDS
     fold = np.empty(cars, dtype=np.intp)
     fold[dealt] = np.arange(cars) % min(folds, cars)
     return np.asarray(fold[cases.car], dtype=np.intp)
@@ -324,14 +322,14 @@ def _flip(n: int, rng: np.random.Generator) -> Bools:
 def _atoms(score: Floats) -> tuple[Floats, NDArray[np.intp]]:
     """Scores with near ones taken together, and the atom of each case."""
     values, atom = np.unique(score, return_inverse=True)
-    if values.size <= MOST_ATOMS:
+    if values.size <= MAX_ATOMS:
         return values, atom
     center = float(np.median(score))
     size = float(np.quantile(score, 0.75) - np.quantile(score, 0.25)) or float(score.std())
     # even steps near the middle, ever wider ones far out, so that a stray value costs no detail
     place = np.arcsinh((score - center) / size)
-    edges = np.linspace(place.min(), place.max(), MOST_ATOMS + 1)
-    bins = np.clip(np.searchsorted(edges, place, side="right") - 1, 0, MOST_ATOMS - 1)
+    edges = np.linspace(place.min(), place.max(), MAX_ATOMS + 1)
+    bins = np.clip(np.searchsorted(edges, place, side="right") - 1, 0, MAX_ATOMS - 1)
     used, atom = np.unique(bins, return_inverse=True)
     mean = np.bincount(atom, score, used.size) / np.bincount(atom, minlength=used.size)
     return mean, atom

@@ -13,12 +13,10 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.statistics.shape import POWERS, PULL, inverse, likelihood, transform
 from analysis.statistics.tolerance import CONFIDENCE, CONTENT, two_sided_factor
-
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 FEWEST: Final = 5
 """Below this many good cars no distribution can be checked."""
@@ -32,10 +30,10 @@ theirs holds (the transform is estimated too, and a confidence that ignores it i
 
 IDENTITY: Final = int(np.flatnonzero(POWERS == 1.0)[0])
 
-MOST_CHECKED: Final = 2000
+MAX_CHECKED: Final = 2000
 """Cars the check looks at; with more, ranks are better anyway."""
 
-MOST_CARS: Final = 100_000
+MAX_CARS: Final = 100_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +104,7 @@ def rank_limit(
 
 def cars_for_ranks(content: float = CONTENT, confidence: float = CONFIDENCE, sides: int = 1) -> int:
     """Fewest cars whose extreme values are tolerance limits without any distribution."""
-    low, high = sides, MOST_CARS
+    low, high = sides, MAX_CARS
     while low < high:
         middle = (low + high) // 2
         if rank_limit(middle, content, confidence, sides):
@@ -135,12 +133,12 @@ def cars_for_sharp_limit(
     """
     from scipy.special import nctdtr, ndtri
 
-    for n in range(2, MOST_CARS):
+    for n in range(2, MAX_CARS):
         root = math.sqrt(n)
         reach = one_sided_factor(n, content, confidence) * root
         if float(nctdtr(n - 1, float(ndtri(loose)) * root, reach)) <= chance:
             return n
-    return MOST_CARS
+    return MAX_CARS
 
 
 def tolerance_limits(
@@ -166,7 +164,7 @@ def tolerance_limits(
     n, sides = values.size, 2 if side == "both" else 1
     needed = cars_for_ranks(content, confidence, sides)
     p = math.nan
-    if FEWEST <= n <= MOST_CHECKED and values[0] < values[-1]:
+    if FEWEST <= n <= MAX_CHECKED and values[0] < values[-1]:
         center, size = float(np.median(values)), float(values.std(ddof=1))
         z = (values - center) / size
         believed, mean, sd = likelihood(z, np.ones((1, n)))

@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.statistics.proportions import Share, exact_share
 from analysis.tune.search.choice import Choice, Costs
-
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 
 @dataclass(frozen=True, slots=True)

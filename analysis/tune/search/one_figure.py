@@ -18,16 +18,16 @@ from analysis.tune.search.few import ToleranceLimit, tolerance_limits
 from analysis.tune.search.held_out import HeldOut, held_out
 from analysis.tune.search.rule import Rule, rule
 from analysis.tune.search.scores import Scored, scored
+from ingest.arrays import Floats
 
 if TYPE_CHECKING:
     import polars as pl
 
-Floats = NDArray[np.float64]
 
 FEWEST: Final = 5
 """Bad cars, and good ones, below which their distribution is not believed."""
 
-FEWEST_OF_CAUSE: Final = 3
+MIN_OF_CAUSE: Final = 3
 Z: Final = 1.959963984540054
 """95 % point of the normal distribution, two-sided."""
 """Cars of a cause that are looked at by themselves; rarer causes and unknown ones go together."""
@@ -209,7 +209,7 @@ def _groups(cars: Scored) -> NDArray[np.str_]:
     """Cause of each bad car, the rare and unknown ones as one."""
     bad = cars.cases.bad
     names, count = np.unique(cars.cause[bad], return_counts=True)
-    own = [name for name, n in zip(names, count, strict=True) if name and n >= FEWEST_OF_CAUSE]
+    own = [name for name, n in zip(names, count, strict=True) if name and n >= MIN_OF_CAUSE]
     return np.where(np.isin(cars.cause, own), cars.cause, OTHER)
 
 

@@ -6,15 +6,12 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from analysis.statistics.proportions import Share, exact_share
 from analysis.statistics.risk import Risks
 from analysis.verdict import GUARD
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from ingest.arrays import Bools, Floats
 
 KINDS_OF_U: Final = 25
 """Uncertainties, equally common, that stand for those of all runs."""

@@ -20,11 +20,10 @@ from analysis.baseline import LOGARITHMIC
 from analysis.statistics.pooling import Pooled, pool
 from analysis.tune.search.choice import Cases
 from analysis.tune.weather import Slope, ambient_slope
+from ingest.arrays import Floats
 
 if TYPE_CHECKING:
     import polars as pl
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

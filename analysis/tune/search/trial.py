@@ -19,17 +19,16 @@ from analysis.statistics.proportions import Share, exact_share
 from analysis.statistics.roc import Roc, roc
 from analysis.tune.search.choice import GRID, MARGIN
 from analysis.verdict import GUARD
+from ingest.arrays import Bools, Floats
 
 if TYPE_CHECKING:
     import polars as pl
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 FEWEST: Final = 3
 """Labelled runs of a kind, below which no curve is drawn."""
 
-MOST_SHOWN: Final = 25
+MAX_SHOWN: Final = 25
 
 
 @dataclass(frozen=True)
@@ -96,11 +95,11 @@ class Attempt:
     passed, undecided, failed
         Runs of the whole fleet, with the guard band.
     on_edge
-        Runs that stay undecided, nearest to the limit first, as positions; `MOST_SHOWN` at most.
+        Runs that stay undecided, nearest to the limit first, as positions; `MAX_SHOWN` at most.
     moved
         How many runs get another verdict in this figure than they were judged with.
     changed
-        Of them the labelled ones first, as positions with the verdict now; `MOST_SHOWN` at most.
+        Of them the labelled ones first, as positions with the verdict now; `MAX_SHOWN` at most.
     """
 
     limit: float
@@ -208,11 +207,11 @@ def attempt(
     fails = called & (beyond >= GUARD * trial.u)
     passes = ~fails & (-beyond >= GUARD * trial.u)
     between = np.flatnonzero(~fails & ~passes)
-    order = np.argsort(np.abs(beyond[between]), kind="stable")[:MOST_SHOWN]
+    order = np.argsort(np.abs(beyond[between]), kind="stable")[:MAX_SHOWN]
     now = np.where(fails, "fail", np.where(passes, "pass", "undecided"))
     moved = np.flatnonzero(now != trial.before)
     labelled = trial.bad[moved] | trial.good[moved]
-    first = moved[np.lexsort((np.abs(beyond[moved]), ~labelled))][:MOST_SHOWN]
+    first = moved[np.lexsort((np.abs(beyond[moved]), ~labelled))][:MAX_SHOWN]
     weight_bad, weight_good = bad_share * missed, (1.0 - bad_share) * needless
     curve = weight_bad * trial.missed + weight_good * trial.needless
     best = best_cost = math.nan

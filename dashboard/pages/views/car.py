@@ -27,14 +27,14 @@ if TYPE_CHECKING:
     from dashboard.web.service import Board
 
 PICTURE_PX: Final = 780
-MOST_LISTED: Final = 3000
+MAX_LISTED: Final = 3000
 """Runs to choose from, the newest; older ones are found in the fleet."""
 NOTHING: Final = {"": "nothing"}
 
 
 def car_options(board: Board, run_id: str) -> dict[str, str]:
     """Runs to choose from, by id, cars in order; the run shown is always among them."""
-    runs = board.source.runs().head(MOST_LISTED).sort("vehicle", maintain_order=True)
+    runs = board.source.runs().head(MAX_LISTED).sort("vehicle", maintain_order=True)
     options = {row["id"]: run_label(row) for row in runs.iter_rows(named=True)}
     if run_id not in options and board.document(run_id):
         told = "the log just dropped" if UPLOAD_ID.fullmatch(run_id) else "an older run"

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 BIG: Final = ("outlet", "ambient", "coolant_in", "engine_coolant", "footwell", "vacuum_source")
 """Points whose readings are shown large, in this order."""
-MOST_BIG: Final = 4
+MAX_BIG: Final = 4
 DRAWN: Final = (
     "outlet", "outlet_defrost", "outlet_panel", "footwell", "ambient", "inlet_air",
     "coolant_in", "coolant_out", "engine_coolant", "cabin",
@@ -115,7 +115,7 @@ def now_part(state: Mapping[str, Any], silent_s: float | None) -> Component:
 def numbers_part(state: Mapping[str, Any], units: str) -> Component:
     """The big numbers: readings, and the outlet's rise to come."""
     by_point = {each["point"]: each for each in state["readings"]}
-    big = [point for point in BIG if point in by_point][:MOST_BIG]
+    big = [point for point in BIG if point in by_point][:MAX_BIG]
     tiles = [_tile(words(point), reading_text(by_point[point], units), "") for point in big]
     ahead = state.get("prediction")
     if ahead and ahead.get("value") is not None:

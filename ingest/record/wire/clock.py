@@ -19,10 +19,10 @@ if TYPE_CHECKING:
 
     from ingest.setup.model import LogTable
 
-LEAST_LINES: Final = 20
+MIN_LINES: Final = 20
 LARGEST_LOG: Final = 256 << 20
 """Bytes; a larger log is not read whole for this."""
-LEAST_SPAN_S: Final = 20.0
+MIN_SPAN_S: Final = 20.0
 _BREAK_S: Final = 5.0
 """A change of one clock against the other from one sample to the next that is no drift."""
 _BATCHES: Final = 10
@@ -66,7 +66,7 @@ def compare_clocks(path: Path, log: LogTable, samples: ClockSamples) -> Drift | 
     Drift or None
         None where there is too little to compare.
     """
-    if len(samples.lines) < LEAST_LINES or path.stat().st_size > LARGEST_LOG:
+    if len(samples.lines) < MIN_LINES or path.stat().st_size > LARGEST_LOG:
         return None
     try:
         table = read_table(path, log)
@@ -97,7 +97,7 @@ def drift_of(host: NDArray[np.float64], own: NDArray[np.float64]) -> Drift | Non
     Drift or None
         None where the stretch is too short.
     """
-    if host.size < LEAST_LINES:
+    if host.size < MIN_LINES:
         return None
     jumps = np.flatnonzero(np.abs(np.diff(own - host)) > _BREAK_S) + 1
     edges = np.concatenate(([0], jumps, [host.size]))
@@ -105,7 +105,7 @@ def drift_of(host: NDArray[np.float64], own: NDArray[np.float64]) -> Drift | Non
     part = slice(int(edges[longest]), int(edges[longest + 1]))
     host, ahead = host[part], (own - host)[part]
     span = float(host[-1] - host[0]) if host.size else 0.0
-    if host.size < LEAST_LINES or span < LEAST_SPAN_S:
+    if host.size < MIN_LINES or span < MIN_SPAN_S:
         return None
     at = host - host.mean()
     slope = float(at @ ahead / (at @ at))

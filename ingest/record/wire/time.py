@@ -15,7 +15,7 @@ from ingest.record.journal import Record, boot_identity
 
 STEP_S: Final = 0.5
 """Smallest change of the wall's clock against the monotonic one that is called a step."""
-_LEAST_GAP_S: Final = 0.001
+_MIN_GAP_S: Final = 0.001
 
 
 def clock_note(*, first: bool) -> bytes:
@@ -80,7 +80,7 @@ class HostClock:
         else:
             gap = self.seconds(record.mono_ns) - self.last_s
             if boot is None or boot != self._boot or gap < 0:
-                gap = max((record.wall_ns - self._last_wall_ns) / 1e9, _LEAST_GAP_S)
+                gap = max((record.wall_ns - self._last_wall_ns) / 1e9, _MIN_GAP_S)
                 self._zero_ns = record.mono_ns - round((self.last_s + gap) * 1e9)
                 self.by_wall.append(self.last_s + gap)
         self._boot = boot

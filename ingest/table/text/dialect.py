@@ -49,7 +49,7 @@ _DIGIT: Final = re.compile(r"\d")
 _TYPED_LINES: Final = 24
 _TYPED_CELLS: Final = 64
 _TEXT_SHARE: Final = 0.2
-_LEAST_SCORE: Final = 0.2
+_MIN_SCORE: Final = 0.2
 _ONE_COLUMN: Final = 0.5
 """Weight of there being no delimiter at all; no score is above 1."""
 _QUOTED: Final = {'"': re.compile(r'"[^"\n]*"'), "'": re.compile(r"'[^'\n]*'")}
@@ -218,7 +218,7 @@ def find_cut(lines: Sequence[Line], log: LogTable, file: str) -> Cut:
         single = _judge(lines, bare, "\n", quote, 1)
         if best is None or _ONE_COLUMN * single.score > best.score:
             best = Cut(";", quote, 1, single.kinds, _ONE_COLUMN * single.score)
-    if best is None or best.score < _LEAST_SCORE:
+    if best is None or best.score < _MIN_SCORE:
         raise UnusableRun(
             Fault(
                 file,

@@ -22,7 +22,7 @@ from ingest.table.text.spans import find_spans
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable
 
-MOST_COLUMNS: Final = 100_000
+MAX_COLUMNS: Final = 100_000
 _FEW_LINES: Final = 20
 _QUOTED_LINES: Final = 20
 _ROWS: Final = 50
@@ -136,12 +136,12 @@ def _plan(source: Source, log: LogTable, text: bytes) -> Plan:
         )
     lines = sample_lines(text.replace(b"\0", b"").decode("utf-8", errors="replace"))
     cut = find_cut(lines, log, source.name)
-    if cut.width > MOST_COLUMNS:
+    if cut.width > MAX_COLUMNS:
         raise UnusableRun(
             Fault(
                 source.name,
                 f"{cut.width} columns",
-                f"at most {MOST_COLUMNS}",
+                f"at most {MAX_COLUMNS}",
                 "state delimiter in [log] if the columns were told wrongly",
             )
         )

@@ -11,7 +11,7 @@ import numpy as np
 from ingest.table.text.dialect import BLANKS, WIDE_BLANKS, Cut, Line
 
 _SPAN_LINES: Final = 200
-_LEAST_LINES: Final = 5
+_MIN_LINES: Final = 5
 
 Spans = tuple[tuple[int, int], ...]
 """First position and position after the last of each column."""
@@ -22,7 +22,7 @@ def find_spans(sample: Sequence[Line], cut: Cut) -> Spans:
     if cut.delimiter not in (BLANKS, WIDE_BLANKS):
         return ()
     texts = [line.text for line in sample[:_SPAN_LINES] if len(cut.cells(line.text)) == cut.width]
-    if len(texts) < _LEAST_LINES or any("\t" in text for text in texts):
+    if len(texts) < _MIN_LINES or any("\t" in text for text in texts):
         return ()
     used = np.zeros(max(map(len, texts)) + 2, dtype=np.int8)
     for text in texts:

@@ -9,7 +9,7 @@ import openpyxl
 import polars as pl
 import pytest
 
-from analysis.compare.answer import ID_DIGITS, MOST_LINES, Question, answer
+from analysis.compare.answer import ID_DIGITS, MAX_LINES, Question, answer
 from ingest.errors import UnusableRun
 from ingest.export.tables import write_workbook
 from tests.support.fleets import RISE, day, frames, run
@@ -106,12 +106,12 @@ def test_questions_that_have_no_answer(question: Question, match: str) -> None:
 
 
 def test_a_long_answer_is_cut_on_the_screen_only() -> None:
-    runs, figures = frames(run(f"SC-{n:03}", 45.0 + n) for n in range(MOST_LINES + 7))
+    runs, figures = frames(run(f"SC-{n:03}", 45.0 + n) for n in range(MAX_LINES + 7))
     found = answer(runs, figures, Question(by="vehicle"))
     shown, below = found.lines()
-    assert shown.height == MOST_LINES
+    assert shown.height == MAX_LINES
     assert below[0].startswith("7 more rows")
-    assert found.sheet.frame.height == MOST_LINES + 7
+    assert found.sheet.frame.height == MAX_LINES + 7
 
 
 def test_what_a_repair_changed_allows_for_the_weather() -> None:

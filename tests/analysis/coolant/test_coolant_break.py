@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from analysis.coolant.opening import fit_break
 from analysis.timeline.states import smooth
+from ingest.arrays import Floats
 
-Floats = NDArray[np.float64]
 STEP = 2.0
 
 

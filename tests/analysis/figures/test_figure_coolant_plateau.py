@@ -10,8 +10,9 @@ import pytest
 from analysis.context import Context
 from analysis.figures.coolant_plateau import coolant_plateau
 from analysis.measurement import Measurement
+from ingest.arrays import Floats
 from ingest.load.load import load_run
-from tests.support.signals.coolant_runs import Floats, engine
+from tests.support.signals.coolant_runs import engine
 from tests.support.signals.runs import make_run
 
 DRIVES = Path(__file__).parents[2] / "data" / "measured" / "coolant-warmups"

@@ -6,14 +6,12 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 from scipy.signal import lfilter, periodogram, welch
 
 from analysis.context import Context
 from analysis.signal.fluctuation import Sampled, Strength, sample, strength
+from ingest.arrays import Floats
 from tests.support.signals.hold_runs import RISE, correlated, heater_run
-
-Floats = NDArray[np.float64]
 
 TIME = np.arange(-60.0, 1800.0)
 

@@ -1,4 +1,4 @@
-"""The lever's slack between opening and closing."""
+"""The lever's backlash between opening and closing."""
 
 from __future__ import annotations
 
@@ -20,18 +20,18 @@ def test_registered_in_the_contract_s_unit():
     assert found.unit == "%"
 
 
-@pytest.mark.parametrize("slack", [0.0, 2.0, 6.0, 12.0])
-def test_slack_of_a_prompt_heater(slack):
-    door = Door("sine", 10.0 + slack / 2, 90.0 - slack / 2, slack)
+@pytest.mark.parametrize("backlash", [0.0, 2.0, 6.0, 12.0])
+def test_backlash_of_a_prompt_heater(backlash):
+    door = Door("sine", 10.0 + backlash / 2, 90.0 - backlash / 2, backlash)
     run = lever_run(door, Lags(), Log(), sweep(), seed=19)
     figure = Context(run, AGREED).figure("lever_hysteresis")
     assert figure.u is not None
     assert figure.u < 1.0
-    assert abs(figure.known() - slack) < 3.0 * figure.u
+    assert abs(figure.known() - backlash) < 3.0 * figure.u
 
 
 @pytest.mark.parametrize("dwell", [30.0, 60.0])
-def test_lag_does_not_count_as_slack(dwell):
+def test_lag_does_not_count_as_backlash(dwell):
     # left alone this lag would read as 8 and 2 % of travel
     run = lever_run(DOOR, Lags(22.0, 22.0), Log(), sweep(10.0, dwell), seed=20)
     figure = Context(run, Measurement(0.0, "s", 1.0)).figure("lever_hysteresis")
@@ -39,14 +39,14 @@ def test_lag_does_not_count_as_slack(dwell):
     assert (figure.u or 0.0) < 2.0
 
 
-def test_one_direction_shows_no_slack():
+def test_one_direction_shows_no_backlash():
     run = lever_run(DOOR, Lags(), Log(), sweep(back=False), seed=22)
     figure = Context(run, AGREED).figure("lever_hysteresis")
     assert figure.value is None
     assert "sweep it both ways" in (figure.note or "")
 
 
-def test_end_to_end_throws_show_no_slack():
+def test_end_to_end_throws_show_no_backlash():
     moves = [(0.0, 100.0), (100.0, 0.0), (200.0, 100.0), (300.0, 0.0)]
     run = lever_run(DOOR, Lags(), Log(), moves, seed=23)
     assert Context(run, AGREED).figure("lever_hysteresis").value is None

@@ -8,7 +8,8 @@ import pytest
 from analysis.context import Context
 from analysis.figures.speed_sensitivity import speed_sensitivity
 from analysis.measurement import Measurement
-from tests.analysis.signal.test_speed import Floats, drive
+from ingest.arrays import Floats
+from tests.analysis.signal.test_speed import drive
 from tests.support.signals.runs import Event, make_run
 
 HOT: list[Event] = [(0.0, "temp_lever", 100.0), (0.0, "blower", 3.0), (0.0, "mode", "floor")]

@@ -11,8 +11,9 @@ import pytest
 from analysis.context import Context
 from analysis.figures.thermostat_opening import thermostat_opening
 from analysis.measurement import Measurement
+from ingest.arrays import Floats
 from ingest.load.load import load_run
-from tests.support.signals.coolant_runs import Floats, engine
+from tests.support.signals.coolant_runs import engine
 from tests.support.signals.runs import make_run
 
 DRIVES = Path(__file__).parents[2] / "data" / "measured" / "coolant-warmups"

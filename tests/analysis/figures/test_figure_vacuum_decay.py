@@ -10,9 +10,10 @@ import pytest
 from analysis.context import Context
 from analysis.figures.vacuum_decay import vacuum_decay
 from analysis.measurement import Measurement
+from ingest.arrays import Floats
 from ingest.load.load import load_run
 from tests.support.signals.runs import Event, make_run
-from tests.support.signals.vacuum_runs import Floats, holding
+from tests.support.signals.vacuum_runs import holding
 
 HOLDS = Path(__file__).parents[2] / "data" / "measured" / "pressure-hold"
 

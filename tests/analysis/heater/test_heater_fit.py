@@ -5,15 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ht.hx import NTU_from_effectiveness
-from numpy.typing import NDArray
 
 from analysis.context import Context
 from analysis.heater.fit import HeaterFit, fit_heater
 from analysis.measurement import Measurement
+from ingest.arrays import Floats
 from tests.support.signals.heater_cars import KnownCar, drawn_other_cars, sample_cars, without
 from tests.support.signals.runs import make_run
-
-Floats = NDArray[np.float64]
 
 SHARE, RATIO, LAG_S, AIR = 0.65, 0.2, 25.0, -5.0
 EVENTS = [(-30.0, "temp_lever", 100.0), (0.0, "blower", 4.0), (0.0, "engine", "start")]

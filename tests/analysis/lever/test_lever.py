@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from analysis.context import Context
-from analysis.lever.fit.model import CLOCK, SLACK
+from analysis.lever.fit.model import BACKLASH, CLOCK
 from analysis.lever.study import LeverStudy, study_lever
 from analysis.measurement import Measurement
 from ingest.run import Run
@@ -29,13 +29,13 @@ def close(figure: Measurement, truth: float, *, at_most: float) -> bool:
 
 
 @pytest.mark.parametrize("shape", sorted(SHAPES))
-def test_ends_and_slack_of_every_characteristic(shape):
+def test_ends_and_backlash_of_every_characteristic(shape):
     door = Door(shape, 9.0, 93.0, 3.0)
     study = study_lever(lever_run(door, Lags(), Log(), sweep(10.0, 40.0), seed=3), AGREED)
     cold, hot = door.ends()
     assert close(study.cold, cold, at_most=1.6)
     assert close(study.hot, hot, at_most=2.0)
-    assert close(study.hysteresis, door.slack, at_most=0.9)
+    assert close(study.hysteresis, door.backlash, at_most=0.9)
 
 
 @pytest.mark.parametrize(
@@ -66,7 +66,7 @@ def test_full_travel_straight_door_has_two_and_a_half_percent_at_either_end():
     assert close(study.hot, 2.5, at_most=1.5)
 
 
-def test_lag_of_a_water_valve_is_not_taken_for_slack():
+def test_lag_of_a_water_valve_is_not_taken_for_backlash():
     # closing takes six times as long as opening; each dwell is one to seven time constants
     door, lags = Door("saturating", 5.0, 97.0, 2.0), Lags(48.0, 8.0, 0.08, 80.0, 3.0)
     run = lever_run(door, lags, Log(), sweep(10.0, 60.0), seed=2, heater="water-valve")
@@ -75,8 +75,10 @@ def test_lag_of_a_water_valve_is_not_taken_for_slack():
     assert close(study.cold, door.ends()[0], at_most=3.0)
 
 
-def test_without_slack_there_is_hardly_any():
-    study = study_lever(lever_run(Door(slack=0.0), Lags(6.0, 6.0), Log(), sweep(), seed=4), AGREED)
+def test_without_backlash_there_is_hardly_any():
+    study = study_lever(
+        lever_run(Door(backlash=0.0), Lags(6.0, 6.0), Log(), sweep(), seed=4), AGREED
+    )
     assert close(study.hysteresis, 0.0, at_most=0.9)
 
 
@@ -107,24 +109,24 @@ def test_slow_sweep_by_hand_with_the_lever_logged():
     assert close(study.hysteresis, 4.0, at_most=3.5)
 
 
-def test_clock_and_slack_of_a_slow_sweep_hang_together():
-    # without a rest, the lever a little later looks like a little more slack
+def test_clock_and_backlash_of_a_slow_sweep_hang_together():
+    # without a rest, the lever a little later looks like a little more backlash
     run = lever_run(
         Door(), Lags(), Log(lever_logged=True), [(0.0, 100.0)], hand_sweep=hand_sweep(120.0)
     )
     fit = study_lever(run).fit
     assert fit is not None
-    joint = fit.covariance[SLACK, CLOCK] / (fit.u(SLACK) * fit.u(CLOCK))
+    joint = fit.covariance[BACKLASH, CLOCK] / (fit.u(BACKLASH) * fit.u(CLOCK))
     assert joint < -0.3
 
 
-def test_one_direction_measures_that_direction_and_no_slack():
+def test_one_direction_measures_that_direction_and_no_backlash():
     door = Door("straight", 15.0, 90.0, 6.0)
     study = study_lever(lever_run(door, Lags(), Log(), sweep(back=False), seed=7), AGREED)
     cold, hot = door.ends()
     assert study.hysteresis.value is None
     assert "only closed" in (study.hysteresis.note or "")
-    # closing, the door hangs behind by half the slack: it is where the lever will be 3 % further
+    # closing, the door hangs behind by half the backlash: it is where the lever will be 3 % further
     assert close(study.cold, cold - 3.0, at_most=2.5)
     assert close(study.hot, hot + 3.0, at_most=2.5)
     assert "closing sweep alone" in (study.cold.note or "")

@@ -28,11 +28,11 @@ FIGURES = ("cold", "hot", "effective", "hysteresis", "clock", "response")
 def draw(seed: int) -> tuple[Run, dict[str, float]]:
     """A car, its lags, its log and what a perfect log would say."""
     rng = np.random.default_rng(seed)
-    slack = float(rng.choice([0.0, rng.uniform(0.5, 6.0)]))
+    backlash = float(rng.choice([0.0, rng.uniform(0.5, 6.0)]))
     # adjusted or not: the door's travel is a little shorter than the slot's and may be shifted
-    begin = slack / 2 + float(rng.choice([rng.uniform(1.0, 6.0), rng.uniform(5.0, 30.0)]))
-    end = 100.0 - slack / 2 - float(rng.choice([rng.uniform(1.0, 6.0), rng.uniform(5.0, 30.0)]))
-    door = Door(str(rng.choice(sorted(SHAPES))), begin, end, slack)
+    begin = backlash / 2 + float(rng.choice([rng.uniform(1.0, 6.0), rng.uniform(5.0, 30.0)]))
+    end = 100.0 - backlash / 2 - float(rng.choice([rng.uniform(1.0, 6.0), rng.uniform(5.0, 30.0)]))
+    door = Door(str(rng.choice(sorted(SHAPES))), begin, end, backlash)
     slow = rng.random() < 0.4
     middle = float(np.exp(rng.uniform(*np.log((10.0, 30.0) if slow else (1.2, 5.0)))))
     skew = rng.uniform(0.0, 1.2) if slow else rng.uniform(-0.2, 0.2)
@@ -76,7 +76,7 @@ def draw(seed: int) -> tuple[Run, dict[str, float]]:
         "cold": cold,
         "hot": hot,
         "effective": 100.0 - cold - hot,
-        "hysteresis": slack,
+        "hysteresis": backlash,
         "clock": log.offset,
         "response": float(np.mean(times)) if step < 19.9 else np.nan,
     }

@@ -1,4 +1,4 @@
-"""Slack and settled curve of the lever."""
+"""Backlash and settled curve of the lever."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ def curve(a: float, b: float, p: float = 1.0, q: float = 1.0, *ripples: float) -
     return np.array([a, b, np.log(p), np.log(q), *ripples])
 
 
-def test_moved_part_follows_only_once_the_slack_is_taken_up():
-    # by hand: slack 4, lever from 100 (moved part at 98) down, up a little, up more
+def test_moved_part_follows_only_once_the_backlash_is_taken_up():
+    # by hand: backlash 4, lever from 100 (moved part at 98) down, up a little, up more
     followed = play(np.array([100.0, 97.0, 90.0, 93.0, 95.0, 60.0]), 4.0)
     assert followed.position.tolist() == [98.0, 98.0, 92.0, 92.0, 93.0, 62.0]
-    assert followed.by_slack.tolist() == [-0.5, -0.5, 0.5, 0.5, -0.5, 0.5]
+    assert followed.by_backlash.tolist() == [-0.5, -0.5, 0.5, 0.5, -0.5, 0.5]
 
 
-def test_slack_derivative_is_what_a_little_more_slack_does():
+def test_backlash_derivative_is_what_a_little_more_backlash_does():
     lever = np.array([0.0, 30.0, 70.0, 65.0, 20.0, 100.0, 50.0])
     here, more = play(lever, 5.0), play(lever, 5.001)
-    np.testing.assert_allclose((more.position - here.position) / 0.001, here.by_slack, atol=1e-9)
+    np.testing.assert_allclose((more.position - here.position) / 0.001, here.by_backlash, atol=1e-9)
 
 
 def test_straight_curve_is_straight_between_flat_ends():

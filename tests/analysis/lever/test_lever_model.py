@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from analysis.lever.fit.model import (
+    BACKLASH,
     CLOCK,
     LOG_SENSOR,
     LOG_TAU,
     NAMES,
-    SLACK,
     SLOW_SHARE,
     SPAN,
     TAU_SLOPE,
@@ -74,7 +74,7 @@ def test_model_is_the_heater_stepped_through_time(lags):
     door = Door("straight", 8.0, 90.0, 4.0)
     problem = make_problem(lags.sensor)
     params = np.zeros(17)
-    params[:2], params[SLACK] = (door.a, door.b), door.slack
+    params[:2], params[BACKLASH] = (door.a, door.b), door.backlash
     params[SPAN] = 1.0
     middle = 0.5 * (lags.closed + lags.open)
     params[LOG_TAU], params[TAU_SLOPE] = np.log(middle), (lags.open - lags.closed) / middle

@@ -90,7 +90,7 @@ def test_answer_that_does_not_stand_out_is_none():
 
 
 def steps_of(moves, *, log=None, lags=None):
-    run = lever_run(Door(slack=0.0), lags or Lags(), log or Log(interval=0.5), moves, rest=120.0)
+    run = lever_run(Door(backlash=0.0), lags or Lags(), log or Log(interval=0.5), moves, rest=120.0)
     answer = outlet_answer(read_outlet(run), run.controls)
     return step_answers(run, lever_path(run), answer, 0.3)
 

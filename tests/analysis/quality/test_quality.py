@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 
 from analysis.quality import BAD, GOOD, NOT_ASSESSED, all_detectors, assess, flags
 from analysis.quality.view import View, middle, runs_of
+from ingest.arrays import Floats
 from ingest.load.load import load_run
 from ingest.run import ErrorSource, Finding, Run
 from ingest.sensors.thermocouple import emf, temperature
 from tests.support.signals.runs import Event, make_run, make_setup
 
-Floats = NDArray[np.float64]
 MEASURED = Path(__file__).parents[2] / "data" / "measured"
 
 AMBIENT = -6.0

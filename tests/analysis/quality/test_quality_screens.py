@@ -8,15 +8,13 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 
 from analysis.quality import assess
 from analysis.quality.channel import Bins, Channel
-from analysis.quality.stuck import LEAST_RANGE_K, LEAST_S, NOISES, SMOOTH_S, _still_from
+from analysis.quality.stuck import MIN_RANGE_K, MIN_S, NOISES, SMOOTH_S, _still_from
 from analysis.quality.view import View
 from tests.support.signals.runs import make_run
 
-Floats = NDArray[np.float64]
 NUMBER = st.floats(-200.0, 200.0) | st.just(float("nan"))
 
 
@@ -54,7 +52,7 @@ def still_by_definition(view: View, point: str) -> int | None:
     width = max(1, round(SMOOTH_S / view.width))
     smooth = np.convolve(means[known], np.full(width, 1.0 / width), mode="valid")
     noise = view.noise(point) / np.sqrt(max(1.0, view.width / view.interval) * width)
-    allowed = max(LEAST_RANGE_K, view.sensor(point).resolution) + 2.0 * NOISES * noise
+    allowed = max(MIN_RANGE_K, view.sensor(point).resolution) + 2.0 * NOISES * noise
     start = None
     for place in range(smooth.size - 1, -1, -1):
         if np.ptp(smooth[place:]) > allowed:
@@ -63,7 +61,7 @@ def still_by_definition(view: View, point: str) -> int | None:
     if start is None:
         return None
     begins = int(known[start])
-    return begins if view.bin_time[known[-1]] - view.bin_time[begins] >= LEAST_S else None
+    return begins if view.bin_time[known[-1]] - view.bin_time[begins] >= MIN_S else None
 
 
 @pytest.mark.parametrize("still_s", [0, 100, 170, 179, 180, 181, 185, 189, 190, 191, 200, 400, 700])

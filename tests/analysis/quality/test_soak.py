@@ -7,7 +7,6 @@ import math
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from analysis.measurement import Measurement
 from analysis.quality.soak import REFERENCE, correct_at_soak
@@ -16,8 +15,6 @@ from analysis.quality.view import View
 from analysis.uncertainty import level
 from ingest.run import ErrorSource, Run
 from tests.support.signals.runs import make_run
-
-Floats = NDArray[np.float64]
 
 COLD = -8.0
 POINTS = ("outlet", "ambient", "coolant_in", "coolant_out", "engine_coolant", "footwell")

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from analysis.signal.speed import Stretch, fit_slope
-
-Floats = NDArray[np.float64]
+from ingest.arrays import Floats
 
 
 def lagged(values: Floats, lag: float) -> Floats:

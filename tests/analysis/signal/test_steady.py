@@ -6,14 +6,12 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from analysis.signal.approach import approach
 from analysis.signal.steady import mean_level, settle
 from analysis.uncertainty import mean_random, mean_variance
+from ingest.arrays import Floats
 from tests.support.signals.hold_runs import correlated
-
-Floats = NDArray[np.float64]
 
 
 def drawn(

@@ -13,8 +13,9 @@ from analysis.vacuum.findings import (
     vacuum_findings,
     wrong_way,
 )
+from ingest.arrays import Floats
 from tests.support.signals.runs import Event, make_run
-from tests.support.signals.vacuum_runs import Floats, holding
+from tests.support.signals.vacuum_runs import holding
 
 
 def faults(context: Context) -> list[str]:

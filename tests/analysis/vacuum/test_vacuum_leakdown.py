@@ -7,7 +7,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 from scipy.optimize import curve_fit
 
 from analysis.vacuum.leakdown import (
@@ -17,10 +16,10 @@ from analysis.vacuum.leakdown import (
     fit_leak_down,
     thinned,
 )
+from ingest.arrays import Floats
 from ingest.setup.model import LogTable
 from ingest.table.text.read import read_table
 
-Floats = NDArray[np.float64]
 HOLDS = Path(__file__).parents[2] / "data" / "measured" / "pressure-hold"
 
 MISRA1A = (

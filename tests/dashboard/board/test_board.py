@@ -20,7 +20,7 @@ from dashboard.pages.limits import limits_rows
 from dashboard.pages.views.car_figures import family_text, standing
 from dashboard.pages.views.fleet import Choice, chosen, families, fleet_plot, page_of
 from dashboard.plots.car import car_plot, drawn_points, zoom_of
-from dashboard.plots.readings import MOST_POINTS, Readings, channel_of, extremes
+from dashboard.plots.readings import MAX_POINTS, Readings, channel_of, extremes
 from dashboard.plots.run import Window
 from dashboard.plots.strip import Strip, nice_ticks, svg
 from dashboard.web import address, parts
@@ -166,7 +166,7 @@ def test_lines_stand_where_the_picture_expects_them() -> None:
     assert np.nanmax(outlet.y) == pytest.approx(np.nanmax(line.value) * 1.8 + 32.0)
     assert outlet.x[-1] == pytest.approx(1999.9 / 60.0)
     assert picture.thinned
-    assert len(outlet.x) <= MOST_POINTS
+    assert len(outlet.x) <= MAX_POINTS
 
 
 @pytest.mark.parametrize(
@@ -419,7 +419,7 @@ def test_pages_are_found_and_do_not_collide() -> None:
 def test_a_log_full_of_gaps_stays_small() -> None:
     time = np.cumsum(np.where(np.arange(60_000) % 3 == 2, 60.0, 0.5))
     frame = pl.DataFrame({"time_s": time, "outlet_degC": np.sin(time)})
-    assert Readings(frame).line("outlet").time.size <= 2 * MOST_POINTS
+    assert Readings(frame).line("outlet").time.size <= 2 * MAX_POINTS
 
 
 # ---------------------------------------------------------------- light parts

@@ -13,7 +13,7 @@ import pytest
 from dashboard.board.app import create_app
 from dashboard.pages.drop import receive
 from dashboard.web.service import Board
-from dashboard.web.uploads import MOST_BYTES, MOST_KEPT, MOST_SETUP, Uploads, check_files, decode
+from dashboard.web.uploads import MAX_BYTES, MAX_KEPT, MAX_SETUP, Uploads, check_files, decode
 from ingest.errors import UnusableRun
 from tests.support.board_runs import SAMPLES, MadeSource, made_document
 from tests.support.run_folders import EVENTS, log_text, setup_text
@@ -122,19 +122,19 @@ def test_no_log_is_more_than_an_error(uploads: Uploads, log: bytes) -> None:
 
 def test_too_much_is_refused_before_it_is_decoded() -> None:
     with pytest.raises(UnusableRun, match="64 MiB"):
-        decode(["log.csv"], ["data:;base64," + "A" * (MOST_BYTES * 4 // 3 + 8192)])
+        decode(["log.csv"], ["data:;base64," + "A" * (MAX_BYTES * 4 // 3 + 8192)])
     with pytest.raises(UnusableRun, match="no file"):
         decode(["log.csv"], ["data:;base64,"])
     with pytest.raises(UnusableRun, match="1 to 6"):
         check_files({f"log{each}.csv": b"" for each in range(7)})
     with pytest.raises(UnusableRun, match="256 KiB"):
-        check_files({"run.toml": b"#" * (MOST_SETUP + 1)})
+        check_files({"run.toml": b"#" * (MAX_SETUP + 1)})
 
 
 def test_a_typed_setup_is_bounded_and_checked(uploads: Uploads) -> None:
     token = uploads.receive({"log.csv": LOG})
     with pytest.raises(UnusableRun, match="256 KiB"):
-        uploads.analyze(token, "#" * (MOST_SETUP + 1))
+        uploads.analyze(token, "#" * (MAX_SETUP + 1))
     with pytest.raises(UnusableRun, match="leads out"):
         uploads.analyze(token, setup_text().replace("log.csv", "../log.csv"))
     uploads.analyze(token, setup_text())
@@ -154,7 +154,7 @@ def test_old_uploads_are_forgotten_with_their_files(uploads: Uploads) -> None:
     first = uploads.receive({"log.csv": LOG})
     folder = Path(uploads._held[first].folder.name)
     assert (folder / "log.csv").is_file()
-    for _ in range(MOST_KEPT):
+    for _ in range(MAX_KEPT):
         uploads.receive({"log.csv": LOG})
     assert uploads.draft(first) is None
     assert not folder.exists()

@@ -28,7 +28,7 @@ from dashboard.board.login import (
     Sessions,
 )
 from dashboard.board.security import host_of, is_loopback
-from dashboard.board.server import MOST_BYTES, Serving, address_of, bind, make_server, names_of
+from dashboard.board.server import MAX_BYTES, Serving, address_of, bind, make_server, names_of
 from dashboard.pages import all_pages
 from dashboard.web.service import Board
 from ingest.errors import UnusableRun
@@ -151,7 +151,7 @@ def test_too_long_a_request_is_refused(open_board: FlaskClient) -> None:
         "/_dash-update-component",
         data=b"{}",
         headers={"Content-Type": "application/json"},
-        environ_overrides={"CONTENT_LENGTH": str(MOST_BYTES + 1)},
+        environ_overrides={"CONTENT_LENGTH": str(MAX_BYTES + 1)},
     )
     assert answer.status_code == 413
 

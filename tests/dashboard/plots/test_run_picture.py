@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dashboard.plots.run import MOST_POINTS, Window, run_plot
+from dashboard.plots.run import MAX_POINTS, Window, run_plot
 from dashboard.plots.run_page import answer_of, rows_of, run_page, windows_of, write_run_picture
 from dashboard.plots.theme import LINES, VERDICTS, verdict_style
 from ingest.run import Run
@@ -177,7 +177,7 @@ def test_long_lines_are_thinned_and_keep_their_extremes() -> None:
     plot = run_plot(make_run(time, {"outlet": outlet}), [], "si")
     trace = drawn(plot, "outlet")
     assert plot.thinned
-    assert len(trace.y) <= MOST_POINTS + 8
+    assert len(trace.y) <= MAX_POINTS + 8
     assert (np.min(trace.y), np.max(trace.y)) == (-30.0, 80.0)
     assert not run_plot(small_run(), [], "si").thinned
 

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ingest.arrays import Floats
 from ingest.clock import order as clock_order
 from ingest.clock.order import DAY_S, NotAClockError, Ordered, put_in_order, spread_equal
-from ingest.clock.text import Floats
 
 
 def ticks(start: float, count: int, interval: float = 0.1) -> Floats:

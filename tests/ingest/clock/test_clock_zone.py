@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.clock.text import Floats
+from ingest.arrays import Floats
 from ingest.clock.zone import UnknownZoneError, both_utc, to_utc, zone_of
 
 EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001

@@ -415,7 +415,7 @@ def test_an_unclosed_run_in_a_place_that_cannot_be_written_loads_all_the_same(
 
 
 def test_a_loggers_drifting_clock_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("ingest.record.wire.clock.LEAST_SPAN_S", 1.5)
+    monkeypatch.setattr("ingest.record.wire.clock.MIN_SPAN_S", 1.5)
     monkeypatch.setattr("ingest.record.recover.DRIFT_SAID_S", 0.2)
     monkeypatch.setattr("ingest.record.wire.deriver.ClockSamples", lambda: _often())
     with outlet() as made:

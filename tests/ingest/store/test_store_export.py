@@ -15,7 +15,7 @@ from polars.testing import assert_frame_equal
 
 from ingest.errors import UnusableRun
 from ingest.export.store import TABLES, export, sheets
-from ingest.export.tables import MOST_CHARACTERS, MOST_ROWS, Sheet, harmless, write_workbook
+from ingest.export.tables import MAX_CHARACTERS, MAX_ROWS, Sheet, harmless, write_workbook
 from ingest.store.read import Filter, figures
 from ingest.store.store import Store
 from tests.support.stores import add, make_place
@@ -127,13 +127,13 @@ def test_workbook_dates_are_dates(store: Store, tmp_path: Path) -> None:
 
 
 def test_too_much_for_a_sheet(tmp_path: Path) -> None:
-    many = Sheet(pl.DataFrame({"n": pl.int_range(MOST_ROWS + 1, eager=True)}), "many")
+    many = Sheet(pl.DataFrame({"n": pl.int_range(MAX_ROWS + 1, eager=True)}), "many")
     with pytest.raises(UnusableRun, match=r"1,048,576 rows of many"):
         write_workbook({"many": many}, tmp_path / "many.xlsx")
-    long = Sheet(pl.DataFrame({"text": ["x" * (MOST_CHARACTERS + 9)]}), "long")
+    long = Sheet(pl.DataFrame({"text": ["x" * (MAX_CHARACTERS + 9)]}), "long")
     write_workbook({"long": long}, tmp_path / "long.xlsx")
     cell = openpyxl.load_workbook(tmp_path / "long.xlsx")["long"]["A2"].value
-    assert len(cell) == MOST_CHARACTERS
+    assert len(cell) == MAX_CHARACTERS
     assert cell.endswith("…")
 
 

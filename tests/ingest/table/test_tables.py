@@ -12,7 +12,7 @@ from ingest.errors import UnusableRun
 from ingest.setup.model import LogTable
 from ingest.table.text.bytes import LONGEST_LINE
 from ingest.table.text.read import Table, iter_tables, read_table
-from ingest.table.text.reading import MOST_COLUMNS
+from ingest.table.text.reading import MAX_COLUMNS
 from ingest.table.text.rows import REJECTS_KEPT
 
 ROWS = "".join(f"{at},{20 + at / 8:.3f},{80 - at / 4:.2f}\n" for at in range(30))
@@ -59,7 +59,7 @@ def fault_of(call, *arguments: object, **more: object) -> str:
         (b"hello world\n", "no table"),
         (b"x" * (LONGEST_LINE + 1), "a line of"),
         (
-            b"1," * (MOST_COLUMNS + 1) + b"1\n" + b"1," * (MOST_COLUMNS + 1) + b"1\n",
+            b"1," * (MAX_COLUMNS + 1) + b"1\n" + b"1," * (MAX_COLUMNS + 1) + b"1\n",
             "100002 columns",
         ),
     ],

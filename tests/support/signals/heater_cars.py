@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.context import Context
 from analysis.lever.event_clock import align_events
 from analysis.quality import assess
 from analysis.quality.soak import correct_at_soak
+from ingest.arrays import Floats
 from ingest.load.load import load_run
 from ingest.run import Run
 from sample_logs.simulator.car import Car as SampleCar
@@ -32,8 +32,6 @@ from tests.other_cars.physics import Drive
 from tests.other_cars.physics import simulate as simulate_others
 from tests.other_cars.sensors import Logger
 from tests.other_cars.trips import draw_trip
-
-Floats = NDArray[np.float64]
 
 FAULTS = ("thermostat_opens_low", "thermostat_stuck_open", "low_core_flow", "cold_leak_in_case")
 

@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from ingest.run import Run
 from tests.support.signals.runs import Event, make_run
-
-Floats = NDArray[np.float64]
 
 AMBIENT = -5.0
 PLATEAU = 85.0

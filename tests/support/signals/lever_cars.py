@@ -1,6 +1,6 @@
 """A heater that answers its lever, stepped through time: truth by construction for the lever.
 
-Nothing of it is shared with the analysis: the lever is followed through its slack sample by
+Nothing of it is shared with the analysis: the lever is followed through its backlash sample by
 sample, the settled curve is any function of the door's travel, the lags are stepped at 0.1 s.
 """
 
@@ -11,12 +11,10 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from ingest.run import Run
 from tests.support.signals.runs import Event, make_run
-
-Floats = NDArray[np.float64]
 
 STEP_S: Final = 0.1
 SPAN_K: Final = 50.0
@@ -36,7 +34,7 @@ SHAPES: Final[dict[str, Callable[[Floats], Floats]]] = {
 
 @dataclass(frozen=True)
 class Door:
-    """Slack and settled curve.
+    """Backlash and settled curve.
 
     Parameters
     ----------
@@ -44,22 +42,22 @@ class Door:
         Key of `SHAPES`.
     a, b
         Where the door begins and ends to open, % of the lever's travel.
-    slack
+    backlash
         Full backlash, % of travel.
     """
 
     shape: str = "straight"
     a: float = 6.0
     b: float = 92.0
-    slack: float = 2.0
+    backlash: float = 2.0
 
     def cover(self, position: Floats) -> Floats:
-        """Settled answer at positions behind the slack."""
+        """Settled answer at positions behind the backlash."""
         return SHAPES[self.shape](np.clip((position - self.a) / (self.b - self.a), 0.0, 1.0))
 
     def ends(self) -> tuple[float, float]:
-        """Dead travel at the cold and the hot end, of what the slack lets the lever reach."""
-        position = np.linspace(self.slack / 2, 100.0 - self.slack / 2, 20001)
+        """Dead travel at the cold and the hot end, of what the backlash lets the lever reach."""
+        position = np.linspace(self.backlash / 2, 100.0 - self.backlash / 2, 20001)
         cover = self.cover(position)
         cover = (cover - cover[0]) / (cover[-1] - cover[0])
         low = position[int(np.argmax(cover >= 0.025))]
@@ -140,7 +138,7 @@ def sweep(
 
 def answer(door: Door, lags: Lags, lever: Floats) -> Floats:
     """Mix fraction read by the sensor for a lever position every `STEP_S`."""
-    half = door.slack / 2.0
+    half = door.backlash / 2.0
     behind = np.empty(lever.size)
     here = lever[0] - half if lever[0] > 50.0 else lever[0] + half
     for index, place in enumerate(lever.tolist()):

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ingest.arrays import Floats
 from tests.support.signals.runs import Event
-
-Floats = NDArray[np.float64]
 
 
 def holding(
