@@ -14,6 +14,7 @@ from analysis.causes.knowledge import FigureScale, knowledge
 from analysis.causes.signs import signs_seen
 from analysis.signal.order_statistics import quantiles
 from analysis.uncertainty import shared_parts
+from ingest.arrays import Floats
 
 if TYPE_CHECKING:
     from analysis.context import Context
@@ -331,3 +332,15 @@ def usual_value(usual: Usual, name: str, air: float | None) -> tuple[float, floa
     if scale.span and air is not None and usual.plateau_degC - air > 20.0:
         factor = (usual.plateau_degC - air) / SPAN_K
     return center * factor, spread * factor
+
+
+def value_at(usual: Usual, name: str, away: Floats, air: float | None) -> Floats:
+    """Figures that lie `away` from usual (as `compare` counts it), in the figure's own unit."""
+    scale = knowledge().figures[name]
+    center = usual.center[name]
+    if scale.scale == "log":
+        return np.exp(center + away) - max(scale.offset, 1e-3)
+    here = center + away * (max(abs(center), 1e-9) if scale.scale == "relative" else 1.0)
+    if scale.span and air is not None and usual.plateau_degC - air > 20.0:
+        here = here * (usual.plateau_degC - air) / SPAN_K
+    return np.asarray(here)
