@@ -18,7 +18,7 @@ from analysis.lever.event_clock import align_events
 from analysis.limits import default_limits, limits_for
 from analysis.quality import assess
 from analysis.quality.soak import correct_at_soak
-from analysis.run_verdict import RunVerdict, judge_run
+from analysis.run_verdict import judge_run
 from analysis.vacuum.findings import vacuum_findings
 from analysis.verdict import Judged, Verdict, judge
 from ingest.run import Finding, Run
@@ -59,8 +59,8 @@ class Analysis(Measured):
     ----------
     judged
         Every figure with its verdict and limit.
-    of_the_run
-        Verdict of the whole run, with its reason.
+    verdict, reason, decided_by
+        Of the whole run (see `analysis.run_verdict.RunVerdict`).
     limits_version, limits_basis
         Which limits were in force.
     causes
@@ -78,7 +78,9 @@ class Analysis(Measured):
     """
 
     judged: Mapping[str, Judged] = field(default_factory=dict)
-    of_the_run: RunVerdict = field(default_factory=lambda: RunVerdict("not measured", None))
+    verdict: Verdict = "not measured"
+    reason: str | None = None
+    decided_by: tuple[str, ...] = ()
     limits_version: str = ""
     limits_basis: str = ""
     causes: tuple[Cause, ...] = ()
@@ -87,11 +89,6 @@ class Analysis(Measured):
     seen: tuple[Seen, ...] = ()
     needs: Mapping[str, str | None] = field(default_factory=dict)
     next_measurement: NextMeasurement | None = None
-
-    @property
-    def verdict(self) -> Verdict:
-        """Verdict of the whole run."""
-        return self.of_the_run.verdict
 
 
 def measure(run: Run, *, soak: bool = True) -> Measured:
@@ -157,27 +154,30 @@ def judge_measured(
         good = baseline.evidence(about.family, about.heater)
     judged = judge(measured.figures, in_force)
     diagnosis = diagnose(measured, in_force, good, checked)
+    of_the_run = judge_run(
+        judged,
+        diagnosis.ranking.probability,
+        diagnosis.seen,
+        has_outlet="outlet" in measured.run.sensors,
+        repaired=_repaired(about.purpose, checked),
+    )
     return Analysis(
         measured.run,
         measured.context,
         measured.figures,
         measured.findings,
-        judged,
-        judge_run(
-            judged,
-            diagnosis.ranking.probability,
-            diagnosis.seen,
-            has_outlet="outlet" in measured.run.sensors,
-            repaired=_repaired(about.purpose, checked),
-        ),
-        limits.version,
-        limits.basis,
-        diagnosis.causes,
-        diagnosis.next_check,
-        diagnosis.cable,
-        diagnosis.seen,
-        diagnosis.needs,
-        diagnosis.next_measurement,
+        judged=judged,
+        verdict=of_the_run.verdict,
+        reason=of_the_run.reason,
+        decided_by=of_the_run.decided_by,
+        limits_version=limits.version,
+        limits_basis=limits.basis,
+        causes=diagnosis.causes,
+        next_check=diagnosis.next_check,
+        cable=diagnosis.cable,
+        seen=diagnosis.seen,
+        needs=diagnosis.needs,
+        next_measurement=diagnosis.next_measurement,
     )
 
 

@@ -44,8 +44,8 @@ def document(analysis: Analysis) -> dict[str, Any]:
             each.name: _figure(analysis.judged[each.name], each.unit) for each in all_figures()
         },
         "verdict": analysis.verdict,
-        "reason": analysis.of_the_run.reason,
-        "decided_by": list(analysis.of_the_run.decided_by),
+        "reason": analysis.reason,
+        "decided_by": list(analysis.decided_by),
         "limits": {"version": analysis.limits_version, "basis": analysis.limits_basis},
         "causes": [
             {

@@ -36,11 +36,13 @@ def answer(document: Mapping[str, Any], units: str) -> str:
     said = f"{verdict}{_because(document, verdict, units)}"
     causes = document.get("causes") or ()
     first = causes[0] if causes else None
-    if first and first["cause"] != "healthy" and (first.get("probability") or 0.0) >= SURE:
-        said += f". Most likely {clean(first['title'])} ({100.0 * first['probability']:.0f} %)"
+    if first and first.get("cause") != "healthy" and (first.get("probability") or 0.0) >= SURE:
+        said += f". Most likely {clean(first.get('title') or words(str(first.get('cause'))))} ({100.0 * first['probability']:.0f} %)"
     check = document.get("next_check")
     if check and verdict != "pass":
-        said += f". Next: {clean(check['title'])}, {check['minutes']:g} min"
+        minutes = check.get("minutes")
+        said += f". Next: {clean(check.get('title') or words(str(check.get('check', ''))))}"
+        said += f", {minutes:g} min" if minutes is not None else ""
     return said
 
 
