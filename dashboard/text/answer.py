@@ -35,9 +35,11 @@ def answer(document: Mapping[str, Any], units: str) -> str:
     verdict = str(document.get("verdict") or "not measured")
     said = f"{verdict}{_because(document, verdict, units)}"
     causes = document.get("causes") or ()
-    first = causes[0] if causes else None
-    if first and first.get("cause") != "healthy" and (first.get("probability") or 0.0) >= SURE:
-        said += f". Most likely {clean(first.get('title') or words(str(first.get('cause'))))} ({100.0 * first['probability']:.0f} %)"
+    first = causes[0] if causes else {"cause": "healthy"}
+    probability = float(first.get("probability") or 0.0)
+    if first["cause"] != "healthy" and probability >= SURE:
+        title = clean(first.get("title") or words(str(first["cause"])))
+        said += f". Most likely {title} ({100.0 * probability:.0f} %)"
     check = document.get("next_check")
     if check and verdict != "pass":
         minutes = check.get("minutes")
