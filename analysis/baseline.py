@@ -31,7 +31,7 @@ from analysis.statistics.outliers import outliers
 from analysis.statistics.tolerance import half_width
 
 if TYPE_CHECKING:
-    from analysis.pipeline import Measured
+    from analysis.measured import Measured
 
 
 FEWEST: Final = 5

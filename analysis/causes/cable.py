@@ -15,7 +15,7 @@ from analysis.measurement import Measurement
 
 if TYPE_CHECKING:
     from analysis.causes.evidence import Usual
-    from analysis.pipeline import Measured
+    from analysis.measured import Measured
 
 MIN_DEAD_SHARE: Final = 0.025
 """Even a cable without any waste shows this share of the curve as dead: the definition of dead

@@ -45,7 +45,6 @@ def fluctuation_index(ctx: Context) -> Measurement:
         math.hypot(100.0 * found.u / rise.value, from_rise, WINDOW_PCT),
         note=_note(sampled.step),
         window=rise.window,
-        details={"deviation_K": found.deviation, "noise_K": found.noise},
     )
 
 

@@ -1,4 +1,4 @@
-"""`response_time`: how fast the outlet answers a step of the lever."""
+"""`response_time`: how fast the outlet responds to a step of the lever."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from analysis.context import Context
 
 
-@figure("response_time", "s", order=90, label="Answer to a lever step")
+@figure("response_time", "s", order=90, label="Response to a lever step")
 def response_time(ctx: Context) -> Measurement:
-    """Median time to 63 % of the outlet's answer over lever steps of at least 20 % of travel."""
-    return lever_steps.response_time(ctx.run, ctx.lever_study, ctx.clock)
+    """Median time to 63 % of the outlet's response over lever steps of at least 20 % of travel."""
+    return lever_steps.response_time(ctx.aligned, ctx.lever_study)

@@ -9,7 +9,7 @@ import numpy as np
 from analysis.coolant.course import resolution_of
 from analysis.figures import figure
 from analysis.measurement import Measurement
-from analysis.signal.speed import Stretch, fit_slope
+from analysis.signal.speed import SpeedStretch, fit_slope
 from analysis.timeline.states import alike, stretches
 from analysis.uncertainty import shared_parts
 
@@ -59,7 +59,7 @@ def speed_sensitivity(ctx: Context) -> Measurement:
     cabin = ctx.values("cabin") - ctx.values(air) if ctx.has("cabin") else None
     found = fit_slope(
         [
-            Stretch(
+            SpeedStretch(
                 speed[a:b],
                 rise[a:b],
                 None if coolant is None else coolant[a:b],
@@ -87,7 +87,6 @@ def speed_sensitivity(ctx: Context) -> Measurement:
         shared,
         note,
         ctx.span(min(start for start, _ in holds), max(stop for _, stop in holds)),
-        {"lag_s": found.lag, "speed_spread": found.spread, "stretches": float(len(holds))},
     )
 
 

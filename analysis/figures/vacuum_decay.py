@@ -15,4 +15,4 @@ if TYPE_CHECKING:
 @figure("vacuum_decay", RATE_UNIT, order=160, label="Loss of vacuum, source shut off")
 def vacuum_decay(ctx: Context) -> Measurement:
     """Initial rate of loss with the source shut off, from a fit of the leak-down."""
-    return decay(ctx)
+    return decay(ctx.vacuum)

@@ -1,7 +1,7 @@
 """Before and after a repair: what changed, with its uncertainty, and one sentence of verdict.
 
 The day is allowed for: figures that grow with the difference between coolant and outside air are
-carried over to the later run's difference, with the doubt of doing so in the uncertainty. Where
+carried over to the later run's difference, and what that leaves open is in the uncertainty. Where
 both runs were logged with the same logger, its sensors' own errors are common to both and cancel
 in the change; what was found anew in each run (the corrections of the cold soak) does not.
 """
@@ -18,7 +18,7 @@ from analysis.figures import Figure, all_figures
 from analysis.limits import default_limits
 from analysis.measurement import Measurement, combine
 from analysis.repair.verdict import Change, Outcome, lead_cause, verdict
-from analysis.repair.weather import WARMING_DOUBT, Weather, weather_of
+from analysis.repair.weather import WARMING_U, Weather, weather_of
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
@@ -101,9 +101,9 @@ def _change(
         gone = Measurement.missing(figure.unit, f"not measured {which} the repair")
         return Change(name, figure.label, figure.unit, one, other, gone, scale, 0.0, 0, *failed)
     earlier = one.scaled(scale)
-    doubt = weather.doubt(name) * abs(one.known())
+    u = weather.uncertainty(name) * abs(one.known())
     if name == "warm_up_time":
-        doubt = math.hypot(doubt, WARMING_DOUBT * abs(other.value))
+        u = math.hypot(u, WARMING_U * abs(other.value))
     # 3 °C more is a difference of 3 K: a reader of °F must not be shown 37 °F
     unit = "K" if figure.unit == "°C" else figure.unit
     difference = combine(
@@ -112,7 +112,7 @@ def _change(
         (
             (1.0, _across_runs(other, same=same)),
             (-1.0, _across_runs(earlier, same=same)),
-            (1.0, Measurement(0.0, unit, doubt)),
+            (1.0, Measurement(0.0, unit, u)),
         ),
     )
     return Change(

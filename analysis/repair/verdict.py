@@ -121,12 +121,12 @@ def lead_cause(analysis: Analysis) -> str | None:
 def verdict(changes: Sequence[Change], before: Analysis, after: Analysis) -> tuple[Outcome, str]:
     """Outcome and its sentence (SI)."""
     known = [change for change in changes if change.change.value is not None]
-    doubt = _doubt(after, "later")
-    if doubt:
-        return "cannot tell", f"Cannot tell: {doubt}. {REPEAT}"
-    doubt = _doubt(before, "earlier")
-    if doubt:
-        return "cannot tell", f"Cannot tell: {doubt}. {_alone(after)}"
+    unsure = _why_unsure(after, "later")
+    if unsure:
+        return "cannot tell", f"Cannot tell: {unsure}. {REPEAT}"
+    unsure = _why_unsure(before, "earlier")
+    if unsure:
+        return "cannot tell", f"Cannot tell: {unsure}. {_alone(after)}"
     if not known:
         return "cannot tell", (f"Cannot tell: no figure was measured in both runs. {_alone(after)}")
     better = [change for change in known if change.matters and change.direction > 0]
@@ -224,7 +224,7 @@ def _stays(change: Change) -> bool:
     return change.failed_after and not change.significant
 
 
-def _doubt(analysis: Analysis, which: str) -> str | None:
+def _why_unsure(analysis: Analysis, which: str) -> str | None:
     """Why a run cannot be compared at all; None where it can."""
     top = analysis.causes[0] if analysis.causes else None
     if top is None or top.probability < PROBABLE:

@@ -14,7 +14,7 @@ from analysis.repair.verdict import lead_cause
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
 
-SPAN_DOUBT: Final[Mapping[str, float]] = {
+SPAN_U: Final[Mapping[str, float]] = {
     "steady_outlet_rise": 0.12,
     "cold_end_rise": 0.3,
     "coolant_drop": 0.25,
@@ -33,7 +33,7 @@ USUAL_COOLANT_DEGC: Final = 85.0
 
 SMALLEST_SPAN_K: Final = 20.0
 
-WARMING_DOUBT: Final = 0.05
+WARMING_U: Final = 0.05
 """How far two warm-ups of one car differ by the way it was driven, standard uncertainty as a share.
 Our own estimate."""
 
@@ -60,11 +60,11 @@ class Weather:
 
     def scale(self, name: str) -> float:
         """Factor that carries an earlier figure over to the later day."""
-        return self.ratio if name in SPAN_DOUBT else 1.0
+        return self.ratio if name in SPAN_U else 1.0
 
-    def doubt(self, name: str) -> float:
+    def uncertainty(self, name: str) -> float:
         """Relative standard uncertainty of that factor, as a share of the earlier figure."""
-        return SPAN_DOUBT.get(name, 0.0) * abs(self.scale(name) - 1.0)
+        return SPAN_U.get(name, 0.0) * abs(self.scale(name) - 1.0)
 
 
 def weather_of(before: Analysis, after: Analysis) -> Weather:

@@ -302,7 +302,7 @@ def _by_cost(
     choice = choose(cases, costs, spread=cars.spread, seed=seed)
     held = held_out(cars.held_out[used], cases.bad, choice, costs)
     counts = (int((~cases.bad).sum()), int(cases.bad.sum()))
-    why = _doubt(curve, choice, held)
+    why = _why_kept(curve, choice, held)
     if why is not None:
         return FigureTuning(name, unit, side, "kept", why, *counts, None, None, None, None,
                             tolerance, {}, causes, cars, curve, choice, held)  # fmt: skip
@@ -325,7 +325,7 @@ def _by_cost(
     )  # fmt: skip
 
 
-def _doubt(curve: Roc, choice: Choice, held: HeldOut) -> str | None:
+def _why_kept(curve: Roc, choice: Choice, held: HeldOut) -> str | None:
     """Why no limit should follow from these labels; None where one should."""
     if curve.auc_low <= 0.5:
         area = f"{curve.auc:.2f}, {curve.auc_low:.2f} to {curve.auc_high:.2f}"
