@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from analysis.causes.cable import Cable
 from analysis.causes.diagnose import Cause, diagnose
 from analysis.causes.evidence import Evidence
 from analysis.causes.next_check import NextCheck
 from analysis.context import Context
-from analysis.figures import all_figures
+from analysis.figures import KEY_FIGURE, figures_by_name
 from analysis.lever.event_clock import align_events
 from analysis.lever.record import Aligned
 from analysis.limits import default_limits, limits_for
@@ -25,9 +25,6 @@ from ingest.run import Run
 if TYPE_CHECKING:
     from analysis.baseline import Baseline
     from analysis.limits import Limits
-
-KEY_FIGURE: Final = "steady_outlet_rise"
-"""What the complaint is about."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +82,7 @@ def measure(run: Run, *, soak: bool = True) -> Measured:
 
 def prepare(aligned: Aligned) -> Context:
     """Make a run ready for measuring every figure there is."""
-    return Context(aligned, {each.name: each for each in all_figures()})
+    return Context(aligned, figures_by_name())
 
 
 def analyze(

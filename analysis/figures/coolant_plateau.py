@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.coolant.course import resolution_of
 from analysis.coolant.study import CoolantStudy
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
 from analysis.uncertainty import mean_random, shared_parts
 from ingest.arrays import Floats
@@ -26,7 +26,21 @@ LONG_S: Final = 240.0
 """A plateau shorter than this may still be settling from the overshoot before it."""
 
 
-@figure("coolant_plateau", UNIT, order=100, label="Coolant when warm")
+# Warmer than its family is no fault until it boils: that is for the default limit to say.
+@figure(
+    "coolant_plateau",
+    UNIT,
+    order=100,
+    label="Coolant when warm",
+    bad="low",
+    better="higher",
+    owner=OwnerWords(
+        "The engine itself, which heats the heater, runs at {value}",
+        "temperature",
+        rank=30,
+        kin="cars of this kind run at {range}",
+    ),
+)
 def coolant_plateau(ctx: Context) -> Measurement:
     """Mean coolant temperature while the thermostat, or the heat balance, held it."""
     study = ctx.coolant

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Final
 
 from analysis.coolant.course import resolution_of
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
 from analysis.uncertainty import shared_parts
 
@@ -16,7 +16,22 @@ if TYPE_CHECKING:
 UNIT: Final = "°C"
 
 
-@figure("thermostat_opening", UNIT, order=110, label="Coolant as the thermostat opens")
+@figure(
+    "thermostat_opening",
+    UNIT,
+    order=110,
+    label="Coolant as the thermostat opens",
+    bad="low",
+    better="higher",
+    repeat="cold starts",
+    owner=OwnerWords(
+        "The engine starts to shed its warmth at {value}",
+        "temperature",
+        rank=40,
+        kin="cars of this kind do at {range}",
+        least="it should keep it up to {limit} at least",
+    ),
+)
 def thermostat_opening(ctx: Context) -> Measurement:
     """Coolant temperature at the bend that the opening thermostat makes in the warming curve."""
     study = ctx.coolant

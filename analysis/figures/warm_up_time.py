@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
 from analysis.signal.smoothing import smooth
 from analysis.signal.warming import Warming, smooth_rise
@@ -43,7 +43,26 @@ LAG_U: Final = 0.1
 """Relative standard uncertainty of a stated time constant (common practice, no source)."""
 
 
-@figure("warm_up_time", "s", order=20, label="Warm-up time")
+@figure(
+    "warm_up_time",
+    "s",
+    order=20,
+    label="Warm-up time",
+    bad="high",
+    better="lower",
+    repeat="cold starts",
+    log=True,
+    span_u=0.45,
+    driven_u=0.05,
+    owner=OwnerWords(
+        "Warm air arrived after {value}",
+        "minutes",
+        rank=20,
+        kin="cars of this kind take {range}",
+        most="it should take {limit} at most",
+        always=True,
+    ),
+)
 def warm_up_time(ctx: Context) -> Measurement:
     """From engine start until the rise reaches 90 % of its steady value and stays for 30 s."""
     steady = ctx.figure("steady_outlet_rise")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 from analysis.causes.knowledge import NO_FAULT, knowledge
-from analysis.figures import all_figures
+from analysis.figures import KEY_FIGURE, all_figures
 from analysis.measurement import Measurement
 
 if TYPE_CHECKING:
@@ -30,8 +30,6 @@ PROBABLE_FAULT: Final = 0.4
 
 NO_FAULTS: Final = frozenset({NO_FAULT, "control_use", "sensor_fault"})
 
-KEY: Final = "steady_outlet_rise"
-"""The figure an owner feels."""
 
 MAX_NAMED: Final = 3
 
@@ -96,7 +94,7 @@ class Change:
         """Whether it is sure, large enough to matter, and for the better or the worse."""
         if self.change.value is None or self.direction == 0:
             return False
-        asked = self.failed_before or self.failed_after or self.name == KEY
+        asked = self.failed_before or self.failed_after or self.name == KEY_FIGURE
         sure = SIGNIFICANT if asked else SIGNIFICANT_ELSEWHERE
         return self.strength > sure and abs(self.change.value) > self.notable
 
@@ -136,7 +134,7 @@ def verdict(changes: Sequence[Change], before: Analysis, after: Analysis) -> tup
         for change in known
         if change.failed_before and not change.failed_after and change.better > 0
     ]
-    if worse and (any(change.name == KEY for change in worse) or not (better or cured)):
+    if worse and (any(change.name == KEY_FIGURE for change in worse) or not (better or cured)):
         return "worse", f"Worse: {_say(_lead(worse))}{_still(changes)}."
     repaired = _repaired(changes, better, cured, before, after)
     if repaired:
@@ -189,7 +187,7 @@ def _shows(fault: str | None, change: Change) -> bool:
 
 def _no_change(changes: Sequence[Change], known: Sequence[Change]) -> tuple[Outcome, str]:
     complaint = [change for change in known if change.failed_before]
-    asked = complaint or [change for change in known if change.name == KEY]
+    asked = complaint or [change for change in known if change.name == KEY_FIGURE]
     fresh = [
         change
         for change in changes
@@ -270,7 +268,9 @@ def _listed(names: Sequence[str]) -> str:
 
 def _lead(changes: Sequence[Change]) -> Change:
     """The change to speak of: one that was complained of, the owner's, the surest."""
-    return max(changes, key=lambda each: (each.failed_before, each.name == KEY, each.strength))
+    return max(
+        changes, key=lambda each: (each.failed_before, each.name == KEY_FIGURE, each.strength)
+    )
 
 
 def _say(change: Change) -> str:

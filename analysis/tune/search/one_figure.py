@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.limits import BAD_SIDE, Side
+from analysis.figures import Side, bad_side
 from analysis.statistics.roc import Roc, auc, auc_interval, roc
 from analysis.tune.count_words import counted
 from analysis.tune.search.choice import Cases, Choice, Costs, choose, least_cost_limit
@@ -150,7 +150,7 @@ def tune_figure(
     seed
         The same gives the same answer.
     """
-    side = BAD_SIDE[name]
+    side = bad_side(name)
     assert side is not None  # noqa: S101 - the caller leaves such figures out
     unit = str(runs["unit"][0]) if runs.height else ""
     good_cars = runs.filter(~runs["bad"])["vehicle"].n_unique()
