@@ -1,7 +1,7 @@
 """Limits from good cars: what a family's own spread says a sound heater does.
 
 For each figure a two-sided tolerance interval that holds 95 % of the family with 95 % confidence.
-Its end is a limit only where it is bad to differ (`analysis.limits.BAD_SIDE`); on the other side
+Its end is a limit only where it is bad to differ (`analysis.figures.Figure.bad`); on the other side
 the default limit stays, if there is one. The two-sided factor is kept for one end too: a car is
 judged by fifteen figures at once, and a good one should pass them all.
 
@@ -25,13 +25,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.causes.evidence import Evidence, evidence_of
-from analysis.limits import BAD_SIDE, Limit
+from analysis.figures import bad_side, figures_by_name
+from analysis.limits import Limit
 from analysis.measurement import Measurement
 from analysis.statistics.outliers import outliers
 from analysis.statistics.tolerance import half_width
 
 if TYPE_CHECKING:
-    from analysis.pipeline import Measured
+    from analysis.measured import Measured
 
 
 FEWEST: Final = 5
@@ -43,9 +44,6 @@ what its model may be off by, which does not scatter from car to car."""
 
 MAX_OUTLIERS: Final = 1
 """The cars are known to be good: one may be a slip, two that differ show how wide the family is."""
-
-LOGARITHMIC: Final = frozenset({"warm_up_time", "response_time", "vacuum_decay"})
-"""Positive rates and times, whose spread goes with their size."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +83,8 @@ def spread_of(name: str, measurements: Sequence[Measurement]) -> Spread | None:
     values, random = values[usable], random[usable]
     if values.size < 2:
         return None
-    log = name in LOGARITHMIC and bool(np.all(values > 3.0 * random)) and bool(np.all(values > 0))
+    log = figures_by_name()[name].log
+    log = log and bool(np.all(values > 3.0 * random)) and bool(np.all(values > 0))
     if log:
         values, random = np.log(values), random / values
     foreign = outliers(values, MAX_OUTLIERS)
@@ -97,7 +96,10 @@ def spread_of(name: str, measurements: Sequence[Measurement]) -> Spread | None:
 
 def spreads(cars: Sequence[Mapping[str, Measurement]]) -> dict[str, Spread]:
     """Spread of every figure that at least two of the good cars have."""
-    found = {name: spread_of(name, [car[name] for car in cars if name in car]) for name in BAD_SIDE}
+    found = {
+        name: spread_of(name, [car[name] for car in cars if name in car])
+        for name in figures_by_name()
+    }
     return {name: spread for name, spread in found.items() if spread is not None}
 
 
@@ -119,7 +121,7 @@ def tolerance_limit(name: str, spread: Spread, stands: Limit | None = None) -> L
         None where no side of it is bad, where there are fewer than `FEWEST` cars, and where they
         do not differ at all: then the logger's steps hide the family's spread.
     """
-    side = BAD_SIDE.get(name)
+    side = bad_side(name)
     if side is None or spread.n < FEWEST or spread.seen == 0.0:
         return None
     stands = stands or Limit(None, None, "")

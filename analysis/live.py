@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from analysis.figures import all_figures
-from analysis.heater.predict import predict_steady_rise
+from analysis.heater.predict import Prediction, predict_steady_rise
 from analysis.measurement import Measurement
 from analysis.pipeline import measure
 from ingest.run import Finding, Run
@@ -40,7 +40,7 @@ class LiveFigures:
 
     until_s: float
     figures: Mapping[str, Measurement]
-    prediction: Measurement
+    prediction: Prediction
     warnings: tuple[Finding, ...]
 
     def known(self) -> dict[str, tuple[float, float]]:

@@ -14,7 +14,7 @@ from analysis.causes.knowledge import knowledge
 from analysis.causes.next_check import NextCheck, propose
 
 if TYPE_CHECKING:
-    from analysis.pipeline import Measured
+    from analysis.measured import Measured
 
 CABLE_CAUSES: Final = frozenset({"lever_short_of_hot", "lever_short_of_cold"})
 

@@ -12,7 +12,7 @@ from analysis.figures import all_figures
 
 if TYPE_CHECKING:
     from analysis.causes.engine import Ranking
-    from analysis.pipeline import Measured
+    from analysis.measured import Measured
 
 MAX_REASONS: Final = 4
 USUAL_WORD: Final = "usual"

@@ -11,16 +11,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 from analysis.coolant.course import TOUCHED_PCT, Course, course_of, heater_as_before
 from analysis.coolant.opening import Break, fit_break
+from analysis.timeline.timeline import Timeline
 from ingest.arrays import Floats
-
-if TYPE_CHECKING:
-    from analysis.context import Context
 
 CLIMBS_ON_K: Final = 3.0
 """Where the coolant later climbs this far above a bend, the bend was not the thermostat's."""
@@ -74,7 +72,7 @@ MAX_SETTLING_S: Final = 240.0
 
 
 @dataclass(frozen=True)
-class CoolantStory:
+class CoolantStudy:
     """What the coolant did.
 
     Parameters
@@ -111,19 +109,19 @@ class CoolantStory:
     otherwise: float | None = None
 
 
-def tell(ctx: Context) -> CoolantStory:
+def study_coolant(timeline: Timeline) -> CoolantStudy:
     """Read the coolant's story from a run."""
-    point = next((p for p in ("engine_coolant", "coolant_in") if ctx.has(p)), None)
+    point = next((p for p in ("engine_coolant", "coolant_in") if timeline.has(p)), None)
     nothing = np.zeros(0)
     if point is None:
         why = "no coolant temperature was logged"
-        return CoolantStory(None, 1.0, nothing, nothing, None, why, None, why)
-    course = course_of(ctx, point)
+        return CoolantStudy(None, 1.0, nothing, nothing, None, why, None, why)
+    course = course_of(timeline, point)
     if course is None:
         why = f"{point} has too few readings with the engine running"
         if point == "coolant_in":
             why += " and coolant flowing through the heater"
-        return CoolantStory(point, 1.0, nothing, nothing, None, why, None, why)
+        return CoolantStudy(point, 1.0, nothing, nothing, None, why, None, why)
     alike = heater_as_before(course)
     opening, why_no_opening = _best_opening(course, alike)
     # what the heater's setting did is no doing of the thermostat, where enough is left without it
@@ -133,7 +131,7 @@ def tell(ctx: Context) -> CoolantStory:
         last = course
         held, why_not_held, remark = _held(last, opening, why_no_opening)
     otherwise = None if held is None else float(np.nanmean(course.value[held[0] :]))
-    return CoolantStory(
+    return CoolantStudy(
         point,
         last.step,
         last.time,

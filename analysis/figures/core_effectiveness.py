@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
 from analysis.timeline.levels import inlet_for, level_of, with_note
 
@@ -18,7 +18,18 @@ MIN_SPAN_K: Final = 10.0
 """With the coolant less than this above the inlet air the ratio says nothing."""
 
 
-@figure("core_effectiveness", "–", order=120, label="Core effectiveness")
+# Too good is too little air.
+@figure(
+    "core_effectiveness",
+    "–",
+    order=120,
+    label="Core effectiveness",
+    bad="both",
+    better="higher",
+    owner=OwnerWords(
+        "The heater hands on {value} of the warmth that the engine offers it", "share", rank=120
+    ),
+)
 def core_effectiveness(ctx: Context) -> Measurement:
     """Steady (outlet - inlet air) / (coolant in - inlet air) at the hot end.
 

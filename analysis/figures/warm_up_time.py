@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
+from analysis.signal.smoothing import smooth
 from analysis.signal.warming import Warming, smooth_rise
 from analysis.timeline.levels import spoken, with_note
-from analysis.timeline.states import RUNNING_RPM, alike, smooth
+from analysis.timeline.states import RUNNING_RPM, alike
 from analysis.uncertainty import shared_parts
 
 if TYPE_CHECKING:
@@ -38,11 +39,30 @@ U_SEEN_START_S: Final = 0.3
 
 CRANKING_S: Final = 10.0
 LONGEST_GAP_S: Final = 30.0
-LAG_DOUBT: Final = 0.1
+LAG_U: Final = 0.1
 """Relative standard uncertainty of a stated time constant (common practice, no source)."""
 
 
-@figure("warm_up_time", "s", order=20, label="Warm-up time")
+@figure(
+    "warm_up_time",
+    "s",
+    order=20,
+    label="Warm-up time",
+    bad="high",
+    better="lower",
+    repeat="cold starts",
+    log=True,
+    span_u=0.45,
+    driven_u=0.05,
+    owner=OwnerWords(
+        "Warm air arrived after {value}",
+        "minutes",
+        rank=20,
+        kin="cars of this kind take {range}",
+        most="it should take {limit} at most",
+        always=True,
+    ),
+)
 def warm_up_time(ctx: Context) -> Measurement:
     """From engine start until the rise reaches 90 % of its steady value and stays for 30 s."""
     steady = ctx.figure("steady_outlet_rise")
@@ -97,7 +117,8 @@ def _start(ctx: Context) -> _Start:
     starts = [time for time, name, _, value in ctx.events if name == "engine" and value == 1.0]
     if starts:
         # time zero was set by this event; where its clock was put right since, it has moved
-        clock = ctx.clock.u if ctx.clock is not None else None
+        offset = ctx.aligned.offset
+        clock = offset.u if offset is not None else None
         return _Start(starts[0], math.hypot(U_START_S, clock or 0.0))
     return _Start(0.0, U_START_S, "engine start taken as the first sample of the log")
 
@@ -166,11 +187,11 @@ def _with_uncertainty(
         for source, part in shared_parts(ctx.run.sensors[point], reading).items():
             shared[source] = shared.get(source, 0.0) + sign * part
     scatter = math.hypot(warming.u, SHARE * steady.random)
-    doubt = math.sqrt(scatter**2 + sum(part**2 for part in shared.values()))
-    slope = _slope_at(warming, reached, level, max(doubt, 0.005 * level))
+    u = math.sqrt(scatter**2 + sum(part**2 for part in shared.values()))
+    slope = _slope_at(warming, reached, level, max(u, 0.005 * level))
     lag = ctx.run.sensors["outlet"].time_constant or 0.0
     crossing = min(int(np.searchsorted(warming.time, reached)), warming.time.size - 1)
-    by_lag = LAG_DOUBT * lag * float(warming.per_lag[crossing]) / slope
+    by_lag = LAG_U * lag * float(warming.per_lag[crossing]) / slope
     random = math.sqrt((scatter / slope) ** 2 + by_lag**2 + start.u**2 + ctx.grid.step**2 / 12.0)
     return Measurement(
         reached - start.at,
@@ -178,22 +199,21 @@ def _with_uncertainty(
         random,
         {source: part / slope for source, part in shared.items()},
         window=(start.at, reached),
-        details={"slope_K_per_s": slope},
     )
 
 
-def _slope_at(warming: Warming, reached: float, level: float, doubt: float) -> float:
-    """How fast the crossing moves with the level, K/s, seen over once and twice its doubt.
+def _slope_at(warming: Warming, reached: float, level: float, u: float) -> float:
+    """How fast the crossing moves with the level, K/s, seen over once and twice its uncertainty.
 
     A rise that comes up in swings crosses by leaps, and one that levels off crosses late: the
     flatter of the two chords counts.
     """
     slopes = []
     for times in (1.0, 2.0):
-        sooner = warming.reached(level - times * doubt)
-        later = warming.reached(level + times * doubt)
+        sooner = warming.reached(level - times * u)
+        later = warming.reached(level + times * u)
         if later is None:  # the rise hardly goes further: count what it does until the end
             later = max(float(warming.time[-1]), reached + warming.step)
         width = later - (reached if sooner is None else sooner)
-        slopes.append(2.0 * times * doubt / max(width, warming.step))
+        slopes.append(2.0 * times * u / max(width, warming.step))
     return min(slopes)

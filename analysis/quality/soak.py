@@ -79,8 +79,8 @@ def _corrected(sensor: Sensor, soak: Soak, offset: float) -> Sensor:
 
 def _doubted(sensor: Sensor, soak: Soak) -> Sensor:
     off = abs(soak.means[sensor.point] - soak.temperature)
-    doubt = ErrorSource(f"disagreement of {sensor.point}", off / math.sqrt(3.0))
-    return dataclasses.replace(sensor, errors=(*sensor.errors, doubt))
+    disagreement = ErrorSource(f"disagreement of {sensor.point}", off / math.sqrt(3.0))
+    return dataclasses.replace(sensor, errors=(*sensor.errors, disagreement))
 
 
 def _offsets(soak: Soak) -> Finding:

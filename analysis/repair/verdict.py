@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 from analysis.causes.knowledge import NO_FAULT, knowledge
-from analysis.figures import all_figures
+from analysis.figures import KEY_FIGURE, all_figures
 from analysis.measurement import Measurement
 
 if TYPE_CHECKING:
@@ -30,8 +30,6 @@ PROBABLE_FAULT: Final = 0.4
 
 NO_FAULTS: Final = frozenset({NO_FAULT, "control_use", "sensor_fault"})
 
-KEY: Final = "steady_outlet_rise"
-"""The figure an owner feels."""
 
 MAX_NAMED: Final = 3
 
@@ -96,7 +94,7 @@ class Change:
         """Whether it is sure, large enough to matter, and for the better or the worse."""
         if self.change.value is None or self.direction == 0:
             return False
-        asked = self.failed_before or self.failed_after or self.name == KEY
+        asked = self.failed_before or self.failed_after or self.name == KEY_FIGURE
         sure = SIGNIFICANT if asked else SIGNIFICANT_ELSEWHERE
         return self.strength > sure and abs(self.change.value) > self.notable
 
@@ -121,12 +119,12 @@ def lead_cause(analysis: Analysis) -> str | None:
 def verdict(changes: Sequence[Change], before: Analysis, after: Analysis) -> tuple[Outcome, str]:
     """Outcome and its sentence (SI)."""
     known = [change for change in changes if change.change.value is not None]
-    doubt = _doubt(after, "later")
-    if doubt:
-        return "cannot tell", f"Cannot tell: {doubt}. {REPEAT}"
-    doubt = _doubt(before, "earlier")
-    if doubt:
-        return "cannot tell", f"Cannot tell: {doubt}. {_alone(after)}"
+    unsure = _why_unsure(after, "later")
+    if unsure:
+        return "cannot tell", f"Cannot tell: {unsure}. {REPEAT}"
+    unsure = _why_unsure(before, "earlier")
+    if unsure:
+        return "cannot tell", f"Cannot tell: {unsure}. {_alone(after)}"
     if not known:
         return "cannot tell", (f"Cannot tell: no figure was measured in both runs. {_alone(after)}")
     better = [change for change in known if change.matters and change.direction > 0]
@@ -136,7 +134,7 @@ def verdict(changes: Sequence[Change], before: Analysis, after: Analysis) -> tup
         for change in known
         if change.failed_before and not change.failed_after and change.better > 0
     ]
-    if worse and (any(change.name == KEY for change in worse) or not (better or cured)):
+    if worse and (any(change.name == KEY_FIGURE for change in worse) or not (better or cured)):
         return "worse", f"Worse: {_say(_lead(worse))}{_still(changes)}."
     repaired = _repaired(changes, better, cured, before, after)
     if repaired:
@@ -189,7 +187,7 @@ def _shows(fault: str | None, change: Change) -> bool:
 
 def _no_change(changes: Sequence[Change], known: Sequence[Change]) -> tuple[Outcome, str]:
     complaint = [change for change in known if change.failed_before]
-    asked = complaint or [change for change in known if change.name == KEY]
+    asked = complaint or [change for change in known if change.name == KEY_FIGURE]
     fresh = [
         change
         for change in changes
@@ -224,7 +222,7 @@ def _stays(change: Change) -> bool:
     return change.failed_after and not change.significant
 
 
-def _doubt(analysis: Analysis, which: str) -> str | None:
+def _why_unsure(analysis: Analysis, which: str) -> str | None:
     """Why a run cannot be compared at all; None where it can."""
     top = analysis.causes[0] if analysis.causes else None
     if top is None or top.probability < PROBABLE:
@@ -270,7 +268,9 @@ def _listed(names: Sequence[str]) -> str:
 
 def _lead(changes: Sequence[Change]) -> Change:
     """The change to speak of: one that was complained of, the owner's, the surest."""
-    return max(changes, key=lambda each: (each.failed_before, each.name == KEY, each.strength))
+    return max(
+        changes, key=lambda each: (each.failed_before, each.name == KEY_FIGURE, each.strength)
+    )
 
 
 def _say(change: Change) -> str:

@@ -20,6 +20,7 @@ from ingest.record.journal import JournalError
 from ingest.record.test_progress import GO, Instruction, PlanRun
 
 if TYPE_CHECKING:
+    from analysis.heater.predict import Prediction
     from analysis.live import LiveFigures
     from analysis.measurement import Measurement
     from ingest.record.recorder import Recorder
@@ -275,7 +276,7 @@ def _figures(source: Figures) -> dict[str, Any]:
         return {"figures": {}, "prediction": None, "warnings": [], "figures_reason": source.reason}
     return {
         "figures": {name: _entry(found) for name, found in live.figures.items()},
-        "prediction": _entry(live.prediction),
+        "prediction": _prediction(live.prediction),
         "warnings": [
             {"point": each.channel, "fault": each.fault, "detail": each.detail}
             for each in live.warnings
@@ -286,12 +287,19 @@ def _figures(source: Figures) -> dict[str, Any]:
 
 
 def _entry(found: Measurement) -> dict[str, Any]:
-    """A figure as the result document writes it; low and high of a prediction come along."""
+    """A figure as the result document writes it."""
     u = found.u
     return {
         "value": rounded(found.value),
         "unit": found.unit,
         "u": rounded(u),
         "note": found.note,
-        **{key: rounded(found.details[key]) for key in ("low", "high") if key in found.details},
     }
+
+
+def _prediction(ahead: Prediction) -> dict[str, Any]:
+    """A prediction: a figure with the ends of its 95 % interval, where it has one."""
+    entry = _entry(ahead)
+    if ahead.low is not None and ahead.high is not None:
+        entry |= {"low": rounded(ahead.low), "high": rounded(ahead.high)}
+    return entry

@@ -159,11 +159,7 @@ def limit_text(figure: Mapping[str, Any], units: str) -> str:
 
 def words(name: str) -> str:
     """A name of the contract as words: ``steady_outlet_rise`` is "steady outlet rise"."""
-    return HYPHENATED.get(name) or clean(name).replace("_", " ")
-
-
-HYPHENATED: Final = {"warm_up_time": "warm-up time"}
-"""Names whose words are not simply parted by blanks."""
+    return clean(name).replace("_", " ").replace("warm up ", "warm-up ")
 
 
 def clean(text: object) -> str:

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
+from analysis.heater.predict import Prediction
 from analysis.live import LiveFigures
 from analysis.measurement import Measurement
 from dashboard.live.guide import Guide
@@ -168,7 +169,7 @@ def test_findings_about_sensors_are_said(car: Car) -> None:
     car.say("20.0")
     found = Finding("reversed", "outlet falls: its two wires are swapped.", "outlet")
     figure = Measurement(46.2, "K", 0.4)
-    ahead = Measurement(50.0, "K", 4.0, details={"low": 42.0, "high": 58.0})
+    ahead = Prediction(50.0, "K", 4.0, low=42.0, middle=50.0, high=58.0)
     car.figures.latest = LiveFigures(10.0, {"steady_outlet_rise": figure}, ahead, (found,))
     state = car.tick()
     assert "outlet falls: its two wires are swapped." in alarm_texts(state)
