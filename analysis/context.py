@@ -7,6 +7,7 @@ before.
 from __future__ import annotations
 
 from functools import cached_property
+from typing import Final
 
 import numpy as np
 
@@ -20,7 +21,14 @@ from analysis.timeline.grid import Grid, build_grid
 from analysis.uncertainty import level
 from analysis.vacuum import study as vacuum
 from ingest.arrays import Bools, Floats
+from ingest.findings import finding
 from ingest.run import Finding, Run
+
+NOT_WORKED_OUT: Final = finding(
+    "not_worked_out",
+    "{why}; please report this log",
+    do="Report the log: the program, not the car, is at fault. The other figures hold.",
+)
 
 
 class Context:
@@ -170,7 +178,7 @@ class Context:
             return figure.measure(self)
         except (ArithmeticError, ValueError, LookupError, np.linalg.LinAlgError) as error:
             why = f"{figure.label} could not be worked out ({type(error).__name__}: {error})"
-            self.findings.append(Finding("not_worked_out", f"{why}; please report this log"))
+            self.findings.append(NOT_WORKED_OUT.found(why=why))
             return Measurement.missing(figure.unit, why)
 
     def figures(self) -> dict[str, Measurement]:

@@ -19,6 +19,7 @@ from analysis.signal.steady import Level, mean_level
 from analysis.timeline.windows import Window, Windows
 from analysis.uncertainty import mean_random, shared_parts
 from ingest.arrays import Floats
+from ingest.saying import joined
 
 if TYPE_CHECKING:
     from analysis.context import Context
@@ -123,8 +124,7 @@ def inlet_for(ctx: Context, windows: Windows) -> tuple[str | None, str]:
 
 def with_note(measurement: Measurement, *more: str) -> Measurement:
     """Copy with further sentences in its note."""
-    parts = [part for part in (measurement.note, *more) if part]
-    return replace(measurement, note="; ".join(parts) or None)
+    return replace(measurement, note=joined("; ", (measurement.note, *more)) or None)
 
 
 def describe(ctx: Context, start: int, stop: int, others: int = 0) -> str:
