@@ -25,11 +25,12 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.causes.evidence import Evidence, evidence_of
-from analysis.figures import bad_side, figures_by_name
+from analysis.figures import all_figures, bad_side, figures_by_name
 from analysis.limits import Limit
 from analysis.measurement import Measurement
 from analysis.statistics.outliers import outliers
 from analysis.statistics.tolerance import half_width
+from ingest.saying import amount, difference_unit, joined, say
 
 if TYPE_CHECKING:
     from analysis.measured import Measured
@@ -130,10 +131,15 @@ def tolerance_limit(name: str, spread: Spread, stands: Limit | None = None) -> L
     if spread.log:
         mean, low, high = math.exp(mean), math.exp(low), math.exp(high)
     aside = f" ({spread.left_out} more left out as foreign to them)" if spread.left_out else ""
-    basis = f"holds 95 % of the family with 95 % confidence, from {spread.n} good cars{aside}"
+    basis: str = f"holds 95 % of the family with 95 % confidence, from {spread.n} good cars{aside}"
     near = mean - low if side == "low" else high - mean
     if near < stands.harmless:
-        basis += f"; widened, as {stands.harmless:g} from their mean is harmless"
+        unit = next((each.unit for each in all_figures() if each.name == name), "")
+        basis = say(
+            "{basis}; widened, as {harmless} from their mean is harmless",
+            basis=basis,
+            harmless=amount(stands.harmless, "g", difference_unit(unit)),
+        )
     low, high = min(low, mean - stands.harmless), max(high, mean + stands.harmless)
     if side == "low":
         stays = stands.high if stands.high is not None and stands.high > low else None
@@ -166,7 +172,7 @@ def baseline_limits(
     why = f"default, for want of {FEWEST} good cars that differ ({count} in the baseline)"
     for name, stands in default.items():
         if name not in limits:
-            limits[name] = replace(stands, basis=f"{stands.basis}; {why}")
+            limits[name] = replace(stands, basis=joined("; ", (stands.basis, why)))
     return limits
 
 

@@ -19,7 +19,14 @@ from analysis.lever.study import LeverStudy, study_lever
 from analysis.measurement import Measurement
 from analysis.timeline.timeline import Timeline
 from analysis.vacuum.study import VacuumStudy, study_vacuum
+from ingest.findings import finding
 from ingest.run import Finding
+
+NOT_WORKED_OUT: Final = finding(
+    "not_worked_out",
+    "{why}; please report this log",
+    do="Report the log: the program, not the car, is at fault. The other figures hold.",
+)
 
 
 class Measurable(Protocol):
@@ -94,7 +101,7 @@ class Context(Timeline):
             return figure.measure(self)
         except (ArithmeticError, ValueError, LookupError, np.linalg.LinAlgError) as error:
             why = f"{figure.label} could not be worked out ({type(error).__name__}: {error})"
-            self.findings.append(Finding("not_worked_out", f"{why}; please report this log"))
+            self.findings.append(NOT_WORKED_OUT.found(why=why))
             return Measurement.missing(figure.unit, why)
 
     def figures(self) -> dict[str, Measurement]:

@@ -16,6 +16,7 @@ from typing import Final, Literal
 from analysis.figures import KEY_FIGURE, figures_by_name
 from analysis.limits import Limit
 from analysis.measurement import Measurement
+from ingest.saying import say
 
 Verdict = Literal["pass", "fail", "undecided", "not measured"]
 
@@ -118,7 +119,11 @@ def judge_one(name: str, measurement: Measurement, limit: Limit | None) -> Judge
 
 def _failed(value: float, limit: Limit) -> str:
     low = limit.low is not None and value < limit.low
-    return f"{'below' if low else 'above'} the limit by more than its uncertainty ({limit.basis})"
+    return say(
+        "{side} the limit by more than its uncertainty ({basis})",
+        side="below" if low else "above",
+        basis=limit.basis,
+    )
 
 
 def _undecided(name: str, measurement: Measurement, beyond: float, limit: Limit) -> str:

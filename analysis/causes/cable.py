@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from analysis.measurement import Measurement
+from ingest.saying import say
 
 if TYPE_CHECKING:
     from analysis.causes.evidence import Usual
@@ -131,7 +132,11 @@ def _gain(measured: Measured, usual: Usual, offset: Measurement) -> Measurement:
 def _sentence(offset: Measurement, gain: Measurement) -> str:
     size, u = offset.known(), offset.u or 0.0
     if abs(size) < NOTABLE * u:
-        return f"the cable is within its adjustment ({size:+.0f} ± {2 * u:.0f} % of travel)"
+        return say(
+            "the cable is within its adjustment ({size:+.0f} ± {u:.0f} % of travel)",
+            size=size,
+            u=2 * u,
+        )
     end, other = ("hot", "cold") if size > 0 else ("cold", "hot")
     text = (
         f"the cable is out by {abs(size):.0f} ± {2 * u:.0f} % of the lever's travel: it falls "
@@ -141,7 +146,11 @@ def _sentence(offset: Measurement, gain: Measurement) -> str:
         return text
     verb = "gain" if size > 0 else "lose"
     place = "full hot" if size > 0 else "the off position"
-    return (
-        f"{text}; set right, the outlet would {verb} about {gain.value:.0f} ± "
-        f"{2 * (gain.u or 0.0):.0f} K at {place}"
+    return say(
+        "{text}; set right, the outlet would {verb} about {gain:.0f (K)} ± {u:.0f K} at {place}",
+        text=text,
+        verb=verb,
+        gain=gain.value,
+        u=2 * (gain.u or 0.0),
+        place=place,
     )

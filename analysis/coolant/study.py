@@ -19,6 +19,7 @@ from analysis.coolant.course import TOUCHED_PCT, Course, course_of, heater_as_be
 from analysis.coolant.opening import Break, fit_break
 from analysis.timeline.timeline import Timeline
 from ingest.arrays import Floats
+from ingest.saying import say
 
 CLIMBS_ON_K: Final = 3.0
 """Where the coolant later climbs this far above a bend, the bend was not the thermostat's."""
@@ -191,8 +192,12 @@ def _opening(course: Course) -> tuple[Break | None, str | None]:
         needed = MIN_AFTER_COOL_S
     if after_s < needed and level < COOLEST_C:
         return None, (
-            f"the coolant stopped warming at {level:.0f} °C, below any thermostat in use, "
-            f"{after_s:.0f} s before the log ended: a heat balance, no thermostat that opened"
+            say(
+                "the coolant stopped warming at {level:.0f degC}, below any thermostat in use, "
+                "{after:.0f s} before the log ended: a heat balance, no thermostat that opened",
+                level=level,
+                after=after_s,
+            )
         )
     if after_s < needed:
         return None, (
@@ -204,19 +209,29 @@ def _opening(course: Course) -> tuple[Break | None, str | None]:
         return None, "too little of the warming was logged before the coolant stopped climbing"
     if not _load_kept(course, found):
         return None, (
-            f"the coolant stopped climbing at {level:.0f} °C as the engine's load fell, and was "
-            "not tested with more load after that: this is a heat balance, not the thermostat"
+            say(
+                "the coolant stopped climbing at {level:.0f degC} as the engine's load fell, and "
+                "was not tested with more load after that: this is a heat balance, "
+                "not the thermostat",
+                level=level,
+            )
         )
     if level < COOLEST_C and (_touched(course, found.start, peak, 60.0) or found.misfit > ILL_FIT):
         return None, (
-            f"the coolant stopped climbing at {level:.0f} °C as the heater's setting or the load "
-            "changed: this is a heat balance, not the thermostat"
+            say(
+                "the coolant stopped climbing at {level:.0f degC} as the heater's setting or the "
+                "load changed: this is a heat balance, not the thermostat",
+                level=level,
+            )
         )
     surely = overshot and level >= COOLEST_C
     if not surely and _rate_left(course, peak) < STILL_WARMING:
         return None, (
-            f"the coolant drew near {level:.0f} °C ever more slowly, without the bend that an "
-            "opening thermostat makes: the thermostat never closed, or never opened"
+            say(
+                "the coolant drew near {level:.0f degC} ever more slowly, without the bend that an "
+                "opening thermostat makes: the thermostat never closed, or never opened",
+                level=level,
+            )
         )
     return found, None
 
@@ -315,22 +330,25 @@ def _unsettled(course: Course, start: int, why_no_opening: str | None) -> str | 
     """Why a level at the end of the log is no plateau, or None where it is one."""
     level = float(course.smooth[start:].mean())
     if level < LUKEWARM_C and level - float(course.smooth.min()) < COLD_RISE_K:
-        return (
-            f"the coolant never warmed (it stayed near {level:.0f} °C): the engine did not run, or "
-            "the sensor is not on its hose"
+        return say(
+            "the coolant never warmed (it stayed near {level:.0f degC}): the engine did not run, "
+            "or the sensor is not on its hose",
+            level=level,
         )
     if _seconds_seen(course, start) < SETTLED_S:
-        return f"the coolant never settled: {why_no_opening}"
+        return say("the coolant never settled: {why}", why=why_no_opening or "no reason given")
     if course.idle is not None and float(course.idle[start:].mean()) > 0.5:
-        return (
-            f"the coolant stayed near {level:.0f} °C while the car mostly idled: that is the heat "
-            "balance of an idling engine, not the thermostat"
+        return say(
+            "the coolant stayed near {level:.0f degC} while the car mostly idled: that is the heat "
+            "balance of an idling engine, not the thermostat",
+            level=level,
         )
     rate = float(np.polyfit(course.time[start:], course.smooth[start:], 1)[0])
     if abs(rate) * SETTLED_S > SETTLED_TREND_K:
-        return (
-            f"the coolant was still changing by {rate * 60.0:+.1f} K/min when the log ended: "
-            f"{why_no_opening}"
+        return say(
+            "the coolant was still changing by {rate:+.1f K/min} when the log ended: {why}",
+            rate=rate * 60.0,
+            why=why_no_opening or "no reason given",
         )
     return None
 

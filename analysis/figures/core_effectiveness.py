@@ -10,6 +10,7 @@ import numpy as np
 from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
 from analysis.timeline.levels import inlet_for, level_of, with_note
+from ingest.saying import say
 
 if TYPE_CHECKING:
     from analysis.context import Context
@@ -50,7 +51,9 @@ def core_effectiveness(ctx: Context) -> Measurement:
         return Measurement.missing("–", "coolant in has no reading in the steady window")
     span = float((coolant[together] - air[together]).mean())
     if span < MIN_SPAN_K:
-        return Measurement.missing("–", f"the coolant was only {span:.0f} K above the inlet air")
+        return Measurement.missing(
+            "–", say("the coolant was only {span:.0f K} above the inlet air", span=span)
+        )
     ratio = float((outlet[together] - air[together]).mean()) / span
     terms = {"outlet": 1.0, "coolant_in": -ratio, inlet: ratio - 1.0}
     linear = level_of(ctx, ctx.hot, terms)

@@ -15,6 +15,7 @@ from analysis.signal.warming import Warming, smooth_rise
 from analysis.timeline.levels import spoken, with_note
 from analysis.timeline.states import RUNNING_RPM, alike
 from analysis.uncertainty import shared_parts
+from ingest.saying import say
 
 if TYPE_CHECKING:
     from analysis.context import Context
@@ -67,9 +68,13 @@ def warm_up_time(ctx: Context) -> Measurement:
     """From engine start until the rise reaches 90 % of its steady value and stays for 30 s."""
     steady = ctx.figure("steady_outlet_rise")
     if steady.value is None:
-        return _missing(f"no steady rise to compare with: {steady.note}")
+        return _missing(
+            say("no steady rise to compare with: {why}", why=steady.note or "no reason given")
+        )
     if steady.value < MIN_RISE_K:
-        return _missing(f"the outlet rises by {steady.value:.0f} K only: it does not warm up")
+        return _missing(
+            say("the outlet rises by {rise:.0f K} only: it does not warm up", rise=steady.value)
+        )
     start = _start(ctx)
     after = ctx.grid.time >= start.at
     outlet = ctx.run.sensors["outlet"]
@@ -79,7 +84,7 @@ def warm_up_time(ctx: Context) -> Measurement:
     first = int(np.argmax(after))
     warmth, seen = _warmth(ctx, first, warming, steady.value)
     if warmth > WARM_SHARE:
-        return _missing(f"the run started warm ({seen})")
+        return _missing(say("the run started warm ({seen})", seen=seen))
     reached = warming.reached(SHARE * steady.value)
     if reached is None:
         return _missing("the outlet never held 90 % of its steady rise for 30 s")
@@ -88,7 +93,9 @@ def warm_up_time(ctx: Context) -> Measurement:
         return _missing(wrong)
     found = _with_uncertainty(ctx, warming, steady, reached, start)
     if warmth > COLD_SHARE:
-        return with_note(found, f"not a cold start ({seen}): from cold it takes longer")
+        return with_note(
+            found, say("not a cold start ({seen}): from cold it takes longer", seen=seen)
+        )
     return with_note(found, start.note)
 
 
@@ -126,7 +133,7 @@ def _start(ctx: Context) -> _Start:
 def _warmth(ctx: Context, first: int, warming: Warming, steady: float) -> tuple[float, str]:
     """Share of the way to warm at which the run started, and what shows it."""
     risen = float(warming.rise[0]) / steady
-    found = (risen, f"outlet {warming.rise[0]:.0f} K up already")
+    found = (risen, say("outlet {rise:.0f K} up already", rise=float(warming.rise[0])))
     point = next((p for p in ("engine_coolant", "coolant_in") if ctx.has(p)), None)
     if point is None or ctx.rise_reference is None:
         return found
@@ -136,7 +143,8 @@ def _warmth(ctx: Context, first: int, warming: Warming, steady: float) -> tuple[
     if known.size == 0 or known.max() <= air:
         return found
     share = float((known[0] - air) / (known.max() - air))
-    return max(found, (share, f"{spoken(point)} at {known[0]:.0f} °C"))
+    seen = say("{point} at {level:.0f degC}", point=spoken(point), level=float(known[0]))
+    return max(found, (share, seen))
 
 
 def _hindered(ctx: Context, first: int, stop: int) -> str | None:

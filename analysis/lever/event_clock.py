@@ -26,7 +26,15 @@ from analysis.lever.response import outlet_response
 from analysis.lever.study import DRIFT, check_change, sensor_lag
 from analysis.measurement import Measurement
 from ingest.arrays import Floats
-from ingest.run import Finding, Run
+from ingest.findings import finding
+from ingest.run import Run
+
+EVENT_CLOCK_OFFSET: Final = finding(
+    "event_clock_offset",
+    "the clock the events were noted by was {size:.1f s} {way} the logger's "
+    "(± {u:.1f s}): every event was taken {size:.1f s} {word}",
+    do="Nothing: the events were moved. Set the watch by the logger next time.",
+)
 
 SIGNIFICANT_U: Final = 2.5
 SIGNIFICANT_S: Final = 0.5
@@ -247,10 +255,11 @@ def _moved(run: Run, offset: float, u: float) -> Run:
     """The run with every noted event later by the offset."""
     controls = run.controls.with_columns(pl.col("time_s") + offset)
     way, word = ("behind", "later") if offset > 0 else ("ahead of", "earlier")
-    finding = Finding(
-        "event_clock_offset",
-        f"the clock the events were noted by was {abs(offset):.1f} s {way} the logger's "
-        f"(± {2 * u:.1f} s): every event was taken {abs(offset):.1f} s {word}",
+    moved = EVENT_CLOCK_OFFSET.found(
+        size=abs(offset),
+        way=way,
+        u=2 * u,
+        word=word,
         evidence={"offset_s": offset, "u_s": u},
     )
-    return run.with_(controls=controls, findings=(*run.findings, finding))
+    return run.with_(controls=controls, findings=(*run.findings, moved))

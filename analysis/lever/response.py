@@ -16,6 +16,7 @@ from analysis.timeline.grid import controls_on
 from ingest.arrays import Floats
 from ingest.points import MODES
 from ingest.run import Run
+from ingest.saying import say
 
 BLOCK_S: Final = 1.0
 
@@ -194,8 +195,11 @@ def _warm_by_coolant(excess: Floats) -> tuple[NDArray[np.bool_], float]:
     level = _ranked(valid, 0.9) if valid.size else math.nan
     if not level >= MIN_RISE_K:
         raise NotMeasurable(
-            f"the coolant was never more than {MIN_RISE_K:.0f} K warmer than the air: "
-            "warm the engine up first"
+            say(
+                "the coolant was never more than {least:.0f K} warmer than the air: "
+                "warm the engine up first",
+                least=MIN_RISE_K,
+            )
         )
     warm = excess >= WARM_SHARE * level
     return warm, _ranked(excess[warm], 0.5)

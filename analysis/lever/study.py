@@ -26,7 +26,16 @@ from analysis.lever.path import LeverPath, NotMeasurable
 from analysis.lever.record import Aligned, MatchedModel
 from analysis.lever.response import Response
 from analysis.measurement import Measurement
+from ingest.findings import finding
 from ingest.run import Finding, Run
+from ingest.saying import say
+
+LEVER_WORKS_BACKWARDS: Final = finding(
+    "lever_works_backwards",
+    "the outlet got {change:.0f K} colder when the lever was moved to hot: the lever works "
+    "backwards",
+    do="Check how the control cable is hooked in, or the vacuum hoses at the actuator.",
+)
 
 MIN_CHANGE_K: Final = 3.0
 MIN_OVER_SCATTER: Final = 3.0
@@ -133,13 +142,20 @@ def check_change(start: Start, response: Response) -> None:
     scatter = start.scatter * response.rise_k
     if change < MIN_CHANGE_K:
         raise NotMeasurable(
-            f"moving the lever changed the outlet by only {change:.1f} K: "
-            "too little to see where it acts"
+            say(
+                "moving the lever changed the outlet by only {change:.1f K}: "
+                "too little to see where it acts",
+                change=change,
+            )
         )
     if change < MIN_OVER_SCATTER * scatter:
         raise NotMeasurable(
-            f"the outlet varied by {scatter:.1f} K by itself while the lever changed it by "
-            f"{change:.1f} K: too unsteady to see where it acts"
+            say(
+                "the outlet varied by {scatter:.1f K} by itself while the lever changed it by "
+                "{change:.1f K}: too unsteady to see where it acts",
+                scatter=scatter,
+                change=change,
+            )
         )
 
 
@@ -215,13 +231,11 @@ def _clock_left(path: LeverPath, clock: Measurement | None, tau: float) -> tuple
 
 def _backwards(start: Start, response: Response, data: LeverData) -> Finding:
     change = abs(start.change) * response.rise_k
-    return Finding(
-        "lever_works_backwards",
-        f"the outlet got {change:.0f} K colder when the lever was moved to hot: the lever works "
-        "backwards",
-        channel="outlet",
-        from_s=float(data.time[0]),
-        to_s=float(data.time[-1]),
+    return LEVER_WORKS_BACKWARDS.found(
+        "outlet",
+        float(data.time[0]),
+        float(data.time[-1]),
+        change=change,
         evidence={"change_K": -change},
     )
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from analysis.causes.knowledge import NO_FAULT, knowledge
 from analysis.figures import KEY_FIGURE, all_figures
 from analysis.measurement import Measurement
+from ingest.saying import Said, amount, plus_minus, say
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
@@ -135,13 +136,13 @@ def verdict(changes: Sequence[Change], before: Analysis, after: Analysis) -> tup
         if change.failed_before and not change.failed_after and change.better > 0
     ]
     if worse and (any(change.name == KEY_FIGURE for change in worse) or not (better or cured)):
-        return "worse", f"Worse: {_say(_lead(worse))}{_still(changes)}."
+        return "worse", _told("Worse", _lead(worse), _still(changes))
     repaired = _repaired(changes, better, cured, before, after)
     if repaired:
         return "repaired", repaired
     if better or cured:
         aside = f"; worse: {_names(worse)}" if worse else ""
-        return "improved", f"Improved: {_say(_lead(cured or better))}{aside}{_still(changes)}."
+        return "improved", _told("Improved", _lead(cured or better), aside + _still(changes))
     return _no_change(changes, known)
 
 
@@ -172,12 +173,12 @@ def _repaired(
         if not proven or not vouched or len(decided) + len(missing) < len(complaint):
             return None
         aside = f"; not measured after: {_names(missing)}" if missing else ""
-        return f"Repaired: {_say(_lead(proven))}; {_within(after)}{aside}."
+        return _told("Repaired", _lead(proven), f"; {_within(after)}{aside}")
     top = after.causes[0].cause if after.causes else None
     if fault is None or top != NO_FAULT or not better:
         return None
     title = knowledge().row(fault).title
-    return f"Repaired: {_say(_lead(better))}; the figures no longer say that {title}."
+    return _told("Repaired", _lead(better), f"; the figures no longer say that {title}")
 
 
 def _shows(fault: str | None, change: Change) -> bool:
@@ -199,21 +200,21 @@ def _no_change(changes: Sequence[Change], known: Sequence[Change]) -> tuple[Outc
             f"Cannot tell: failed before and not measured after: {_names(gone)}. {REPEAT}"
         )
     if asked and not fresh and all(change.excluded for change in asked):
-        lead = _lead(asked)
-        return "unchanged", f"Unchanged: {_say(lead)}{_still(changes)}."
+        return "unchanged", _told("Unchanged", _lead(asked), _still(changes))
     if complaint and not fresh and all(_stays(change) for change in complaint):
-        still = _still(changes)
-        return "unchanged", f"Unchanged, as far as can be told: {_say(_lead(complaint))}{still}."
+        word = "Unchanged, as far as can be told"
+        return "unchanged", _told(word, _lead(complaint), _still(changes))
     new = [change.label for change in fresh if change not in known]
     if new:
         return "cannot tell", (
             f"Cannot tell: outside the limits now, and not measured before: {_listed(new).lower()}."
         )
     doubtful = [change for change in (*fresh, *asked) if change in known and not change.excluded]
-    lead = _lead(doubtful or known)
-    return "cannot tell", (
-        f"Cannot tell: {_say(lead)}, and the uncertainty leaves room for a change that matters. "
-        "Measure again with the same sensors and a longer hold."
+    return "cannot tell", _told(
+        "Cannot tell",
+        _lead(doubtful or known),
+        ", and the uncertainty leaves room for a change that matters. "
+        "Measure again with the same sensors and a longer hold",
     )
 
 
@@ -273,14 +274,21 @@ def _lead(changes: Sequence[Change]) -> Change:
     )
 
 
-def _say(change: Change) -> str:
-    unit = "" if change.unit in {"–", "-"} else f" {change.unit}"
-    step = "" if not unit else f" {change.change.unit}"
-    digits = 2 if not unit else 1
+def _told(word: str, change: Change, more: str) -> Said:
+    return say("{word}: {change}{more}.", word=word, change=_say(change), more=more)
+
+
+def _say(change: Change) -> Said:
+    number = ".2f" if change.unit in {"–", "-"} else ".1f"
     before = change.before.known() * change.scale
     weather = ", the weather allowed for," if change.scale != 1.0 else ""
-    return (
-        f"{change.label.lower()} was {before:.{digits}f}{unit} before{weather} and is "
-        f"{change.after.known():.{digits}f}{unit} after, a change of "
-        f"{change.change.known():+.{digits}f} ± {2 * (change.change.u or 0.0):.{digits}f}{step}"
+    return say(
+        "{label} was {before} before{weather} and is {after} after, a change of {change}",
+        label=change.label.lower(),
+        before=amount(before, number, change.unit),
+        weather=weather,
+        after=amount(change.after.known(), number, change.unit),
+        change=plus_minus(
+            change.change.known(), 2 * (change.change.u or 0.0), number, change.change.unit, "+"
+        ),
     )

@@ -20,6 +20,7 @@ from analysis.timeline.timeline import Timeline
 from analysis.timeline.windows import Window, Windows
 from analysis.uncertainty import mean_random, shared_parts
 from ingest.arrays import Floats
+from ingest.saying import joined
 
 MIN_SHARE: Final = 0.3
 """A point serves in a window where it has readings for at least this share of it."""
@@ -116,8 +117,7 @@ def inlet_for(timeline: Timeline, windows: Windows) -> tuple[str | None, str]:
 
 def with_note(measurement: Measurement, *more: str) -> Measurement:
     """Copy with further sentences in its note."""
-    parts = [part for part in (measurement.note, *more) if part]
-    return replace(measurement, note="; ".join(parts) or None)
+    return replace(measurement, note=joined("; ", (measurement.note, *more)) or None)
 
 
 def describe(timeline: Timeline, start: int, stop: int, others: int = 0) -> str:

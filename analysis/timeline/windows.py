@@ -18,6 +18,7 @@ from analysis.signal.steady import Level, settle
 from analysis.timeline.states import States, alike, condition, stretches
 from analysis.uncertainty import mean_random
 from ingest.arrays import Bools
+from ingest.saying import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,8 +127,11 @@ def hot_windows(states: States) -> Windows:
         return found
     return Windows(
         None,
-        why=f"the coolant was still warming by {climb:.1f} K/min when the log ended: the outlet "
-        "was not steady yet",
+        why=say(
+            "the coolant was still warming by {climb:.1f K/min} when the log ended: the outlet "
+            "was not steady yet",
+            climb=climb,
+        ),
     )
 
 
@@ -318,7 +322,12 @@ def _unsettled(states: States, found: list[Window], end: str) -> str:
     level = longest.level
     if abs(level.to_come) > level.random / 2.0:
         way = "rising" if level.to_come > 0 else "falling"
-        seen = f"was still {way} by {abs(level.rate) * 60.0:.1f} K/min"
+        seen = say("was still {way} by {rate:.1f K/min}", way=way, rate=abs(level.rate) * 60.0)
     else:
-        seen = f"was too restless (known to {level.random:.1f} K only)"
-    return f"the outlet {seen} after {held:.0f} s with the lever at the {end} end: hold it longer"
+        seen = say("was too restless (known to {u:.1f K} only)", u=level.random)
+    return say(
+        "the outlet {seen} after {held:.0f s} with the lever at the {end} end: hold it longer",
+        seen=seen,
+        held=held,
+        end=end,
+    )

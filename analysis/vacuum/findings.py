@@ -18,8 +18,36 @@ from analysis.timeline.timeline import Timeline
 from analysis.uncertainty import shared_parts
 from analysis.vacuum.study import Isolation, VacuumStudy, moves, noted_holds
 from ingest.arrays import Bools, Floats
+from ingest.findings import finding
 from ingest.points import MODES
 from ingest.run import Finding
+from ingest.saying import say
+
+VACUUM_LEAK_LOCATED: Final = finding(
+    "vacuum_leak_located",
+    "the vacuum falls by {before:.1f kPa/min} with everything connected and by "
+    "{after:.1f (kPa/min)} with this step: {parts}; the leak is in what was shut off there",
+    do="Look for the leak in the line, switch or diaphragm that this step shut off.",
+)
+VACUUM_SAGS: Final = finding(
+    "vacuum_sags",
+    "the source vacuum sagged {count} times by up to {deepest:.0f kPa} within "
+    "{within:.0f s} while nothing was switched, {against}: its check valve does not hold",
+    do="Pull the check valve and blow through it both ways: it must let air through one way only.",
+)
+ACTUATOR_SLOW: Final = finding(
+    "actuator_slow",
+    "the actuator's vacuum takes {stroke:.1f s} to follow a control; one to three are "
+    "usual: a pinched hose, a leak behind the switch or a weak supply",
+    do="Follow the actuator's hose for a kink, then hold vacuum on the actuator by hand.",
+)
+DOOR_GOES_WRONG_WAY: Final = finding(
+    "door_goes_wrong_way",
+    "with the mode on {mode} another outlet was {excess:.0f K} warmer than the "
+    "{place} outlet: the door goes the wrong way, as with the hoses crossed at its "
+    "actuator",
+    do="Compare the two hoses at the actuator with the hose diagram and exchange them.",
+)
 
 FELL_SHARE: Final = 0.5
 SURE: Final = 2.0
@@ -289,11 +317,11 @@ def _leak_finding(study: VacuumStudy) -> Finding | None:
         return None
     before, after = located.before.known(), located.after.known()
     parts = located.parts or "the part shut off then"
-    return Finding(
-        "vacuum_leak_located",
-        f"the vacuum falls by {before:.1f} kPa/min with everything connected and by {after:.1f} "
-        f"with this step: {parts}; the leak is in what was shut off there",
+    return VACUUM_LEAK_LOCATED.found(
         study.isolations[0].point,
+        before=before,
+        after=after,
+        parts=parts,
         evidence={"before": before, "after": after, "parts": parts},
     )
 
@@ -303,17 +331,18 @@ def _sag_finding(timeline: Timeline, leak: float | None) -> Finding | None:
     if sags is None or len(sags.times) < MIN_SAGS:
         return None
     against = (
-        f"though only {leak:.1f} kPa/min are lost with the source shut off"
+        say("though only {leak:.1f kPa/min} are lost with the source shut off", leak=leak)
         if leak is not None
         else "which no leak-down was taken to compare with"
     )
-    return Finding(
-        "vacuum_sags",
-        f"the source vacuum sagged {len(sags.times)} times by up to {sags.deepest:.0f} kPa within "
-        f"{SAG_S:.0f} s while nothing was switched, {against}: its check valve does not hold",
+    return VACUUM_SAGS.found(
         "vacuum_source",
         sags.times[0],
         sags.times[-1],
+        count=len(sags.times),
+        deepest=sags.deepest,
+        within=SAG_S,
+        against=against,
         evidence={
             "count": float(len(sags.times)),
             "rate": sags.rate,
@@ -326,11 +355,9 @@ def _stroke_finding(timeline: Timeline) -> Finding | None:
     stroke = stroke_time(timeline)
     if stroke.value is None or stroke.value - SURE * (stroke.u or 0.0) < SLOW_STROKE_S:
         return None
-    return Finding(
-        "actuator_slow",
-        f"the actuator's vacuum takes {stroke.value:.1f} s to follow a control; one to three are "
-        "usual: a pinched hose, a leak behind the switch or a weak supply",
+    return ACTUATOR_SLOW.found(
         "vacuum_actuator",
+        stroke=stroke.value,
         evidence={"stroke_s": stroke.value, "u": stroke.u or 0.0},
     )
 
@@ -341,11 +368,10 @@ def _door_finding(timeline: Timeline) -> Finding | None:
         return None
     word, point, excess = found
     places = {"outlet": "floor", "outlet_defrost": "windshield", "outlet_panel": "panel"}
-    return Finding(
-        "door_goes_wrong_way",
-        f"with the mode on {word} another outlet was {excess.known():.0f} K warmer than the "
-        f"{places[point]} outlet: the door goes the wrong way, as with the hoses crossed at its "
-        "actuator",
+    return DOOR_GOES_WRONG_WAY.found(
         point,
+        mode=word,
+        excess=excess.known(),
+        place=places[point],
         evidence={"excess": excess.known(), "u": excess.u or 0.0, "mode": word},
     )

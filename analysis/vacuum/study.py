@@ -15,6 +15,7 @@ from analysis.timeline.timeline import Timeline
 from analysis.uncertainty import shared_parts
 from analysis.vacuum.leakdown import LeakDown, find_start, fit_leak_down, thinned
 from ingest.arrays import Floats
+from ingest.saying import say
 from ingest.sensors.resolution import resolution
 
 RATE_UNIT: Final = "kPa/min"
@@ -174,9 +175,9 @@ def _isolation(timeline: Timeline, point: str, begin: float, end: float) -> Isol
     if leak is None:
         return f"{point} has too few readings with the source shut off"
     if leak.start < MIN_VACUUM_KPA:
-        return (
-            f"there was next to no vacuum to lose ({leak.start:.1f} kPa) when the source was shut "
-            "off"
+        return say(
+            "there was next to no vacuum to lose ({start:.1f kPa}) when the source was shut off",
+            start=leak.start,
         )
     return Isolation(
         start, stop, point, _rate(timeline, point, leak), leak, _parts(timeline, start, stop)

@@ -18,6 +18,7 @@ from dashboard.live.readings import LatestReadings, Reading
 from dashboard.live.state import LIVE_NAME, PICTURE_NAME, read_state, take_keys, write_state
 from ingest.record.journal import JournalError
 from ingest.record.test_progress import GO, Instruction, PlanRun
+from ingest.saying import quantities
 
 if TYPE_CHECKING:
     from analysis.heater.predict import Prediction
@@ -274,7 +275,7 @@ def _figures(source: Figures) -> dict[str, Any]:
     live = source.latest
     if live is None:
         return {"figures": {}, "prediction": None, "warnings": [], "figures_reason": source.reason}
-    return {
+    told = {
         "figures": {name: _entry(found) for name, found in live.figures.items()},
         "prediction": _prediction(live.prediction),
         "warnings": [
@@ -284,6 +285,7 @@ def _figures(source: Figures) -> dict[str, Any]:
         "figures_reason": source.reason,
         "figures_until_s": round(live.until_s, 1),
     }
+    return {**told, "said": quantities(told)}
 
 
 def _entry(found: Measurement) -> dict[str, Any]:

@@ -16,6 +16,7 @@ from typing import Any, Final
 from ingest.record.inbox import FOLDER as INBOX
 from ingest.record.test_progress import AGAIN, GO, NEXT
 from ingest.record.wire.events import check_event
+from ingest.saying import revived
 
 LIVE_NAME: Final = "live.json"
 PICTURE_NAME: Final = "live_picture.json"
@@ -54,7 +55,7 @@ def read_state(path: Path) -> dict[str, Any] | None:
         found = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return None
-    return found if isinstance(found, dict) else None
+    return revived(found) if isinstance(found, dict) else None
 
 
 def age_s(path: Path) -> float:

@@ -17,7 +17,7 @@ from dash import Dash, Input, Output, dcc, html
 from analysis.figures import figures_by_name
 from dashboard.pages import Page
 from dashboard.plots import strip
-from dashboard.text.shown import clean, conversion, in_units, limit_text, words
+from dashboard.text.shown import clean, conversion, limit_text, said_in, words
 from dashboard.web import address, parts
 
 if TYPE_CHECKING:
@@ -139,7 +139,7 @@ def row_cells(row: Row, units: str) -> list[Any]:
     return [
         parts.stacked(words(row.figure), conversion(row.unit, units).unit),
         parts.stacked(
-            html.Span(text, className="number"), in_units(limit.basis, units) if limit else ""
+            html.Span(text, className="number"), said_in(limit.basis, units) if limit else ""
         ),
         counts or f"{measured} runs",
         html.Img(

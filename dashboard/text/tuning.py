@@ -21,6 +21,10 @@ if TYPE_CHECKING:
 MAX_LISTED: Final = 20
 MIN_FOR_AREA: Final = 3
 """Cars of a kind, good or bad, below which an area says nothing."""
+
+COLDER_K: Final = 10.0
+"""How much colder a day the dependence on the weather is told for, K."""
+
 FEW: Final = 10
 """Cars of a kind, good or bad, below which it is said that labels are few."""
 
@@ -160,9 +164,10 @@ def _sensitivity(each: FigureTuning, units: str) -> list[str]:
     )
     if scored.slope.per_k:
         at = scored.slope.reference
-        colder = scored.limit(each.choice.limit - 10.0 * scored.slope.per_k)
+        colder = scored.limit(each.choice.limit - COLDER_K * scored.slope.per_k)
         lines.append(
-            f"  at {number(at, 'degC', units)} ambient; 10 K colder it would be "
+            f"  at {number(at, 'degC', units)} ambient; "
+            f"{number(COLDER_K, 'K', units)} colder it would be "
             f"{number(colder, each.unit, units)}"
         )
     return lines
