@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from ingest.clock.order import Ordered, Step
+from ingest.clock.order import ClockStep, Ordered
 from ingest.run import Finding, Rejected
 
 if TYPE_CHECKING:
@@ -127,7 +127,7 @@ def _may_be_uneven(step: np.ndarray) -> bool:
     return bool(high - low > 1.99 * UNEVEN * ordered[last // 2])
 
 
-def _steps_finding(steps: Sequence[Step], table: Table) -> Finding:
+def _steps_finding(steps: Sequence[ClockStep], table: Table) -> Finding:
     name, sentence = _NAMES[steps[0].kind]
     lines = [table.line(step.row) for step in steps[:MAX_NAMED]]
     size = max((step.size for step in steps), key=abs)

@@ -19,10 +19,10 @@ from ingest.clock.detect import complete_time, time_unit
 from ingest.draft.long_layout import find_long
 from ingest.draft.names import Proposal, propose
 from ingest.errors import Fault, UnusableRun
-from ingest.load.events_beside import events_beside
+from ingest.events.beside import events_beside
+from ingest.load.doubts import PLACEHOLDER
 from ingest.points import POINTS
 from ingest.sensors.units import UnknownUnit, conversion
-from ingest.setup.doubts import PLACEHOLDER
 from ingest.setup.model import LogTable, TimeTable
 from ingest.table.text.layout import are_summaries
 from ingest.table.text.read import Table, read_table

@@ -87,7 +87,7 @@ class Parts:
 
 
 @dataclass
-class Columns:
+class RawColumns:
     """Raw channels and what was wrong with their cells.
 
     Parameters
@@ -181,7 +181,7 @@ def wide_columns(
     clock: Clock | None,
     places: Mapping[str, int],
     channels: Mapping[str, ChannelTable],
-) -> Columns:
+) -> RawColumns:
     """Channels of the wide layout, one column each.
 
     Parameters
@@ -195,7 +195,7 @@ def wide_columns(
     channels
         The set-up's channels.
     """
-    columns = Columns(np.zeros(0) if clock is None else clock.time)
+    columns = RawColumns(np.zeros(0) if clock is None else clock.time)
     rows = None if clock is None or _is_every(clock.rows, table.height) else clock.rows
     for point, place in places.items():
         numbers = table.numbers(place)
@@ -215,7 +215,7 @@ def long_columns(
     unit_texts: pl.Series,
     places: Mapping[str, int],
     channels: Mapping[str, ChannelTable],
-) -> Columns:
+) -> RawColumns:
     """Channels of the long layout: each at its own times, all on the union of these.
 
     Rows of one channel that share a time are spread as in the wide layout.
@@ -238,7 +238,7 @@ def long_columns(
         time_of_row[clock.rows] = clock.time
     own: dict[str, tuple[Floats, Floats]] = {}
     units: dict[str, str | None] = {}
-    columns = Columns(np.zeros(0))
+    columns = RawColumns(np.zeros(0))
     for point, place in places.items():
         channel = long.channel(place)
         columns.note_cells(point, channel.numbers)
@@ -322,7 +322,7 @@ def read_columns(
     clock: Clock | None,
     long: LongTable | None,
     places: Mapping[str, int],
-) -> Columns:
+) -> RawColumns:
     """Raw channels of a table in either layout; `clock` None where only units are to be checked."""
     if long is None:
         return wide_columns(table, clock, places, setup.channels)

@@ -13,9 +13,9 @@ from ingest.clock.reader import TimeReader, open_reader
 from ingest.errors import Fault, UnusableRun
 from ingest.load.bins import Bins
 from ingest.load.columns import (
-    Columns,
     Faults,
     Parts,
+    RawColumns,
     find_columns,
     read_columns,
     shared_columns,
@@ -163,7 +163,7 @@ class _Stream:
             self.segments.append(segment)
         return clock
 
-    def _columns(self, table: Table, clock: Clock | None, faults: Faults) -> Columns:
+    def _columns(self, table: Table, clock: Clock | None, faults: Faults) -> RawColumns:
         channels = self.setup.channels
         long = take_apart(table, self.setup.log)
         # a channel of the long layout may be absent from a chunk; finish() sees to all of them

@@ -26,8 +26,8 @@ import numpy as np
 import polars as pl
 
 from ingest.run import Finding, Rejected
-from ingest.table.text.cell_units import common_unit, unit_finding
-from ingest.table.text.marks import Marks, other_mark, settle
+from ingest.table.cell_units import common_unit, unit_finding
+from ingest.table.marks import Marks, other_mark, settle
 from ingest.table.units import LOGGER_WORDS, clean_unit, is_unit
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from ingest.table.text import parse as table_parse
 from ingest.table.text import read as tables
 from ingest.table.text.parse import parse_whole
 from ingest.table.text.read import Table, iter_tables, read_table
-from ingest.table.text.reading import make_plan
+from ingest.table.text.reading import make_scheme
 from ingest.table.text.source import Source
 
 LOG = LogTable(file="log.csv")
@@ -108,10 +108,10 @@ def written(tmp_path: Path, text: str) -> Path:
 def is_proven(path: Path) -> bool:
     """Whether the parse alone proves every line of a file a row."""
     with Source(path, LOG) as source:
-        plan = make_plan(source, LOG)
+        scheme = make_scheme(source, LOG)
         text = source.whole(None).text
-    body = text.split(b"\n", plan.dialect.first_data_line - 1)[-1]
-    whole = parse_whole(body, plan, plan.dialect.first_data_line, cut_off=True)
+    body = text.split(b"\n", scheme.dialect.first_data_line - 1)[-1]
+    whole = parse_whole(body, scheme, scheme.dialect.first_data_line, cut_off=True)
     return whole is not None and whole.rows is not None
 
 
