@@ -22,7 +22,9 @@ from ingest.sensors.units import UnknownUnit, same_unit
 if TYPE_CHECKING:
     from ingest.clock.log_clock import Clock
     from ingest.setup.model import ChannelTable, LogTable, Setup
-    from ingest.table.text.read import LongChannel, LongTable, Numbers, Table
+    from ingest.table.cells import Numbers
+    from ingest.table.columns import Columns
+    from ingest.table.long import LongChannel, LongTable
 
 NAMED: Final = 6
 
@@ -138,7 +140,7 @@ class RawColumns:
 
 
 def find_columns(
-    table: Table, long: LongTable | None, channels: Mapping[str, ChannelTable], faults: Faults
+    table: Columns, long: LongTable | None, channels: Mapping[str, ChannelTable], faults: Faults
 ) -> dict[str, int]:
     """Place of each channel's column (its name's place, in the long layout), by measuring point.
 
@@ -177,7 +179,7 @@ def shared_columns(
 
 
 def wide_columns(
-    table: Table,
+    table: Columns,
     clock: Clock | None,
     places: Mapping[str, int],
     channels: Mapping[str, ChannelTable],
@@ -303,7 +305,7 @@ def _several_units(point: str, channel: LongChannel) -> Finding:
     )
 
 
-def take_apart(table: Table, log: LogTable) -> LongTable | None:
+def take_apart(table: Columns, log: LogTable) -> LongTable | None:
     """The channels of a long log; None for a wide one.
 
     Raises
@@ -317,7 +319,7 @@ def take_apart(table: Table, log: LogTable) -> LongTable | None:
 
 
 def read_columns(
-    table: Table,
+    table: Columns,
     setup: Setup,
     clock: Clock | None,
     long: LongTable | None,

@@ -38,10 +38,12 @@ from ingest.load.large import load_large
 from ingest.load.start import engine_start, wall_clock
 from ingest.run import Finding, Run
 from ingest.sensors.calibrate import calibrate
-from ingest.table.text.read import LongTable, Table, read_table
+from ingest.table.open import open_log
 
 if TYPE_CHECKING:
     from ingest.setup.model import Setup
+    from ingest.table.columns import Columns
+    from ingest.table.long import LongTable
 
 JOURNAL: Final = "journal"
 """Folder that a recording has in its run folder."""
@@ -67,7 +69,7 @@ class OpenedRun:
     """
 
     files: RunFiles
-    table: Table | None
+    table: Columns | None
 
 
 def run_files(place: Path, setup: Path | None = None) -> RunFiles:
@@ -132,8 +134,8 @@ def open_run(
                 f"draft one with `lukewarm setup {files.log.name} --out run.toml`",
             )
         )
-    whole = files.log.stat().st_size <= whole_up_to
-    return OpenedRun(files, read_table(files.log, files.setup.log, hashed=True) if whole else None)
+    table = open_log(files.log, files.setup.log, whole_up_to=whole_up_to, hashed=True)
+    return OpenedRun(files, table)
 
 
 def load_opened(opened: OpenedRun) -> Run:
@@ -151,7 +153,7 @@ def load_opened(opened: OpenedRun) -> Run:
     return _assemble(files, *_load_whole(files, opened.table))
 
 
-def _load_whole(files: RunFiles, table: Table) -> tuple[Parts, Events]:
+def _load_whole(files: RunFiles, table: Columns) -> tuple[Parts, Events]:
     """Understand a log held whole; all its faults and those of the events are raised at once."""
     setup, faults = files.setup, Faults()
     clock, columns, result, events = None, None, None, no_events()
@@ -186,7 +188,9 @@ def _load_whole(files: RunFiles, table: Table) -> tuple[Parts, Events]:
     return parts, events
 
 
-def _clock(table: Table, setup: Setup, long: LongTable | None, places: Mapping[str, int]) -> Clock:
+def _clock(
+    table: Columns, setup: Setup, long: LongTable | None, places: Mapping[str, int]
+) -> Clock:
     if long is None:
         return build_clock(table, setup.log)
     reader, readings = open_reader(table, setup.log)

@@ -2,7 +2,7 @@
 
 ::
 
-    table = read_table(path, log)            # or: for table in iter_tables(path, log)
+    table = read_text_table(path, log)       # or: for table in iter_text(path, log)
     at = table.find("CH1")                   # by name, name without its unit, or 1-based number
     numbers = table.numbers(at)              # Float64, null where there is no reading
     words = table.text(at)                   # as written, for times
@@ -27,8 +27,8 @@ import polars as pl
 
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding, Rejected
-from ingest.table.cells import CellReader, Numbers
-from ingest.table.long import LongChannel, LongTable, group_rows
+from ingest.table.cells import CellReader
+from ingest.table.long import LongTable, group_rows
 from ingest.table.names import match_name
 from ingest.table.text.dialect import Dialect
 from ingest.table.text.parse import (
@@ -50,12 +50,11 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from ingest.setup.model import LogTable
-
-__all__ = ["LongChannel", "LongTable", "Numbers", "Table", "iter_tables", "read_table"]
+    from ingest.table.cells import Numbers
 
 
 @dataclass(frozen=True, eq=False)
-class Table:
+class TextTable:
     """Raw columns of a log, or of a part of one.
 
     Parameters
@@ -98,6 +97,20 @@ class Table:
     _reader: CellReader = field(repr=False)
     _text: dict[int, pl.Series] = field(default_factory=dict, repr=False)
     _parsed: dict[int, pl.Series] = field(default_factory=dict, repr=False)
+
+    @property
+    def has_names(self) -> bool:
+        """Whether a line of the file names the columns."""
+        return self.dialect.header_line is not None
+
+    @property
+    def remarks(self) -> tuple[tuple[str, ...], ...]:
+        """Lines above the readings that are neither names nor units, as stripped cells."""
+        delimiter = self.dialect.delimiter
+        return tuple(
+            tuple(cell.strip(" \t\"'") for cell in line.split(delimiter))
+            for line in self.dialect.metadata
+        )
 
     @property
     def width(self) -> int:
@@ -241,10 +254,10 @@ class Table:
         return numbers, [at for at in range(self.width) if at not in numbers]
 
 
-def read_table(
+def read_text_table(
     path: Path, log: LogTable, *, max_bytes: int | None = None, hashed: bool = False
-) -> Table:
-    """Read a whole log, or its first `max_bytes`; with `hashed` it has its `Table.sha256`.
+) -> TextTable:
+    """Read a whole log, or its first `max_bytes`; with `hashed` it has its `TextTable.sha256`.
 
     Raises
     ------
@@ -260,11 +273,11 @@ def read_table(
     return table
 
 
-def iter_tables(path: Path, log: LogTable, *, chunk_bytes: int = 64 << 20) -> Iterator[Table]:
+def iter_text(path: Path, log: LogTable, *, chunk_bytes: int = 64 << 20) -> Iterator[TextTable]:
     """Read a log in parts of about `chunk_bytes`, all with the same columns.
 
-    The rows are those of `read_table`, except that a quoted cell which holds line ends is not put
-    together across the end of a part; its lines are then among the rejected ones.
+    The rows are those of `read_text_table`, except that a quoted cell which holds line ends is not
+    put together across the end of a part; its lines are then among the rejected ones.
 
     Raises
     ------
@@ -274,7 +287,7 @@ def iter_tables(path: Path, log: LogTable, *, chunk_bytes: int = 64 << 20) -> It
     with Source(path, log) as source:
         scheme = make_scheme(source, log)
         state = _State()
-        table: Table | None = None
+        table: TextTable | None = None
         for block in source.blocks(chunk_bytes):
             table = _make_table(scheme, log, block, state)
             yield table
@@ -291,7 +304,7 @@ class _State:
     foreign: bool = False
 
 
-def _make_table(scheme: Scheme, log: LogTable, block: Block, state: _State) -> Table:
+def _make_table(scheme: Scheme, log: LogTable, block: Block, state: _State) -> TextTable:
     body, first_line = block.text, state.lines + block.skipped + 1
     if scheme.strip_nul:
         body = body.translate(None, b"\0")
@@ -311,7 +324,7 @@ def _make_table(scheme: Scheme, log: LogTable, block: Block, state: _State) -> T
     def reject(row: int, text: str, reason: str) -> Rejected:
         return Rejected(name, rows.line(row), text[:200], reason)
 
-    table = Table(
+    table = TextTable(
         file=name,
         names=scheme.names,
         units=scheme.units,
@@ -374,7 +387,7 @@ def _row_findings(scheme: Scheme, rows: Rows, block: Block, above: int) -> list[
     return found
 
 
-def _no_rows(table: Table) -> Fault:
+def _no_rows(table: TextTable) -> Fault:
     first = table.rejected[0] if table.rejected else None
     found = f"no reading; line {first.line} has {first.reason}" if first else "no reading"
     return Fault(table.file, found, "lines of readings", "check that the logger was recording")
