@@ -9,12 +9,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Protocol
 
+from ingest.table.long import LongTable, group_rows
+
 if TYPE_CHECKING:
+    import numpy as np
     import polars as pl
+    from numpy.typing import NDArray
 
     from ingest.run import Finding, Rejected
-    from ingest.table.cells import Numbers
-    from ingest.table.long import LongTable
+    from ingest.table.cells import CellReader, Numbers
 
 
 class Columns(Protocol):
@@ -101,3 +104,40 @@ class Columns(Protocol):
         UnusableRun
             Where one of the columns is not there.
         """
+
+
+def long_table(
+    table: Columns,
+    cells: CellReader,
+    name: str | int,
+    value: str | int,
+    unit: str | int | None,
+) -> LongTable:
+    """Take a log of one reading a row apart (`ingest.table.columns.Columns.long`).
+
+    Parameters
+    ----------
+    table
+        The log.
+    cells
+        Reads its cells.
+    name, value, unit
+        Columns that say which channel a row belongs to, its reading and its unit.
+
+    Raises
+    ------
+    UnusableRun
+        Where one of the columns is not there.
+    """
+    at, value_at = table.find(name), table.find(value)
+    unit_at = None if unit is None else table.find(unit)
+    table.prepare(text=[at, value_at, *([] if unit_at is None else [unit_at])])
+    names, rows, unnamed = group_rows(table.text(at))
+    values = table.text(value_at)
+    reader = cells.for_column(values)
+
+    def read(some: pl.Series, at_rows: NDArray[np.int64]) -> Numbers:
+        return reader.from_text(some, at_rows)
+
+    units = None if unit_at is None else table.text(unit_at)
+    return LongTable(table.file, names, unnamed, rows, values, units, read)

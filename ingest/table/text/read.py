@@ -28,7 +28,7 @@ import polars as pl
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding, Rejected
 from ingest.table.cells import CellReader
-from ingest.table.long import LongTable, group_rows
+from ingest.table.columns import long_table
 from ingest.table.names import match_name
 from ingest.table.text.dialect import Dialect
 from ingest.table.text.parse import (
@@ -46,11 +46,9 @@ from ingest.table.text.source import Block, Source
 if TYPE_CHECKING:
     from pathlib import Path
 
-    import numpy as np
-    from numpy.typing import NDArray
-
     from ingest.setup.model import LogTable
     from ingest.table.cells import Numbers
+    from ingest.table.long import LongTable
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,26 +220,7 @@ class TextTable:
         UnusableRun
             Where one of the columns is not there.
         """
-        at = self.find(name)
-        value_at = self.find(value)
-        unit_at = None if unit is None else self.find(unit)
-        self.prepare(text=[at, value_at, *([] if unit_at is None else [unit_at])])
-        names, rows, unnamed = group_rows(self.text(at))
-        values = self.text(value_at)
-        reader = self._reader.for_column(values)
-
-        def read(cells: pl.Series, at_rows: NDArray[np.int64]) -> Numbers:
-            return reader.from_text(cells, at_rows)
-
-        return LongTable(
-            self.file,
-            names,
-            unnamed,
-            rows,
-            values,
-            None if unit_at is None else self.text(unit_at),
-            read,
-        )
+        return long_table(self, self._reader, name, value, unit)
 
     def _neighbors(self, index: int) -> tuple[list[int], list[int]]:
         """Columns to parse along with one: all of a narrow table, as its first lines suggest."""
@@ -255,16 +234,23 @@ class TextTable:
 
 
 def read_text_table(
-    path: Path, log: LogTable, *, max_bytes: int | None = None, hashed: bool = False
+    path: Path,
+    log: LogTable,
+    *,
+    max_bytes: int | None = None,
+    hashed: bool = False,
+    content: bytes | None = None,
 ) -> TextTable:
     """Read a whole log, or its first `max_bytes`; with `hashed` it has its `TextTable.sha256`.
+
+    `content` is read in place of the file's own bytes, where it is given.
 
     Raises
     ------
     UnusableRun
         Where the file cannot be read or holds no table.
     """
-    with Source(path, log) as source:
+    with Source(path, log, content) as source:
         scheme = make_scheme(source, log)
         block = source.whole(max_bytes, scheme.dialect.first_data_line - 1, hashed=hashed)
         table = _make_table(scheme, log, block, _State())
