@@ -86,7 +86,9 @@ def _key(named: str, path: Path) -> str:
     return plain if PurePosixPath(plain).name == path.name else path.name
 
 
-def find_files(place: Path, setup: Path | None = None) -> RunFiles:
+def find_files(
+    place: Path, setup: Path | None = None, recording: Recording = NOT_RECORDED
+) -> RunFiles:
     """Find and check the files of a run.
 
     Parameters
@@ -95,6 +97,8 @@ def find_files(place: Path, setup: Path | None = None) -> RunFiles:
         A run folder, a run.toml, or a log (then `setup` is needed).
     setup
         A set-up to use instead of the folder's own.
+    recording
+        What is known of a folder that was recorded (`ingest.record.recover.prepare`).
 
     Raises
     ------
@@ -120,7 +124,8 @@ def find_files(place: Path, setup: Path | None = None) -> RunFiles:
         raise UnusableRun(
             Fault(str(place), "nothing there", "a run folder or a log", "correct the path")
         )
-    recording = _recording(folder) if log is None else NOT_RECORDED
+    if log is not None:
+        recording = NOT_RECORDED
     folder = recording.folder or folder
     setup_path = setup if setup is not None else folder / SETUP_NAME
     settings = read_setup(setup_path)
@@ -137,15 +142,6 @@ def find_files(place: Path, setup: Path | None = None) -> RunFiles:
         raise UnusableRun(faults)
     name = log.stem if place == log else folder.resolve().name
     return RunFiles(settings, setup_path, log, events, name, recording)
-
-
-def _recording(folder: Path) -> Recording:
-    """Where a folder was recorded: its files put in order, and what is to be said of it."""
-    if not (folder / "journal").is_dir():
-        return NOT_RECORDED
-    from ingest.record.recover import prepare
-
-    return prepare(folder)
 
 
 def _inside(folder: Path, name: str, where: str, faults: list[Fault]) -> Path | None:

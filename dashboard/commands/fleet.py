@@ -182,7 +182,7 @@ def store_export(
 
     Example: lukewarm store export fleet --out fleet.xlsx
     """
-    from ingest.export.store import export
+    from ingest.store.export import export
     from ingest.store.read import Filter
 
     export(open_store(store, database), out, table, Filter(family=family, purpose=purpose))

@@ -30,7 +30,7 @@ from ingest.record.wire.time import HostClock
 from ingest.setup.serial import PortTable
 
 if TYPE_CHECKING:
-    from ingest.record.wire.table_layout import Plan
+    from ingest.record.wire.derivation import Derivation
 
 HALF: Final = "half a line"
 CHECKSUM: Final = "a wrong or missing checksum"
@@ -88,17 +88,17 @@ class Deriver:
 
     Parameters
     ----------
-    plan
+    derivation
         How its lines become its log.
     files
         Where they go, begun anew; nothing is flushed here.
     """
 
-    def __init__(self, plan: Plan, files: DerivedFiles) -> None:
-        self.plan = plan
+    def __init__(self, derivation: Derivation, files: DerivedFiles) -> None:
+        self.derivation = derivation
         self.files = files
         self.clock = HostClock()
-        self.events = EventBook(plan)
+        self.events = EventBook(derivation)
         self.samples = ClockSamples()
         self.gaps: list[Gap] = []
         self.messages: deque[Message] = deque(maxlen=_MESSAGES)
@@ -106,16 +106,18 @@ class Deriver:
         self.cells: dict[str, Latest] = {}
         self._ports = [
             _Port(
-                table, RowMaker(table, own), delimiter=table.delimiter or plan.setup.log.delimiter
+                table,
+                RowMaker(table, own),
+                delimiter=table.delimiter or derivation.setup.log.delimiter,
             )
-            for table, own in zip(plan.ports, plan.port_columns, strict=True)
+            for table, own in zip(derivation.ports, derivation.port_columns, strict=True)
         ]
-        self._time_cell = time_cell(plan)
+        self._time_cell = time_cell(derivation)
         self._line_number = 0
         self._row_s = -1.0
         self._rejected = 0
-        if plan.header is not None:
-            self._log(plan.header)
+        if derivation.header is not None:
+            self._log(derivation.header)
 
     @property
     def counters(self) -> Counters:
@@ -247,7 +249,7 @@ class Deriver:
                 return
             body = checked
         elif doubtful and port.table.format == "csv":
-            if not self.plan.as_received:
+            if not self.derivation.as_received:
                 self._refuse(port, HALF, raw, now)
                 return
             port.held = []
@@ -260,13 +262,13 @@ class Deriver:
                 self._write_events()
             else:
                 self._refuse(port, refused, raw, now, counted_as=GARBAGE)
-        elif self.plan.as_received:
+        elif self.derivation.as_received:
             self._as_received(port, text, raw, now)
         else:
             self._by_column(port, text, raw, now)
 
     def _as_received(self, port: _Port, text: str, raw: bytes, now: float) -> None:
-        own = self.plan.port_columns[0]
+        own = self.derivation.port_columns[0]
         delimiter = port.delimiter or sniff_delimiter(text)
         count = text.count(delimiter)
         spare = count == len(own) and text.rstrip().endswith(delimiter)
@@ -301,7 +303,7 @@ class Deriver:
 
     def _begins_whole(self, port: _Port, texts: list[str]) -> bool:
         if port.was_open:
-            return is_continued(self.events.head, texts, self.plan.setup.log)
+            return is_continued(self.events.head, texts, self.derivation.setup.log)
         if len(texts) < NEEDED or self._time_cell is None:
             return True
         cut = [text.split(port.delimiter or sniff_delimiter(text)) for text in texts]
@@ -331,8 +333,8 @@ class Deriver:
 
     def _row(self, port: _Port, cells: list[str], now: float) -> None:
         now = self._row_s = max(now, self._row_s + _TICK_S)
-        at = self.plan.first_column[self._ports.index(port)]
-        columns = self.plan.columns
+        at = self.derivation.first_column[self._ports.index(port)]
+        columns = self.derivation.columns
         before, after = at - 1, len(columns) - at - len(cells)
         row = [f"{now:.6f}", *[""] * before, *cells, *[""] * after]
         line = ",".join(row)
