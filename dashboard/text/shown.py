@@ -162,6 +162,14 @@ def words(name: str) -> str:
     return HYPHENATED.get(name) or clean(name).replace("_", " ")
 
 
+SIGNS: Final[Mapping[str, str]] = {
+    "pass": "✓",
+    "fail": "✕",
+    "undecided": "?",
+    "not measured": "–",
+}
+"""The sign of each verdict; the word always stands beside it."""
+
 HYPHENATED: Final = {"warm_up_time": "warm-up time"}
 """Names whose words are not simply parted by blanks."""
 
