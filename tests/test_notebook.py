@@ -179,16 +179,29 @@ def test_a_frame_gives_the_run_of_its_log(kind: str) -> None:
 
 
 @pytest.mark.parametrize("kind", ["polars", "pandas"])
-def test_a_column_of_moments_is_its_own_format(kind: str) -> None:
+@pytest.mark.parametrize("zone", [True, False], ids=["instants", "wall clock"])
+def test_a_column_of_moments_means_what_the_text_did(kind: str, zone: bool) -> None:  # noqa: FBT001
     # read by another library's clock, so that the two agree on what the text says
     place = ROOT / "sample_logs" / "SC-028-complaint"
     frame = pd.read_csv(place / "log.csv")
     moments = pd.to_datetime(frame["Date/Time"], format="%m/%d/%Y %I:%M:%S.%f %p")
-    frame["Date/Time"] = moments.dt.tz_localize("America/Detroit")
+    frame["Date/Time"] = moments.dt.tz_localize("America/Detroit") if zone else moments
     run = lw.load(frame if kind == "pandas" else as_polars(frame), setup=place / "run.toml")
     from_log = lw.load(place)
-    assert run.data.readings.equals(from_log.data.readings)
+    assert run.to_frame().equals(from_log.to_frame())
+    assert run.data.controls.equals(from_log.data.controls)
     assert run.data.started == from_log.data.started
+
+
+@pytest.mark.parametrize("zone", [True, False], ids=["instants", "UTC wall clock"])
+def test_moments_where_the_log_counts_from_1970(zone: bool) -> None:  # noqa: FBT001
+    # SC-004's logger writes milliseconds since the epoch, without a header
+    place = ROOT / "sample_logs" / "SC-004-baseline"
+    frame = pd.read_csv(place / "log.csv", header=None)
+    frame[0] = pd.to_datetime(frame[0], unit="ms", utc=True)
+    if not zone:
+        frame[0] = frame[0].dt.tz_localize(None)
+    assert lw.load(frame, place / "run.toml").to_frame().equals(lw.load(place).to_frame())
 
 
 def test_the_index_and_durations_of_a_pandas_frame() -> None:

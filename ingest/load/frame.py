@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
+from ingest.clock.detect import time_unit
+from ingest.clock.reader import PER_SECOND, SECONDS_PER
 from ingest.errors import Fault, UnusableRun
 from ingest.files import files_with_log
 from ingest.load.load import OpenedRun, load_opened
@@ -19,12 +21,13 @@ from ingest.table.text.read import read_table
 
 if TYPE_CHECKING:
     from ingest.run import Run
-    from ingest.setup.model import LogTable, Setup
+    from ingest.setup.model import Setup, TimeTable
 
-LOG_NAME = "frame.csv"
+LOG_NAME: Final = "frame.csv"
 """What the table is called in messages and digests."""
 
-MOMENT = "%Y-%m-%dT%H:%M:%S%.6f"
+MOMENT: Final = "%Y-%m-%dT%H:%M:%S%.6f"
+EPOCH: Final = frozenset({"epoch s", "epoch ms"})
 
 
 def load_frame(frame: pl.DataFrame, setup: Path) -> Run:
@@ -55,52 +58,65 @@ def load_frame(frame: pl.DataFrame, setup: Path) -> Run:
         )
     with tempfile.TemporaryDirectory(prefix="lukewarm-") as folder:
         log = Path(folder) / LOG_NAME
-        _as_written(frame).write_csv(log)
-        files = files_with_log(log, setup, lambda told: _plain(told, frame))
+        files = files_with_log(log, setup, _plain)
+        _as_written(frame, files.setup.log.time).write_csv(log)
         return load_opened(OpenedRun(files, read_table(log, files.setup.log, hashed=True)))
 
 
-def _as_written(frame: pl.DataFrame) -> pl.DataFrame:
-    """Every column as numbers or texts."""
+def _as_written(frame: pl.DataFrame, time: TimeTable | None) -> pl.DataFrame:
+    """Every column as numbers or texts; the time as the set-up says the log writes it.
+
+    The events, which are in the log's own time, then still mean the same.
+    """
     columns = []
-    for name, kind in frame.schema.items():
+    for place, (name, kind) in enumerate(frame.schema.items()):
+        told = time if time is not None and time.column in (name, place + 1) else None
         column = pl.col(name)
         if kind.is_float():
             column = column.fill_nan(None)
         elif isinstance(kind, pl.Datetime):
-            column = column.dt.to_string(f"{MOMENT}%:z" if kind.time_zone else MOMENT)
+            column = _moment(column, kind, told)
         elif isinstance(kind, pl.Duration):
-            column = column.dt.total_microseconds() / 1e6
+            column = _counted(column.dt.total_microseconds(), _unit(told))
         elif kind == pl.Boolean:
             column = column.cast(pl.Int8)
         columns.append(column)
     return frame.select(columns)
 
 
-def _plain(setup: Setup, frame: pl.DataFrame) -> Setup:
-    """The set-up with what it says of the log's writing replaced by how the table is written."""
-    log = setup.log.model_copy(
-        update={
-            "delimiter": ",",
-            "decimal": ".",
-            "thousands": None,
-            "encoding": "utf-8",
-            "header": True,
-        }
+def _moment(column: pl.Expr, kind: pl.Datetime, told: TimeTable | None) -> pl.Expr:
+    """Moments as the set-up has them written, else as ISO 8601."""
+    unit = _unit(told)
+    if unit in EPOCH:
+        if kind.time_zone is None and told is not None and told.timezone:
+            column = column.dt.replace_time_zone(told.timezone, ambiguous="earliest")
+        return _counted(column.dt.epoch("us"), unit)
+    pattern = told.format if told is not None else None
+    if told is not None and told.timezone and kind.time_zone:
+        column = column.dt.convert_time_zone(told.timezone)
+    if pattern is None or "%" not in pattern:
+        return column.dt.to_string(f"{MOMENT}%:z" if kind.time_zone else MOMENT)
+    return column.dt.to_string(pattern.replace("%f", "%6f"))
+
+
+def _unit(told: TimeTable | None) -> str | None:
+    return time_unit(told.unit) if told is not None and told.unit is not None else None
+
+
+def _counted(microseconds: pl.Expr, unit: str | None) -> pl.Expr:
+    """In the unit of plain numbers that the set-up names, else in seconds."""
+    return microseconds / (
+        1e6 * SECONDS_PER.get(unit or "s", 1.0) / PER_SECOND.get(unit or "s", 1.0)
     )
-    return setup.model_copy(update={"log": log.model_copy(update={"time": _time(log, frame)})})
 
 
-def _time(log: LogTable, frame: pl.DataFrame) -> object:
-    """How the time is written: a column of moments or durations says so itself."""
-    time = log.time
-    if time is None or time.column is None:
-        return time
-    at = time.column
-    name = frame.columns[at - 1] if isinstance(at, int) and at <= frame.width else at
-    kind = frame.schema.get(str(name))
-    if isinstance(kind, pl.Datetime):
-        return time.model_copy(update={"format": "iso8601", "unit": None})
-    if isinstance(kind, pl.Duration):
-        return time.model_copy(update={"format": None, "unit": "s"})
-    return time
+def _plain(setup: Setup) -> Setup:
+    """The set-up with what it says of the log's writing replaced by how the table is written."""
+    plain = {
+        "delimiter": ",",
+        "decimal": ".",
+        "thousands": None,
+        "encoding": "utf-8",
+        "header": True,
+    }
+    return setup.model_copy(update={"log": setup.log.model_copy(update=plain)})
