@@ -144,6 +144,32 @@ def find_files(
     return RunFiles(settings, setup_path, log, events, name, recording)
 
 
+def files_with_log(log: Path, setup: Path, adapt: Callable[[Setup], Setup]) -> RunFiles:
+    """The files of a run whose log was made elsewhere; its events lie beside the set-up.
+
+    Parameters
+    ----------
+    log
+        The log.
+    setup
+        The run.toml.
+    adapt
+        Makes the set-up fit the log.
+
+    Raises
+    ------
+    UnusableRun
+        Where a file is missing or lies outside the set-up's folder.
+    """
+    settings = read_setup(setup)
+    folder, faults, events = setup.parent, list[Fault](), None
+    if settings.events is not None:
+        events = _inside(folder, settings.events.file, f"{setup.name} [events] file", faults)
+    if faults:
+        raise UnusableRun(faults)
+    return RunFiles(adapt(settings), setup, log, events, folder.resolve().name)
+
+
 def _inside(folder: Path, name: str, where: str, faults: list[Fault]) -> Path | None:
     """A file of the folder by the name run.toml gives it; a fault where it is not one."""
     windows = PureWindowsPath(name)

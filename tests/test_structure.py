@@ -125,11 +125,22 @@ def test_no_module_runs_away(path: Path) -> None:
 
 def test_help_loads_nothing_heavy() -> None:
     heavy = ("polars", "numpy", "scipy", "pandas", "plotly", "dash", "pydantic", "sqlalchemy")
-    code = f"import sys, lukewarm\nprint([name for name in {heavy!r} if name in sys.modules])"
+    # what a command line that says its help loads, and so all that `import lukewarm` may
+    code = (
+        "import sys, dashboard.commands.main\n"
+        f"print([name for name in {heavy!r} if name in sys.modules])"
+    )
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
     )
     assert done.stdout.strip() == "[]"
+
+
+def test_pandas_is_at_the_front_door_only_and_its_converters_nowhere() -> None:
+    users = {module_id(path) for path in MODULES if "pandas" in imported(path)}
+    assert users <= {"dashboard/notebook/frames.py", "dashboard/notebook/runs.py",
+                     "dashboard/notebook/found.py"}  # fmt: skip
+    assert not [path for path in MODULES if imported(path) & {"pyarrow", "openpyxl"}]
 
 
 def test_every_public_function_says_what_it_does() -> None:

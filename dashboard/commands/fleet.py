@@ -21,13 +21,11 @@ from dashboard.commands.shared import (
     Units,
     UnitsOption,
     counted,
-    expand,
     note,
-    open_store,
     read_baseline,
-    read_limits,
     say,
 )
+from dashboard.places import expand, open_store, read_limits
 
 if TYPE_CHECKING:
     from analysis.limits import Limits

@@ -14,10 +14,10 @@ from dashboard.commands.shared import (
     UnitsOption,
     analyze_folder,
     note,
-    read_limits,
     say,
     show_documents,
 )
+from dashboard.places import read_limits
 
 if TYPE_CHECKING:
     from rich.console import Console

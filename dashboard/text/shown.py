@@ -142,6 +142,15 @@ def words(name: str) -> str:
     return clean(name).replace("_", " ").replace("warm up ", "warm-up ")
 
 
+SIGNS: Final[Mapping[str, str]] = {
+    "pass": "✓",
+    "fail": "✕",
+    "undecided": "?",
+    "not measured": "–",
+}
+"""The sign of each verdict; the word always stands beside it."""
+
+
 def clean(text: object) -> str:
     """Text from a log or set-up with whatever could steer a terminal or a line made visible.
 

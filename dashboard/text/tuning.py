@@ -11,6 +11,8 @@ from dashboard.text.shown import clean, conversion, plain, words
 from ingest.export.tables import harmless
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from analysis.statistics.proportions import Share
     from analysis.tune.change import Changed
     from analysis.tune.search.one_cause import CauseTuning
@@ -229,6 +231,11 @@ def change_lines(changed: Sequence[Changed]) -> list[str]:
 
 def report_csv(tuning: Tuning) -> str:
     """All limits as a table, SI: a line for each figure, family of it, and cause."""
+    return harmless(report_frame(tuning)).write_csv()
+
+
+def report_frame(tuning: Tuning) -> pl.DataFrame:
+    """All limits as a frame, SI: a row for each figure, family of it, and cause."""
     import polars as pl
 
     rows: list[dict[str, object]] = []
@@ -245,8 +252,7 @@ def report_csv(tuning: Tuning) -> str:
         ]  # fmt: skip
     rows += [_cause_row(cause) for cause in tuning.causes]
     columns = {name: [row.get(name) for row in rows] for name in COLUMNS}
-    frame = pl.DataFrame(columns, strict=False)
-    return harmless(frame).write_csv()
+    return pl.DataFrame(columns, strict=False)
 
 
 def _cause_row(each: CauseTuning) -> dict[str, object]:
