@@ -104,6 +104,36 @@ def say_error(error: LukewarmError) -> None:
         note(f"error: {line}")
 
 
+def board_password(file: Path | None) -> str | None:
+    """What visitors of a board must know: a file's first line, else from the environment.
+
+    Raises
+    ------
+    UnusableRun
+        Where the file's first line is empty: the board would stand open without a word.
+    """
+    import os
+
+    from ingest.errors import Fault, UnusableRun
+    from ingest.files import read_text
+
+    if file is None:
+        return os.environ.get("LUKEWARM_BOARD_PASSWORD") or None
+    password = next(iter(read_text(file).splitlines()), "")
+    if not password.strip():
+        raise UnusableRun(
+            Fault(
+                str(file),
+                "no password on the first line",
+                "the password on it",
+                "write one, or leave --password-file out for a board of this machine alone",
+            )
+        )
+    if os.name == "posix" and file.stat().st_mode & 0o077:
+        note(f"warning: others can read {file}; `chmod 600 {file}` keeps it yours")
+    return password
+
+
 def analyze_folder(
     folder: Path, limits: Limits, baseline: Baseline | None
 ) -> tuple[Analysis, list[Checked]]:

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.files import NOT_RECORDED, SETUP_NAME, Recording, read_text
+from ingest.json_text import parse_json
 from ingest.record.journal import FOLDER, Damage, read_records, segments
 from ingest.record.wire.clock import Drift, compare_clocks
 from ingest.record.wire.count import Gap
@@ -167,7 +168,7 @@ def journal_sizes(folder: Path) -> dict[str, int]:
 def read_state(folder: Path) -> dict[str, Any]:
     """What recording.json says; empty where there is none that can be read."""
     try:
-        found = json.loads((folder / STATE_NAME).read_text(encoding="utf-8"))
+        found = parse_json((folder / STATE_NAME).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
     return found if isinstance(found, dict) else {}

@@ -16,6 +16,7 @@ from ingest.errors import Fault, UnusableRun
 from ingest.files import SETUP_NAME, read_text
 from ingest.setup.model import Setup, parse_setup
 from ingest.setup.serial import HOST_COLUMN, PortTable, SerialTable, read_serial, with_ports
+from ingest.setup.toml_text import parse_document
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
@@ -212,7 +213,7 @@ def complete_setup(text: str, derivation: Derivation) -> str:
     """The text of a run folder's run.toml: the technician's own, with what recording fills in."""
     import tomlkit
 
-    document = tomlkit.parse(text)
+    document = parse_document(text, SETUP_NAME)
     log: Any = document.setdefault("log", tomlkit.table())
     log["file"] = LOG_NAME
     if derivation.as_received:
@@ -280,14 +281,8 @@ def open_derivation(path: Path, ports: tuple[str, ...] = ()) -> tuple[Derivation
 def _with_log(text: str, file: str) -> str:
     """The text with a ``[log] file``, which a set-up for recording need not name."""
     import tomlkit
-    from tomlkit.exceptions import TOMLKitError
 
-    try:
-        document = tomlkit.parse(text)
-    except TOMLKitError as error:
-        raise UnusableRun(
-            Fault(file, f"text that is not TOML ({error})", "a TOML file", "correct that line")
-        ) from error
+    document = parse_document(text, file)
     log: Any = document.setdefault("log", tomlkit.table())
     if isinstance(log, dict):
         log.setdefault("file", LOG_NAME)

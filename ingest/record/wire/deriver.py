@@ -6,11 +6,11 @@ gives the same files.
 
 from __future__ import annotations
 
-import json
 from collections import deque
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
+from ingest.json_text import parse_json
 from ingest.record.journal import Kind, Record
 from ingest.record.wire.count import ClockSamples, Counters, Gap, PortCounters
 from ingest.record.wire.events import EventBook
@@ -151,12 +151,12 @@ class Deriver:
 
     def _use(self, record: Record, now: float) -> None:
         if record.kind is Kind.EVENT:
-            note = json.loads(record.payload)
+            note = parse_json(record.payload)
             self._note(now, note["control"], note["position"])
         elif record.port < len(self._ports):
             port = self._ports[record.port]
             if record.kind is Kind.MARK:
-                self._mark(port, json.loads(record.payload), now)
+                self._mark(port, parse_json(record.payload), now)
             elif port.table.format == "modbus":
                 self._registers(port, record.payload, now)
             else:
@@ -171,7 +171,7 @@ class Deriver:
             self._reject(event.host_s, "", "an event without a line of the log near it", text)
 
     def _clock(self, record: Record) -> None:
-        if not json.loads(record.payload).get("first"):
+        if not parse_json(record.payload).get("first"):
             self.clock.compare(record)
             self.clock.see(record)
             return
