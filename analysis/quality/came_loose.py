@@ -3,7 +3,7 @@
 The watch tells a fall from what came before it. A stored run is also looked at afterwards: a
 reading that soon comes back, controls that were moved about then (their clock may be some seconds
 off), controls that nobody noted, or a footwell that falls with its outlet: then nothing is taken
-out.
+out. Nothing is said of the air of the cabin, which doors, windows and a leaking body move as well.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from analysis.quality import detector
 from analysis.quality.view import OUTLETS, Hit, View
 from analysis.watch.bins import Seconds, junctions_of, make_seconds, width_for
 from analysis.watch.judge import SILENT, STANDS_STILL, Alarm, judge
-from analysis.watch.places import moved_by
+from analysis.watch.places import INDOORS, moved_by
 from ingest.arrays import Bools
 from ingest.run import Finding
 
@@ -76,6 +76,8 @@ def _holds(alarm: Alarm, seconds: Seconds) -> bool:
         return False
     if alarm.kind == STANDS_STILL:
         return True
+    if alarm.point in INDOORS:
+        return False
     noted = [(at, control) for at, control in seconds.moves if alarm.point in moved_by(control)]
     if not noted or any(abs(at - alarm.since_s) <= CLOCK_S for at, _ in noted):
         return False

@@ -11,7 +11,7 @@ import numpy as np
 from analysis.watch.bins import Seconds, Track
 from analysis.watch.drop import departures
 from analysis.watch.lost import FROM, lost_bins
-from analysis.watch.places import TEMPERATURES, moved_by, settle_s
+from analysis.watch.places import INDOORS, TEMPERATURES, moved_by, settle_s
 from analysis.watch.still import MIN_S, halted_bins, lasting, silent_bins, still_bins
 from ingest.arrays import Bools
 
@@ -26,6 +26,9 @@ BACK: Final = 0.5
 
 NOTED_LATE_S: Final = 20.0
 """A move that is noted so long after an alarm began still explains it."""
+
+_DOOR: Final = "a control was moved and not noted, or a door or window opened"
+OTHERWISE: Final = dict.fromkeys(INDOORS, _DOOR)
 
 SAME_K: Final = 1.5
 """So near its cold junction a fallen reading is said to copy it."""
@@ -128,7 +131,7 @@ def _loose(seconds: Seconds, point: str) -> Iterator[Alarm]:
             float(seconds.ends[each.bin]),
             None if end is None else float(seconds.ends[end]),
             f"{said} {way} from {each.before:.0f} to {now:.0f} °C with no control noted: its "
-            f"sensor {hangs}, or a control was moved and not noted.",
+            f"sensor {hangs}, or {OTHERWISE.get(point, 'a control was moved and not noted')}.",
             each.before,
             each.by,
         )

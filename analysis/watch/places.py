@@ -130,8 +130,10 @@ def speed_factor(seconds: Seconds, point: str) -> Floats:
     factor = np.ones(seconds.ends.size)
     track = seconds.tracks.get("road_speed")
     back = max(1, round(SPEED_S / seconds.width))
-    if track is None or point in (*FRESH, *HOSES) or factor.size <= back:
+    if point in (*FRESH, *HOSES) or factor.size <= back:
         return factor
+    if track is None:  # it may have changed at any time
+        return factor * SPEED_TIMES if point in INDOORS else factor
     windows = np.lib.stride_tricks.sliding_window_view(track.means, back + 1)
     changed = np.fmax.reduce(windows, axis=1) - np.fmin.reduce(windows, axis=1)
     factor[back:][changed > SPEED_M_S] = SPEED_TIMES

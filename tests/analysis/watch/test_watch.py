@@ -44,6 +44,7 @@ def car() -> dict[str, Floats]:
         "ambient": noisy(np.full(TIME.size, -5.0), 3),
         "coolant_in": noisy(-5.0 + 90.0 * warm, 4),
         "vacuum_source": noisy(np.full(TIME.size, 55.0), 5),
+        "road_speed": np.zeros(TIME.size),
     }
 
 
