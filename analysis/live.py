@@ -18,7 +18,9 @@ LATEST_S: Final = 120.0
 LASTING: Final = frozenset({"reversed", "swapped", "wrong_type", "shorted"})
 """Faults of how a sensor is fitted: they stay until somebody puts it right."""
 
-DOUBTFUL: Final = frozenset({"open", "stuck", "fell_off", "noisy", "dead", "disagrees_at_soak"})
+DOUBTFUL: Final = frozenset(
+    {"open", "stuck", "fell_off", "came_loose", "noisy", "dead", "disagrees_at_soak"}
+)
 """Faults worth saying at once even where the readings may still be used."""
 
 

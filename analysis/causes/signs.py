@@ -33,6 +33,7 @@ DOUBTS: Final = frozenset(
         "disagrees_at_soak",
         "swapped",
         "fell_off",
+        "came_loose",
         "clipped",
         "noisy",
     }
