@@ -1,83 +1,82 @@
-"""The command line: `lukewarm`. The commands themselves are in `dashboard/commands/`."""
+"""Why is the heater lukewarm? From sensor logs to figures, a verdict and the next check.
+
+::
+
+    import lukewarm as lw
+
+    found = lw.analyze(lw.load("sample_logs/SC-014-complaint"))
+    print(found)
+
+`load` a run, `analyze` it, `plot` and `report` what was found; `analyze_many` for many runs;
+`Store`, `compare` and `tune` for a run store; `figures`, `causes`, `checks` and `findings` are the
+names in use. What cannot be used raises `LukewarmError`, one line a fault. Nothing is loaded before
+it is used.
+"""
 
 from __future__ import annotations
 
-import os
-import sys
-from typing import Annotated
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
 
-import typer
+if TYPE_CHECKING:
+    from dashboard.notebook.analyze import Many, analyze, analyze_many
+    from dashboard.notebook.found import Found
+    from dashboard.notebook.pictures import plot, report
+    from dashboard.notebook.runs import LoadedRun, load
+    from dashboard.notebook.store import Store, Tuned, compare, tune
+    from dashboard.notebook.vocabulary import causes, checks, figures, findings
+    from ingest.errors import LukewarmError, UnusableRun
 
-from dashboard.commands import fleet, limits, measure, proof, record
-from dashboard.commands.shared import UNUSABLE, note, say, say_error
+__all__ = [
+    "Found",
+    "LoadedRun",
+    "LukewarmError",
+    "Many",
+    "Store",
+    "Tuned",
+    "UnusableRun",
+    "analyze",
+    "analyze_many",
+    "causes",
+    "checks",
+    "compare",
+    "figures",
+    "findings",
+    "load",
+    "plot",
+    "report",
+    "tune",
+]
 
-app = typer.Typer(
-    name="lukewarm",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-)
+_ROOMS = {
+    "dashboard.notebook.analyze": ("Many", "analyze", "analyze_many"),
+    "dashboard.notebook.found": ("Found",),
+    "dashboard.notebook.pictures": ("plot", "report"),
+    "dashboard.notebook.runs": ("LoadedRun", "load"),
+    "dashboard.notebook.store": ("Store", "Tuned", "compare", "tune"),
+    "dashboard.notebook.vocabulary": ("causes", "checks", "figures", "findings"),
+    "ingest.errors": ("LukewarmError", "UnusableRun"),
+}
+_ROOM_OF = {name: room for room, names in _ROOMS.items() for name in names}
 
 
-def show_version(asked: bool) -> None:  # noqa: FBT001 - the shape of an option's callback
-    """Print the version and end, where asked to."""
-    if asked:
-        from importlib.metadata import version
-
-        say(f"lukewarm {version('lukewarm')}")
-        raise typer.Exit
-
-
-@app.callback()
-def options(
-    version: Annotated[
-        bool,
-        typer.Option(
-            "--version", callback=show_version, is_eager=True, help="Say the version and end."
-        ),
-    ] = False,
-) -> None:
-    """Why is the heater lukewarm? From sensor logs to figures, a verdict and the next check."""
+def __getattr__(name: str) -> Any:
+    """Open the module a name lives in when it is first asked for (PEP 562)."""
+    room = _ROOM_OF.get(name)
+    if room is None:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return globals().setdefault(name, getattr(import_module(room), name))
 
 
-for commands in (measure, proof, record, fleet, limits):
-    app.add_typer(commands.app)
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
 
 
 def main() -> None:
-    """Run the command line; a fault in the data is a line on standard error, never a traceback."""
-    if sys.stdout is None:  # closed by the shell
-        drop_output()
-    # The fits are small: threads inside one matrix product cost more than they save.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    for stream in (sys.stdout, sys.stderr):
-        # A Windows console may stand on a code page without degree signs.
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
-    from ingest.errors import LukewarmError
+    """Run the command line: `lukewarm`."""
+    from dashboard.commands.main import main as run
 
-    try:
-        app()
-    except LukewarmError as error:
-        say_error(error)
-        sys.exit(UNUSABLE)
-    except BrokenPipeError:
-        sys.stderr.close()
-        sys.exit(UNUSABLE)
-    except OSError as error:
-        drop_output()
-        note(f"error: {error.filename or 'output'}: {error.strerror or error}")
-        sys.exit(UNUSABLE)
-    except KeyboardInterrupt:
-        sys.exit(130)
-
-
-def drop_output() -> None:
-    """Let standard output go nowhere.
-
-    Where it takes no more, the interpreter would try again when it ends, and complain.
-    """
-    sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123 - until the end
+    run()
 
 
 if __name__ == "__main__":

@@ -1,7 +1,7 @@
 """Limits from good cars: what a family's own spread says a sound heater does.
 
 For each figure a two-sided tolerance interval that holds 95 % of the family with 95 % confidence.
-Its end is a limit only where it is bad to differ (`analysis.limits.BAD_SIDE`); on the other side
+Its end is a limit only where it is bad to differ (`analysis.figures.Figure.bad`); on the other side
 the default limit stays, if there is one. The two-sided factor is kept for one end too: a car is
 judged by fifteen figures at once, and a good one should pass them all.
 
@@ -25,13 +25,15 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.causes.evidence import Evidence, evidence_of
-from analysis.limits import BAD_SIDE, Limit
+from analysis.figures import all_figures, bad_side, figures_by_name
+from analysis.limits import Limit
 from analysis.measurement import Measurement
 from analysis.statistics.outliers import outliers
 from analysis.statistics.tolerance import half_width
+from ingest.saying import amount, difference_unit, joined, say
 
 if TYPE_CHECKING:
-    from analysis.pipeline import Measured
+    from analysis.measured import Measured
 
 
 FEWEST: Final = 5
@@ -43,9 +45,6 @@ what its model may be off by, which does not scatter from car to car."""
 
 MAX_OUTLIERS: Final = 1
 """The cars are known to be good: one may be a slip, two that differ show how wide the family is."""
-
-LOGARITHMIC: Final = frozenset({"warm_up_time", "response_time", "vacuum_decay"})
-"""Positive rates and times, whose spread goes with their size."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +84,8 @@ def spread_of(name: str, measurements: Sequence[Measurement]) -> Spread | None:
     values, random = values[usable], random[usable]
     if values.size < 2:
         return None
-    log = name in LOGARITHMIC and bool(np.all(values > 3.0 * random)) and bool(np.all(values > 0))
+    log = figures_by_name()[name].log
+    log = log and bool(np.all(values > 3.0 * random)) and bool(np.all(values > 0))
     if log:
         values, random = np.log(values), random / values
     foreign = outliers(values, MAX_OUTLIERS)
@@ -97,7 +97,10 @@ def spread_of(name: str, measurements: Sequence[Measurement]) -> Spread | None:
 
 def spreads(cars: Sequence[Mapping[str, Measurement]]) -> dict[str, Spread]:
     """Spread of every figure that at least two of the good cars have."""
-    found = {name: spread_of(name, [car[name] for car in cars if name in car]) for name in BAD_SIDE}
+    found = {
+        name: spread_of(name, [car[name] for car in cars if name in car])
+        for name in figures_by_name()
+    }
     return {name: spread for name, spread in found.items() if spread is not None}
 
 
@@ -119,7 +122,7 @@ def tolerance_limit(name: str, spread: Spread, stands: Limit | None = None) -> L
         None where no side of it is bad, where there are fewer than `FEWEST` cars, and where they
         do not differ at all: then the logger's steps hide the family's spread.
     """
-    side = BAD_SIDE.get(name)
+    side = bad_side(name)
     if side is None or spread.n < FEWEST or spread.seen == 0.0:
         return None
     stands = stands or Limit(None, None, "")
@@ -128,10 +131,15 @@ def tolerance_limit(name: str, spread: Spread, stands: Limit | None = None) -> L
     if spread.log:
         mean, low, high = math.exp(mean), math.exp(low), math.exp(high)
     aside = f" ({spread.left_out} more left out as foreign to them)" if spread.left_out else ""
-    basis = f"holds 95 % of the family with 95 % confidence, from {spread.n} good cars{aside}"
+    basis: str = f"holds 95 % of the family with 95 % confidence, from {spread.n} good cars{aside}"
     near = mean - low if side == "low" else high - mean
     if near < stands.harmless:
-        basis += f"; widened, as {stands.harmless:g} from their mean is harmless"
+        unit = next((each.unit for each in all_figures() if each.name == name), "")
+        basis = say(
+            "{basis}; widened, as {harmless} from their mean is harmless",
+            basis=basis,
+            harmless=amount(stands.harmless, "g", difference_unit(unit)),
+        )
     low, high = min(low, mean - stands.harmless), max(high, mean + stands.harmless)
     if side == "low":
         stays = stands.high if stands.high is not None and stands.high > low else None
@@ -164,7 +172,7 @@ def baseline_limits(
     why = f"default, for want of {FEWEST} good cars that differ ({count} in the baseline)"
     for name, stands in default.items():
         if name not in limits:
-            limits[name] = replace(stands, basis=f"{stands.basis}; {why}")
+            limits[name] = replace(stands, basis=joined("; ", (stands.basis, why)))
     return limits
 
 

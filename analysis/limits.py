@@ -12,35 +12,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
-from typing import Any, Final, Literal, get_args
+from typing import Any, Final, get_args
 
+from analysis.figures import figures_by_name
 from ingest.errors import Fault, UnusableRun
 from ingest.setup.model import Heater
 from ingest.setup.toml_text import parse_toml
-
-Side = Literal["low", "high", "both"]
-
-BAD_SIDE: Final[dict[str, Side | None]] = {
-    "steady_outlet_rise": "low",
-    "warm_up_time": "high",
-    "fluctuation_index": "high",
-    "fluctuation_period": None,  # tells causes apart; no period is good or bad
-    "effective_travel": "low",
-    "dead_travel_cold": "high",
-    "dead_travel_hot": "high",
-    "lever_hysteresis": "high",
-    "cold_end_rise": "high",
-    "response_time": "high",
-    "coolant_plateau": "low",  # warmer than its family is no fault until it boils: the default
-    "thermostat_opening": "low",
-    "core_effectiveness": "both",  # too good is too little air
-    "coolant_drop": "high",  # negative is a reversed flow: the default
-    "speed_sensitivity": "low",
-    "footwell_deficit": "high",
-    "vacuum_decay": "high",
-    "vacuum_source_low": "low",
-}
-"""Every figure and the side on which it is bad to differ from one's family; None where none is."""
 
 _HEADER: Final = ("version", "author", "date", "basis")
 _FINGERPRINT: Final = "fingerprint"
@@ -188,8 +165,8 @@ class _Reader:
         found = {}
         for figure, table in tables.items():
             where = f"{place}.{figure}"
-            if figure not in BAD_SIDE:
-                self.fault(where, f"figure {figure!r}", _near(figure, tuple(BAD_SIDE)),
+            if figure not in figures_by_name():
+                self.fault(where, f"figure {figure!r}", _near(figure, tuple(figures_by_name())),
                            "a figure of the result")  # fmt: skip
             elif not isinstance(table, dict):
                 self.fault(where, repr(table)[:60], f"write [{where}] and low or high below it",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from analysis.figures import all_figures
-from analysis.heater.predict import predict_steady_rise
+from analysis.heater.predict import Prediction, predict_steady_rise
 from analysis.measurement import Measurement
 from analysis.pipeline import measure
 from ingest.run import Finding, Run
@@ -18,7 +18,9 @@ LATEST_S: Final = 120.0
 LASTING: Final = frozenset({"reversed", "swapped", "wrong_type", "shorted"})
 """Faults of how a sensor is fitted: they stay until somebody puts it right."""
 
-DOUBTFUL: Final = frozenset({"open", "stuck", "fell_off", "noisy", "dead", "disagrees_at_soak"})
+DOUBTFUL: Final = frozenset(
+    {"open", "stuck", "fell_off", "came_loose", "noisy", "dead", "disagrees_at_soak"}
+)
 """Faults worth saying at once even where the readings may still be used."""
 
 
@@ -40,7 +42,7 @@ class LiveFigures:
 
     until_s: float
     figures: Mapping[str, Measurement]
-    prediction: Measurement
+    prediction: Prediction
     warnings: tuple[Finding, ...]
 
     def known(self) -> dict[str, tuple[float, float]]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Self
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,8 +31,6 @@ class Measurement:
         Why there is no value, or what a reader must know of it.
     window
         From and to (s from engine start) of the readings used, where that makes sense.
-    details
-        Further numbers a picture or a cause may want (fit parameters, counts).
     """
 
     value: float | None
@@ -40,10 +39,9 @@ class Measurement:
     shared: Mapping[str, float] = field(default_factory=dict)
     note: str | None = None
     window: tuple[float, float] | None = None
-    details: Mapping[str, float] = field(default_factory=dict)
 
     @classmethod
-    def missing(cls, unit: str, why: str) -> Measurement:
+    def missing(cls, unit: str, why: str) -> Self:
         """A figure that could not be had; `why` is a sentence for a technician."""
         return cls(value=None, unit=unit, note=why)
 

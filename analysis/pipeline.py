@@ -14,41 +14,21 @@ from analysis.causes.next_check import NextCheck
 from analysis.causes.next_measurement import NextMeasurement
 from analysis.causes.seen import Seen
 from analysis.context import Context
+from analysis.figures import figures_by_name
 from analysis.lever.event_clock import align_events
+from analysis.lever.record import Aligned
 from analysis.limits import default_limits, limits_for
+from analysis.measured import Measured
 from analysis.quality import assess
 from analysis.quality.soak import correct_at_soak
 from analysis.run_verdict import judge_run
 from analysis.vacuum.findings import vacuum_findings
 from analysis.verdict import Judged, Verdict, judge
-from ingest.run import Finding, Run
+from ingest.run import Run
 
 if TYPE_CHECKING:
     from analysis.baseline import Baseline
     from analysis.limits import Limits
-    from analysis.measurement import Measurement
-
-
-@dataclass(frozen=True)
-class Measured:
-    """A run with its figures, not judged.
-
-    Parameters
-    ----------
-    run
-        The run as the figures saw it: bad stretches null, offsets corrected, events aligned.
-    context
-        Grid and windows, for pictures.
-    figures
-        By the contract's name, in the contract's order.
-    findings
-        All that was found wrong with the log.
-    """
-
-    run: Run
-    context: Context
-    figures: Mapping[str, Measurement]
-    findings: tuple[Finding, ...]
 
 
 @dataclass(frozen=True)
@@ -104,11 +84,20 @@ def measure(run: Run, *, soak: bool = True) -> Measured:
     run = assess(run)
     if soak:
         run = correct_at_soak(run)
-    run, clock = align_events(run)
-    context = Context(run, clock)
+    context = prepare(align_events(run))
     figures = context.figures()
-    findings = (*run.findings, *context.findings, *vacuum_findings(context))
-    return Measured(run, context, figures, findings)
+    leak = figures["vacuum_decay"].value
+    findings = (
+        *context.run.findings,
+        *context.findings,
+        *vacuum_findings(context, context.vacuum, leak),
+    )
+    return Measured(context.run, context, figures, findings)
+
+
+def prepare(aligned: Aligned) -> Context:
+    """Make a run ready for measuring every figure there is."""
+    return Context(aligned, figures_by_name())
 
 
 def analyze(

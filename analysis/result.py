@@ -9,6 +9,7 @@ import math
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.figures import all_figures
+from ingest.saying import joined, quantities
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
@@ -27,7 +28,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
     """Everything the contract says a result holds, ready for `json.dumps`."""
     run = analysis.run
     about = run.setup.run
-    return {
+    found = {
         "schema": SCHEMA,
         "definitions": DEFINITIONS,
         "run": {
@@ -80,6 +81,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
             for finding in analysis.findings
         ],
     }
+    return {**found, "said": quantities(found)}
 
 
 def _next_check(analysis: Analysis) -> dict[str, Any] | None:
@@ -131,7 +133,7 @@ def _figure(judged: Judged, unit: str) -> dict[str, Any]:
             for side, bound in (("low", rounded(limit.low)), ("high", rounded(limit.high)))
             if bound is not None
         }
-    note = "; ".join(part for part in (measurement.note, judged.reason) if part)
+    note = joined("; ", (measurement.note, judged.reason))
     return {
         "value": rounded(measurement.value),
         "unit": unit,

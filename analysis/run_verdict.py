@@ -14,11 +14,9 @@ from typing import Final
 
 from analysis.causes.knowledge import NO_FAULT, knowledge
 from analysis.causes.seen import Seen
-from analysis.figures import all_figures
+from analysis.figures import KEY_FIGURE, all_figures
 from analysis.verdict import Judged, Verdict, overall
-
-KEY_FIGURE: Final = "steady_outlet_rise"
-"""What the complaint is about."""
+from ingest.saying import say
 
 SOUND: Final = 0.5
 """A heater passes only where it is at least this probable that nothing is wrong with it."""
@@ -82,7 +80,9 @@ def judge_run(
     rise = judged.get(KEY_FIGURE)
     if has_outlet and (rise is None or rise.verdict == "not measured"):
         why = rise.measurement.note if rise is not None else None
-        return RunVerdict("undecided", f"the outlet could not be judged: {why or 'no figure'}")
+        return RunVerdict(
+            "undecided", say("the outlet could not be judged: {why}", why=why or "no figure")
+        )
     first = max(probability, key=lambda cause: probability[cause])
     if first != NO_FAULT or probability[first] < SOUND:
         fault = max((p, name) for name, p in probability.items() if name != NO_FAULT)

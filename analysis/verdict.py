@@ -8,12 +8,15 @@ undecided, with what it would take to decide.
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from analysis.figures import KEY_FIGURE, figures_by_name
 from analysis.limits import Limit
 from analysis.measurement import Measurement
+from ingest.saying import say
 
 Verdict = Literal["pass", "fail", "undecided", "not measured"]
 
@@ -31,17 +34,6 @@ MAX_REPEATS: Final = 8
 
 _NOTHING: Final = 1e-4
 """A random part below this share of the systematic one does not matter."""
-
-REPEATED: Final = {
-    "warm_up_time": "cold starts",
-    "thermostat_opening": "cold starts",
-    "effective_travel": "lever sweeps in smaller steps",
-    "dead_travel_cold": "lever sweeps in smaller steps",
-    "dead_travel_hot": "lever sweeps in smaller steps",
-    "lever_hysteresis": "lever sweeps up and down",
-    "response_time": "lever steps",
-}
-"""Figures that come from events; their scatter goes down with more events, not with more time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +119,11 @@ def judge_one(name: str, measurement: Measurement, limit: Limit | None) -> Judge
 
 def _failed(value: float, limit: Limit) -> str:
     low = limit.low is not None and value < limit.low
-    return f"{'below' if low else 'above'} the limit by more than its uncertainty ({limit.basis})"
+    return say(
+        "{side} the limit by more than its uncertainty ({basis})",
+        side="below" if low else "above",
+        basis=limit.basis,
+    )
 
 
 def _undecided(name: str, measurement: Measurement, beyond: float, limit: Limit) -> str:
@@ -148,12 +144,15 @@ def _remedy(name: str, measurement: Measurement, wanted: float) -> str:
     if wanted <= systematic or measurement.random <= _NOTHING * systematic:
         return _better_sensor(measurement)
     left = math.sqrt((wanted - systematic) * (wanted + systematic))
-    factor = (measurement.random / max(left, _NOTHING * measurement.random)) ** 2
-    if name in REPEATED:
+    factor = (
+        measurement.random / max(left, _NOTHING * measurement.random, sys.float_info.min)
+    ) ** 2
+    known = figures_by_name().get(name)
+    if known is not None and known.repeat is not None:
         times = math.ceil(factor)
         if times > MAX_REPEATS:
             return "so near that repeating does not decide it; judge by the other figures"
-        return f"{times} times as many {REPEATED[name]} would decide it"
+        return f"{times} times as many {known.repeat} would decide it"
     if measurement.window is None:
         return f"about {math.ceil(factor)} times as long a measurement would decide it"
     minutes = (measurement.window[1] - measurement.window[0]) * (factor - 1.0) / 60.0
@@ -172,7 +171,7 @@ def _better_sensor(measurement: Measurement) -> str:
     )
 
 
-def overall(judged: Mapping[str, Judged], key: str = "steady_outlet_rise") -> Verdict:
+def overall(judged: Mapping[str, Judged], key: str = KEY_FIGURE) -> Verdict:
     """Verdict of the run from those of the figures that have a limit.
 
     Fail where any figure fails. Undecided where the figure the complaint is about is undecided, or

@@ -23,7 +23,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from analysis.baseline import Baseline
-from analysis.pipeline import Analysis, Measured, analyze, measure
+from analysis.measured import Measured
+from analysis.pipeline import Analysis, analyze, measure
 from ingest.errors import LukewarmError
 from ingest.load.load import load_run
 from tests.other_cars.trips import DT

@@ -17,7 +17,7 @@ import pandas as pd
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from ingest.setup.model import LogTable
-from ingest.table.text.read import read_table
+from ingest.table.text.read import read_text_table
 
 ROWS = 18_000
 CHANNELS = 11
@@ -48,7 +48,7 @@ def best(action: Callable[[], object]) -> float:
 
 def read_all(path: Path) -> None:
     """Every column as numbers."""
-    table = read_table(path, LogTable(file=path.name))
+    table = read_text_table(path, LogTable(file=path.name))
     for at in range(table.width):
         table.numbers(at)
 
@@ -60,7 +60,7 @@ def main() -> None:
         reference = best(lambda: pd.read_csv(path))
         ours = best(lambda: read_all(path))
     print(f"pandas.read_csv    {1000 * reference:6.2f} ms")
-    print(f"read_table         {1000 * ours:6.2f} ms   {ours / reference:.2f} times")
+    print(f"read_text_table         {1000 * ours:6.2f} ms   {ours / reference:.2f} times")
 
 
 if __name__ == "__main__":

@@ -86,7 +86,9 @@ def _key(named: str, path: Path) -> str:
     return plain if PurePosixPath(plain).name == path.name else path.name
 
 
-def find_files(place: Path, setup: Path | None = None) -> RunFiles:
+def find_files(
+    place: Path, setup: Path | None = None, recording: Recording = NOT_RECORDED
+) -> RunFiles:
     """Find and check the files of a run.
 
     Parameters
@@ -95,6 +97,8 @@ def find_files(place: Path, setup: Path | None = None) -> RunFiles:
         A run folder, a run.toml, or a log (then `setup` is needed).
     setup
         A set-up to use instead of the folder's own.
+    recording
+        What is known of a folder that was recorded (`ingest.record.recover.prepare`).
 
     Raises
     ------
@@ -120,7 +124,8 @@ def find_files(place: Path, setup: Path | None = None) -> RunFiles:
         raise UnusableRun(
             Fault(str(place), "nothing there", "a run folder or a log", "correct the path")
         )
-    recording = _recording(folder) if log is None else NOT_RECORDED
+    if log is not None:
+        recording = NOT_RECORDED
     folder = recording.folder or folder
     setup_path = setup if setup is not None else folder / SETUP_NAME
     settings = read_setup(setup_path)
@@ -139,13 +144,30 @@ def find_files(place: Path, setup: Path | None = None) -> RunFiles:
     return RunFiles(settings, setup_path, log, events, name, recording)
 
 
-def _recording(folder: Path) -> Recording:
-    """Where a folder was recorded: its files put in order, and what is to be said of it."""
-    if not (folder / "journal").is_dir():
-        return NOT_RECORDED
-    from ingest.record.recover import prepare
+def files_with_log(log: Path, setup: Path, adapt: Callable[[Setup], Setup]) -> RunFiles:
+    """The files of a run whose log was made elsewhere; its events lie beside the set-up.
 
-    return prepare(folder)
+    Parameters
+    ----------
+    log
+        The log.
+    setup
+        The run.toml.
+    adapt
+        Makes the set-up fit the log.
+
+    Raises
+    ------
+    UnusableRun
+        Where a file is missing or lies outside the set-up's folder.
+    """
+    settings = read_setup(setup)
+    folder, faults, events = setup.parent, list[Fault](), None
+    if settings.events is not None:
+        events = _inside(folder, settings.events.file, f"{setup.name} [events] file", faults)
+    if faults:
+        raise UnusableRun(faults)
+    return RunFiles(adapt(settings), setup, log, events, folder.resolve().name)
 
 
 def _inside(folder: Path, name: str, where: str, faults: list[Fault]) -> Path | None:

@@ -5,12 +5,24 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from collections import Counter
+from collections.abc import Sequence
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
 
+from analysis.figures import all_figures
+
 ROOT = Path(__file__).parent.parent
 PACKAGES = ("ingest", "analysis", "dashboard")
+HOUSES_WITHOUT_CIRCLES = ("analysis",)
+HOUSES_WITHOUT_NAMESAKES = ("analysis",)
+
+MAX_MODULES = 14
+REGISTRIES = {"figures", "quality", "pages", "other_cars"}
+"""Folders of peers, one idea a file, which may be larger."""
+
 MODULES = [path for package in PACKAGES for path in sorted((ROOT / package).rglob("*.py"))]
 
 
@@ -23,6 +35,35 @@ def imported(path: Path) -> set[str]:
         elif isinstance(node, ast.Import):
             names.update(alias.name.split(".")[0] for alias in node.names)
     return names
+
+
+def module_name(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+
+
+FILES = {module_name(path): path for path in MODULES}
+
+
+def wanted_by(name: str) -> set[str]:
+    """Modules of the product that one imports: at the top, in functions and for types alike."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(FILES[name].read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            deeper = (f"{node.module}.{alias.name}" for alias in node.names)
+            found.update(each if each in FILES else node.module for each in deeper)
+        elif isinstance(node, ast.Import):
+            found.update(alias.name for alias in node.names)
+    return (found & FILES.keys()) - {name}
+
+
+def circle(house: str) -> list[str]:
+    """A circle of imports in a house, its first module again at the end; empty where none is."""
+    wants = {name: wanted_by(name) for name in FILES if name.split(".")[0] == house}
+    try:
+        tuple(TopologicalSorter(wants).static_order())
+    except CycleError as error:
+        return list(error.args[1])
+    return []
 
 
 def module_id(path: Path) -> str:
@@ -39,6 +80,44 @@ def test_data_flows_one_way(path: Path) -> None:
     assert not imported(path) & forbidden
 
 
+@pytest.mark.parametrize("house", HOUSES_WITHOUT_CIRCLES)
+def test_no_import_goes_round(house: str) -> None:
+    assert circle(house) == []
+
+
+def test_folders_stay_small() -> None:
+    folders = Counter(
+        path.parent.relative_to(ROOT).as_posix()
+        for root in (*PACKAGES, "tests")
+        for path in (ROOT / root).rglob("*.py")
+        if path.name != "__init__.py"
+    )
+    large = {folder for folder, count in folders.items() if count > MAX_MODULES}
+    peers = {folder for folder in large if folder.rpartition("/")[2] in REGISTRIES}
+    assert large - peers == set()
+
+
+@pytest.mark.parametrize("house", HOUSES_WITHOUT_NAMESAKES)
+def test_no_class_is_named_twice(house: str) -> None:
+    names = Counter(
+        node.name
+        for path in MODULES
+        if path.relative_to(ROOT).parts[0] == house
+        for node in ast.parse(path.read_text(encoding="utf-8")).body
+        if isinstance(node, ast.ClassDef) and not node.name.startswith("_")
+    )
+    assert [name for name, count in names.items() if count > 1] == []
+
+
+def test_every_package_says_what_is_in_it() -> None:
+    packages = [path for path in MODULES if path.name == "__init__.py"]
+    assert [
+        module_id(path)
+        for path in packages
+        if not ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
+    ] == []
+
+
 @pytest.mark.parametrize("path", MODULES, ids=module_id)
 def test_no_module_runs_away(path: Path) -> None:
     assert len(path.read_text(encoding="utf-8").splitlines()) <= 450
@@ -46,11 +125,22 @@ def test_no_module_runs_away(path: Path) -> None:
 
 def test_help_loads_nothing_heavy() -> None:
     heavy = ("polars", "numpy", "scipy", "pandas", "plotly", "dash", "pydantic", "sqlalchemy")
-    code = f"import sys, lukewarm\nprint([name for name in {heavy!r} if name in sys.modules])"
+    # what a command line that says its help loads, and so all that `import lukewarm` may
+    code = (
+        "import sys, dashboard.commands.main\n"
+        f"print([name for name in {heavy!r} if name in sys.modules])"
+    )
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
     )
     assert done.stdout.strip() == "[]"
+
+
+def test_pandas_is_at_the_front_door_only_and_its_converters_nowhere() -> None:
+    users = {module_id(path) for path in MODULES if "pandas" in imported(path)}
+    assert users <= {"dashboard/notebook/frames.py", "dashboard/notebook/runs.py",
+                     "dashboard/notebook/found.py"}  # fmt: skip
+    assert not [path for path in MODULES if imported(path) & {"pyarrow", "openpyxl"}]
 
 
 def test_every_public_function_says_what_it_does() -> None:
@@ -65,3 +155,28 @@ def test_every_public_function_says_what_it_does() -> None:
             and not ast.get_docstring(node)
         ]
     assert silent == []
+
+
+def names_listed(tree: ast.AST, names: set[str]) -> list[str]:
+    """Those of `names` that stand in a mapping, list, tuple or set written by hand."""
+    found: list[str] = []
+    for node in ast.walk(tree):
+        inside: Sequence[ast.expr | None] = ()
+        if isinstance(node, ast.Dict):
+            inside = node.keys
+        elif isinstance(node, ast.List | ast.Tuple | ast.Set):
+            inside = node.elts
+        found += [
+            each.value for each in inside if isinstance(each, ast.Constant) and each.value in names
+        ]
+    return found
+
+
+def test_what_is_said_of_a_figure_stands_with_the_figure() -> None:
+    names = {each.name for each in all_figures()}
+    lists = {
+        module_id(path): found
+        for path in MODULES
+        if (found := names_listed(ast.parse(path.read_text(encoding="utf-8")), names))
+    }
+    assert lists == {}

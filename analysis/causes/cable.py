@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from analysis.measurement import Measurement
+from ingest.saying import say
 
 if TYPE_CHECKING:
     from analysis.causes.evidence import Usual
-    from analysis.pipeline import Measured
+    from analysis.measured import Measured
 
 MIN_DEAD_SHARE: Final = 0.025
 """Even a cable without any waste shows this share of the curve as dead: the definition of dead
@@ -71,15 +72,11 @@ def cable_state(measured: Measured, usual: Usual) -> Cable | None:
 
 
 def _offset(measured: Measured, usual: Usual) -> Measurement | None:
-    estimates = []
-    for name, sign in (("dead_travel_cold", 1.0), ("dead_travel_hot", -1.0)):
-        figure = measured.figures.get(name)
-        if figure is None or figure.value is None:
-            continue
-        spread = math.hypot(figure.u or 0.0, usual.spread[name])
-        # with nothing left to waste at an end, that end says only "at least"
-        exhausted = figure.value < _least_dead(measured) + (figure.u or 0.0)
-        estimates.append((sign * (figure.value - usual.center[name]), spread, exhausted))
+    ends = (
+        _at_end(measured, usual, "dead_travel_cold", 1.0),
+        _at_end(measured, usual, "dead_travel_hot", -1.0),
+    )
+    estimates = [each for each in ends if each is not None]
     told = [each for each in estimates if not each[2]] or estimates
     if not told:
         return None
@@ -93,19 +90,37 @@ def _offset(measured: Measured, usual: Usual) -> Measurement | None:
     return Measurement(value, "%", math.sqrt(shared / sum(weights)))
 
 
+def _at_end(
+    measured: Measured, usual: Usual, name: str, sign: float
+) -> tuple[float, float, bool] | None:
+    """Offset that the dead travel at one end shows, its spread, and whether it is "at least"."""
+    figure = measured.figures.get(name)
+    if figure is None or figure.value is None:
+        return None
+    spread = math.hypot(figure.u or 0.0, usual.spread[name])
+    # with nothing left to waste at an end, that end says only "at least"
+    exhausted = figure.value < _least_dead(measured) + (figure.u or 0.0)
+    return sign * (figure.value - usual.center[name]), spread, exhausted
+
+
 def _least_dead(measured: Measured) -> float:
     travel = measured.figures.get("effective_travel")
     known = travel is not None and travel.value is not None
     return MIN_DEAD_SHARE * (travel.known() if known and travel is not None else 90.0)
 
 
+def _value(measured: Measured, name: str) -> float | None:
+    figure = measured.figures.get(name)
+    return None if figure is None else figure.value
+
+
 def _gain(measured: Measured, usual: Usual, offset: Measurement) -> Measurement:
     """Slope of the curve times how far the door or valve falls short of its stop."""
-    names = ("steady_outlet_rise", "cold_end_rise", "effective_travel")
-    figures = [measured.figures.get(name) for name in names]
-    if any(each is None or each.value is None for each in figures):
+    hot = _value(measured, "steady_outlet_rise")
+    cold = _value(measured, "cold_end_rise")
+    travel = _value(measured, "effective_travel")
+    if hot is None or cold is None or travel is None:
         return Measurement.missing("K", "needs the rise at both ends and the lever's curve")
-    hot, cold, travel = (each.known() for each in figures if each is not None)
     slope = 0.95 * max(hot - cold, 0.0) / max(travel, 1.0)
     end = "dead_travel_hot" if offset.known() > 0 else "dead_travel_cold"
     spare = max(0.0, usual.center[end] - _least_dead(measured))
@@ -117,7 +132,11 @@ def _gain(measured: Measured, usual: Usual, offset: Measurement) -> Measurement:
 def _sentence(offset: Measurement, gain: Measurement) -> str:
     size, u = offset.known(), offset.u or 0.0
     if abs(size) < NOTABLE * u:
-        return f"the cable is within its adjustment ({size:+.0f} ± {2 * u:.0f} % of travel)"
+        return say(
+            "the cable is within its adjustment ({size:+.0f} ± {u:.0f} % of travel)",
+            size=size,
+            u=2 * u,
+        )
     end, other = ("hot", "cold") if size > 0 else ("cold", "hot")
     text = (
         f"the cable is out by {abs(size):.0f} ± {2 * u:.0f} % of the lever's travel: it falls "
@@ -127,7 +146,11 @@ def _sentence(offset: Measurement, gain: Measurement) -> str:
         return text
     verb = "gain" if size > 0 else "lose"
     place = "full hot" if size > 0 else "the off position"
-    return (
-        f"{text}; set right, the outlet would {verb} about {gain.value:.0f} ± "
-        f"{2 * (gain.u or 0.0):.0f} K at {place}"
+    return say(
+        "{text}; set right, the outlet would {verb} about {gain:.0f (K)} ± {u:.0f K} at {place}",
+        text=text,
+        verb=verb,
+        gain=gain.value,
+        u=2 * (gain.u or 0.0),
+        place=place,
     )

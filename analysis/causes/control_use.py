@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.context import RECIRCULATE
 from ingest.points import MODES
 
 if TYPE_CHECKING:
-    from analysis.context import Context
+    from analysis.timeline.timeline import Timeline
 
 HOT_END: Final = 95.0
 """Lever position from which it counts as at the hot end, %."""
@@ -40,7 +39,7 @@ ELSEWHERE: Final = ("off", "vent", "defrost")
 """Modes that send the heat elsewhere than a floor heater test needs."""
 
 
-def misuses(context: Context) -> list[str] | None:
+def misuses(timeline: Timeline) -> list[str] | None:
     """Sentences, one for each way in which the controls stood otherwise than the test needs.
 
     Returns
@@ -48,22 +47,22 @@ def misuses(context: Context) -> list[str] | None:
     list of str, or None
         Empty where they stood right; None where no control was noted at all.
     """
-    grid = context.grid
+    grid = timeline.grid
     if not grid.controls and not np.any(grid.mode >= 0):
         return None
-    running = context.engine_on
+    running = timeline.engine_on
     if running.sum() * grid.step < SHORTEST_RUN_S:
         return None
     checks = (_lever, _mode, _defrost, _blower, _blower_before_door)
-    return [sentence for check in checks if (sentence := check(context, running))]
+    return [sentence for check in checks if (sentence := check(timeline, running))]
 
 
 def _share(condition: np.ndarray, running: np.ndarray) -> float:
     return float(np.count_nonzero(condition & running) / np.count_nonzero(running))
 
 
-def _lever(context: Context, running: np.ndarray) -> str | None:
-    lever = context.grid.control("temp_lever")
+def _lever(timeline: Timeline, running: np.ndarray) -> str | None:
+    lever = timeline.grid.control("temp_lever")
     if np.isnan(lever[running]).all():
         return None
     hot = _share(lever >= HOT_END, running)
@@ -80,8 +79,8 @@ def _lever(context: Context, running: np.ndarray) -> str | None:
     return None
 
 
-def _mode(context: Context, running: np.ndarray) -> str | None:
-    mode = context.grid.mode
+def _mode(timeline: Timeline, running: np.ndarray) -> str | None:
+    mode = timeline.grid.mode
     for word in ELSEWHERE:
         share = _share(mode == MODES.index(word), running)
         if share > MOST:
@@ -89,15 +88,15 @@ def _mode(context: Context, running: np.ndarray) -> str | None:
     return None
 
 
-def _defrost(context: Context, running: np.ndarray) -> str | None:
-    share = _share(context.grid.control("defrost") >= 50.0, running)
+def _defrost(timeline: Timeline, running: np.ndarray) -> str | None:
+    share = _share(timeline.grid.control("defrost") >= 50.0, running)
     if share > MOST:
         return f"the defroster was left on for {share:.0%} of the time"
     return None
 
 
-def _blower(context: Context, running: np.ndarray) -> str | None:
-    blower = context.grid.control("blower")
+def _blower(timeline: Timeline, running: np.ndarray) -> str | None:
+    blower = timeline.grid.control("blower")
     if np.isnan(blower[running]).all():
         return None
     low = _share(blower <= 1.0, running)
@@ -108,15 +107,20 @@ def _blower(context: Context, running: np.ndarray) -> str | None:
     return None
 
 
-def _blower_before_door(context: Context, running: np.ndarray) -> str | None:
-    door, blower = context.grid.control("air_door"), context.grid.control("blower")
+def _blower_before_door(timeline: Timeline, running: np.ndarray) -> str | None:
+    door, blower = timeline.grid.control("air_door"), timeline.grid.control("blower")
     if np.isnan(door).all():
         return None
     # suction of the blower holds a shut fresh-air door shut, so the order of the two matters
-    held = (door <= DOOR_SHUT) & (blower >= 1.0) & (context.grid.mode != RECIRCULATE) & running
-    if held.sum() * context.grid.step > LONGEST_HELD_S:
+    held = (
+        (door <= DOOR_SHUT)
+        & (blower >= 1.0)
+        & (timeline.grid.mode != MODES.index("recirculate"))
+        & running
+    )
+    if held.sum() * timeline.grid.step > LONGEST_HELD_S:
         return (
-            f"the blower ran for {held.sum() * context.grid.step:.0f} s with its fresh-air door "
+            f"the blower ran for {held.sum() * timeline.grid.step:.0f} s with its fresh-air door "
             "shut or nearly shut; suction holds that door"
         )
     return None

@@ -22,7 +22,7 @@ from analysis.causes.seen import Seen, could_show
 from analysis.limits import Limit
 
 if TYPE_CHECKING:
-    from analysis.pipeline import Measured
+    from analysis.measured import Measured
 
 CABLE_CAUSES: Final = frozenset({"lever_short_of_hot", "lever_short_of_cold"})
 

@@ -11,20 +11,16 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.causes.knowledge import FigureScale, knowledge
-from analysis.causes.signs import signs_seen
+from analysis.causes.signs import LATE_S, coolant_warmed, signs_seen
 from analysis.signal.order_statistics import quantiles
 from analysis.uncertainty import shared_parts
 from ingest.arrays import Floats
 
 if TYPE_CHECKING:
-    from analysis.context import Context
-    from analysis.pipeline import Measured
+    from analysis.measured import Measured
 
 SPAN_K: Final = 80.0
 """Coolant minus outside air that span figures are scaled to, K."""
-
-LATE_S: Final = 900.0
-"""The coolant counts as having had its time to warm after this long, s."""
 
 
 @dataclass(frozen=True)
@@ -104,16 +100,6 @@ def _air(measured: Measured) -> float | None:
             values = values[~np.isnan(values)]
             return float(values.sum()) / values.size
     return None
-
-
-def coolant_warmed(context: Context) -> bool:
-    """Whether an engine warmed the coolant at all: one that did not run shows no thermostat."""
-    for point in ("engine_coolant", "coolant_in"):
-        if context.has(point):
-            values = context.values(point)
-            low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
-            return high > 45.0 or high - low > 15.0
-    return False
 
 
 def _coolant_reached(measured: Measured) -> tuple[float, float] | None:

@@ -9,10 +9,11 @@ from analysis.causes.control_use import misuses
 from analysis.causes.evidence import Evidence, Usual, compare, usual_value
 from analysis.causes.knowledge import NO_FAULT, CauseRow, knowledge
 from analysis.figures import all_figures
+from ingest.saying import Said, plus_minus, say
 
 if TYPE_CHECKING:
     from analysis.causes.engine import Ranking
-    from analysis.pipeline import Measured
+    from analysis.measured import Measured
 
 MAX_REASONS: Final = 4
 USUAL_WORD: Final = "usual"
@@ -62,7 +63,7 @@ def _farthest(row: CauseRow, evidence: Evidence, usual: Usual) -> list[str]:
         return ["no figure could be measured"]
     away, name = max(rated)
     lead = "" if away >= NOTABLE else "the figures themselves are as usual: "
-    return [lead + _line(name, evidence, usual)]
+    return [say("{lead}{line}", lead=lead, line=_line(name, evidence, usual))]
 
 
 def _figures(row: CauseRow, evidence: Evidence, usual: Usual) -> list[str]:
@@ -77,7 +78,7 @@ def _figures(row: CauseRow, evidence: Evidence, usual: Usual) -> list[str]:
         if weight >= NOTABLE:
             rated.append((weight, _line(name, evidence, usual)))
         elif abs(away) < sd and abs(move[1]) > 2.0 * sd:
-            rated.append((-1.0, f"against it: {_line(name, evidence, usual)}"))
+            rated.append((-1.0, _against(_line(name, evidence, usual))))
     rated.sort(key=lambda pair: -pair[0])
     return [text for _, text in rated[:MAX_REASONS]]
 
@@ -102,7 +103,7 @@ def _sensor_sentence(measured: Measured, label: str) -> str:
 
     for finding in measured.findings:
         if finding.fault in DOUBTS and finding.channel in HEATER_POINTS:
-            return f"{label}: {finding.detail}"
+            return say("{label}: {detail}", label=label, detail=finding.detail)
     return label
 
 
@@ -116,7 +117,7 @@ def _nothing_unusual(evidence: Evidence, usual: Usual) -> tuple[str, ...]:
         if abs(away) < 2.0 * sd:
             normal.append((abs(away) / sd, scale.label, name))
         else:
-            odd.append(f"against it: {_line(name, evidence, usual)}")
+            odd.append(_against(_line(name, evidence, usual)))
     if not normal and not odd:
         return ("no figure could be measured, so nothing speaks against a healthy heater",)
     keep = [_line(name, evidence, usual) for _, _, name in sorted(normal)[:3]]
@@ -129,14 +130,19 @@ def _units() -> dict[str, str]:
     return {each.name: each.unit for each in all_figures()}
 
 
-def _line(name: str, evidence: Evidence, usual: Usual) -> str:
+def _against(line: Said) -> Said:
+    return say("against it: {line}", line=line)
+
+
+def _line(name: str, evidence: Evidence, usual: Usual) -> Said:
     label = knowledge().figures[name].label
     value, u = evidence.figures[name]
     center, spread = usual_value(usual, name, evidence.air_degC)
     unit = _units().get(name, knowledge().figures[name].unit)
-    unit = "" if unit in {"–", ""} else f" {unit}"
-    digits = 2 if not unit else 1
-    return (
-        f"{label} {value:.{digits}f} ± {2 * u:.{digits}f}{unit}, "
-        f"{USUAL_WORD} {center:.{digits}f} ± {2 * spread:.{digits}f}{unit}"
+    number = ".2f" if unit in {"–", ""} else ".1f"
+    return say(
+        f"{{label}} {{value}}, {USUAL_WORD} {{center}}",
+        label=label,
+        value=plus_minus(value, 2 * u, number, unit),
+        center=plus_minus(center, 2 * spread, number, unit),
     )

@@ -21,7 +21,7 @@ from analysis.causes.seen import ENOUGH, Seen, Space, space_of
 from ingest.arrays import Floats
 
 if TYPE_CHECKING:
-    from analysis.pipeline import Measured
+    from analysis.measured import Measured
 
 WORTH_BITS: Final = 0.03
 """Less expected information than this is not worth another test, bits."""

@@ -10,9 +10,10 @@ import numpy as np
 
 from analysis.causes.control_use import misuses
 from analysis.quality.view import middle
+from analysis.timeline.timeline import Timeline
 
 if TYPE_CHECKING:
-    from analysis.pipeline import Measured
+    from analysis.measured import Measured
 
 Sign = Callable[["Measured"], bool | None]
 
@@ -32,6 +33,7 @@ DOUBTS: Final = frozenset(
         "disagrees_at_soak",
         "swapped",
         "fell_off",
+        "came_loose",
         "clipped",
         "noisy",
     }
@@ -54,6 +56,9 @@ STARVED_SHARE: Final = 0.85
 
 UNUSABLE_SHARE: Final = 0.5
 """An outlet without valid readings for more than this share of the run is unusable."""
+
+LATE_S: Final = 900.0
+"""The coolant counts as having had its time to warm after this long, s."""
 
 
 def signs_seen(measured: Measured) -> Mapping[str, bool | None]:
@@ -129,11 +134,19 @@ def _no_opening(measured: Measured) -> bool | None:
         return None
     if opening.value is not None:
         return False
-    from analysis.causes.evidence import LATE_S, coolant_warmed
-
     time = measured.context.grid.time
     long_enough = bool(time.size and time[-1] > LATE_S)
     return (long_enough and coolant_warmed(measured.context)) or None
+
+
+def coolant_warmed(timeline: Timeline) -> bool:
+    """Whether an engine warmed the coolant at all: one that did not run shows no thermostat."""
+    for point in ("engine_coolant", "coolant_in"):
+        if timeline.has(point):
+            values = timeline.values(point)
+            low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
+            return high > 45.0 or high - low > 15.0
+    return False
 
 
 def _vacuum_sags(measured: Measured) -> bool | None:

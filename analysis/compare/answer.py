@@ -12,14 +12,11 @@ import polars as pl
 from analysis.compare import car, groups, repairs
 from analysis.compare import course as timeline
 from analysis.compare.table import fleet_table
-from analysis.figures import all_figures
+from analysis.figures import KEY_FIGURE, all_figures
 from ingest.errors import Fault, UnusableRun
 from ingest.export.tables import Sheet
 
 REPAIR: Final = "repair"
-
-KEY_FIGURE: Final = "steady_outlet_rise"
-"""What is followed over time where no figure is named."""
 
 ID_DIGITS: Final = 12
 """Digits of a run's id in these tables; `ingest.store.read.find_run` takes them."""

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import polars as pl
 
-from analysis.compare.answer import KEY_FIGURE, Answer, Question, answer
+from analysis.compare.answer import Answer, Question, answer
 from analysis.compare.weather import GOOD
+from analysis.figures import KEY_FIGURE
 from ingest.store.read import Filter, figures, runs
 from ingest.store.store import Store
 

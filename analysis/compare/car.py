@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from analysis.baseline import Spread, spread_of
-from analysis.compare.weather import GOOD, Slope, fit_slope, floats
+from analysis.compare.weather import GOOD, WeatherSlope, fit_slope, floats
 from analysis.measurement import Measurement
 from analysis.statistics.false_discovery import ACCEPTED, adjusted
 from analysis.statistics.tolerance import half_width
@@ -137,7 +137,7 @@ def against(figure: str, value: float, ambient: float | None, good: pl.DataFrame
     temperatures = floats(good["ambient_degC"])
     slope = fit_slope(good["value"].to_numpy(), temperatures, np.zeros(good.height, dtype=np.int64))
     if ambient is None and slope.why_not is None:
-        slope = Slope(0.0, 0.0, slope.center, "outside temperature not logged")
+        slope = WeatherSlope(0.0, 0.0, slope.center, "outside temperature not logged")
     to = slope.center if ambient is None else ambient
     moved = good.with_columns(
         pl.Series("value", slope.moved(good["value"].to_numpy(), temperatures, to))

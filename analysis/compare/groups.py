@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 
 from analysis.compare.table import by_unit
-from analysis.compare.weather import Slope, floats, slope_of
+from analysis.compare.weather import WeatherSlope, floats, slope_of
 from analysis.statistics.effects import Group, difference, hedges, welch
 from analysis.statistics.false_discovery import ACCEPTED, adjusted
 from analysis.statistics.shrinkage import shrink
@@ -201,7 +201,7 @@ def _compare(
     )
 
 
-def _means(groups: _Groups, slope: Slope) -> dict[str, Floats]:
+def _means(groups: _Groups, slope: WeatherSlope) -> dict[str, Floats]:
     """Means with their intervals, and drawn towards the family's."""
     group = groups.group
     moved = slope.variance * np.nan_to_num(groups.ambient - slope.center) ** 2

@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 import polars as pl
 
-from analysis.compare.weather import GOOD, Slope, fit_slope, floats
+from analysis.compare.weather import GOOD, WeatherSlope, fit_slope, floats
 from analysis.statistics.effects import Group, difference, hedges, welch
 from analysis.statistics.false_discovery import ACCEPTED, adjusted
 
@@ -173,7 +173,7 @@ def _visits(table: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _slope(table: pl.DataFrame, family: str, heater: str, figure: str) -> Slope:
+def _slope(table: pl.DataFrame, family: str, heater: str, figure: str) -> WeatherSlope:
     good = table.filter(
         (pl.col("purpose") == GOOD)
         & (pl.col("family") == family)
@@ -184,7 +184,7 @@ def _slope(table: pl.DataFrame, family: str, heater: str, figure: str) -> Slope:
     return fit_slope(values, ambient, np.zeros(good.height, dtype=np.int64))
 
 
-def _changes(part: pl.DataFrame, slope: Slope) -> pl.DataFrame:
+def _changes(part: pl.DataFrame, slope: WeatherSlope) -> pl.DataFrame:
     warmer = (pl.col("ambient_after") - pl.col("ambient_before")).fill_null(0.0)
     return part.select(
         "family",

@@ -18,8 +18,9 @@ from typing import TYPE_CHECKING, Any
 from analysis.baseline import Baseline, Spread, baseline_limits, spreads
 from analysis.causes.evidence import Evidence, evidence_of
 from analysis.limits import Limit, Limits, default_limits
+from analysis.measured import Measured
 from analysis.measurement import Measurement
-from analysis.pipeline import Measured, judge_measured, measure
+from analysis.pipeline import judge_measured, measure
 from analysis.result import DEFINITIONS, document
 from ingest.errors import Fault, UnusableRun
 from ingest.store.read import Filter, kept

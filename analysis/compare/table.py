@@ -10,7 +10,7 @@ from typing import Final
 
 import polars as pl
 
-from analysis.compare.weather import Slope, floats
+from analysis.compare.weather import WeatherSlope, floats
 from analysis.figures import all_figures
 
 RUN_COLUMNS: Final = (
@@ -68,7 +68,7 @@ def fleet_table(
     )
 
 
-def by_unit(table: pl.DataFrame, group: str, unit: str, slope: Slope) -> pl.DataFrame:
+def by_unit(table: pl.DataFrame, group: str, unit: str, slope: WeatherSlope) -> pl.DataFrame:
     """Mean of each car's runs within each group, moved to the slope's own outside temperature.
 
     Parameters

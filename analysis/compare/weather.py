@@ -28,7 +28,7 @@ NARROWEST_K: Final = 3.0
 
 
 @dataclass(frozen=True)
-class Slope:
+class WeatherSlope:
     """How a figure goes with the outside temperature.
 
     Parameters
@@ -58,7 +58,7 @@ class Slope:
         return values + self.value * np.where(np.isnan(ambient), 0.0, to - ambient)
 
 
-def slope_of(part: pl.DataFrame, by: str | None = None) -> Slope:
+def slope_of(part: pl.DataFrame, by: str | None = None) -> WeatherSlope:
     """Slope of one figure, from the good cars where they tell one, else from all runs.
 
     Parameters
@@ -73,7 +73,7 @@ def slope_of(part: pl.DataFrame, by: str | None = None) -> Slope:
     return every if good.why_not is not None else replace(good, center=every.center)
 
 
-def _fit(part: pl.DataFrame, by: str | None) -> Slope:
+def _fit(part: pl.DataFrame, by: str | None) -> WeatherSlope:
     place = part[by].rank("dense").cast(pl.Int64).to_numpy() if by else np.zeros(part.height, int)
     return fit_slope(part["value"].to_numpy(), floats(part["ambient_degC"]), place)
 
@@ -83,7 +83,7 @@ def floats(series: pl.Series) -> Floats:
     return series.cast(pl.Float64).fill_null(math.nan).to_numpy()
 
 
-def fit_slope(values: Floats, ambient: Floats, groups: NDArray[np.int64]) -> Slope:
+def fit_slope(values: Floats, ambient: Floats, groups: NDArray[np.int64]) -> WeatherSlope:
     """Least squares with one level a group and a common slope (analysis of covariance).
 
     Parameters
@@ -97,18 +97,18 @@ def fit_slope(values: Floats, ambient: Floats, groups: NDArray[np.int64]) -> Slo
     """
     known = ~np.isnan(ambient)
     if not known.any():
-        return Slope(0.0, 0.0, np.nan, "outside temperature not logged")
+        return WeatherSlope(0.0, 0.0, np.nan, "outside temperature not logged")
     values, ambient = values[known], ambient[known]
     center = float(ambient.mean())
     _, place, count = np.unique(groups[known], return_inverse=True, return_counts=True)
     df = values.size - count.size - 1
     if df < FEWEST - 2:
-        return Slope(0.0, 0.0, center, "too few runs")
+        return WeatherSlope(0.0, 0.0, center, "too few runs")
     x = ambient - (np.bincount(place, ambient) / count)[place]
     y = values - (np.bincount(place, values) / count)[place]
     square = float(x @ x)
     if square < NARROWEST_K**2 * (values.size - count.size):
-        return Slope(0.0, 0.0, center, "the days were too much alike")
+        return WeatherSlope(0.0, 0.0, center, "the days were too much alike")
     slope = float(x @ y) / square
     scatter = float(np.sum((y - slope * x) ** 2)) / df
-    return Slope(slope, scatter / square, center)
+    return WeatherSlope(slope, scatter / square, center)

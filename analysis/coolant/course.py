@@ -4,19 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 from analysis.signal.blocks import block_sums, known_block_means
 from analysis.signal.order_statistics import median
-from analysis.timeline.states import smooth as running_mean
+from analysis.signal.smoothing import smooth as running_mean
+from analysis.timeline.timeline import Timeline
 from ingest.arrays import Bools, Floats
 from ingest.points import MODES
-
-if TYPE_CHECKING:
-    from analysis.context import Context
-
 
 STEP_S: Final = 2.0
 """Coolant is looked at in steps of at least this; it changes by less than 1 K in one."""
@@ -81,19 +78,21 @@ class Course:
         return max(1, round(seconds / self.step))
 
 
-def flowing(ctx: Context, point: str) -> Bools:
+def flowing(timeline: Timeline, point: str) -> Bools:
     """Whether coolant ran past the sensor: the engine on and no valve shut before it."""
-    seen = ctx.engine_on & (ctx.grid.time >= 0.0)
-    if point == "coolant_in" and ctx.run.setup.run.heater != "blend-air":
-        seen = seen & ~(ctx.lever < FLOW_LEVER_PCT) & (ctx.grid.mode != MODES.index("off"))
+    seen = timeline.engine_on & (timeline.grid.time >= 0.0)
+    if point == "coolant_in" and timeline.run.setup.run.heater != "blend-air":
+        seen = (
+            seen & ~(timeline.lever < FLOW_LEVER_PCT) & (timeline.grid.mode != MODES.index("off"))
+        )
     return seen
 
 
-def course_of(ctx: Context, point: str) -> Course | None:
+def course_of(timeline: Timeline, point: str) -> Course | None:
     """The course of one coolant temperature, or None where too little of it was logged."""
-    grid = ctx.grid
+    grid = timeline.grid
     every = max(1, round(STEP_S / grid.step))
-    value = np.where(flowing(ctx, point), ctx.values(point), np.nan)
+    value = np.where(flowing(timeline, point), timeline.values(point), np.nan)
     step = grid.step * every
     time = block_sums(grid.time, every) / every
     value = _thinned(value, every)
@@ -103,16 +102,16 @@ def course_of(ctx: Context, point: str) -> Course | None:
     first, last = int(np.argmax(valid)), value.size - int(np.argmax(valid[::-1]))
     value, time = value[first:last], time[first:last]
     filled = np.interp(time, time[valid[first:last]], value[valid[first:last]])
-    load, idle = _load(ctx, every)
+    load, idle = _load(timeline, every)
     return Course(
         step,
         time,
         value,
         running_mean(filled, max(3, round(SMOOTH_S / step) | 1)),
-        _noise(ctx, point, value),
+        _noise(timeline, point, value),
         None if load is None else load[first:last],
         None if idle is None else idle[first:last],
-        _heater_setting(ctx, every)[first:last],
+        _heater_setting(timeline, every)[first:last],
     )
 
 
@@ -146,9 +145,11 @@ def heater_as_before(course: Course) -> Course | None:
     )
 
 
-def _heater_setting(ctx: Context, every: int) -> Floats:
+def _heater_setting(timeline: Timeline, every: int) -> Floats:
     """How far the heater was turned on, as a number that changes when a control does."""
-    setting = _known_before(ctx.lever) + TOUCHED_PCT * _known_before(ctx.grid.control("blower"))
+    setting = _known_before(timeline.lever) + TOUCHED_PCT * _known_before(
+        timeline.grid.control("blower")
+    )
     return setting[: setting.size // every * every : every]
 
 
@@ -170,23 +171,23 @@ def _thinned(values: Floats, every: int) -> Floats:
     return np.where(number > 0.0, means, np.nan)
 
 
-def _load(ctx: Context, every: int) -> tuple[Floats | None, Bools | None]:
+def _load(timeline: Timeline, every: int) -> tuple[Floats | None, Bools | None]:
     """Index of the heat the engine gives, about 1 when idling, and whether it idled standing.
 
     Fuel goes with engine speed (friction) and with road speed (propulsion); the shares are those
     of a small car, 0.6 l/h at idle and five times that at 25 m/s (from memory).
     """
-    speed, turns = ctx.has("road_speed"), ctx.has("engine_speed")
+    speed, turns = timeline.has("road_speed"), timeline.has("engine_speed")
     if not speed and not turns:
         return None, None
-    index = np.zeros(ctx.grid.time.size // every)
+    index = np.zeros(timeline.grid.time.size // every)
     idle = np.ones(index.size, dtype=bool)
     for point, scale, slow in (
         ("engine_speed", 1000.0, IDLE_RPM),
         ("road_speed", 12.0, STANDING_M_S),
     ):
-        if ctx.has(point):
-            part = _thinned(ctx.values(point), every)
+        if timeline.has(point):
+            part = _thinned(timeline.values(point), every)
             seen = ~np.isnan(part)
             if not seen.any():
                 return None, None
@@ -197,7 +198,7 @@ def _load(ctx: Context, every: int) -> tuple[Floats | None, Bools | None]:
             idle &= part < slow
     if not turns:
         index += 1.0
-    width = max(1, round(2.0 * BLOCK_LAG_S / (ctx.grid.step * every)))
+    width = max(1, round(2.0 * BLOCK_LAG_S / (timeline.grid.step * every)))
     return _trailing_mean(index, width), idle
 
 
@@ -209,19 +210,19 @@ def _trailing_mean(values: Floats, width: int) -> Floats:
     return np.asarray((total[stop] - total[start]) / (stop - start))
 
 
-def _noise(ctx: Context, point: str, value: Floats) -> float:
+def _noise(timeline: Timeline, point: str, value: Floats) -> float:
     """Standard deviation of one reading about the truth, with its rounding, K."""
     valid = value[~np.isnan(value)]
     bend = np.abs(valid[2:] - 2.0 * valid[1:-1] + valid[:-2])
     scatter = 1.4826 * median(bend) / math.sqrt(6.0)
-    return max(scatter, resolution_of(ctx, point) / math.sqrt(12.0), 0.05)
+    return max(scatter, resolution_of(timeline, point) / math.sqrt(12.0), 0.05)
 
 
-def resolution_of(ctx: Context, point: str) -> float:
+def resolution_of(timeline: Timeline, point: str) -> float:
     """Smallest step of a point's readings: as the sensor states it, else as seen in them."""
-    stated = ctx.run.sensors[point].resolution
+    stated = timeline.run.sensors[point].resolution
     if stated > 0.0:
         return stated
-    steps = np.abs(np.diff(ctx.run.series(point)[1]))
+    steps = np.abs(np.diff(timeline.run.series(point)[1]))
     steps = steps[steps > 1e-9]
     return float(steps.min()) if steps.size else 0.0

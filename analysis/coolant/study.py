@@ -11,16 +11,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 from analysis.coolant.course import TOUCHED_PCT, Course, course_of, heater_as_before
 from analysis.coolant.opening import Break, fit_break
+from analysis.timeline.timeline import Timeline
 from ingest.arrays import Floats
-
-if TYPE_CHECKING:
-    from analysis.context import Context
+from ingest.saying import say
 
 CLIMBS_ON_K: Final = 3.0
 """Where the coolant later climbs this far above a bend, the bend was not the thermostat's."""
@@ -74,7 +73,7 @@ MAX_SETTLING_S: Final = 240.0
 
 
 @dataclass(frozen=True)
-class CoolantStory:
+class CoolantStudy:
     """What the coolant did.
 
     Parameters
@@ -111,19 +110,19 @@ class CoolantStory:
     otherwise: float | None = None
 
 
-def tell(ctx: Context) -> CoolantStory:
+def study_coolant(timeline: Timeline) -> CoolantStudy:
     """Read the coolant's story from a run."""
-    point = next((p for p in ("engine_coolant", "coolant_in") if ctx.has(p)), None)
+    point = next((p for p in ("engine_coolant", "coolant_in") if timeline.has(p)), None)
     nothing = np.zeros(0)
     if point is None:
         why = "no coolant temperature was logged"
-        return CoolantStory(None, 1.0, nothing, nothing, None, why, None, why)
-    course = course_of(ctx, point)
+        return CoolantStudy(None, 1.0, nothing, nothing, None, why, None, why)
+    course = course_of(timeline, point)
     if course is None:
         why = f"{point} has too few readings with the engine running"
         if point == "coolant_in":
             why += " and coolant flowing through the heater"
-        return CoolantStory(point, 1.0, nothing, nothing, None, why, None, why)
+        return CoolantStudy(point, 1.0, nothing, nothing, None, why, None, why)
     alike = heater_as_before(course)
     opening, why_no_opening = _best_opening(course, alike)
     # what the heater's setting did is no doing of the thermostat, where enough is left without it
@@ -133,7 +132,7 @@ def tell(ctx: Context) -> CoolantStory:
         last = course
         held, why_not_held, remark = _held(last, opening, why_no_opening)
     otherwise = None if held is None else float(np.nanmean(course.value[held[0] :]))
-    return CoolantStory(
+    return CoolantStudy(
         point,
         last.step,
         last.time,
@@ -193,8 +192,12 @@ def _opening(course: Course) -> tuple[Break | None, str | None]:
         needed = MIN_AFTER_COOL_S
     if after_s < needed and level < COOLEST_C:
         return None, (
-            f"the coolant stopped warming at {level:.0f} °C, below any thermostat in use, "
-            f"{after_s:.0f} s before the log ended: a heat balance, no thermostat that opened"
+            say(
+                "the coolant stopped warming at {level:.0f degC}, below any thermostat in use, "
+                "{after:.0f s} before the log ended: a heat balance, no thermostat that opened",
+                level=level,
+                after=after_s,
+            )
         )
     if after_s < needed:
         return None, (
@@ -206,19 +209,29 @@ def _opening(course: Course) -> tuple[Break | None, str | None]:
         return None, "too little of the warming was logged before the coolant stopped climbing"
     if not _load_kept(course, found):
         return None, (
-            f"the coolant stopped climbing at {level:.0f} °C as the engine's load fell, and was "
-            "not tested with more load after that: this is a heat balance, not the thermostat"
+            say(
+                "the coolant stopped climbing at {level:.0f degC} as the engine's load fell, and "
+                "was not tested with more load after that: this is a heat balance, "
+                "not the thermostat",
+                level=level,
+            )
         )
     if level < COOLEST_C and (_touched(course, found.start, peak, 60.0) or found.misfit > ILL_FIT):
         return None, (
-            f"the coolant stopped climbing at {level:.0f} °C as the heater's setting or the load "
-            "changed: this is a heat balance, not the thermostat"
+            say(
+                "the coolant stopped climbing at {level:.0f degC} as the heater's setting or the "
+                "load changed: this is a heat balance, not the thermostat",
+                level=level,
+            )
         )
     surely = overshot and level >= COOLEST_C
     if not surely and _rate_left(course, peak) < STILL_WARMING:
         return None, (
-            f"the coolant drew near {level:.0f} °C ever more slowly, without the bend that an "
-            "opening thermostat makes: the thermostat never closed, or never opened"
+            say(
+                "the coolant drew near {level:.0f degC} ever more slowly, without the bend that an "
+                "opening thermostat makes: the thermostat never closed, or never opened",
+                level=level,
+            )
         )
     return found, None
 
@@ -317,22 +330,25 @@ def _unsettled(course: Course, start: int, why_no_opening: str | None) -> str | 
     """Why a level at the end of the log is no plateau, or None where it is one."""
     level = float(course.smooth[start:].mean())
     if level < LUKEWARM_C and level - float(course.smooth.min()) < COLD_RISE_K:
-        return (
-            f"the coolant never warmed (it stayed near {level:.0f} °C): the engine did not run, or "
-            "the sensor is not on its hose"
+        return say(
+            "the coolant never warmed (it stayed near {level:.0f degC}): the engine did not run, "
+            "or the sensor is not on its hose",
+            level=level,
         )
     if _seconds_seen(course, start) < SETTLED_S:
-        return f"the coolant never settled: {why_no_opening}"
+        return say("the coolant never settled: {why}", why=why_no_opening or "no reason given")
     if course.idle is not None and float(course.idle[start:].mean()) > 0.5:
-        return (
-            f"the coolant stayed near {level:.0f} °C while the car mostly idled: that is the heat "
-            "balance of an idling engine, not the thermostat"
+        return say(
+            "the coolant stayed near {level:.0f degC} while the car mostly idled: that is the heat "
+            "balance of an idling engine, not the thermostat",
+            level=level,
         )
     rate = float(np.polyfit(course.time[start:], course.smooth[start:], 1)[0])
     if abs(rate) * SETTLED_S > SETTLED_TREND_K:
-        return (
-            f"the coolant was still changing by {rate * 60.0:+.1f} K/min when the log ended: "
-            f"{why_no_opening}"
+        return say(
+            "the coolant was still changing by {rate:+.1f K/min} when the log ended: {why}",
+            rate=rate * 60.0,
+            why=why_no_opening or "no reason given",
         )
     return None
 

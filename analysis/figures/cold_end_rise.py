@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
 from analysis.timeline.levels import inlet_for, level_of, with_note
 
@@ -12,7 +12,19 @@ if TYPE_CHECKING:
     from analysis.context import Context
 
 
-@figure("cold_end_rise", "K", order=80, label="Outlet rise at the cold end")
+@figure(
+    "cold_end_rise",
+    "K",
+    order=80,
+    label="Outlet rise at the cold end",
+    bad="high",
+    better="lower",
+    span_u=0.3,
+    window="steady at the cold end",
+    owner=OwnerWords(
+        "With the lever at cold the air is still {value} warmer than outside", "warmer", rank=50
+    ),
+)
 def cold_end_rise(ctx: Context) -> Measurement:
     """Settled outlet less inlet air with the lever at the cold end, engine warm, blower running.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
 from analysis.timeline.levels import level_of
 
@@ -12,7 +12,18 @@ if TYPE_CHECKING:
     from analysis.context import Context
 
 
-@figure("coolant_drop", "K", order=130, label="Coolant drop across the heater")
+# Negative is a reversed flow: that is for the default limit to say.
+@figure(
+    "coolant_drop",
+    "K",
+    order=130,
+    label="Coolant drop across the heater",
+    bad="high",
+    span_u=0.25,
+    owner=OwnerWords(
+        "The engine's hot water cools by {value} on its way through the heater", "warmer", rank=150
+    ),
+)
 def coolant_drop(ctx: Context) -> Measurement:
     """Steady coolant_in less coolant_out at the hot end; negative where the hoses are reversed."""
     return level_of(ctx, ctx.hot, {"coolant_in": 1.0, "coolant_out": -1.0})

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.coolant.course import resolution_of
-from analysis.coolant.study import CoolantStory
-from analysis.figures import figure
+from analysis.coolant.study import CoolantStudy
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
 from analysis.uncertainty import mean_random, shared_parts
 from ingest.arrays import Floats
@@ -26,29 +26,42 @@ LONG_S: Final = 240.0
 """A plateau shorter than this may still be settling from the overshoot before it."""
 
 
-@figure("coolant_plateau", UNIT, order=100, label="Coolant when warm")
+# Warmer than its family is no fault until it boils: that is for the default limit to say.
+@figure(
+    "coolant_plateau",
+    UNIT,
+    order=100,
+    label="Coolant when warm",
+    bad="low",
+    better="higher",
+    owner=OwnerWords(
+        "The engine itself, which heats the heater, runs at {value}",
+        "temperature",
+        rank=30,
+        kin="cars of this kind run at {range}",
+    ),
+)
 def coolant_plateau(ctx: Context) -> Measurement:
     """Mean coolant temperature while the thermostat, or the heat balance, held it."""
-    story = ctx.coolant
-    if story.point is None or story.held is None:
-        return Measurement.missing(UNIT, story.why_not_held or "the coolant never settled")
-    start, stop = story.held
-    values = story.value[start:stop]
+    study = ctx.coolant
+    if study.point is None or study.held is None:
+        return Measurement.missing(UNIT, study.why_not_held or "the coolant never settled")
+    start, stop = study.held
+    values = study.value[start:stop]
     valid = values[~np.isnan(values)]
     if valid.size < 4:
-        return Measurement.missing(UNIT, f"{story.point} has too few readings on its plateau")
+        return Measurement.missing(UNIT, f"{study.point} has too few readings on its plateau")
     mean = float(valid.mean())
-    scatter = mean_random(valid, resolution_of(ctx, story.point))
+    scatter = mean_random(valid, resolution_of(ctx, study.point))
     return Measurement(
         mean,
         UNIT,
         math.hypot(
-            scatter, _spread(values, story.step), _unsettled(story, mean), _heater(story, mean)
+            scatter, _spread(values, study.step), _unsettled(study, mean), _heater(study, mean)
         ),
-        shared_parts(ctx.run.sensors[story.point], mean),
-        story.remark,
-        (float(story.time[start]), float(story.time[stop - 1])),
-        {"lowest": float(valid.min()), "highest": float(valid.max())},
+        shared_parts(ctx.run.sensors[study.point], mean),
+        study.remark,
+        (float(study.time[start]), float(study.time[stop - 1])),
     )
 
 
@@ -68,25 +81,25 @@ def _spread(values: Floats, step: float) -> float:
     return float(means.std(ddof=1))
 
 
-def _heater(story: CoolantStory, mean: float) -> float:
+def _heater(study: CoolantStudy, mean: float) -> float:
     """What the heater's own setting does to the plateau (rectangular, JCGM 100:2008, 4.3.7).
 
     The plateau is taken with the heater set as it was; a valve that opens in proportion holds the
     coolant higher when the heater takes less.
     """
-    return 0.0 if story.otherwise is None else abs(story.otherwise - mean) / math.sqrt(3.0)
+    return 0.0 if study.otherwise is None else abs(study.otherwise - mean) / math.sqrt(3.0)
 
 
-def _unsettled(story: CoolantStory, mean: float) -> float:
+def _unsettled(study: CoolantStudy, mean: float) -> float:
     """What may be left of the overshoot in a short plateau.
 
     The level lies between the mean of the settled part and that of all since the peak
     (rectangular, JCGM 100:2008, 4.3.7).
     """
-    if story.opening is None or story.held is None:
+    if study.opening is None or study.held is None:
         return 0.0
-    start, stop = story.held
-    if story.time[stop - 1] - story.time[start] >= LONG_S:
+    start, stop = study.held
+    if study.time[stop - 1] - study.time[start] >= LONG_S:
         return 0.0
-    since_peak = float(np.nanmean(story.value[story.opening.peak : stop]))
+    since_peak = float(np.nanmean(study.value[study.opening.peak : stop]))
     return abs(since_peak - mean) / math.sqrt(3.0)

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
 from analysis.timeline.levels import inlet_for, level_of, with_note
+from ingest.saying import say
 
 if TYPE_CHECKING:
     from analysis.context import Context
@@ -18,7 +19,18 @@ MIN_SPAN_K: Final = 10.0
 """With the coolant less than this above the inlet air the ratio says nothing."""
 
 
-@figure("core_effectiveness", "–", order=120, label="Core effectiveness")
+# Too good is too little air.
+@figure(
+    "core_effectiveness",
+    "–",
+    order=120,
+    label="Core effectiveness",
+    bad="both",
+    better="higher",
+    owner=OwnerWords(
+        "The heater hands on {value} of the warmth that the engine offers it", "share", rank=120
+    ),
+)
 def core_effectiveness(ctx: Context) -> Measurement:
     """Steady (outlet - inlet air) / (coolant in - inlet air) at the hot end.
 
@@ -39,7 +51,9 @@ def core_effectiveness(ctx: Context) -> Measurement:
         return Measurement.missing("–", "coolant in has no reading in the steady window")
     span = float((coolant[together] - air[together]).mean())
     if span < MIN_SPAN_K:
-        return Measurement.missing("–", f"the coolant was only {span:.0f} K above the inlet air")
+        return Measurement.missing(
+            "–", say("the coolant was only {span:.0f K} above the inlet air", span=span)
+        )
     ratio = float((outlet[together] - air[together]).mean()) / span
     terms = {"outlet": 1.0, "coolant_in": -ratio, inlet: ratio - 1.0}
     linear = level_of(ctx, ctx.hot, terms)

@@ -4,14 +4,23 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
 
 if TYPE_CHECKING:
     from analysis.context import Context
 
 
-@figure("effective_travel", "%", order=50, label="Lever travel that acts")
+@figure(
+    "effective_travel",
+    "%",
+    order=50,
+    label="Lever travel that acts",
+    bad="low",
+    better="higher",
+    repeat="lever sweeps in smaller steps",
+    owner=OwnerWords("{value} of the temperature lever's travel has an effect", "%", rank=80),
+)
 def effective_travel(ctx: Context) -> Measurement:
     """Lever positions at 97.5 % less 2.5 % of the span of the settled curve, found by a fit."""
     return ctx.lever_study.effective

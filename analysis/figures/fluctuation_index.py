@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
 from analysis.signal import fluctuation
 
@@ -17,7 +17,15 @@ WINDOW_PCT: Final = 0.2
 makes in either direction (simulated cars, no source)."""
 
 
-@figure("fluctuation_index", "%", order=30, label="Outlet fluctuation")
+@figure(
+    "fluctuation_index",
+    "%",
+    order=30,
+    label="Outlet fluctuation",
+    bad="high",
+    better="lower",
+    owner=OwnerWords("The warm air comes and goes by {value}", "%", rank=110),
+)
 def fluctuation_index(ctx: Context) -> Measurement:
     """Standard deviation of the outlet in periods of 8-120 s over `steady_outlet_rise`.
 
@@ -45,7 +53,6 @@ def fluctuation_index(ctx: Context) -> Measurement:
         math.hypot(100.0 * found.u / rise.value, from_rise, WINDOW_PCT),
         note=_note(sampled.step),
         window=rise.window,
-        details={"deviation_K": found.deviation, "noise_K": found.noise},
     )
 
 

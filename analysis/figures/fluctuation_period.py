@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from analysis.context import Context
 
 
+# It tells causes apart; no period is good or bad.
 @figure("fluctuation_period", "s", order=40, label="Period of the fluctuation")
 def fluctuation_period(ctx: Context) -> Measurement:
     """Period of the strongest fluctuation of the outlet, where it stands above the noise."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
 from analysis.timeline.levels import level_of
 
@@ -12,7 +12,18 @@ if TYPE_CHECKING:
     from analysis.context import Context
 
 
-@figure("footwell_deficit", "K", order=150, label="Outlet above footwell")
+@figure(
+    "footwell_deficit",
+    "K",
+    order=150,
+    label="Outlet above footwell",
+    bad="high",
+    better="lower",
+    span_u=0.4,
+    owner=OwnerWords(
+        "At the feet it is {value} colder than at the heater's outlet", "warmer", rank=130
+    ),
+)
 def footwell_deficit(ctx: Context) -> Measurement:
     """Outlet less footwell in the steady window at the hot end.
 

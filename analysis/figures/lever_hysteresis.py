@@ -4,14 +4,23 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
 
 if TYPE_CHECKING:
     from analysis.context import Context
 
 
-@figure("lever_hysteresis", "%", order=70, label="Lever backlash")
+@figure(
+    "lever_hysteresis",
+    "%",
+    order=70,
+    label="Lever backlash",
+    bad="high",
+    better="lower",
+    repeat="lever sweeps up and down",
+    owner=OwnerWords("The temperature lever has {value} of play", "%", rank=90),
+)
 def lever_hysteresis(ctx: Context) -> Measurement:
     """Lever difference at the same settled temperature, opening against closing; lag taken out."""
     return ctx.lever_study.hysteresis

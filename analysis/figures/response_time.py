@@ -1,10 +1,10 @@
-"""`response_time`: how fast the outlet answers a step of the lever."""
+"""`response_time`: how fast the outlet responds to a step of the lever."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.lever.steps import steps as lever_steps
 from analysis.measurement import Measurement
 
@@ -12,7 +12,16 @@ if TYPE_CHECKING:
     from analysis.context import Context
 
 
-@figure("response_time", "s", order=90, label="Answer to a lever step")
+@figure(
+    "response_time",
+    "s",
+    order=90,
+    label="Response to a lever step",
+    bad="high",
+    repeat="lever steps",
+    log=True,
+    owner=OwnerWords("The air follows the temperature lever within {value}", "seconds", rank=100),
+)
 def response_time(ctx: Context) -> Measurement:
-    """Median time to 63 % of the outlet's answer over lever steps of at least 20 % of travel."""
-    return lever_steps.response_time(ctx.run, ctx.lever_study, ctx.clock)
+    """Median time to 63 % of the outlet's response over lever steps of at least 20 % of travel."""
+    return lever_steps.response_time(ctx.aligned, ctx.lever_study)

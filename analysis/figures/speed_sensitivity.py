@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.coolant.course import resolution_of
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
-from analysis.signal.speed import Stretch, fit_slope
+from analysis.signal.speed import SpeedStretch, fit_slope
 from analysis.timeline.states import alike, stretches
 from analysis.uncertainty import shared_parts
 
@@ -28,7 +28,18 @@ COARSE_K: Final = 0.5
 """A coolant temperature in steps of this or more hides what it does to the footwell."""
 
 
-@figure("speed_sensitivity", UNIT, order=140, label="Footwell rise with road speed")
+@figure(
+    "speed_sensitivity",
+    UNIT,
+    order=140,
+    label="Footwell rise with road speed",
+    bad="low",
+    better="higher",
+    span_u=0.4,
+    owner=OwnerWords(
+        "For every {faster} faster it gets {value} colder at the feet", "warmer", rank=140, sign=-1
+    ),
+)
 def speed_sensitivity(ctx: Context) -> Measurement:
     """Slope of the footwell's (else the outlet's) rise against road speed at the hot end."""
     if not ctx.has("road_speed"):
@@ -59,7 +70,7 @@ def speed_sensitivity(ctx: Context) -> Measurement:
     cabin = ctx.values("cabin") - ctx.values(air) if ctx.has("cabin") else None
     found = fit_slope(
         [
-            Stretch(
+            SpeedStretch(
                 speed[a:b],
                 rise[a:b],
                 None if coolant is None else coolant[a:b],
@@ -87,7 +98,6 @@ def speed_sensitivity(ctx: Context) -> Measurement:
         shared,
         note,
         ctx.span(min(start for start, _ in holds), max(stop for _, stop in holds)),
-        {"lag_s": found.lag, "speed_spread": found.spread, "stretches": float(len(holds))},
     )
 
 

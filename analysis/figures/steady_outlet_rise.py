@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
 from analysis.timeline.levels import level_of, with_note
 
@@ -14,7 +14,23 @@ if TYPE_CHECKING:
     from analysis.context import Context
 
 
-@figure("steady_outlet_rise", "K", order=10, label="Steady outlet rise")
+@figure(
+    "steady_outlet_rise",
+    "K",
+    order=10,
+    label="Steady outlet rise",
+    bad="low",
+    better="higher",
+    span_u=0.12,
+    window="steady at the hot end",
+    owner=OwnerWords(
+        "At full hot the air from the heater is {value} warmer than the air outside",
+        "warmer",
+        rank=10,
+        kin="cars of this kind reach {range}",
+        always=True,
+    ),
+)
 def steady_outlet_rise(ctx: Context) -> Measurement:
     """Mean of outlet less ambient with the lever at the hot end and the outlet steady.
 

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Final
 
 from analysis.coolant.course import resolution_of
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
 from analysis.uncertainty import shared_parts
 
@@ -16,19 +16,33 @@ if TYPE_CHECKING:
 UNIT: Final = "°C"
 
 
-@figure("thermostat_opening", UNIT, order=110, label="Coolant as the thermostat opens")
+@figure(
+    "thermostat_opening",
+    UNIT,
+    order=110,
+    label="Coolant as the thermostat opens",
+    bad="low",
+    better="higher",
+    repeat="cold starts",
+    owner=OwnerWords(
+        "The engine starts to shed its warmth at {value}",
+        "temperature",
+        rank=40,
+        kin="cars of this kind do at {range}",
+        least="it should keep it up to {limit} at least",
+    ),
+)
 def thermostat_opening(ctx: Context) -> Measurement:
     """Coolant temperature at the bend that the opening thermostat makes in the warming curve."""
-    story = ctx.coolant
-    found = story.opening
-    if story.point is None or found is None:
-        return Measurement.missing(UNIT, story.why_no_opening or "no opening was seen")
-    rounding = resolution_of(ctx, story.point) / math.sqrt(12.0)
+    study = ctx.coolant
+    found = study.opening
+    if study.point is None or found is None:
+        return Measurement.missing(UNIT, study.why_no_opening or "no opening was seen")
+    rounding = resolution_of(ctx, study.point) / math.sqrt(12.0)
     return Measurement(
         found.temperature,
         UNIT,
         math.hypot(found.u, rounding),
-        shared_parts(ctx.run.sensors[story.point], found.temperature),
-        window=(float(story.time[found.start]), float(story.time[found.peak])),
-        details={"time_s": found.time, "warming_rate": found.slope, "misfit": found.misfit},
+        shared_parts(ctx.run.sensors[study.point], found.temperature),
+        window=(float(study.time[found.start]), float(study.time[found.peak])),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.vacuum.study import RATE_UNIT, decay
 
 if TYPE_CHECKING:
@@ -12,7 +12,19 @@ if TYPE_CHECKING:
     from analysis.measurement import Measurement
 
 
-@figure("vacuum_decay", RATE_UNIT, order=160, label="Loss of vacuum, source shut off")
+@figure(
+    "vacuum_decay",
+    RATE_UNIT,
+    order=160,
+    label="Loss of vacuum, source shut off",
+    bad="high",
+    better="lower",
+    log=True,
+    window="vacuum source shut off",
+    owner=OwnerWords(
+        "The suction that moves the heater's doors is lost at {value}", "kPa/min", rank=160
+    ),
+)
 def vacuum_decay(ctx: Context) -> Measurement:
     """Initial rate of loss with the source shut off, from a fit of the leak-down."""
-    return decay(ctx)
+    return decay(ctx.vacuum)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.vacuum.study import LEVEL_UNIT, low_level
 
 if TYPE_CHECKING:
@@ -12,7 +12,15 @@ if TYPE_CHECKING:
     from analysis.measurement import Measurement
 
 
-@figure("vacuum_source_low", LEVEL_UNIT, order=170, label="Lowest usual source vacuum")
+@figure(
+    "vacuum_source_low",
+    LEVEL_UNIT,
+    order=170,
+    label="Lowest usual source vacuum",
+    bad="low",
+    better="higher",
+    owner=OwnerWords("The suction that moves the heater's doors falls to {value}", "kPa", rank=170),
+)
 def vacuum_source_low(ctx: Context) -> Measurement:
     """5th percentile of the source vacuum, engine running."""
     return low_level(ctx)

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.figures import figure
+from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
+from analysis.signal.smoothing import smooth
 from analysis.signal.warming import Warming, smooth_rise
 from analysis.timeline.levels import spoken, with_note
-from analysis.timeline.states import RUNNING_RPM, alike, smooth
+from analysis.timeline.states import RUNNING_RPM, alike
 from analysis.uncertainty import shared_parts
+from ingest.saying import say
 
 if TYPE_CHECKING:
     from analysis.context import Context
@@ -38,18 +40,41 @@ U_SEEN_START_S: Final = 0.3
 
 CRANKING_S: Final = 10.0
 LONGEST_GAP_S: Final = 30.0
-LAG_DOUBT: Final = 0.1
+LAG_U: Final = 0.1
 """Relative standard uncertainty of a stated time constant (common practice, no source)."""
 
 
-@figure("warm_up_time", "s", order=20, label="Warm-up time")
+@figure(
+    "warm_up_time",
+    "s",
+    order=20,
+    label="Warm-up time",
+    bad="high",
+    better="lower",
+    repeat="cold starts",
+    log=True,
+    span_u=0.45,
+    driven_u=0.05,
+    owner=OwnerWords(
+        "Warm air arrived after {value}",
+        "minutes",
+        rank=20,
+        kin="cars of this kind take {range}",
+        most="it should take {limit} at most",
+        always=True,
+    ),
+)
 def warm_up_time(ctx: Context) -> Measurement:
     """From engine start until the rise reaches 90 % of its steady value and stays for 30 s."""
     steady = ctx.figure("steady_outlet_rise")
     if steady.value is None:
-        return _missing(f"no steady rise to compare with: {steady.note}")
+        return _missing(
+            say("no steady rise to compare with: {why}", why=steady.note or "no reason given")
+        )
     if steady.value < MIN_RISE_K:
-        return _missing(f"the outlet rises by {steady.value:.0f} K only: it does not warm up")
+        return _missing(
+            say("the outlet rises by {rise:.0f K} only: it does not warm up", rise=steady.value)
+        )
     start = _start(ctx)
     after = ctx.grid.time >= start.at
     outlet = ctx.run.sensors["outlet"]
@@ -59,7 +84,7 @@ def warm_up_time(ctx: Context) -> Measurement:
     first = int(np.argmax(after))
     warmth, seen = _warmth(ctx, first, warming, steady.value)
     if warmth > WARM_SHARE:
-        return _missing(f"the run started warm ({seen})")
+        return _missing(say("the run started warm ({seen})", seen=seen))
     reached = warming.reached(SHARE * steady.value)
     if reached is None:
         return _missing("the outlet never held 90 % of its steady rise for 30 s")
@@ -68,7 +93,9 @@ def warm_up_time(ctx: Context) -> Measurement:
         return _missing(wrong)
     found = _with_uncertainty(ctx, warming, steady, reached, start)
     if warmth > COLD_SHARE:
-        return with_note(found, f"not a cold start ({seen}): from cold it takes longer")
+        return with_note(
+            found, say("not a cold start ({seen}): from cold it takes longer", seen=seen)
+        )
     return with_note(found, start.note)
 
 
@@ -97,7 +124,8 @@ def _start(ctx: Context) -> _Start:
     starts = [time for time, name, _, value in ctx.events if name == "engine" and value == 1.0]
     if starts:
         # time zero was set by this event; where its clock was put right since, it has moved
-        clock = ctx.clock.u if ctx.clock is not None else None
+        offset = ctx.aligned.offset
+        clock = offset.u if offset is not None else None
         return _Start(starts[0], math.hypot(U_START_S, clock or 0.0))
     return _Start(0.0, U_START_S, "engine start taken as the first sample of the log")
 
@@ -105,7 +133,7 @@ def _start(ctx: Context) -> _Start:
 def _warmth(ctx: Context, first: int, warming: Warming, steady: float) -> tuple[float, str]:
     """Share of the way to warm at which the run started, and what shows it."""
     risen = float(warming.rise[0]) / steady
-    found = (risen, f"outlet {warming.rise[0]:.0f} K up already")
+    found = (risen, say("outlet {rise:.0f K} up already", rise=float(warming.rise[0])))
     point = next((p for p in ("engine_coolant", "coolant_in") if ctx.has(p)), None)
     if point is None or ctx.rise_reference is None:
         return found
@@ -115,7 +143,8 @@ def _warmth(ctx: Context, first: int, warming: Warming, steady: float) -> tuple[
     if known.size == 0 or known.max() <= air:
         return found
     share = float((known[0] - air) / (known.max() - air))
-    return max(found, (share, f"{spoken(point)} at {known[0]:.0f} °C"))
+    seen = say("{point} at {level:.0f degC}", point=spoken(point), level=float(known[0]))
+    return max(found, (share, seen))
 
 
 def _hindered(ctx: Context, first: int, stop: int) -> str | None:
@@ -166,11 +195,11 @@ def _with_uncertainty(
         for source, part in shared_parts(ctx.run.sensors[point], reading).items():
             shared[source] = shared.get(source, 0.0) + sign * part
     scatter = math.hypot(warming.u, SHARE * steady.random)
-    doubt = math.sqrt(scatter**2 + sum(part**2 for part in shared.values()))
-    slope = _slope_at(warming, reached, level, max(doubt, 0.005 * level))
+    u = math.sqrt(scatter**2 + sum(part**2 for part in shared.values()))
+    slope = _slope_at(warming, reached, level, max(u, 0.005 * level))
     lag = ctx.run.sensors["outlet"].time_constant or 0.0
     crossing = min(int(np.searchsorted(warming.time, reached)), warming.time.size - 1)
-    by_lag = LAG_DOUBT * lag * float(warming.per_lag[crossing]) / slope
+    by_lag = LAG_U * lag * float(warming.per_lag[crossing]) / slope
     random = math.sqrt((scatter / slope) ** 2 + by_lag**2 + start.u**2 + ctx.grid.step**2 / 12.0)
     return Measurement(
         reached - start.at,
@@ -178,22 +207,21 @@ def _with_uncertainty(
         random,
         {source: part / slope for source, part in shared.items()},
         window=(start.at, reached),
-        details={"slope_K_per_s": slope},
     )
 
 
-def _slope_at(warming: Warming, reached: float, level: float, doubt: float) -> float:
-    """How fast the crossing moves with the level, K/s, seen over once and twice its doubt.
+def _slope_at(warming: Warming, reached: float, level: float, u: float) -> float:
+    """How fast the crossing moves with the level, K/s, seen over once and twice its uncertainty.
 
     A rise that comes up in swings crosses by leaps, and one that levels off crosses late: the
     flatter of the two chords counts.
     """
     slopes = []
     for times in (1.0, 2.0):
-        sooner = warming.reached(level - times * doubt)
-        later = warming.reached(level + times * doubt)
+        sooner = warming.reached(level - times * u)
+        later = warming.reached(level + times * u)
         if later is None:  # the rise hardly goes further: count what it does until the end
             later = max(float(warming.time[-1]), reached + warming.step)
         width = later - (reached if sooner is None else sooner)
-        slopes.append(2.0 * times * doubt / max(width, warming.step))
+        slopes.append(2.0 * times * u / max(width, warming.step))
     return min(slopes)

@@ -25,7 +25,7 @@ from analysis.timeline.levels import DEFINITION_SHARE, with_note
 from analysis.uncertainty import shared_parts
 
 if TYPE_CHECKING:
-    from analysis.context import Context
+    from analysis.timeline.timeline import Timeline
     from ingest.arrays import Floats
 
 LAGS_S: Final = np.array([0.0, 3.0, 7.0, 12.0, 18.0, 26.0, 36.0, 50.0, 70.0])
@@ -121,12 +121,12 @@ class FittedCurve(NamedTuple):
     used: np.ndarray[tuple[int], np.dtype[np.bool_]]
 
 
-def fit_heater(ctx: Context) -> HeaterFit:
+def fit_heater(timeline: Timeline) -> HeaterFit:
     """Fit the heater of a run.
 
     Parameters
     ----------
-    ctx
+    timeline
         The run.
 
     Returns
@@ -134,39 +134,39 @@ def fit_heater(ctx: Context) -> HeaterFit:
     HeaterFit
         Each number without value, and with the reason, where the channels do not allow it.
     """
-    stretch = hot_stretch(ctx)
+    stretch = hot_stretch(timeline)
     if isinstance(stretch, str):
         return _nothing(stretch)
-    setting = setting_of(ctx, stretch)
-    air = held_over(ctx.values(stretch.air))
-    lead = held_over(ctx.values("coolant_in")) - air
-    rise = ctx.values("outlet") - air
-    outlet = _answer(ctx, stretch, setting, "effectiveness", rise, lead)
+    setting = setting_of(timeline, stretch)
+    air = held_over(timeline.values(stretch.air))
+    lead = held_over(timeline.values("coolant_in")) - air
+    rise = timeline.values("outlet") - air
+    outlet = _answer(timeline, stretch, setting, "effectiveness", rise, lead)
     if outlet is None:
         return _nothing("too few readings of outlet and coolant together at full hot")
     share = float(outlet.parameters[0])
     effectiveness = _told(
-        ctx, stretch, outlet, {"outlet": 1.0, "coolant_in": -share, stretch.air: share - 1.0}
+        timeline, stretch, outlet, {"outlet": 1.0, "coolant_in": -share, stretch.air: share - 1.0}
     )
-    ratio = _flow_ratio(ctx, stretch, setting, rise)
+    ratio = _flow_ratio(timeline, stretch, setting, rise)
     used = ~np.isnan(rise) & stretch.used
     return HeaterFit(
         effectiveness,
         ratio,
         _core_ntu(effectiveness, ratio),
-        _own_lag(ctx, outlet),
+        _own_lag(timeline, outlet),
         Measurement(outlet.scatter, "K", outlet.scatter / math.sqrt(2.0 * MIN_BLOCKS)),
-        _level(ctx, "coolant_in", stretch),
-        _level(ctx, stretch.air, stretch),
-        _speed(ctx, stretch),
-        ctx.span(stretch.level.start, stretch.level.stop),
+        _level(timeline, "coolant_in", stretch),
+        _level(timeline, stretch.air, stretch),
+        _speed(timeline, stretch),
+        timeline.span(stretch.level.start, stretch.level.stop),
         stretch.settled,
         FittedCurve(
-            ctx.grid.time,
-            ctx.values("outlet"),
-            air + _predicted(outlet, setting, lead, ctx.grid.step),
-            ctx.values("coolant_in"),
-            ctx.values(stretch.air),
+            timeline.grid.time,
+            timeline.values("outlet"),
+            air + _predicted(outlet, setting, lead, timeline.grid.step),
+            timeline.values("coolant_in"),
+            timeline.values(stretch.air),
             used,
         ),
     )
@@ -179,7 +179,7 @@ def _nothing(why: str) -> HeaterFit:
 
 
 def _answer(
-    ctx: Context,
+    timeline: Timeline,
     stretch: Stretch,
     setting: Setting,
     name: str,
@@ -187,7 +187,7 @@ def _answer(
     cause: Floats,
 ) -> Posterior | None:
     """Fit ``answer = share * (1 + setting) * lagged cause``; None with too few readings."""
-    width = max(1, round(BLOCK_S / ctx.grid.step))
+    width = max(1, round(BLOCK_S / timeline.grid.step))
     usable = stretch.used & ~np.isnan(answer)
     count = _blocks(usable.astype(float), width)
     kept = count > 0.5
@@ -195,12 +195,12 @@ def _answer(
         return None
     inside = np.where(usable, np.stack([answer, *setting.columns]), 0.0)
     y, *factors = _blocks(inside, width)[:, kept] / count[kept]
-    late = late_by(_blocks(cause, width), LAGS_S, width * ctx.grid.step)[:, kept]
+    late = late_by(_blocks(cause, width), LAGS_S, width * timeline.grid.step)[:, kept]
     rough = float(late[0] @ y) / float(late[0] @ late[0])
     means = np.array([0.0, *(rough * prior[name][0] for prior in setting.priors)])
     spread = np.array([np.inf, *(abs(rough) * prior[name][1] for prior in setting.priors)])
     shape = np.stack([np.ones(y.size), *factors], axis=1)
-    floor = math.hypot(MODEL_K, ctx.run.sensors["outlet"].resolution / math.sqrt(12.0))
+    floor = math.hypot(MODEL_K, timeline.run.sensors["outlet"].resolution / math.sqrt(12.0))
     return fit_lags(
         y,
         late[:, :, None] * shape,
@@ -234,21 +234,21 @@ def _blocks(values: Floats, width: int) -> Floats:
 
 
 def _told(
-    ctx: Context, stretch: Stretch, fit: Posterior, terms: Mapping[str, float]
+    timeline: Timeline, stretch: Stretch, fit: Posterior, terms: Mapping[str, float]
 ) -> Measurement:
     """The share with its budget: scatter, definition, and each sensor's own errors."""
     value, gain = float(fit.parameters[0]), float(fit.gain[0])
     shared: dict[str, float] = {}
     for point, factor in terms.items():
-        reading = float(np.nanmean(ctx.values(point)[stretch.used]))
-        for source, part in shared_parts(ctx.run.sensors[point], reading).items():
+        reading = float(np.nanmean(timeline.values(point)[stretch.used]))
+        for source, part in shared_parts(timeline.run.sensors[point], reading).items():
             shared[source] = shared.get(source, 0.0) + gain * factor * part
     random = math.sqrt(max(float(fit.covariance[0, 0]), 0.0))
     if stretch.air == "ambient":
         random = math.hypot(random, gain * terms["ambient"] * STAND_IN_K)
     place = np.flatnonzero(stretch.used)
-    begin, end = ctx.span(int(place[0]), int(place[-1]) + 1)
-    seconds = stretch.used.sum() * ctx.grid.step
+    begin, end = timeline.span(int(place[0]), int(place[-1]) + 1)
+    seconds = stretch.used.sum() * timeline.grid.step
     found = Measurement(
         value,
         "–",
@@ -256,24 +256,25 @@ def _told(
         shared,
         note=f"fitted to {seconds:.0f} s at full hot between {begin:.0f} and {end:.0f} s",
         window=(begin, end),
-        details={"scatter": fit.scatter, "lag": fit.lag, "seconds": float(seconds)},
     )
     late = "" if stretch.settled else "no steady window: told for the last minutes at full hot"
     return with_note(found, stretch.note, late)
 
 
-def _flow_ratio(ctx: Context, stretch: Stretch, setting: Setting, rise: Floats) -> Measurement:
-    if not ctx.has("coolant_out"):
+def _flow_ratio(
+    timeline: Timeline, stretch: Stretch, setting: Setting, rise: Floats
+) -> Measurement:
+    if not timeline.has("coolant_out"):
         return Measurement.missing("–", "coolant out was not logged")
     if float(np.nanmean(rise[stretch.level])) < MIN_RISE_K:
         return Measurement.missing("–", "the outlet rose too little to count the coolant's drop on")
-    drop = ctx.values("coolant_in") - ctx.values("coolant_out")
-    fit = _answer(ctx, stretch, setting, "flow_ratio", drop, held_over(rise))
+    drop = timeline.values("coolant_in") - timeline.values("coolant_out")
+    fit = _answer(timeline, stretch, setting, "flow_ratio", drop, held_over(rise))
     if fit is None:
         return Measurement.missing("–", "too few readings of both coolant hoses at full hot")
     ratio = float(fit.parameters[0])
     terms = {"coolant_in": 1.0, "coolant_out": -1.0, "outlet": -ratio, stretch.air: ratio}
-    found = _told(ctx, stretch, fit, terms)
+    found = _told(timeline, stretch, fit, terms)
     if found.known() < -2.0 * (found.u or 0.0):
         why = "the return hose is the warmer one, so that this is no ratio of flows"
         return Measurement.missing("–", why)
@@ -287,7 +288,7 @@ def _core_ntu(effectiveness: Measurement, ratio: Measurement) -> Measurement:
     if ratio.value is None:
         return Measurement.missing("–", ratio.note or "the flow ratio is not known")
     share, flows = effectiveness.known(), ratio.known()
-    delivered, doubt = DELIVERED
+    delivered, u = DELIVERED
     value = float(air_ntu(share / delivered, flows))
     if math.isnan(value):
         return Measurement.missing("–", "no core of this flow ratio warms its air so far")
@@ -296,7 +297,7 @@ def _core_ntu(effectiveness: Measurement, ratio: Measurement) -> Measurement:
     *moved, there = air_effectiveness(ntus, ratios).tolist()
     by_share = SLOPE_STEP / ((moved[0] - there) * delivered)
     by_ratio = (there - moved[1]) / (moved[0] - there)
-    assumed = Measurement(delivered, "–", doubt)
+    assumed = Measurement(delivered, "–", u)
     found = combine(
         value,
         "–",
@@ -304,14 +305,14 @@ def _core_ntu(effectiveness: Measurement, ratio: Measurement) -> Measurement:
     )
     note = (
         f"taking all the air to cross the core and the ducts to leave {100 * delivered:.0f} ± "
-        f"{200 * doubt:.0f} % of the rise"
+        f"{200 * u:.0f} % of the rise"
     )
     return with_note(found, note)
 
 
-def _own_lag(ctx: Context, fit: Posterior) -> Measurement:
+def _own_lag(timeline: Timeline, fit: Posterior) -> Measurement:
     """Lag of core and duct. Lags of the sensors are taken out as first-order ones are: added."""
-    constants = [ctx.run.sensors[point].time_constant for point in ("coolant_in", "outlet")]
+    constants = [timeline.run.sensors[point].time_constant for point in ("coolant_in", "outlet")]
     supply, outlet = constants
     if supply is None or outlet is None:
         note = "with the sensors' own lags, which are not known"
@@ -319,17 +320,21 @@ def _own_lag(ctx: Context, fit: Posterior) -> Measurement:
     return Measurement(fit.lag + supply - outlet, "s", fit.u_lag)
 
 
-def _level(ctx: Context, point: str, stretch: Stretch) -> Measurement:
+def _level(timeline: Timeline, point: str, stretch: Stretch) -> Measurement:
     from analysis.uncertainty import level
 
     part = stretch.level
-    return level(ctx.run.sensors[point], ctx.values(point)[part], ctx.span(part.start, part.stop))
+    return level(
+        timeline.run.sensors[point],
+        timeline.values(point)[part],
+        timeline.span(part.start, part.stop),
+    )
 
 
-def _speed(ctx: Context, stretch: Stretch) -> float | None:
-    if not ctx.has("engine_speed"):
+def _speed(timeline: Timeline, stretch: Stretch) -> float | None:
+    if not timeline.has("engine_speed"):
         return None
-    mean = float(np.nanmean(ctx.values("engine_speed")[stretch.level]))
+    mean = float(np.nanmean(timeline.values("engine_speed")[stretch.level]))
     return None if math.isnan(mean) else mean
 
 

@@ -21,7 +21,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.measurement import Measurement
-from analysis.timeline.states import alike, smooth, stretches
+from analysis.signal.smoothing import smooth
+from analysis.timeline.states import alike, stretches
 from analysis.uncertainty import shared_parts
 
 if TYPE_CHECKING:
@@ -51,13 +52,13 @@ OFFSET_K: Final = 1.5
 """What sensors may disagree by besides their stated tolerance."""
 
 LAG_S: Final = (20.0, 10.0)
-SHARE_DOUBT: Final = 0.035
+SHARE_U: Final = 0.035
 """Relative: the share depends on pump speed, battery voltage, ram air."""
-MEASURED_DOUBT: Final = 0.02
+MEASURED_U: Final = 0.02
 """Relative: a longer run may find another window."""
-GROWTH_DOUBT: Final = 0.05
+GROWTH_U: Final = 0.05
 """Relative, at a cold engine: a starved or cold-soaked core gives more later."""
-AIR_DOUBT_K: Final = 1.0
+AIR_U_K: Final = 1.0
 
 HELD_C: Final = (85.0, 5.0)
 """Level at which sound thermostats hold the coolant."""
@@ -66,14 +67,14 @@ LOW_C: Final = (35.0, 85.0)
 """Share and levels of thermostats that hold it lower, all alike probable."""
 BALANCE_TAU_S: Final = (900.0, 0.7)
 """Time constant of an engine's heat balance and its spread (of the logarithm)."""
-SLOWING_DOUBT: Final = 0.35
+SLOWING_U: Final = 0.35
 """Standard uncertainty of the logarithm of a ratio of two rates of warming."""
 RATE_FLOOR_K_S: Final = 0.008
-LOAD_DOUBT: Final = 0.12
+LOAD_U: Final = 0.12
 OVERSHOOT_K: Final = 4.0
-RATE_DOUBT: Final = 0.25
+RATE_U: Final = 0.25
 """Relative: load and speed change the rate of warming."""
-PLATEAU_DOUBT_K: Final = 1.0
+PLATEAU_U_K: Final = 1.0
 OUTLET_SHARE: Final = (0.75, 0.13)
 """Share `g` of any heater, where no coolant is logged to tell this one's."""
 
@@ -94,7 +95,22 @@ class _Now:
     air: float
 
 
-def predict_steady_rise(ctx: Context, plateau: Measurement | None = None) -> Measurement:
+@dataclass(frozen=True, slots=True)
+class Prediction(Measurement):
+    """A value to come.
+
+    Parameters
+    ----------
+    low, middle, high
+        What it will be with 95 % probability, and its median; None where nothing can be said.
+    """
+
+    low: float | None = None
+    middle: float | None = None
+    high: float | None = None
+
+
+def predict_steady_rise(ctx: Context, plateau: Measurement | None = None) -> Prediction:
     """Steady outlet rise that a run leads to, with an honest interval of ± 2 `u`.
 
     Parameters
@@ -107,15 +123,15 @@ def predict_steady_rise(ctx: Context, plateau: Measurement | None = None) -> Mea
 
     Returns
     -------
-    Measurement
-        K. `details` hold ``low`` and ``high`` (95 %). Without value where nothing can be said yet.
+    Prediction
+        K; without value where nothing can be said yet.
     """
     known = _known(ctx)
     if known is not None:
         return known
     now = _stretch(ctx)
     if isinstance(now, str):
-        return Measurement.missing("K", now)
+        return Prediction.missing("K", now)
     rng = np.random.default_rng(1)
     point = next((each for each in ("engine_coolant", "coolant_in") if ctx.has(each)), None)
     draws = None
@@ -125,28 +141,37 @@ def predict_steady_rise(ctx: Context, plateau: Measurement | None = None) -> Mea
         draws = _from_outlet(ctx, now, plateau, rng)
     low, middle, high = (float(each) for each in np.percentile(draws, COVERED))
     first, last = int(now.places[0]), int(now.places[-1])
-    return Measurement(
+    return Prediction(
         (low + high) / 2.0,
         "K",
         (high - low) / 4.0,
         note="predicted from the warm-up so far",
         window=ctx.span(first, last + 1),
-        details={"low": low, "high": high, "middle": middle},
+        low=low,
+        middle=middle,
+        high=high,
     )
 
 
-def _known(ctx: Context) -> Measurement | None:
+def _known(ctx: Context) -> Prediction | None:
     """The steady rise as measured, once the coolant is held; None before."""
     found = ctx.figure("steady_outlet_rise")
     coolant = ctx.has_any("engine_coolant", "coolant_in")
     if found.value is None or (coolant and ctx.figure("coolant_plateau").value is None):
         return None
-    random = float(np.hypot(found.random, MEASURED_DOUBT * found.value))
+    random = float(np.hypot(found.random, MEASURED_U * found.value))
     u = float(np.hypot(random, found.u or 0.0))
     low, high = found.value - 2.0 * u, found.value + 2.0 * u
-    details = {"low": low, "high": high, "middle": found.value}
-    return Measurement(
-        found.value, "K", random, found.shared, "measured already", found.window, details
+    return Prediction(
+        found.value,
+        "K",
+        random,
+        found.shared,
+        "measured already",
+        found.window,
+        low,
+        found.value,
+        high,
     )
 
 
@@ -198,8 +223,8 @@ def _from_coolant(
     places, lift = places[lift >= MIN_LIFT_K], lift[lift >= MIN_LIFT_K]
     if places.size * ctx.grid.step < MIN_SEEN_S:
         return None
-    offset_doubt = float(np.hypot(OFFSET_K, _sensors(ctx, now.air).u or 0.0))
-    fitted = _fit(ctx.rise[places], lift, rate[places], ctx.grid.step, offset_doubt)
+    offset_u = float(np.hypot(OFFSET_K, _sensors(ctx, now.air).u or 0.0))
+    fitted = _fit(ctx.rise[places], lift, rate[places], ctx.grid.step, offset_u)
     level = float(coolant[places[-1]])
     held = _held(ctx, point)
     if held is None:
@@ -207,17 +232,17 @@ def _from_coolant(
         slowing = _slowing(ctx, coolant, int(places[-1]), speed[0])
         target = _plateau(level, now.air, speed, slowing, plateau, rng)
     else:
-        target = rng.normal(held.known(), np.hypot(held.u or 0.0, PLATEAU_DOUBT_K), DRAWS)
+        target = rng.normal(held.known(), np.hypot(held.u or 0.0, PLATEAU_U_K), DRAWS)
     cold = np.clip((target - level) / np.maximum(target - now.air, 10.0), 0.0, 1.0)
-    doubt = np.hypot(SHARE_DOUBT, GROWTH_DOUBT * cold)
+    u = np.hypot(SHARE_U, GROWTH_U * cold)
     share, offset = rng.multivariate_normal(*fitted, DRAWS).T
-    share = share * (1.0 + doubt * rng.standard_normal(DRAWS))
-    air = rng.normal(now.air, AIR_DOUBT_K, DRAWS)
+    share = share * (1.0 + u * rng.standard_normal(DRAWS))
+    air = rng.normal(now.air, AIR_U_K, DRAWS)
     return np.asarray(share * (target - air) + offset)
 
 
 def _fit(
-    rise: Floats, lift: Floats, rate: Floats, step: float, offset_doubt: float
+    rise: Floats, lift: Floats, rate: Floats, step: float, offset_u: float
 ) -> tuple[Floats, Floats]:
     """Share of the coolant's rise that reaches the outlet, and the sensors' offset, K.
 
@@ -235,7 +260,7 @@ def _fit(
         left = rise - share * (lift - LAG_S[0] * rate)
         left = left - left.mean()
         scatter = max(float(left.std()), SCATTER_K) ** 2 * max(1.0, LIKE_S / step)
-        prior = np.array([0.0, 1.0 / max(share * LAG_S[1], 0.5) ** 2, 1.0 / offset_doubt**2])
+        prior = np.array([0.0, 1.0 / max(share * LAG_S[1], 0.5) ** 2, 1.0 / offset_u**2])
         covariance = np.linalg.inv(table.T @ table / scatter + np.diag(prior))
         middle = np.array([0.0, share * LAG_S[0], 0.0])
         found = covariance @ (table.T @ rise / scatter + prior * middle)
@@ -274,7 +299,7 @@ def _rate(ctx: Context, coolant: Floats, places: NDArray[np.intp]) -> tuple[floa
         return 0.0, 0.05
     at = ctx.grid.step * np.arange(part.size)
     rate = float(np.polyfit(at, part, 1)[0])
-    return rate, float(np.hypot(RATE_DOUBT * abs(rate), RATE_FLOOR_K_S))
+    return rate, float(np.hypot(RATE_U * abs(rate), RATE_FLOOR_K_S))
 
 
 def _plateau(
@@ -286,7 +311,7 @@ def _plateau(
     rng: Generator,
 ) -> Floats:
     """Draws of the level at which the coolant will be held."""
-    rate, doubt = speed
+    rate, u = speed
     if plateau is not None and plateau.value is not None:
         usual = rng.normal(plateau.value, np.hypot(plateau.u or 0.0, 2.0), DRAWS)
     else:
@@ -294,9 +319,9 @@ def _plateau(
     low = rng.random(DRAWS) < LOW_SHARE
     thermostat = np.where(low, rng.uniform(*LOW_C, DRAWS), usual)
     tau = _taus(slowing, rng)
-    rates = rate + doubt * rng.standard_normal(DRAWS)
+    rates = rate + u * rng.standard_normal(DRAWS)
     # heat balance is in proportion to the load, which is never the same for long
-    load = np.exp(LOAD_DOUBT * rng.standard_normal(DRAWS))
+    load = np.exp(LOAD_U * rng.standard_normal(DRAWS))
     balance = air + (level + rates * tau - air) * load
     # a thermostat whose level the coolant has passed is not this one's
     kept = thermostat > level - OVERSHOOT_K
@@ -305,7 +330,7 @@ def _plateau(
     else:
         thermostat = level + rng.normal(0.0, OVERSHOOT_K, DRAWS)
     target = np.minimum(thermostat, np.maximum(balance, level - OVERSHOOT_K))
-    return np.asarray(target + rng.normal(0.0, PLATEAU_DOUBT_K, DRAWS))
+    return np.asarray(target + rng.normal(0.0, PLATEAU_U_K, DRAWS))
 
 
 def _taus(slowing: tuple[float, float] | None, rng: Generator) -> Floats:
@@ -314,7 +339,7 @@ def _taus(slowing: tuple[float, float] | None, rng: Generator) -> Floats:
     if slowing is None:
         return np.asarray(tau)
     elapsed, logarithm = slowing
-    miss = (elapsed / tau - logarithm) / SLOWING_DOUBT
+    miss = (elapsed / tau - logarithm) / SLOWING_U
     weight = np.exp(-0.5 * (miss**2 - float((miss**2).min())))
     return np.asarray(rng.choice(tau, DRAWS, p=weight / weight.sum()))
 
@@ -342,10 +367,10 @@ def _from_outlet(ctx: Context, now: _Now, plateau: Measurement | None, rng: Gene
     """Draws of the settled rise from the outlet alone: its own slowing, capped by usual heaters."""
     rise = smooth(ctx.rise, max(1, round(15.0 / ctx.grid.step)))
     level = float(rise[now.places[-1]])
-    rate, doubt = _rate(ctx, rise, now.places)
+    rate, u = _rate(ctx, rise, now.places)
     share = rng.normal(*OUTLET_SHARE, DRAWS)
     cap = share * (_plateau(now.air, now.air, (1.0, 0.0), None, plateau, rng) - now.air)
     cap = np.where(cap > level, cap, level + np.abs(rng.normal(0.0, 5.0, DRAWS)))
     tau = _taus(_slowing(ctx, rise, int(now.places[-1]), rate), rng)
-    to_come = np.maximum((rate + doubt * rng.standard_normal(DRAWS)) * tau, -3.0)
+    to_come = np.maximum((rate + u * rng.standard_normal(DRAWS)) * tau, -3.0)
     return np.asarray(np.minimum(level + to_come, cap))

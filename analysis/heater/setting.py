@@ -15,7 +15,7 @@ import numpy as np
 from analysis.heater.stretch import Stretch, held_over
 
 if TYPE_CHECKING:
-    from analysis.context import Context
+    from analysis.timeline.timeline import Timeline
     from ingest.arrays import Floats
 
 PUMP_EXPONENT: Final = -0.8
@@ -48,22 +48,22 @@ class Setting(NamedTuple):
     priors: tuple[Mapping[str, tuple[float, float]], ...]
 
 
-def setting_of(ctx: Context, stretch: Stretch) -> Setting:
+def setting_of(timeline: Timeline, stretch: Stretch) -> Setting:
     """Engine speed, road speed, warmth and time, each counted from the level's own mean."""
-    level, time = stretch.level, ctx.grid.time
+    level, time = stretch.level, timeline.grid.time
     columns: list[Floats] = []
     priors: list[Mapping[str, tuple[float, float]]] = []
-    revs_known, speed_known = (_seen(ctx, point) for point in ("engine_speed", "road_speed"))
+    revs_known, speed_known = (_seen(timeline, point) for point in ("engine_speed", "road_speed"))
     if revs_known:
-        revs = np.maximum(held_over(ctx.values("engine_speed")), SLOWEST_RPM)
+        revs = np.maximum(held_over(timeline.values("engine_speed")), SLOWEST_RPM)
         columns.append((revs / revs[level].mean()) ** PUMP_EXPONENT - 1.0)
         priors.append(PUMP)
     if speed_known:
-        speed = held_over(ctx.values("road_speed")) / 10.0
+        speed = held_over(timeline.values("road_speed")) / 10.0
         columns.append(speed - speed[level].mean())
         priors.append(PER_10_M_S if revs_known else ROAD_ALONE)
-    coolant = held_over(ctx.values("coolant_in"))
-    lead = coolant - held_over(ctx.values(stretch.air))
+    coolant = held_over(timeline.values("coolant_in"))
+    lead = coolant - held_over(timeline.values(stretch.air))
     warm, whole = float(coolant[level].mean()), max(float(lead[level].mean()), 10.0)
     columns.append((warm - coolant) / whole)
     priors.append(COLDNESS)
@@ -72,8 +72,8 @@ def setting_of(ctx: Context, stretch: Stretch) -> Setting:
     return Setting(tuple(columns), tuple(priors))
 
 
-def _seen(ctx: Context, point: str) -> bool:
-    return ctx.has(point) and not bool(np.isnan(ctx.values(point)).all())
+def _seen(timeline: Timeline, point: str) -> bool:
+    return timeline.has(point) and not bool(np.isnan(timeline.values(point)).all())
 
 
 def at_engine_speed(name: str, ratio: float) -> tuple[float, float]:

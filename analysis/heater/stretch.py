@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.timeline.states import CONDITIONS, smooth
+from analysis.signal.smoothing import smooth
+from analysis.timeline.states import CONDITIONS
 from ingest.arrays import Bools
 
 if TYPE_CHECKING:
-    from analysis.context import Context
+    from analysis.timeline.timeline import Timeline
     from ingest.arrays import Floats
 
 SETTLING_S: Final = 90.0
@@ -55,49 +56,53 @@ class Stretch:
     note: str
 
 
-def hot_stretch(ctx: Context) -> Stretch | str:
+def hot_stretch(timeline: Timeline) -> Stretch | str:
     """Find the stretch, or say why there is none, in a sentence for a technician."""
-    if not ctx.has("outlet"):
+    if not timeline.has("outlet"):
         return "the outlet temperature was not logged"
-    if not ctx.has("coolant_in"):
+    if not timeline.has("coolant_in"):
         return "coolant in was not logged"
-    running = ctx.engine_on & ctx.blowing & ctx.at_hot
-    running &= ~(ctx.grid.control("vacuum_isolated") > 0.5)
+    running = timeline.engine_on & timeline.blowing & timeline.at_hot
+    running &= ~(timeline.grid.control("vacuum_isolated") > 0.5)
     if not running.any():
         return "the lever was never at the hot end with engine and blower running"
-    chosen = ctx.hot.chosen
+    chosen = timeline.hot.chosen
     last = int(np.flatnonzero(running)[-1]) + 1
-    late = max(0, last - round(LEVEL_S / ctx.grid.step))
+    late = max(0, last - round(LEVEL_S / timeline.grid.step))
     level = slice(chosen.start, chosen.stop) if chosen else slice(late, last)
-    alike = running & _alike(ctx, level)
-    air = ctx.reference_air(prefer="inlet_air")
+    alike = running & _alike(timeline, level)
+    air = timeline.reference_air(prefer="inlet_air")
     if air is None:
         return "neither inlet air nor ambient was logged"
-    if air == "ambient" and ctx.recirculating(level.start, level.stop):
+    if air == "ambient" and timeline.recirculating(level.start, level.stop):
         return "inlet air was not logged, and outside air does not enter while recirculating"
-    lead = ctx.values("coolant_in") - ctx.values(air)
-    used = _settled(alike, ctx.grid.step) & (lead >= MIN_LEAD_K) & ~np.isnan(ctx.values("outlet"))
-    if used.sum() * ctx.grid.step < MIN_S:
+    lead = timeline.values("coolant_in") - timeline.values(air)
+    used = (
+        _settled(alike, timeline.grid.step)
+        & (lead >= MIN_LEAD_K)
+        & ~np.isnan(timeline.values("outlet"))
+    )
+    if used.sum() * timeline.grid.step < MIN_S:
         return "too little time at full hot with the coolant clearly warmer than the entering air"
     if chosen is None:
         place = np.flatnonzero(used)
-        first = place[max(0, place.size - round(LEVEL_S / ctx.grid.step))]
+        first = place[max(0, place.size - round(LEVEL_S / timeline.grid.step))]
         level = slice(int(first), int(place[-1]) + 1)
     note = "" if air == "inlet_air" else "from ambient, because inlet air was not logged"
     return Stretch(used, level, chosen is not None, air, note)
 
 
-def _alike(ctx: Context, level: slice) -> Bools:
+def _alike(timeline: Timeline, level: slice) -> Bools:
     """Bins with blower, doors and mode as in the level's last bin, as far as they are known."""
-    grid, at = ctx.grid, level.stop - 1
+    grid, at = timeline.grid, level.stop - 1
     same = np.ones(grid.time.size, dtype=bool)
     for name in CONDITIONS:
         if name in grid.controls:
             held = np.nan_to_num(grid.controls[name], nan=-1.0)
             same &= (held == held[at]) | (held < 0.0) | (held[at] < 0.0)
     same &= (grid.mode == grid.mode[at]) | (grid.mode < 0) | (grid.mode[at] < 0)
-    if ctx.has("blower_voltage"):
-        volts = smooth(ctx.values("blower_voltage"), max(1, round(10.0 / grid.step)))
+    if timeline.has("blower_voltage"):
+        volts = smooth(timeline.values("blower_voltage"), max(1, round(10.0 / grid.step)))
         usual = np.nanmedian(volts[level]) if not np.isnan(volts[level]).all() else np.nan
         same &= ~(np.abs(volts - usual) > VOLTAGE_V)
     return same

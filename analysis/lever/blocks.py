@@ -1,7 +1,7 @@
 """Readings averaged in short blocks at their own mean times.
 
 The common grid puts every reading at the middle of its bin; half a second of that matters to a
-blend-air heater, which answers in one or two.
+blend-air heater, which responds in one or two.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What is known of the lever and of the outlet's answer, ready for a fit."""
+"""What is known of the lever and of the outlet's response, ready for a fit."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.lever.path import MIN_STEP_PCT, LeverPath, NotMeasurable
-from analysis.lever.response import MIN_BLOCKS, Answer
+from analysis.lever.response import MIN_BLOCKS, Response
 from ingest.arrays import Floats
 
 MAX_SAMPLES: Final = 320
 """More samples than this are averaged further: the cost of the fit grows with their number, its
-answer hardly gets better."""
+response hardly gets better."""
 
 NEAR_BEFORE_S: Final = 4.0
 NEAR_AFTER_S: Final = 10.0
-"""Around a move the samples are kept as they are: the onset of the answer tells the clock."""
+"""Around a move the samples are kept as they are: the onset of the response tells the clock."""
 
 FAR_BLOCKS: Final = 4
 
@@ -31,7 +31,7 @@ AFTER_S: Final = 240.0
 
 @dataclass(frozen=True)
 class LeverData:
-    """The outlet's answer to the lever while nothing else was moved and the engine was warm.
+    """The outlet's response to the lever while nothing else was moved and the engine was warm.
 
     Parameters
     ----------
@@ -59,13 +59,13 @@ class LeverData:
         return self.path.at(self.time)
 
 
-def gather(answer: Answer, path: LeverPath) -> LeverData:
+def gather(response: Response, path: LeverPath) -> LeverData:
     """Outlet samples of the control state in which the lever was moved most.
 
     Parameters
     ----------
-    answer
-        From `outlet_answer`.
+    response
+        From `outlet_response`.
     path
         The lever's positions.
 
@@ -74,14 +74,14 @@ def gather(answer: Answer, path: LeverPath) -> LeverData:
     NotMeasurable
         With the reason.
     """
-    time = answer.time
+    time = response.time
     lever = path.at(time)
-    usable = answer.usable & ~np.isnan(lever)
+    usable = response.usable & ~np.isnan(lever)
     if not usable.any():
         raise NotMeasurable(
             "the lever's position is not known for any time with the engine warm and the blower on"
         )
-    chosen = _most_moved(_stretches(answer.state, usable), lever)
+    chosen = _most_moved(_stretches(response.state, usable), lever)
     if not chosen:
         raise NotMeasurable(
             "the lever was not moved with the engine warm and the blower and mode unchanged"
@@ -91,7 +91,7 @@ def gather(answer: Answer, path: LeverPath) -> LeverData:
         moved = path.moves[(path.moves > time[start]) & (path.moves < time[stop - 1])]
         inside = (time[start:stop] > moved[0] - BEFORE_S) & (time[start:stop] < moved[-1] + AFTER_S)
         keep.append(start + np.flatnonzero(inside))
-    times, values, weights, starts = _thinned(time, answer.value, path.moves, keep)
+    times, values, weights, starts = _thinned(time, response.value, path.moves, keep)
     return LeverData(times, values, weights, starts, path)
 
 

@@ -1,7 +1,7 @@
-"""The clock the events were noted by, against the logger's, from the outlet's answer to the lever.
+"""The clock the events were noted by, against the logger's, from how the outlet follows the lever.
 
-Who notes "lever to 40" by a watch is seconds off the logger. The outlet cannot answer before the
-lever moves, and a first-order answer sets in the moment it does: so one offset of all event times
+Who notes "lever to 40" by a watch is seconds off the logger. The outlet cannot respond before the
+lever moves, and a first-order response sets in the moment it does: so one offset of all event times
 is fitted together with the lags, the backlash and the settled curve, and the usual small delay
 taken off. A lag may pass for an offset and the other way round; the fit's covariance says how far.
 """
@@ -18,15 +18,23 @@ import polars as pl
 
 from analysis.lever.data import gather
 from analysis.lever.fit.fit import Fit, first_guess, fit, make_problem
-from analysis.lever.fit.model import BACKLASH, CLOCK, LOG_TAU, NAMES, A, B, usual_delay
+from analysis.lever.fit.model import BACKLASH, CLOCK, FIRST_INIT, LOG_TAU, A, B, usual_delay
 from analysis.lever.fit.start import FARTHEST_S, USUAL_OFFSET_S, Start, find_starts
 from analysis.lever.path import NotMeasurable
-from analysis.lever.record import ClockOffset, LeverRecord
-from analysis.lever.response import outlet_answer
+from analysis.lever.record import Aligned, LeverRecord, MatchedModel
+from analysis.lever.response import outlet_response
 from analysis.lever.study import DRIFT, check_change, sensor_lag
 from analysis.measurement import Measurement
 from ingest.arrays import Floats
-from ingest.run import Finding, Run
+from ingest.findings import finding
+from ingest.run import Run
+
+EVENT_CLOCK_OFFSET: Final = finding(
+    "event_clock_offset",
+    "the clock the events were noted by was {size:.1f s} {way} the logger's "
+    "(± {u:.1f s}): every event was taken {size:.1f s} {word}",
+    do="Nothing: the events were moved. Set the watch by the logger next time.",
+)
 
 SIGNIFICANT_U: Final = 2.5
 SIGNIFICANT_S: Final = 0.5
@@ -57,7 +65,7 @@ Attempt = tuple[float, Fit, Start]
 """Offset, s, the fit that found it and where it began."""
 
 
-def align_events(run: Run) -> tuple[Run, Measurement]:
+def align_events(run: Run) -> Aligned:
     """Estimate the offset of the noted events and, where it is significant, take it out.
 
     Parameters
@@ -67,32 +75,31 @@ def align_events(run: Run) -> tuple[Run, Measurement]:
 
     Returns
     -------
-    tuple
+    Aligned
         The run, with its events moved and a finding `event_clock_offset` where that was called
-        for, and the offset in s (log time less event time) with its uncertainty: what must be
-        added to an event's time. Not measured where the lever is logged, since nothing need be
-        matched then. Its `details` are what `analysis.lever.study.study_lever` begins with.
+        for, and the offset: what must be added to an event's time. It is not measured where the
+        lever is logged, since nothing need be matched then.
     """
     try:
         record = LeverRecord(run)
         best, rivals = _offsets(_Log(record))
     except NotMeasurable as reason:
-        return run, Measurement.missing("s", f"no clock offset to be had: {reason}")
+        return Aligned(run, Measurement.missing("s", f"no clock offset to be had: {reason}"))
     offset, u = best[0], _uncertainty(best)
     for rival in rivals:
         u = math.hypot(u, 0.5 * abs(rival - offset))
-    details = _details(best)
+    start = _matched(best)
     if abs(offset) > max(SIGNIFICANT_S, SIGNIFICANT_U * u):
         note = "applied to every noted event"
         run = _moved(run, offset, u)
         record = record.moved(run)
-        return run, ClockOffset(offset, "s", u, note=note, details=details, record=record)
+        return Aligned(run, Measurement(offset, "s", u, note=note), record, start)
     if not rivals:
         note = "the noted events and the log agree as far as can be told"
-        return run, ClockOffset(offset, "s", u, note=note, details=details, record=record)
+        return Aligned(run, Measurement(offset, "s", u, note=note), record, start)
     others = " or ".join(f"{rival:+.1f} s" for rival in rivals)
     note = f"{offset:+.1f} s or {others}: the lever's steps are too even to tell; not applied"
-    return run, ClockOffset(offset, "s", u, note=note, record=record)
+    return Aligned(run, Measurement(offset, "s", u, note=note), record)
 
 
 class _Log:
@@ -105,22 +112,22 @@ class _Log:
         self.outlet = record.outlet
         self.controls = record.run.controls
         self.lag = sensor_lag(record.run)
-        self.answer = record.answer
+        self.response = record.response
         self.data = record.data
 
     def attempt(self, start: Start) -> Attempt:
         """Fit everything, beginning at one offset."""
-        answer, data, shift = self.answer, self.data, 0.0
+        response, data, shift = self.response, self.data, 0.0
         if abs(start.clock) > SMALL_S:
             shift, start = start.clock, replace(start, clock=0.0)
-            answer = outlet_answer(self.outlet, self.controls, shift)
-            data = gather(answer, self.path.shifted(shift))
+            response = outlet_response(self.outlet, self.controls, shift)
+            data = gather(response, self.path.shifted(shift))
         problem = make_problem(
             data,
             start,
             sensor_lag=self.lag,
             clock=(-shift, USUAL_OFFSET_S),
-            drift=DRIFT[0] if answer.normalized else DRIFT[1],
+            drift=DRIFT[0] if response.normalized else DRIFT[1],
         )
         scatter = abs(start.scatter / start.change)
         found = fit(problem, first_guess(problem, start), scatter, abs(start.change))
@@ -137,7 +144,7 @@ def _offsets(log: _Log) -> tuple[Attempt, list[float]]:
         Where the lever does too little.
     """
     starts = find_starts(log.data, offsets=True)
-    check_change(starts[0], log.answer)
+    check_change(starts[0], log.response)
     attempts = [log.attempt(start) for start in starts]
     best = min(attempts, key=_cost_among(attempts))
     if abs(best[0]) > max(SIGNIFICANT_S, SIGNIFICANT_U * _uncertainty(best)):
@@ -237,22 +244,22 @@ def _uncertainty(attempt: Attempt) -> float:
     return math.sqrt(found.u(CLOCK) ** 2 + delay**2 + hand**2)
 
 
-def _details(attempt: Attempt) -> dict[str, float]:
+def _matched(attempt: Attempt) -> MatchedModel:
     """The fitted model, so that nobody needs to look for it again."""
     _, found, start = attempt
-    params = dict(zip(NAMES, found.params.tolist(), strict=False))
     rest = found.scatter * found.scale
-    return params | {"change": start.change, "scatter": start.scatter, "rest": rest}
+    return MatchedModel(found.params[:FIRST_INIT], start.change, start.scatter, rest)
 
 
 def _moved(run: Run, offset: float, u: float) -> Run:
     """The run with every noted event later by the offset."""
     controls = run.controls.with_columns(pl.col("time_s") + offset)
     way, word = ("behind", "later") if offset > 0 else ("ahead of", "earlier")
-    finding = Finding(
-        "event_clock_offset",
-        f"the clock the events were noted by was {abs(offset):.1f} s {way} the logger's "
-        f"(± {2 * u:.1f} s): every event was taken {abs(offset):.1f} s {word}",
+    moved = EVENT_CLOCK_OFFSET.found(
+        size=abs(offset),
+        way=way,
+        u=2 * u,
+        word=word,
         evidence={"offset_s": offset, "u_s": u},
     )
-    return run.with_(controls=controls, findings=(*run.findings, finding))
+    return run.with_(controls=controls, findings=(*run.findings, moved))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -44,8 +43,6 @@ class Swept:
         From and to, s from engine start.
     note
         What a reader must know.
-    details
-        The fitted model.
     """
 
     low: float
@@ -53,13 +50,10 @@ class Swept:
     side: float
     window: tuple[float, float]
     note: str | None
-    details: Mapping[str, float]
 
     def made(self, value: float, u: float) -> Measurement:
         """A figure in % of travel."""
-        return Measurement(
-            float(value), "%", float(u), note=self.note, window=self.window, details=self.details
-        )
+        return Measurement(float(value), "%", float(u), note=self.note, window=self.window)
 
 
 def travel(ends: Ends, fitted: Fit, swept: Swept) -> tuple[Measurement, Measurement, Measurement]:
@@ -84,8 +78,8 @@ def travel(ends: Ends, fitted: Fit, swept: Swept) -> tuple[Measurement, Measurem
     )
     cold, hot = ends.value[:2] + short - unseen / 2
     # what a lag leaves flattens both ends alike; where it is longest, that end is seen worst
-    covariance = ends.covariance[:2, :2] + lag_doubt(fitted) ** 2
-    covariance += np.diag(unseen**2 / 12 + np.square(end_doubt(fitted)))
+    covariance = ends.covariance[:2, :2] + lag_uncertainty(fitted) ** 2
+    covariance += np.diag(unseen**2 / 12 + np.square(end_uncertainty(fitted)))
     u_cold, u_hot = np.sqrt(np.diag(covariance))
     u_both = math.sqrt(max(float(covariance.sum()), 1e-6))
     if max(u_cold, u_hot) > MAX_U_PCT:
@@ -98,13 +92,13 @@ def travel(ends: Ends, fitted: Fit, swept: Swept) -> tuple[Measurement, Measurem
 
 
 def hysteresis(ends: Ends, fitted: Fit, swept: Swept) -> Measurement:
-    """The backlash, with the doubt a lag leaves."""
+    """The backlash, with the uncertainty a lag leaves."""
     if swept.side != 0.0:
         done = "opened" if swept.side > 0 else "closed"
         return Measurement.missing(
             "%", f"the lever was only {done} step by step: sweep it both ways with the engine warm"
         )
-    u = math.hypot(math.sqrt(float(ends.covariance[2, 2])), lag_doubt(fitted))
+    u = math.hypot(math.sqrt(float(ends.covariance[2, 2])), lag_uncertainty(fitted))
     if u > MAX_BACKLASH_U_PCT:
         return Measurement.missing(
             "%",
@@ -114,7 +108,7 @@ def hysteresis(ends: Ends, fitted: Fit, swept: Swept) -> Measurement:
     return swept.made(float(ends.value[2]), u)
 
 
-def lag_doubt(fitted: Fit) -> float:
+def lag_uncertainty(fitted: Fit) -> float:
     """Part of what the lags leave between the sweeps that may pass for backlash, % of travel."""
     params = fitted.params
     share = min(abs(float(params[SLOW_SHARE])) + fitted.u(SLOW_SHARE), 0.3)
@@ -123,11 +117,11 @@ def lag_doubt(fitted: Fit) -> float:
     return LAG_SHARE * 2.0 * min(behind, float(params[B] - params[A]))
 
 
-def end_doubt(fitted: Fit) -> tuple[float, float]:
+def end_uncertainty(fitted: Fit) -> tuple[float, float]:
     """What a lag that is longest at an end leaves unseen there, cold and hot, % of travel.
 
     Little coolant through a valve takes minutes to reach the outlet: in a dwell of one the settled
-    answer there is as much extrapolated as seen.
+    response there is as much extrapolated as seen.
     """
     tau, slope = math.exp(fitted.params[LOG_TAU]), float(fitted.params[TAU_SLOPE])
     cold, hot = (

@@ -1,4 +1,4 @@
-"""The outlet as the lever's answer: mix fraction or rise, and where it may be used."""
+"""The outlet as the lever's response: mix fraction or rise, and where it may be used."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from analysis.timeline.grid import controls_on
 from ingest.arrays import Floats
 from ingest.points import MODES
 from ingest.run import Run
+from ingest.saying import say
 
 BLOCK_S: Final = 1.0
 
@@ -61,7 +62,7 @@ class Outlet:
 
 
 @dataclass(frozen=True)
-class Answer:
+class Response:
     """The outlet over the whole run, in blocks of about a second.
 
     Parameters
@@ -119,7 +120,7 @@ def read_outlet(run: Run) -> Outlet:
     )
 
 
-def outlet_answer(outlet: Outlet, controls: pl.DataFrame, shift: float = 0.0) -> Answer:
+def outlet_response(outlet: Outlet, controls: pl.DataFrame, shift: float = 0.0) -> Response:
     """Decide what the outlet is compared with and where it may be used.
 
     Parameters
@@ -148,10 +149,10 @@ def outlet_answer(outlet: Outlet, controls: pl.DataFrame, shift: float = 0.0) ->
         if point == "engine_coolant":
             notes.append("engine_coolant stands in for coolant_in")
         value = outlet.rise / np.where(warm, excess, np.nan)
-        return Answer(outlet.time, value, state, usable & warm, typical, True, tuple(notes))
+        return Response(outlet.time, value, state, usable & warm, typical, True, tuple(notes))
     notes.append("no coolant to compare with: the outlet's own span is used")
     warm = _warm_by_outlet(outlet.rise, usable)
-    return Answer(outlet.time, outlet.rise, state, usable & warm, 1.0, False, tuple(notes))
+    return Response(outlet.time, outlet.rise, state, usable & warm, 1.0, False, tuple(notes))
 
 
 def _controls(
@@ -194,8 +195,11 @@ def _warm_by_coolant(excess: Floats) -> tuple[NDArray[np.bool_], float]:
     level = _ranked(valid, 0.9) if valid.size else math.nan
     if not level >= MIN_RISE_K:
         raise NotMeasurable(
-            f"the coolant was never more than {MIN_RISE_K:.0f} K warmer than the air: "
-            "warm the engine up first"
+            say(
+                "the coolant was never more than {least:.0f K} warmer than the air: "
+                "warm the engine up first",
+                least=MIN_RISE_K,
+            )
         )
     warm = excess >= WARM_SHARE * level
     return warm, _ranked(excess[warm], 0.5)
@@ -218,12 +222,12 @@ def _follows_lever(excess: Floats, rise: Floats, where: NDArray[np.bool_]) -> bo
     """
     if where.sum() < MIN_BLOCKS:
         return False
-    level, answer = excess[where], rise[where]
+    level, response = excess[where], rise[where]
     low, high = _ranked(level, 0.05), _ranked(level, 0.95)
     if high - low < FOLLOWS[0] * high:
         return False
-    spread = level.std() * answer.std()
-    together = float(np.mean((level - level.mean()) * (answer - answer.mean())))
+    spread = level.std() * response.std()
+    together = float(np.mean((level - level.mean()) * (response - response.mean())))
     return bool(together > FOLLOWS[1] * spread)
 
 

@@ -15,16 +15,27 @@ from analysis.lever.fit.fit import Fit, first_guess, fit, make_problem
 from analysis.lever.fit.model import (
     CLOCK,
     FIRST_INIT,
-    NAMES,
+    LOG_TAU,
+    A,
+    B,
     usual_delay,
 )
-from analysis.lever.fit.settled import settle_curves, settled_answers
+from analysis.lever.fit.settled import settle_curves, settled_responses
 from analysis.lever.fit.start import Start, find_starts
 from analysis.lever.path import LeverPath, NotMeasurable
-from analysis.lever.record import record_of
-from analysis.lever.response import Answer
+from analysis.lever.record import Aligned, MatchedModel
+from analysis.lever.response import Response
 from analysis.measurement import Measurement
+from ingest.findings import finding
 from ingest.run import Finding, Run
+from ingest.saying import say
+
+LEVER_WORKS_BACKWARDS: Final = finding(
+    "lever_works_backwards",
+    "the outlet got {change:.0f K} colder when the lever was moved to hot: the lever works "
+    "backwards",
+    do="Check how the control cable is hooked in, or the vacuum hoses at the actuator.",
+)
 
 MIN_CHANGE_K: Final = 3.0
 MIN_OVER_SCATTER: Final = 3.0
@@ -60,7 +71,7 @@ class LeverStudy:
         The figures.
     findings
         What is wrong with the lever or with how it was moved.
-    path, answer, data, fit, ends
+    path, response, data, fit, ends
         What they come from, for pictures and the step responses; None as far as the run did not
         get.
     """
@@ -71,7 +82,7 @@ class LeverStudy:
     hysteresis: Measurement
     findings: tuple[Finding, ...] = ()
     path: LeverPath | None = None
-    answer: Answer | None = None
+    response: Response | None = None
     data: LeverData | None = None
     fit: Fit | None = None
     ends: Ends | None = None
@@ -83,25 +94,23 @@ class _Progress:
 
     findings: list[Finding] = field(default_factory=list)
     path: LeverPath | None = None
-    answer: Answer | None = None
+    response: Response | None = None
     data: LeverData | None = None
     fit: Fit | None = None
     ends: Ends | None = None
 
 
-def study_lever(run: Run, clock: Measurement | None = None) -> LeverStudy:
+def study_lever(aligned: Aligned) -> LeverStudy:
     """Fit everything the lever did and read the figures off.
 
     Parameters
     ----------
-    run
-        The run with its events aligned.
-    clock
-        What `analysis.lever.event_clock.align_events` found.
+    aligned
+        The run with its events aligned (`analysis.lever.event_clock.align_events`).
     """
     done = _Progress()
     try:
-        figures = _figures(run, clock, done)
+        figures = _figures(aligned, done)
     except NotMeasurable as reason:
         missing = Measurement.missing("%", str(reason))
         figures = (missing,) * 4
@@ -109,7 +118,7 @@ def study_lever(run: Run, clock: Measurement | None = None) -> LeverStudy:
         *figures,
         tuple(done.findings),
         done.path,
-        done.answer,
+        done.response,
         done.data,
         done.fit,
         done.ends,
@@ -121,7 +130,7 @@ def sensor_lag(run: Run) -> float | None:
     return run.sensors["outlet"].time_constant
 
 
-def check_change(start: Start, answer: Answer) -> None:
+def check_change(start: Start, response: Response) -> None:
     """Make sure that the lever does something.
 
     Raises
@@ -129,31 +138,38 @@ def check_change(start: Start, answer: Answer) -> None:
     NotMeasurable
         Where moving it changed the outlet by too little.
     """
-    change = abs(start.change) * answer.rise_k
-    scatter = start.scatter * answer.rise_k
+    change = abs(start.change) * response.rise_k
+    scatter = start.scatter * response.rise_k
     if change < MIN_CHANGE_K:
         raise NotMeasurable(
-            f"moving the lever changed the outlet by only {change:.1f} K: "
-            "too little to see where it acts"
+            say(
+                "moving the lever changed the outlet by only {change:.1f K}: "
+                "too little to see where it acts",
+                change=change,
+            )
         )
     if change < MIN_OVER_SCATTER * scatter:
         raise NotMeasurable(
-            f"the outlet varied by {scatter:.1f} K by itself while the lever changed it by "
-            f"{change:.1f} K: too unsteady to see where it acts"
+            say(
+                "the outlet varied by {scatter:.1f K} by itself while the lever changed it by "
+                "{change:.1f K}: too unsteady to see where it acts",
+                scatter=scatter,
+                change=change,
+            )
         )
 
 
 def _figures(
-    run: Run, clock: Measurement | None, done: _Progress
+    aligned: Aligned, done: _Progress
 ) -> tuple[Measurement, Measurement, Measurement, Measurement]:
-    record = record_of(run, clock)
+    record = aligned.read()
     path = done.path = record.path
-    answer = done.answer = record.answer
+    response = done.response = record.response
     data = done.data = record.data
-    start = _known_start(clock) or find_starts(data, offsets=False)[0]
-    check_change(start, answer)
+    start = _known_start(aligned.start) or find_starts(data, offsets=False)[0]
+    check_change(start, response)
     if start.change < 0.0:
-        done.findings.append(_backwards(start, answer, data))
+        done.findings.append(_backwards(start, response, data))
         raise NotMeasurable(
             "the lever works backwards: the outlet gets colder as the lever goes to hot "
             "(actuator hoses crossed?)"
@@ -161,14 +177,14 @@ def _figures(
     problem = make_problem(
         data,
         start,
-        sensor_lag=sensor_lag(run),
-        clock=_clock_left(path, clock, start.tau),
-        drift=DRIFT[0] if answer.normalized else DRIFT[1],
+        sensor_lag=sensor_lag(aligned.run),
+        clock=_clock_left(path, aligned.offset, start.tau),
+        drift=DRIFT[0] if response.normalized else DRIFT[1],
     )
     guess, rest = first_guess(problem, start), start.scatter
-    if clock is not None and clock.details:
-        rest = clock.details["rest"]
-        guess[:FIRST_INIT] = [clock.details[name] for name in NAMES]
+    if aligned.start is not None:
+        rest = aligned.start.rest
+        guess[:FIRST_INIT] = aligned.start.params
         guess[CLOCK] = problem.center[CLOCK]
     fitted = done.fit = fit(problem, guess, rest / start.change, start.change)
     positions = np.unique(np.round(data.positions, 1))
@@ -180,17 +196,13 @@ def _figures(
     low, high = float(positions[0]), float(positions[-1])
     side = _side(path, data, low, high)
     reading = LOGGED_READING_PCT if path.logged else READING_PCT
-    curves = settle_curves(settled_answers(fitted, reading), fitted, low, high)
+    curves = settle_curves(settled_responses(fitted, reading), fitted, low, high)
     ends = done.ends = find_ends(curves, low, high, side, reading)
-    notes = list(answer.notes)
+    notes = list(response.notes)
     if side != 0.0:
         notes.append("of the opening sweep alone" if side > 0 else "of the closing sweep alone")
-    details = dict(zip(NAMES, fitted.params.tolist(), strict=False)) | {
-        "u_clock": fitted.u(CLOCK),
-        "scatter": fitted.scatter,
-    }
     window = (float(data.time[0]), float(data.time[-1]))
-    swept = Swept(low, high, side, window, "; ".join(notes) or None, details)
+    swept = Swept(low, high, side, window, "; ".join(notes) or None)
     backlash = hysteresis(ends, fitted, swept)
     try:
         return *travel(ends, fitted, swept), backlash
@@ -199,24 +211,17 @@ def _figures(
         return missing, missing, missing, backlash
 
 
-def _known_start(clock: Measurement | None) -> Start | None:
+def _known_start(known: MatchedModel | None) -> Start | None:
     """What matching the clocks has found already."""
-    if clock is None or not clock.details:
+    if known is None:
         return None
-    known = clock.details
-    return Start(
-        0.0,
-        math.exp(known["log_tau"]),
-        known["a"],
-        known["b"],
-        known["change"],
-        0.0,
-        known["scatter"],
-    )
+    tau = math.exp(float(known.params[LOG_TAU]))
+    a, b = float(known.params[A]), float(known.params[B])
+    return Start(0.0, tau, a, b, known.change, 0.0, known.scatter)
 
 
 def _clock_left(path: LeverPath, clock: Measurement | None, tau: float) -> tuple[float, float]:
-    """What the moves may still be off, the usual delay of the answer included: mean and spread."""
+    """What the moves may still be off, the response's usual delay included: mean and spread."""
     delay, u = usual_delay(tau)
     if path.logged:
         return delay, math.hypot(u, LOGGED_CLOCK_S)
@@ -224,15 +229,13 @@ def _clock_left(path: LeverPath, clock: Measurement | None, tau: float) -> tuple
     return delay, min(max(left or 1.0, CLOCK_S[0]), CLOCK_S[1])
 
 
-def _backwards(start: Start, answer: Answer, data: LeverData) -> Finding:
-    change = abs(start.change) * answer.rise_k
-    return Finding(
-        "lever_works_backwards",
-        f"the outlet got {change:.0f} K colder when the lever was moved to hot: the lever works "
-        "backwards",
-        channel="outlet",
-        from_s=float(data.time[0]),
-        to_s=float(data.time[-1]),
+def _backwards(start: Start, response: Response, data: LeverData) -> Finding:
+    change = abs(start.change) * response.rise_k
+    return LEVER_WORKS_BACKWARDS.found(
+        "outlet",
+        float(data.time[0]),
+        float(data.time[-1]),
+        change=change,
         evidence={"change_K": -change},
     )
 

@@ -11,7 +11,14 @@ from analysis.quality import detector
 from analysis.quality.view import Hit, View
 from analysis.signal.order_statistics import median
 from ingest.arrays import Floats
-from ingest.run import Finding
+from ingest.findings import finding
+
+CLOCK_DRIFT: Final = finding(
+    "clock_drift",
+    "Rows come every {early:.4g s} at the beginning and every {late:.4g s} at the end"
+    " ({change:+.1%}): the logger's clock or rate drifts.",
+    do="Check the logger's sampling rate and its battery; times of the figures are doubtful.",
+)
 
 ROWS: Final = 400
 """Intervals looked at, at either end of the log."""
@@ -34,11 +41,8 @@ def detect(view: View) -> Iterator[Hit]:
     if max(early_uneven, late_uneven) > EVEN or abs(change) < DRIFT:
         return
     yield Hit(
-        Finding(
-            "clock_drift",
-            f"Rows come every {early:.4g} s at the beginning and every {late:.4g} s at the end"
-            f" ({change:+.1%}): the logger's clock or rate drifts.",
-            evidence={"early_s": early, "late_s": late},
+        CLOCK_DRIFT.found(
+            early=early, late=late, change=change, evidence={"early_s": early, "late_s": late}
         )
     )
 

@@ -9,7 +9,14 @@ import numpy as np
 
 from analysis.quality import detector
 from analysis.quality.view import Hit, View
-from ingest.run import Finding
+from ingest.findings import finding
+
+COLD_JUNCTION_DRIFT: Final = finding(
+    "cold_junction_drift",
+    "{point} moved by {drift:.1f K} in the run, up to {rate:.1f K} in a minute; the"
+    " thermocouples' terminals lag behind it. Keep the logger out of the warm air.",
+    do="Put the logger where neither the heater nor the sun warms it, and repeat if it matters.",
+)
 
 DRIFT_K: Final = 15.0
 RATE_K_PER_MIN: Final = 3.0
@@ -31,11 +38,11 @@ def detect(view: View) -> Iterator[Hit]:
         if drift <= DRIFT_K and rate <= RATE_K_PER_MIN:
             continue
         yield Hit(
-            Finding(
-                "cold_junction_drift",
-                f"{point} moved by {drift:.1f} K in the run, up to {rate:.1f} K in a minute; the"
-                " thermocouples' terminals lag behind it. Keep the logger out of the warm air.",
+            COLD_JUNCTION_DRIFT.found(
                 point,
+                point=point,
+                drift=drift,
+                rate=rate,
                 evidence={"drift_K": drift, "rate_K_per_min": rate},
             )
         )

@@ -10,8 +10,17 @@ import numpy as np
 from analysis.quality import detector
 from analysis.quality.view import COOLANTS, INDOORS, OUTLETS, Hit, View
 from ingest.arrays import Floats
+from ingest.findings import finding
 from ingest.points import POINTS
-from ingest.run import Finding
+
+DEAD: Final = finding(
+    "dead",
+    "{point} (column {column}) reads {reading} from beginning to end; it was left out.",
+    do="Check that the sensor is plugged in and that run.toml names its column.",
+    forbids=True,
+    doubts_sensor=True,
+)
+EMPTY: Final = DEAD.also("{point} (column {column}) has no valid reading.", forbids=False)
 
 FEWEST: Final = 30
 """One number this often is worth a finding."""
@@ -36,9 +45,7 @@ def detect(view: View) -> Iterator[Hit]:
         if np.isnan(low):
             if view.touched(point):
                 continue  # another detector took its readings out and said so
-            yield Hit(
-                Finding("dead", f"{point} (column {sensor.source}) has no valid reading.", point)
-            )
+            yield Hit(EMPTY.found(point, point=point, column=sensor.source))
             continue
         if low != high:
             continue
@@ -46,16 +53,14 @@ def detect(view: View) -> Iterator[Hit]:
         begin, end = view.seconds(known)
         if known.sum() < FEWEST or end - begin < MIN_SPAN_S or not _should_move(view, point, low):
             continue
-        unit = sensor.quantity.unit
         yield Hit(
-            Finding(
-                "dead",
-                f"{point} (column {sensor.source}) reads {low:g} {unit} from beginning to end; it"
-                " was left out.",
+            DEAD.found(
                 point,
                 begin,
                 end,
-                forbids=True,
+                point=point,
+                column=sensor.source,
+                reading=view.reading(point, low),
                 evidence={"reading": low, "count": float(known.sum())},
             ),
             known,

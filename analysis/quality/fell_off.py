@@ -18,8 +18,18 @@ from analysis.quality import detector
 from analysis.quality.heat import difference_uncertainty, warm_air_expected
 from analysis.quality.view import Hit, View
 from ingest.arrays import Bools
+from ingest.findings import finding
 from ingest.points import MODES
-from ingest.run import Finding
+from ingest.saying import say
+
+FELL_OFF: Final = finding(
+    "fell_off",
+    "outlet {why}: its sensor is not in the air stream (it fell off, or hangs beside"
+    " the outlet). None of its readings are believed.",
+    do="Fasten the sensor in the middle of the outlet's air stream and repeat the run.",
+    forbids=True,
+    doubts_sensor=True,
+)
 
 MIN_S: Final = 120.0
 MAX_SHARE: Final = 0.8
@@ -58,16 +68,7 @@ def detect(view: View) -> Iterator[Hit]:
             rows &= view.time > last_hot
         begin, end = view.seconds(rows)
         yield Hit(
-            Finding(
-                "fell_off",
-                f"outlet {text}: its sensor is not in the air stream (it fell off, or hangs beside"
-                " the outlet). None of its readings are believed.",
-                "outlet",
-                begin,
-                end,
-                forbids=True,
-                evidence={"compared_with": point},
-            ),
+            FELL_OFF.found("outlet", begin, end, why=text, evidence={"compared_with": point}),
             rows,
         )
         return
@@ -119,7 +120,15 @@ def _explained(view: View, expected: Bools) -> Iterator[tuple[str, str]]:
         below = below[~np.isnan(below)]
         bound = BELOW_FOOTWELL_K + 2.0 * difference_uncertainty(view, "outlet", "footwell")
         if _mostly(view, below > bound):
-            yield "footwell", f"reads {float(np.median(below)):.0f} K below the footwell it heats"
+            yield (
+                "footwell",
+                (
+                    say(
+                        "reads {below:.0f K} below the footwell it heats",
+                        below=float(np.median(below)),
+                    )
+                ),
+            )
     air = next(iter(view.present("ambient", "inlet_air")), None)
     if view.present("cabin") and air is not None:
         cabin = view.means("cabin")

@@ -10,7 +10,23 @@ import numpy as np
 from analysis.quality import detector
 from analysis.quality.view import Hit, View
 from ingest.arrays import Floats
+from ingest.findings import finding
 from ingest.run import Finding
+from ingest.saying import say
+
+GAP: Final = finding(
+    "gap",
+    "{name} has {several} of {longest:.1f s} from {begin:.1f s} ({share:.1%} of the log is"
+    " missing).",
+    do="Nothing is filled in. Check the logger's power and storage if it comes again.",
+)
+OPEN: Final = finding(
+    "open",
+    "{point} has no reading for {lost:.0f s} in all while the log goes on, as with an open"
+    " wire; first from {begin:.1f s}.",
+    do="Check the sensor's wire and plug for a break that opens when the car shakes.",
+    doubts_sensor=True,
+)
 
 MIN_S: Final = 3.0
 INTERVALS: Final = 8.0
@@ -60,26 +76,28 @@ def _gap_of(name: str, channel: str | None, gaps: list[tuple[float, float]], vie
     begin, end = max(gaps, key=lambda gap: gap[1] - gap[0])
     lost = sum(stop - start for start, stop in gaps)
     share = lost / float(view.time[-1] - view.time[0])
-    several = f"{len(gaps)} gaps, {lost:.1f} s in all; the longest" if len(gaps) > 1 else "a gap"
-    return Finding(
-        "gap",
-        f"{name} has {several} of {end - begin:.1f} s from {begin:.1f} s ({share:.1%} of the log is"
-        " missing).",
+    several = say("{count} gaps, {lost:.1f s} in all; the longest", count=len(gaps), lost=lost)
+    return GAP.found(
         channel,
         begin,
         end,
+        name=name,
+        several=several if len(gaps) > 1 else "a gap",
+        longest=end - begin,
+        begin=begin,
+        share=share,
         evidence={"count": float(len(gaps)), "lost_s": lost},
     )
 
 
 def _open(point: str, gaps: list[tuple[float, float]]) -> Finding:
     lost = sum(stop - start for start, stop in gaps)
-    return Finding(
-        "open",
-        f"{point} has no reading for {lost:.0f} s in all while the log goes on, as with an open"
-        f" wire; first from {gaps[0][0]:.1f} s.",
+    return OPEN.found(
         point,
         gaps[0][0],
         gaps[-1][1],
+        point=point,
+        lost=lost,
+        begin=gaps[0][0],
         evidence={"count": float(len(gaps)), "lost_s": lost},
     )

@@ -10,7 +10,16 @@ import numpy as np
 from analysis.quality import detector
 from analysis.quality.view import CAR_TEMPERATURES, Hit, View
 from ingest.arrays import Floats
-from ingest.run import Finding
+from ingest.findings import finding
+from ingest.saying import say
+
+GARBAGE: Final = finding(
+    "garbage",
+    "{point} {reason}: none of its readings are believed.",
+    do="Check the plug and the wire of this channel, then its column and unit in run.toml.",
+    forbids=True,
+    doubts_sensor=True,
+)
 
 MIN_CHANGES: Final = 20
 
@@ -46,13 +55,12 @@ def detect(view: View) -> Iterator[Hit]:
         if reason:
             begin, end = view.seconds(known)
             yield Hit(
-                Finding(
-                    "garbage",
-                    f"{point} {reason}: none of its readings are believed.",
+                GARBAGE.found(
                     point,
                     begin,
                     end,
-                    forbids=True,
+                    point=point,
+                    reason=reason,
                     evidence={"count": float(readings.size)},
                 ),
                 known,
@@ -71,7 +79,11 @@ def _random(readings: Floats) -> str | None:
     if disorder < MIN_DISORDER:
         return None
     low, high = float(readings.min()), float(readings.max())
-    return f"jumps about between {low:.0f} and {high:.0f} °C from reading to reading"
+    return say(
+        "jumps about between {low:.0f (degC)} and {high:.0f degC} from reading to reading",
+        low=low,
+        high=high,
+    )
 
 
 def _loose(readings: Floats, times: Floats) -> str | None:

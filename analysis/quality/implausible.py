@@ -8,9 +8,21 @@ from typing import Final
 import numpy as np
 
 from analysis.quality import detector
+from analysis.quality.gaps import OPEN
 from analysis.quality.view import COOLANTS, FRESH_AIR, INDOORS, OUTLETS, Hit, View, runs_of
 from ingest.arrays import Bools
-from ingest.run import Finding
+from ingest.findings import finding
+
+ABSURD: Final = finding(
+    "absurd",
+    "{point}: {count} of {valid} readings are impossible (as far as {worst}); {lost}.",
+    do="Check the unit, type and scale of this channel in run.toml, then the sensor.",
+    forbids=True,
+    doubts_sensor=True,
+)
+BROKEN: Final = OPEN.also(
+    "{point}: reads up to {worst}, as a broken wire does; {lost}.", forbids=True
+)
 
 LIMITS: Final[dict[str, tuple[float, float]]] = {
     **dict.fromkeys(FRESH_AIR, (-60.0, 85.0)),
@@ -51,24 +63,26 @@ def detect(view: View) -> Iterator[Hit]:
         valid = int((~np.isnan(values)).sum())
         count = int(outside.sum())
         worst = float(values[outside][np.abs(values[outside]).argmax()])
-        unit = view.sensor(point).quantity.unit
-        name, reason = (
-            "absurd",
-            f"{count} of {valid} readings are impossible (as far as {worst:g} {unit})",
-        )
-        if view.sensor(point).kind in WIRED and _longest(view, outside) > STRETCH_S:
-            name, reason = "open", f"reads up to {worst:g} {unit}, as a broken wire does"
+        broken = view.sensor(point).kind in WIRED and _longest(view, outside) > STRETCH_S
+        kind = BROKEN if broken else ABSURD
         lost = "they were left out"
         if count > REJECT_SHARE * valid:
             outside, lost = ~np.isnan(values), "none of its readings are believed"
         begin, end = view.seconds(outside)
         yield Hit(
-            Finding(
-                name, f"{point}: {reason}; {lost}.", point, begin, end, forbids=True,
+            kind.found(
+                point,
+                begin,
+                end,
+                point=point,
+                count=count,
+                valid=valid,
+                worst=view.reading(point, worst),
+                lost=lost,
                 evidence={"count": float(count), "of": float(valid), "worst": worst},
             ),
             outside,
-        )  # fmt: skip
+        )
 
 
 def _longest(view: View, marked: Bools) -> float:

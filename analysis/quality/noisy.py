@@ -7,7 +7,15 @@ from typing import Final
 
 from analysis.quality import detector
 from analysis.quality.view import CAR_TEMPERATURES, Hit, View
-from ingest.run import Finding
+from ingest.findings import finding
+
+NOISY: Final = finding(
+    "noisy",
+    "{point} has {noise:.1f K} of noise from reading to reading; its figures are"
+    " less certain for it.",
+    do="Look for a loose plug, a wire beside the ignition, or a shield that is not grounded.",
+    doubts_sensor=True,
+)
 
 MIN_K: Final = 1.0
 """Noise of a thermocouple on a bad amplifier is a few tenths of a kelvin; twice that again is a
@@ -29,12 +37,4 @@ def detect(view: View) -> Iterator[Hit]:
             continue
         noise = view.noise(point)
         if noise > least:
-            yield Hit(
-                Finding(
-                    "noisy",
-                    f"{point} has {noise:.1f} K of noise from reading to reading; its figures are"
-                    " less certain for it.",
-                    point,
-                    evidence={"noise_K": noise},
-                )
-            )
+            yield Hit(NOISY.found(point, point=point, noise=noise, evidence={"noise_K": noise}))

@@ -14,9 +14,22 @@ from typing import Final
 import numpy as np
 
 from analysis.quality import detector
+from analysis.quality.stuck import STUCK
 from analysis.quality.view import CAR_TEMPERATURES, Hit, View
 from ingest.arrays import Bools, Floats
-from ingest.run import Finding
+from ingest.findings import FindingKind, finding
+
+CLIPPED: Final = finding(
+    "clipped",
+    "{point} is cut off at {level}, the end of its range: {count} readings were left out,"
+    " the first at {begin:.1f s}.",
+    do="Set a wider range at the logger, or use a sensor that reaches farther.",
+    forbids=True,
+    doubts_sensor=True,
+)
+REPEATS: Final = STUCK.also(
+    "{point} stands still at {level}: {count} readings were left out, the first at {begin:.1f s}."
+)
 
 TURNING: Final = 0.3
 """A restless channel turns round at this share of its changes (noise at two in three) ..."""
@@ -56,12 +69,12 @@ def detect(view: View) -> Iterator[Hit]:
         starts = np.append(0, changed + 1)
         lengths = np.diff(starts, append=readings.size)
         spans = times[starts + lengths - 1] - times[starts]
-        for name, which in _suspects(readings, starts, lengths, spans):
+        for kind, which in _suspects(readings, starts, lengths, spans):
             marked = np.zeros(values.size, dtype=bool)
             for start, length in zip(starts[which], lengths[which], strict=True):
                 rows = slice(start, start + length)
                 marked[rows if known is None else known[rows]] = True
-            yield _hit(view, point, name, marked, float(readings[starts[which][0]]))
+            yield _hit(view, point, kind, marked, float(readings[starts[which][0]]))
 
 
 def _repeats(readings: Floats) -> bool:
@@ -83,7 +96,7 @@ def _restless(changes: Floats) -> bool:
 
 def _suspects(
     readings: Floats, starts: Floats, lengths: Floats, spans: Floats
-) -> Iterator[tuple[str, Bools]]:
+) -> Iterator[tuple[FindingKind, Bools]]:
     """Stretches at the highest and at the lowest number, and long ones anywhere."""
     taken = np.zeros(lengths.size, dtype=bool)
     for extreme in (readings.max(), readings.min()):
@@ -92,10 +105,10 @@ def _suspects(
             continue
         if lengths[cut].sum() >= PILED * _next_to(readings, float(extreme)):
             taken |= cut
-            yield "clipped", cut
+            yield CLIPPED, cut
     stuck = ~taken & (lengths >= LONG_READINGS) & (spans >= LONG_S)
     if stuck.any():
-        yield "stuck", stuck
+        yield REPEATS, stuck
 
 
 def _next_to(readings: Floats, extreme: float) -> int:
@@ -105,23 +118,18 @@ def _next_to(readings: Floats, extreme: float) -> int:
     return int(((away > 0.0) & (away < (NEAR_STEPS + 0.5) * step)).sum())
 
 
-def _hit(view: View, point: str, name: str, marked: Bools, reading: float) -> Hit:
+def _hit(view: View, point: str, kind: FindingKind, marked: Bools, reading: float) -> Hit:
     begin, end = view.seconds(marked)
     count = int(marked.sum())
-    unit = view.sensor(point).quantity.unit
-    why = (
-        f"is cut off at {reading:g} {unit}, the end of its range"
-        if name == "clipped"
-        else f"stands still at {reading:g} {unit}"
-    )
     return Hit(
-        Finding(
-            name,
-            f"{point} {why}: {count} readings were left out, the first at {begin:.1f} s.",
+        kind.found(
             point,
             begin,
             end,
-            forbids=True,
+            point=point,
+            level=view.reading(point, reading),
+            count=count,
+            begin=begin,
             evidence={"count": float(count), "reading": reading},
         ),
         marked,

@@ -10,7 +10,16 @@ import numpy as np
 from analysis.quality import detector
 from analysis.quality.heat import WARM_C, fresh_air, hottest, rise, soak, spread
 from analysis.quality.view import COOLANTS, INDOORS, OUTLETS, Hit, View, middle
-from ingest.run import Finding
+from ingest.findings import finding
+from ingest.saying import say
+
+REVERSED: Final = finding(
+    "reversed",
+    "{point} {why}: its two wires are swapped. None of its readings are believed.",
+    do="Exchange the thermocouple's two wires at the plug or the logger.",
+    forbids=True,
+    doubts_sensor=True,
+)
 
 COOLANT_ROSE_K: Final = 20.0
 FELL_K: Final = 8.0
@@ -44,14 +53,7 @@ def detect(view: View) -> Iterator[Hit]:
             rows = ~np.isnan(view.values(point))
             begin, end = view.seconds(rows)
             yield Hit(
-                Finding(
-                    "reversed",
-                    f"{point} {why}: its two wires are swapped. None of its readings are believed.",
-                    point,
-                    begin,
-                    end,
-                    forbids=True,
-                ),
+                REVERSED.found(point, begin, end, point=point, why=why),
                 rows,
             )
 
@@ -70,7 +72,7 @@ def _mirrors_soak(view: View, point: str) -> str | None:
     mirrored = abs(cold.means[point] + cold.temperature - 2.0 * center) <= MIRROR_K
     if not mirrored or abs(off) < APART_K:
         return None
-    return f"reads {off:+.0f} K at the cold car, its mirror about the cold junction"
+    return say("reads {off:+.0f K} at the cold car, its mirror about the cold junction", off=off)
 
 
 def _far_below(view: View, point: str) -> str | None:
@@ -85,7 +87,7 @@ def _far_below(view: View, point: str) -> str | None:
     level = middle(view.means(point)[warm])
     if warm.sum() * view.width < WARM_S or not level < air - FAR_BELOW_AIR_K:
         return None
-    return f"reads {level:.0f} °C, far below the air outside, with a warm engine"
+    return say("reads {level:.0f degC}, far below the air outside, with a warm engine", level=level)
 
 
 def _falls(view: View, point: str) -> str | None:
@@ -107,7 +109,7 @@ def _falls(view: View, point: str) -> str | None:
         return None
     if doubted and cold is not None:
         off = cold.means[point] - cold.temperature
-        return f"reads {off:+.0f} K at the cold car and falls as the coolant warms"
+        return say("reads {off:+.0f K} at the cold car and falls as the coolant warms", off=off)
     if air is not None and low < air - BELOW_AIR_K:
-        return f"falls to {low:.0f} °C, below the air outside, as the coolant warms"
+        return say("falls to {low:.0f degC}, below the air outside, as the coolant warms", low=low)
     return None

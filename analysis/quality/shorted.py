@@ -10,7 +10,17 @@ import numpy as np
 from analysis.quality import detector
 from analysis.quality.heat import fresh_air, hottest, rise, spread, warm_air_expected
 from analysis.quality.view import COOLANTS, OUTLETS, Hit, View, middle
-from ingest.run import Finding
+from ingest.findings import finding
+from ingest.saying import say
+
+SHORTED: Final = finding(
+    "shorted",
+    "{point} {why} while the coolant warms by {warmed:.0f K}: its"
+    " wires touch before the tip. None of its readings are believed.",
+    do="Look for a pinched or melted place in the thermocouple's wire; replace it.",
+    forbids=True,
+    doubts_sensor=True,
+)
 
 SAME_K: Final = 3.0
 SAME_RANGE_K: Final = 2.0
@@ -48,15 +58,7 @@ def detect(view: View) -> Iterator[Hit]:
             rows = ~np.isnan(view.values(point))
             begin, end = view.seconds(rows)
             yield Hit(
-                Finding(
-                    "shorted",
-                    f"{point} {why} while the coolant warms by {rise(view, source):.0f} K: its"
-                    " wires touch before the tip. None of its readings are believed.",
-                    point,
-                    begin,
-                    end,
-                    forbids=True,
-                ),
+                SHORTED.found(point, begin, end, point=point, why=why, warmed=rise(view, source)),
                 rows,
             )
 
@@ -86,4 +88,6 @@ def _reads_room(view: View, point: str) -> str | None:
     cold = [abs(float(other[~np.isnan(other)][0]) - air) < APART_K for other in others]
     if not any(cold) or abs(float(np.median(known[:10])) - air) < APART_K:
         return None
-    return f"reads {low:.0f} °C to {high:.0f} °C, the logger's own temperature,"
+    return say(
+        "reads {low:.0f degC} to {high:.0f degC}, the logger's own temperature,", low=low, high=high
+    )

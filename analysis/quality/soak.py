@@ -18,7 +18,23 @@ import polars as pl
 
 from analysis.quality.soak_window import Soak, find_soak, uneven
 from analysis.quality.view import FRESH_AIR, View
+from ingest.findings import finding
 from ingest.run import ErrorSource, Finding, Run, Sensor
+from ingest.saying import joined, say
+
+SOAK_OFFSETS: Final = finding(
+    "soak_offsets",
+    "The car stood cold at {soaked:.1f degC} before the start; sensors were corrected"
+    " against each other: {offsets}.",
+    do="Nothing: the corrections are applied, and the uncertainties are smaller for it.",
+)
+DISAGREES_AT_SOAK: Final = finding(
+    "disagrees_at_soak",
+    "{point} reads {off:.1f K} {way} the other sensors of the"
+    " cold car; its limits allow {limit:.1f K}. Check sensor, type and wiring{elsewhere}.",
+    do="Check the sensor against another at the same place, its type in run.toml and its wiring.",
+    doubts_sensor=True,
+)
 
 REFERENCE: Final = "soak reference"
 
@@ -79,19 +95,20 @@ def _corrected(sensor: Sensor, soak: Soak, offset: float) -> Sensor:
 
 def _doubted(sensor: Sensor, soak: Soak) -> Sensor:
     off = abs(soak.means[sensor.point] - soak.temperature)
-    doubt = ErrorSource(f"disagreement of {sensor.point}", off / math.sqrt(3.0))
-    return dataclasses.replace(sensor, errors=(*sensor.errors, doubt))
+    disagreement = ErrorSource(f"disagreement of {sensor.point}", off / math.sqrt(3.0))
+    return dataclasses.replace(sensor, errors=(*sensor.errors, disagreement))
 
 
 def _offsets(soak: Soak) -> Finding:
     offsets = {point: soak.temperature - soak.means[point] for point in soak.agreeing}
-    listed = ", ".join(f"{point} {offset:+.2f} K" for point, offset in offsets.items())
-    return Finding(
-        "soak_offsets",
-        f"The car stood cold at {soak.temperature:.1f} °C before the start; sensors were corrected"
-        f" against each other: {listed}.",
-        from_s=soak.window[0],
-        to_s=soak.window[1],
+    listed = joined(
+        ", ", (say("{point} {by:+.2f K}", point=point, by=by) for point, by in offsets.items())
+    )
+    return SOAK_OFFSETS.found(
+        None,
+        *soak.window,
+        soaked=soak.temperature,
+        offsets=listed,
         evidence={"temperature": soak.temperature, "u": soak.u, **offsets},
     )
 
@@ -100,12 +117,13 @@ def _disagreement(point: str, soak: Soak) -> Finding:
     off = soak.means[point] - soak.temperature
     limit = math.sqrt(3.0) * soak.limits[point]
     elsewhere = ", or the car stood elsewhere before the test" if point in FRESH_AIR else ""
-    return Finding(
-        "disagrees_at_soak",
-        f"{point} reads {abs(off):.1f} K {'above' if off > 0 else 'below'} the other sensors of the"
-        f" cold car; its limits allow {limit:.1f} K. Check sensor, type and wiring{elsewhere}.",
-        channel=point,
-        from_s=soak.window[0],
-        to_s=soak.window[1],
+    return DISAGREES_AT_SOAK.found(
+        point,
+        *soak.window,
+        point=point,
+        off=abs(off),
+        way="above" if off > 0 else "below",
+        limit=limit,
+        elsewhere=elsewhere,
         evidence={"off": off, "limit": limit},
     )

@@ -10,7 +10,16 @@ import numpy as np
 from analysis.quality import detector
 from analysis.quality.view import CAR_TEMPERATURES, Hit, View
 from ingest.arrays import Bools, Floats
-from ingest.run import Finding
+from ingest.findings import finding
+from ingest.saying import amount, difference_unit
+
+SPIKES: Final = finding(
+    "spikes",
+    "{point}: {count} of {valid} readings, the first at {begin:.1f s}, stand"
+    " alone by more than {least} and were left out.",
+    do="Nothing, if they are few; otherwise look for a loose contact.",
+    forbids=True,
+)
 
 WIDEST: Final = 3
 """A spike is at most this many readings wide ..."""
@@ -50,14 +59,15 @@ def detect(view: View) -> Iterator[Hit]:
             continue
         begin, end = view.seconds(marked)
         yield Hit(
-            Finding(
-                "spikes",
-                f"{point}: {count} of {readings.size} readings, the first at {begin:.1f} s, stand"
-                f" alone by more than {least:.1f} {sensor.quantity.unit} and were left out.",
+            SPIKES.found(
                 point,
                 begin,
                 end,
-                forbids=True,
+                point=point,
+                count=count,
+                valid=int(readings.size),
+                begin=begin,
+                least=amount(least, ".1f", difference_unit(sensor.quantity.unit)),
                 evidence={"count": float(count), "of": float(readings.size)},
             ),
             marked,

@@ -14,7 +14,17 @@ from analysis.quality import detector
 from analysis.quality.heat import WARM_C, fresh_air, hottest, lever, spread
 from analysis.quality.view import COOLANTS, OUTLETS, Hit, View, middle
 from ingest.arrays import Floats
-from ingest.run import Finding
+from ingest.findings import finding
+from ingest.saying import say
+
+STUCK: Final = finding(
+    "stuck",
+    "{point} stands still at {level:.1f degC} from {begin:.0f s} on while {cause};"
+    " its readings from there were left out.",
+    do="Check the logger's channel and the sensor's plug; repeat the run if it was the outlet.",
+    forbids=True,
+    doubts_sensor=True,
+)
 
 SMOOTH_S: Final = 10.0
 MIN_S: Final = 180.0
@@ -60,14 +70,14 @@ def detect(view: View) -> Iterator[Hit]:
         rows = (view.time >= begin) & ~np.isnan(view.values(point))
         begin, end = view.seconds(rows)
         yield Hit(
-            Finding(
-                "stuck",
-                f"{point} stands still at {level:.1f} °C from {begin:.0f} s on while {cause};"
-                " its readings from there were left out.",
+            STUCK.found(
                 point,
                 begin,
                 end,
-                forbids=True,
+                point=point,
+                level=level,
+                begin=begin,
+                cause=cause,
                 evidence={"reading": level},
             ),
             rows,
@@ -80,7 +90,7 @@ def _what_moved(view: View, point: str, start: int, heat: Floats) -> str | None:
     others = others[~np.isnan(others)]
     moved = float(np.ptp(others)) if others.size else 0.0
     if moved >= COOLANT_MOVED_K:
-        return f"the coolant moves by {moved:.0f} K"
+        return say("the coolant moves by {moved:.0f K}", moved=moved)
     position = lever(view)
     if point not in OUTLETS or position is None or _blower_off(view, start):
         return None

@@ -11,7 +11,14 @@ import numpy as np
 from analysis.quality import detector
 from analysis.quality.heat import WARM_C, difference_uncertainty, soak
 from analysis.quality.view import Hit, View
-from ingest.run import Finding
+from ingest.findings import finding
+
+SUPPLY_COOLER: Final = finding(
+    "supply_cooler",
+    "coolant_in is {below:.1f K} cooler than coolant_out with a warm engine: the heater"
+    " hoses are reversed, or the two sensors are exchanged.",
+    do="Follow both hoses from the engine to the core, then check which sensor sits on which.",
+)
 
 MIN_S: Final = 60.0
 COOLER_K: Final = 0.5
@@ -39,12 +46,4 @@ def detect(view: View) -> Iterator[Hit]:
         u = math.hypot(AFTER_SOAK_K, AFTER_SOAK_SHARE * u)
     if drop > -COOLER_K - 2.0 * u:
         return
-    yield Hit(
-        Finding(
-            "supply_cooler",
-            f"coolant_in is {-drop:.1f} K cooler than coolant_out with a warm engine: the heater"
-            " hoses are reversed, or the two sensors are exchanged.",
-            "coolant_in",
-            evidence={"drop_K": drop},
-        )
-    )
+    yield Hit(SUPPLY_COOLER.found("coolant_in", below=-drop, evidence={"drop_K": drop}))

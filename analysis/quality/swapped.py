@@ -11,7 +11,21 @@ from analysis.quality import detector
 from analysis.quality.heat import difference_uncertainty, rise, warm_air_expected
 from analysis.quality.view import FRESH_AIR, Hit, View
 from analysis.signal.order_statistics import median
-from ingest.run import Finding
+from ingest.findings import finding
+
+SWAPPED: Final = finding(
+    "swapped",
+    "outlet reads {below:.0f K} below {point} with a warm engine, and {point}"
+    " warms with the coolant: the two channels are exchanged; neither is believed.",
+    do="Exchange the two channels in run.toml, or their plugs at the logger, and analyze again.",
+    forbids=True,
+    doubts_sensor=True,
+)
+LOOKS_SWAPPED: Final = SWAPPED.also(
+    "outlet reads {below:.0f K} below {point} with a warm engine: the two channels look"
+    " exchanged, or one of the sensors is wrong.",
+    forbids=False,
+)
 
 MIN_S: Final = 60.0
 BELOW_K: Final = 3.0
@@ -32,16 +46,7 @@ def detect(view: View) -> Iterator[Hit]:
             rows = ~np.isnan(view.values(each))
             begin, end = view.seconds(rows)
             yield Hit(
-                Finding(
-                    "swapped",
-                    f"outlet reads {-off:.0f} K below {point} with a warm engine, and {point}"
-                    " warms with the coolant: the two channels are exchanged; neither is believed.",
-                    each,
-                    begin,
-                    end,
-                    forbids=True,
-                    evidence={"apart_K": off},
-                ),
+                SWAPPED.found(each, begin, end, below=-off, point=point, evidence={"apart_K": off}),
                 rows,
             )
         return
@@ -51,15 +56,7 @@ def detect(view: View) -> Iterator[Hit]:
 def detect_below(view: View) -> Iterator[Hit]:
     """Find any other outlet below the air that enters a warm heater; it is kept."""
     for point, off in _below(view):
-        yield Hit(
-            Finding(
-                "swapped",
-                f"outlet reads {-off:.0f} K below {point} with a warm engine: the two channels look"
-                " exchanged, or one of the sensors is wrong.",
-                "outlet",
-                evidence={"apart_K": off},
-            )
-        )
+        yield Hit(LOOKS_SWAPPED.found("outlet", below=-off, point=point, evidence={"apart_K": off}))
         return
 
 

@@ -19,6 +19,7 @@ from analysis.signal.order_statistics import median
 from analysis.timeline.grid import controls_on
 from ingest.arrays import Bools, Floats
 from ingest.run import Finding, Run, Sensor
+from ingest.saying import Value, amount
 
 OUTLETS: Final = ("outlet", "outlet_defrost", "outlet_panel")
 COOLANTS: Final = ("engine_coolant", "coolant_in", "coolant_out")
@@ -171,6 +172,10 @@ class View:
     def largest_step(self, point: str) -> float:
         """Largest change from one reading to the next, 0 for fewer than two."""
         return self.channel(point).largest_step
+
+    def reading(self, point: str, value: float) -> Value:
+        """A reading of a point as a value of a sentence."""
+        return amount(value, "g", self.sensor(point).quantity.unit)
 
     def seconds(self, rows: Bools) -> tuple[float, float]:
         """Times of the first and the last row marked."""

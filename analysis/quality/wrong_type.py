@@ -16,8 +16,17 @@ from analysis.quality import detector
 from analysis.quality.heat import soak
 from analysis.quality.soak_window import Soak
 from analysis.quality.view import Hit, View, middle
-from ingest.run import Finding
+from ingest.findings import finding
 from ingest.sensors.thermocouple import Letter, emf, temperature
+
+WRONG_TYPE: Final = finding(
+    "wrong_type",
+    "{point} is read as type {stated}, but agrees with the other sensors of the cold"
+    " car only as type {fits}. None of its readings are believed: correct its type.",
+    do="Read the type off the plug's color or label and write it into run.toml.",
+    forbids=True,
+    doubts_sensor=True,
+)
 
 CANDIDATES: Final[tuple[Letter, ...]] = ("K", "J", "T", "E", "N")
 
@@ -51,14 +60,13 @@ def detect(view: View) -> Iterator[Hit]:
         rows = ~np.isnan(view.values(point))
         begin, end = view.seconds(rows)
         yield Hit(
-            Finding(
-                "wrong_type",
-                f"{point} is read as type {stated}, but agrees with the other sensors of the cold"
-                f" car only as type {fits}. None of its readings are believed: correct its type.",
+            WRONG_TYPE.found(
                 point,
                 begin,
                 end,
-                forbids=True,
+                point=point,
+                stated=stated,
+                fits=fits,
                 evidence={"stated": stated, "fits": fits},
             ),
             rows,

@@ -1,7 +1,7 @@
 """Before and after a repair: what changed, with its uncertainty, and one sentence of verdict.
 
 The day is allowed for: figures that grow with the difference between coolant and outside air are
-carried over to the later run's difference, with the doubt of doing so in the uncertainty. Where
+carried over to the later run's difference, and what that leaves open is in the uncertainty. Where
 both runs were logged with the same logger, its sensors' own errors are common to both and cancel
 in the change; what was found anew in each run (the corrections of the cold soak) does not.
 """
@@ -9,38 +9,22 @@ in the change; what was found anew in each run (the corrections of the cold soak
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from analysis.causes.knowledge import knowledge
-from analysis.figures import Figure, all_figures
+from analysis.figures import Figure, all_figures, figures_by_name
 from analysis.limits import default_limits
 from analysis.measurement import Measurement, combine
 from analysis.repair.verdict import Change, Outcome, lead_cause, verdict
-from analysis.repair.weather import WARMING_DOUBT, Weather, weather_of
+from analysis.repair.weather import Weather, weather_of
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
 
-BETTER: Final[Mapping[str, int]] = {
-    "steady_outlet_rise": 1,
-    "warm_up_time": -1,
-    "fluctuation_index": -1,
-    "effective_travel": 1,
-    "dead_travel_cold": -1,
-    "dead_travel_hot": -1,
-    "lever_hysteresis": -1,
-    "cold_end_rise": -1,
-    "coolant_plateau": 1,
-    "thermostat_opening": 1,
-    "core_effectiveness": 1,
-    "footwell_deficit": -1,
-    "speed_sensitivity": 1,
-    "vacuum_decay": -1,
-    "vacuum_source_low": 1,
-}
-"""Which way is better; figures that have no better way (a drop, a time of answer) are left out."""
+BETTER: Final = MappingProxyType({"higher": 1, "lower": -1, None: 0})
+"""Sign of a change for the better; a figure may have no better way (a drop, a response time)."""
 
 NOTABLE_SHARE: Final = 0.10
 """A change below this share of a figure would not be felt. Common practice, no source."""
@@ -101,9 +85,8 @@ def _change(
         gone = Measurement.missing(figure.unit, f"not measured {which} the repair")
         return Change(name, figure.label, figure.unit, one, other, gone, scale, 0.0, 0, *failed)
     earlier = one.scaled(scale)
-    doubt = weather.doubt(name) * abs(one.known())
-    if name == "warm_up_time":
-        doubt = math.hypot(doubt, WARMING_DOUBT * abs(other.value))
+    u = weather.uncertainty(name) * abs(one.known())
+    u = math.hypot(u, figure.driven_u * abs(other.value))
     # 3 °C more is a difference of 3 K: a reader of °F must not be shown 37 °F
     unit = "K" if figure.unit == "°C" else figure.unit
     difference = combine(
@@ -112,7 +95,7 @@ def _change(
         (
             (1.0, _across_runs(other, same=same)),
             (-1.0, _across_runs(earlier, same=same)),
-            (1.0, Measurement(0.0, unit, doubt)),
+            (1.0, Measurement(0.0, unit, u)),
         ),
     )
     return Change(
@@ -171,7 +154,7 @@ def _direction(name: str, size: float, before: Analysis, after: Analysis) -> int
     then, now = (each.judged[name].verdict for each in (before, after))
     if {then, now} == {"fail", "pass"}:
         return 1 if now == "pass" else -1
-    natural = BETTER.get(name, 0) * sign
+    natural = BETTER[figures_by_name()[name].better] * sign
     if _moved_by(lead_cause(before), name) * sign < 0:
         return 1 if natural == 0 else max(natural, 0)
     if _moved_by(lead_cause(after), name) * sign > 0:

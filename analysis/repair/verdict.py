@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 from analysis.causes.knowledge import NO_FAULT, knowledge
-from analysis.figures import all_figures
+from analysis.figures import KEY_FIGURE, all_figures
 from analysis.measurement import Measurement
+from ingest.saying import Said, amount, plus_minus, say
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
@@ -30,8 +31,6 @@ PROBABLE_FAULT: Final = 0.4
 
 NO_FAULTS: Final = frozenset({NO_FAULT, "control_use", "sensor_fault"})
 
-KEY: Final = "steady_outlet_rise"
-"""The figure an owner feels."""
 
 MAX_NAMED: Final = 3
 
@@ -96,7 +95,7 @@ class Change:
         """Whether it is sure, large enough to matter, and for the better or the worse."""
         if self.change.value is None or self.direction == 0:
             return False
-        asked = self.failed_before or self.failed_after or self.name == KEY
+        asked = self.failed_before or self.failed_after or self.name == KEY_FIGURE
         sure = SIGNIFICANT if asked else SIGNIFICANT_ELSEWHERE
         return self.strength > sure and abs(self.change.value) > self.notable
 
@@ -121,12 +120,12 @@ def lead_cause(analysis: Analysis) -> str | None:
 def verdict(changes: Sequence[Change], before: Analysis, after: Analysis) -> tuple[Outcome, str]:
     """Outcome and its sentence (SI)."""
     known = [change for change in changes if change.change.value is not None]
-    doubt = _doubt(after, "later")
-    if doubt:
-        return "cannot tell", f"Cannot tell: {doubt}. {REPEAT}"
-    doubt = _doubt(before, "earlier")
-    if doubt:
-        return "cannot tell", f"Cannot tell: {doubt}. {_alone(after)}"
+    unsure = _why_unsure(after, "later")
+    if unsure:
+        return "cannot tell", f"Cannot tell: {unsure}. {REPEAT}"
+    unsure = _why_unsure(before, "earlier")
+    if unsure:
+        return "cannot tell", f"Cannot tell: {unsure}. {_alone(after)}"
     if not known:
         return "cannot tell", (f"Cannot tell: no figure was measured in both runs. {_alone(after)}")
     better = [change for change in known if change.matters and change.direction > 0]
@@ -136,14 +135,14 @@ def verdict(changes: Sequence[Change], before: Analysis, after: Analysis) -> tup
         for change in known
         if change.failed_before and not change.failed_after and change.better > 0
     ]
-    if worse and (any(change.name == KEY for change in worse) or not (better or cured)):
-        return "worse", f"Worse: {_say(_lead(worse))}{_still(changes)}."
+    if worse and (any(change.name == KEY_FIGURE for change in worse) or not (better or cured)):
+        return "worse", _told("Worse", _lead(worse), _still(changes))
     repaired = _repaired(changes, better, cured, before, after)
     if repaired:
         return "repaired", repaired
     if better or cured:
         aside = f"; worse: {_names(worse)}" if worse else ""
-        return "improved", f"Improved: {_say(_lead(cured or better))}{aside}{_still(changes)}."
+        return "improved", _told("Improved", _lead(cured or better), aside + _still(changes))
     return _no_change(changes, known)
 
 
@@ -174,12 +173,12 @@ def _repaired(
         if not proven or not vouched or len(decided) + len(missing) < len(complaint):
             return None
         aside = f"; not measured after: {_names(missing)}" if missing else ""
-        return f"Repaired: {_say(_lead(proven))}; {_within(after)}{aside}."
+        return _told("Repaired", _lead(proven), f"; {_within(after)}{aside}")
     top = after.causes[0].cause if after.causes else None
     if fault is None or top != NO_FAULT or not better:
         return None
     title = knowledge().row(fault).title
-    return f"Repaired: {_say(_lead(better))}; the figures no longer say that {title}."
+    return _told("Repaired", _lead(better), f"; the figures no longer say that {title}")
 
 
 def _shows(fault: str | None, change: Change) -> bool:
@@ -189,7 +188,7 @@ def _shows(fault: str | None, change: Change) -> bool:
 
 def _no_change(changes: Sequence[Change], known: Sequence[Change]) -> tuple[Outcome, str]:
     complaint = [change for change in known if change.failed_before]
-    asked = complaint or [change for change in known if change.name == KEY]
+    asked = complaint or [change for change in known if change.name == KEY_FIGURE]
     fresh = [
         change
         for change in changes
@@ -201,21 +200,21 @@ def _no_change(changes: Sequence[Change], known: Sequence[Change]) -> tuple[Outc
             f"Cannot tell: failed before and not measured after: {_names(gone)}. {REPEAT}"
         )
     if asked and not fresh and all(change.excluded for change in asked):
-        lead = _lead(asked)
-        return "unchanged", f"Unchanged: {_say(lead)}{_still(changes)}."
+        return "unchanged", _told("Unchanged", _lead(asked), _still(changes))
     if complaint and not fresh and all(_stays(change) for change in complaint):
-        still = _still(changes)
-        return "unchanged", f"Unchanged, as far as can be told: {_say(_lead(complaint))}{still}."
+        word = "Unchanged, as far as can be told"
+        return "unchanged", _told(word, _lead(complaint), _still(changes))
     new = [change.label for change in fresh if change not in known]
     if new:
         return "cannot tell", (
             f"Cannot tell: outside the limits now, and not measured before: {_listed(new).lower()}."
         )
     doubtful = [change for change in (*fresh, *asked) if change in known and not change.excluded]
-    lead = _lead(doubtful or known)
-    return "cannot tell", (
-        f"Cannot tell: {_say(lead)}, and the uncertainty leaves room for a change that matters. "
-        "Measure again with the same sensors and a longer hold."
+    return "cannot tell", _told(
+        "Cannot tell",
+        _lead(doubtful or known),
+        ", and the uncertainty leaves room for a change that matters. "
+        "Measure again with the same sensors and a longer hold",
     )
 
 
@@ -224,7 +223,7 @@ def _stays(change: Change) -> bool:
     return change.failed_after and not change.significant
 
 
-def _doubt(analysis: Analysis, which: str) -> str | None:
+def _why_unsure(analysis: Analysis, which: str) -> str | None:
     """Why a run cannot be compared at all; None where it can."""
     top = analysis.causes[0] if analysis.causes else None
     if top is None or top.probability < PROBABLE:
@@ -270,17 +269,26 @@ def _listed(names: Sequence[str]) -> str:
 
 def _lead(changes: Sequence[Change]) -> Change:
     """The change to speak of: one that was complained of, the owner's, the surest."""
-    return max(changes, key=lambda each: (each.failed_before, each.name == KEY, each.strength))
+    return max(
+        changes, key=lambda each: (each.failed_before, each.name == KEY_FIGURE, each.strength)
+    )
 
 
-def _say(change: Change) -> str:
-    unit = "" if change.unit in {"–", "-"} else f" {change.unit}"
-    step = "" if not unit else f" {change.change.unit}"
-    digits = 2 if not unit else 1
+def _told(word: str, change: Change, more: str) -> Said:
+    return say("{word}: {change}{more}.", word=word, change=_say(change), more=more)
+
+
+def _say(change: Change) -> Said:
+    number = ".2f" if change.unit in {"–", "-"} else ".1f"
     before = change.before.known() * change.scale
     weather = ", the weather allowed for," if change.scale != 1.0 else ""
-    return (
-        f"{change.label.lower()} was {before:.{digits}f}{unit} before{weather} and is "
-        f"{change.after.known():.{digits}f}{unit} after, a change of "
-        f"{change.change.known():+.{digits}f} ± {2 * (change.change.u or 0.0):.{digits}f}{step}"
+    return say(
+        "{label} was {before} before{weather} and is {after} after, a change of {change}",
+        label=change.label.lower(),
+        before=amount(before, number, change.unit),
+        weather=weather,
+        after=amount(change.after.known(), number, change.unit),
+        change=plus_minus(
+            change.change.known(), 2 * (change.change.u or 0.0), number, change.change.unit, "+"
+        ),
     )

@@ -1,41 +1,30 @@
-"""What the weather and the coolant of two days do to the figures of one car."""
+"""What the weather and the coolant of two days do to the figures of one car.
+
+Figures that grow with coolant minus outside air (`analysis.figures.Figure.span_u`) are carried over
+by the ratio of both days. The rise follows the difference closely; cold air is denser and takes
+more from the coolant, a cabin has heat of its own, and a cold engine has further to go and warms
+more slowly. How far the allowance may be off is our own estimate, wide enough for the simulated
+cars at hand.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from analysis.figures import figures_by_name
 from analysis.repair.verdict import lead_cause
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
 
-SPAN_DOUBT: Final[Mapping[str, float]] = {
-    "steady_outlet_rise": 0.12,
-    "cold_end_rise": 0.3,
-    "coolant_drop": 0.25,
-    "footwell_deficit": 0.4,
-    "speed_sensitivity": 0.4,
-    "warm_up_time": 0.45,
-}
-"""Figures that grow with coolant minus outside air (the warm-up because a cold-soaked engine has
-that much further to go), and how far the allowance for it may be off, standard uncertainty as a
-share of the allowance. The rise follows the difference closely; cold air is denser and takes more
-from the coolant, a cabin has heat of its own, and a cold engine also warms more slowly. Our own
-estimate, wide enough for the simulated cars at hand."""
-
 USUAL_COOLANT_DEGC: Final = 85.0
 """Stands in where the coolant is not known or was itself at fault."""
 
 SMALLEST_SPAN_K: Final = 20.0
-
-WARMING_DOUBT: Final = 0.05
-"""How far two warm-ups of one car differ by the way it was driven, standard uncertainty as a share.
-Our own estimate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,11 +49,11 @@ class Weather:
 
     def scale(self, name: str) -> float:
         """Factor that carries an earlier figure over to the later day."""
-        return self.ratio if name in SPAN_DOUBT else 1.0
+        return 1.0 if figures_by_name()[name].span_u is None else self.ratio
 
-    def doubt(self, name: str) -> float:
+    def uncertainty(self, name: str) -> float:
         """Relative standard uncertainty of that factor, as a share of the earlier figure."""
-        return SPAN_DOUBT.get(name, 0.0) * abs(self.scale(name) - 1.0)
+        return (figures_by_name()[name].span_u or 0.0) * abs(self.scale(name) - 1.0)
 
 
 def weather_of(before: Analysis, after: Analysis) -> Weather:

@@ -42,7 +42,7 @@ MODEL_K: Final = 0.01
 MODEL_SHARE: Final = 0.01
 """No signal follows its description closer than 10 mK, or a hundredth of the change it makes."""
 
-MIN_DOUBT_K: Final = 1.0
+MIN_U_K: Final = 1.0
 """Standard uncertainty of the least level a signal may settle to (its sensors' errors), K."""
 
 
@@ -164,7 +164,7 @@ def approach(
     evidence = models.evidence
     if least is not None:
         short = np.maximum(least - (mean + ahead), 0.0)
-        evidence = evidence - 0.5 * short**2 / (MIN_DOUBT_K**2 + spread)
+        evidence = evidence - 0.5 * short**2 / (MIN_U_K**2 + spread)
     weight = _weights(evidence, pairs.share)
     expected = float(weight @ ahead)
     rest = -(models.first * end[i] + models.second * end[j])

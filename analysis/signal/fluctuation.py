@@ -30,10 +30,10 @@ MIN_FILLED: Final = 0.7
 FINEST_STEP_S: Final = 1.0
 """Faster readings are averaged to this: it is eight to the shortest period."""
 
-LAG_DOUBT: Final = 0.1
+LAG_U: Final = 0.1
 """Relative standard uncertainty of a stated time constant (common practice, no source)."""
 
-FILTER_DOUBT: Final = 0.02
+FILTER_U: Final = 0.02
 """Two proper band filters differ by about this in the variance they pass."""
 
 MIN_U_K: Final = 0.005
@@ -168,11 +168,11 @@ def strength(sampled: Sampled, *, lag: float = 0.0, resolution: float = 0.0) -> 
     # what rounding does to a signal quieter than its step is not white, and is not known
     rounding = resolution**2 / 12.0 if noise * n < resolution**2 / 4.0 else 0.0
     variance = float(seen.mean()) - noise * share
-    lag_part = 2.0 * LAG_DOUBT * float((power[band] * lagged[band]).sum())
+    lag_part = 2.0 * LAG_U * float((power[band] * lagged[band]).sum())
     # a window of length T cannot tell frequencies apart that differ by less than 1 / T, and its
     # straight line took some of the slowest
     at_edge = np.abs(frequency - 1.0 / LONGEST_S) <= 1.0 / sampled.duration
-    edge = float(power[at_edge].sum()) / 2.0 + FILTER_DOUBT * max(variance, 0.0)
+    edge = float(power[at_edge].sum()) / 2.0 + FILTER_U * max(variance, 0.0)
     u = math.sqrt(
         mean_variance(seen)
         + (u_noise * share) ** 2

@@ -69,7 +69,7 @@ class SpeedSlope:
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class SpeedStretch:
     """One stretch of driving under the same controls, evenly spaced, NaN where nothing was read.
 
     Parameters
@@ -90,7 +90,7 @@ class Stretch:
     cabin: Floats | None = None
 
 
-def fit_slope(stretches: list[Stretch], step: float) -> SpeedSlope | None:
+def fit_slope(stretches: list[SpeedStretch], step: float) -> SpeedSlope | None:
     """Fit the slope over one or more stretches of the same conditions.
 
     Parameters
@@ -115,7 +115,7 @@ def fit_slope(stretches: list[Stretch], step: float) -> SpeedSlope | None:
     return _average(quick, has_coolant=has_coolant, has_cabin=has_cabin)
 
 
-def _quick(stretch: Stretch, step: float) -> Floats | None:
+def _quick(stretch: SpeedStretch, step: float) -> Floats | None:
     """Rise, lagged speeds and lagged coolant without their slow parts, shape (rows, blocks)."""
     width = max(1, round(BLOCK_S / step))
     count = stretch.speed.size // width

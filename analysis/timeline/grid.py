@@ -65,6 +65,10 @@ class Grid:
         found = self.controls.get(name)
         return np.full(self.time.size, np.nan) if found is None else found
 
+    def has(self, *points: str) -> bool:
+        """Whether all these points have readings."""
+        return all(point in self.values for point in points)
+
     def index(self, seconds: float) -> int:
         """First bin at or after a time."""
         return int(np.searchsorted(self.time, seconds))

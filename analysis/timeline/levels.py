@@ -10,18 +10,17 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 from analysis.measurement import Measurement
 from analysis.signal.steady import Level, mean_level
+from analysis.timeline.timeline import Timeline
 from analysis.timeline.windows import Window, Windows
 from analysis.uncertainty import mean_random, shared_parts
 from ingest.arrays import Floats
-
-if TYPE_CHECKING:
-    from analysis.context import Context
+from ingest.saying import joined
 
 MIN_SHARE: Final = 0.3
 """A point serves in a window where it has readings for at least this share of it."""
@@ -35,7 +34,7 @@ MAX_COMPARED: Final = 4
 
 
 def level_of(
-    ctx: Context,
+    timeline: Timeline,
     windows: Windows,
     terms: Mapping[str, float],
     *,
@@ -48,7 +47,7 @@ def level_of(
 
     Parameters
     ----------
-    ctx
+    timeline
         The run.
     windows
         Where to look: the hot or the cold end's.
@@ -64,13 +63,13 @@ def level_of(
     """
     if windows.chosen is None:
         return Measurement.missing("K", windows.why or "no steady window")
-    missing = [point for point in terms if not ctx.has(point)]
+    missing = [point for point in terms if not timeline.has(point)]
     if missing:
         verb = "was" if len(missing) == 1 else "were"
         return Measurement.missing("K", f"{' and '.join(map(spoken, missing))} {verb} not logged")
     series = sum(
-        (factor * ctx.values(point) for point, factor in terms.items()),
-        np.zeros(ctx.grid.time.size),
+        (factor * timeline.values(point) for point, factor in terms.items()),
+        np.zeros(timeline.grid.time.size),
     )
     candidates = (windows.chosen, *windows.others)
     window = next((each for each in candidates if _served(series, each)), None)
@@ -78,30 +77,25 @@ def level_of(
         return Measurement.missing(
             "K", f"too few readings of {' and '.join(map(spoken, terms))} in the steady window"
         )
-    level = _level_in(ctx, series, window, terms)
+    level = _level_in(timeline, series, window, terms)
     if level is None:
         return Measurement.missing("K", "the steady window has too few readings")
     start, stop = window.start, window.stop
     rest = [each for each in candidates if each is not window][:MAX_COMPARED] if compare else []
     repeat = _repeatability(series, level, rest)
-    hot = ctx.hot.chosen
+    hot = timeline.hot.chosen
     definition = DEFINITION_SHARE * abs(hot.level.value if hot else level.value)
     return Measurement(
         level.value,
         "K",
         math.hypot(level.random, repeat, definition),
-        _shared(ctx, terms, start, stop),
-        note=describe(ctx, start, stop, len(rest)),
-        window=ctx.span(start, stop),
-        details={
-            "still_to_come": level.to_come,
-            "between_windows": repeat,
-            "windows": 1.0 + len(rest),
-        },
+        _shared(timeline, terms, start, stop),
+        note=describe(timeline, start, stop, len(rest)),
+        window=timeline.span(start, stop),
     )
 
 
-def inlet_for(ctx: Context, windows: Windows) -> tuple[str | None, str]:
+def inlet_for(timeline: Timeline, windows: Windows) -> tuple[str | None, str]:
     """The air entering the heater: `inlet_air`, else `ambient` unless cabin air recirculates.
 
     Returns
@@ -111,7 +105,7 @@ def inlet_for(ctx: Context, windows: Windows) -> tuple[str | None, str]:
     """
     if windows.chosen is None:
         return None, windows.why or "no steady window"
-    point = ctx.reference_air(prefer="inlet_air")
+    point = timeline.reference_air(prefer="inlet_air")
     if point is None:
         return None, "neither inlet air nor ambient was logged"
     if point == "inlet_air":
@@ -123,13 +117,12 @@ def inlet_for(ctx: Context, windows: Windows) -> tuple[str | None, str]:
 
 def with_note(measurement: Measurement, *more: str) -> Measurement:
     """Copy with further sentences in its note."""
-    parts = [part for part in (measurement.note, *more) if part]
-    return replace(measurement, note="; ".join(parts) or None)
+    return replace(measurement, note=joined("; ", (measurement.note, *more)) or None)
 
 
-def describe(ctx: Context, start: int, stop: int, others: int = 0) -> str:
+def describe(timeline: Timeline, start: int, stop: int, others: int = 0) -> str:
     """Say which window was used."""
-    begin, end = ctx.span(start, stop)
+    begin, end = timeline.span(start, stop)
     text = f"steady from {begin:.0f} to {end:.0f} s"
     if others:
         text += f", compared with {others} other window{'s' if others > 1 else ''}"
@@ -147,12 +140,12 @@ def _served(series: Floats, window: Window) -> bool:
 
 
 def _level_in(
-    ctx: Context, series: Floats, window: Window, terms: Mapping[str, float]
+    timeline: Timeline, series: Floats, window: Window, terms: Mapping[str, float]
 ) -> Level | None:
     part = series[window.start : window.stop]
     if _is_rise(terms):
         # the outlet settles; what it is counted from only shifts that level
-        shift = part - ctx.rise[window.start : window.stop]
+        shift = part - timeline.rise[window.start : window.stop]
         shift = shift[~np.isnan(shift)]
         if shift.size < 4:
             return None
@@ -161,8 +154,10 @@ def _level_in(
             value=window.level.value + float(shift.sum()) / shift.size,
             random=math.hypot(window.level.random, mean_random(shift)),
         )
-    steps = [(factor * ctx.run.sensors[point].resolution) ** 2 for point, factor in terms.items()]
-    return mean_level(part, ctx.grid.step, resolution=math.sqrt(sum(steps)))
+    steps = [
+        (factor * timeline.run.sensors[point].resolution) ** 2 for point, factor in terms.items()
+    ]
+    return mean_level(part, timeline.grid.step, resolution=math.sqrt(sum(steps)))
 
 
 def _is_rise(terms: Mapping[str, float]) -> bool:
@@ -185,12 +180,14 @@ def _repeatability(series: Floats, level: Level, others: list[Window]) -> float:
     return math.sqrt(max(0.0, sum(excess) / len(excess) / 2.0)) if excess else 0.0
 
 
-def _shared(ctx: Context, terms: Mapping[str, float], start: int, stop: int) -> dict[str, float]:
+def _shared(
+    timeline: Timeline, terms: Mapping[str, float], start: int, stop: int
+) -> dict[str, float]:
     total: dict[str, float] = {}
     for point, factor in terms.items():
-        readings = ctx.values(point)[start:stop]
+        readings = timeline.values(point)[start:stop]
         readings = readings[~np.isnan(readings)]
         mean = float(readings.sum()) / readings.size
-        for source, part in shared_parts(ctx.run.sensors[point], mean).items():
+        for source, part in shared_parts(timeline.run.sensors[point], mean).items():
             total[source] = total.get(source, 0.0) + factor * part
     return total

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
+from functools import cached_property
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 from analysis.signal.order_statistics import quantiles
-from analysis.timeline.grid import Grid
+from analysis.signal.smoothing import smooth
+from analysis.timeline.grid import Grid, build_grid
 from ingest.arrays import Bools, Floats
 from ingest.points import MODES
-
-if TYPE_CHECKING:
-    from analysis.context import Context
-
+from ingest.run import Run
 
 HOT_END_PCT: Final = 97.0
 COLD_END_PCT: Final = 3.0
@@ -41,6 +39,104 @@ STILL_V: Final = 1.0
 CONDITIONS: Final = ("blower", "air_door", "defrost")
 """Numeric controls that, with the mode, make one hold like another."""
 
+LONGEST_GAP_S: Final = 120.0
+"""A hold is not one hold any more where the outlet was not seen for longer than this."""
+
+
+class States:
+    """A run on its grid, and what was going on bin by bin; each state is found on first use.
+
+    Parameters
+    ----------
+    run
+        The run with invalid readings null and offsets corrected.
+    """
+
+    def __init__(self, run: Run) -> None:
+        self.run = run
+
+    @cached_property
+    def grid(self) -> Grid:
+        """The run on the common grid."""
+        return build_grid(self.run)
+
+    @cached_property
+    def engine_on(self) -> Bools:
+        """Whether the engine ran, bin by bin."""
+        return engine_on(self.grid)
+
+    @cached_property
+    def engine_warm(self) -> Bools:
+        """Whether the engine was as warm as it got in this run, bin by bin."""
+        return engine_warm(self.grid, self.engine_on, self.at_hot)
+
+    @cached_property
+    def blowing(self) -> Bools:
+        """Whether air may have come out, bin by bin."""
+        return blowing(self.grid)
+
+    @cached_property
+    def changes(self) -> Bools:
+        """Bins at which a control other than the lever takes a new position."""
+        return changes(self.grid)
+
+    @cached_property
+    def lever(self) -> Floats:
+        """Position of the temperature lever, %; NaN where it is not known."""
+        return lever_position(self.grid)
+
+    @cached_property
+    def at_hot(self) -> Bools:
+        """Whether the lever was at the hot end, bin by bin."""
+        return at_hot_end(self.grid, self.lever, self.rise)
+
+    @cached_property
+    def at_cold(self) -> Bools:
+        """Whether the lever was at the cold end, bin by bin."""
+        return at_cold_end(self.grid, self.lever)
+
+    @cached_property
+    def rise_reference(self) -> str | None:
+        """The air temperature the outlet's rise is counted from: ambient, else inlet air."""
+        return rise_reference(self.grid)
+
+    @cached_property
+    def rise(self) -> Floats:
+        """Outlet less the reference air, K; the outlet itself where there is no reference."""
+        outlet = self.values("outlet")
+        reference = self.rise_reference
+        return outlet if reference is None else outlet - self.values(reference)
+
+    @cached_property
+    def outlet_seen(self) -> Bools:
+        """False within stretches too long without a reading of the outlet's rise."""
+        return outlet_seen(self.grid, self.rise)
+
+    def has(self, *points: str) -> bool:
+        """Whether all these points have readings on the grid."""
+        return self.grid.has(*points)
+
+    def has_any(self, *points: str) -> bool:
+        """Whether at least one of these points has readings on the grid."""
+        return any(self.grid.has(point) for point in points)
+
+    def values(self, point: str) -> Floats:
+        """Grid readings of a point (NaN where there is none)."""
+        return self.grid.value(point)
+
+    def span(self, start: int, stop: int) -> tuple[float, float]:
+        """From and to of the bins ``start:stop``, s from engine start."""
+        half = self.grid.step / 2
+        return float(self.grid.time[start] - half), float(self.grid.time[stop - 1] + half)
+
+    def condition(self, place: int) -> tuple[float, ...]:
+        """Positions of the controls besides the lever at a bin; -1 where not known."""
+        return condition(self.grid, place)
+
+    def recirculating(self, start: int, stop: int) -> bool:
+        """Whether the mode was recirculate at any time in the bins ``start:stop``."""
+        return bool(np.any(self.grid.mode[start:stop] == MODES.index("recirculate")))
+
 
 def engine_on(grid: Grid) -> Bools:
     """Whether the engine ran, bin by bin: engine speed, else events, else from time zero on."""
@@ -50,7 +146,7 @@ def engine_on(grid: Grid) -> Bools:
     return np.where(np.isnan(speed), running, speed > RUNNING_RPM)
 
 
-def engine_warm(ctx: Context) -> Bools:
+def engine_warm(grid: Grid, on: Bools, at_hot: Bools) -> Bools:
     """Whether the engine was as warm as it got in this run, bin by bin.
 
     From `engine_coolant`, else `coolant_in`; without either the outlet itself has to say, and its
@@ -58,12 +154,11 @@ def engine_warm(ctx: Context) -> Bools:
     cooler hose where they are reversed), so only the hot end counts, and an engine once warm is
     then taken to stay warm while it runs.
     """
-    grid, on = ctx.grid, ctx.engine_on
-    point = next((p for p in ("engine_coolant", "coolant_in") if ctx.has(p)), None)
-    source = smooth(ctx.values(point or "outlet"), max(1, round(15.0 / grid.step)))
+    point = next((p for p in ("engine_coolant", "coolant_in") if grid.has(p)), None)
+    source = smooth(grid.value(point or "outlet"), max(1, round(15.0 / grid.step)))
     seen = on & ~np.isnan(source)
-    if point == "coolant_in" and (seen & ctx.at_hot).any():
-        seen &= ctx.at_hot
+    if point == "coolant_in" and (seen & at_hot).any():
+        seen &= at_hot
     if not seen.any():
         return np.zeros(on.size, dtype=bool)
     values = source[seen]
@@ -82,68 +177,39 @@ def engine_warm(ctx: Context) -> Bools:
     return after & on
 
 
-def rise_reference(ctx: Context) -> str | None:
+def rise_reference(grid: Grid) -> str | None:
     """The air the rise is counted from: `ambient`, else `inlet_air`; None where neither serves.
 
     A channel that is missing for most of the time the outlet is there does not serve.
     """
-    outlet = ~np.isnan(ctx.values("outlet"))
+    outlet = ~np.isnan(grid.value("outlet"))
     for point in ("ambient", "inlet_air"):
-        together = outlet & ~np.isnan(ctx.values(point))
+        together = outlet & ~np.isnan(grid.value(point))
         if outlet.any() and 2 * int(together.sum()) >= int(outlet.sum()):
             return point
     return None
 
 
-def smooth(values: Floats, width: int) -> Floats:
-    """Centered mean over `width` samples; NaN are left out, and stay where all are NaN."""
-    if width <= 1:
-        return values
-    valid = ~np.isnan(values)
-    if valid.all():
-        return np.asarray(_window_sums(values, width) / _window_sizes(values.size, width))
-    number = _window_sums(valid.astype(float), width)
-    total = _window_sums(np.where(valid, values, 0.0), width)
-    return np.where(number > 0.0, total / np.maximum(number, 1.0), np.nan)
-
-
-@lru_cache(maxsize=8)  # the channels of one run are smoothed over the same few widths
-def _window_sizes(size: int, width: int) -> Floats:
-    """How many samples lie in each window; shared, not to be written to."""
-    return _window_sums(np.ones(size), width)
-
-
-def _window_sums(values: Floats, width: int) -> Floats:
-    """Sums over `width` samples about each one, those beyond the ends left out."""
-    size, before = values.size, width // 2
-    # the running total stands still before the first sample and after the last
-    total = np.zeros(size + width + 1)
-    np.cumsum(values, out=total[before + 1 : before + 1 + size])
-    total[before + 1 + size :] = total[before + size]
-    return np.asarray(total[width : width + size] - total[:size])
-
-
-def lever_position(ctx: Context) -> Floats:
+def lever_position(grid: Grid) -> Floats:
     """Lever position by bin; a logged one is freed of its noise."""
-    position = ctx.grid.control("temp_lever")
-    if ctx.has("temp_lever"):
-        return smooth(position, max(1, round(3.0 / ctx.grid.step)))
+    position = grid.control("temp_lever")
+    if grid.has("temp_lever"):
+        return smooth(position, max(1, round(3.0 / grid.step)))
     return position
 
 
-def at_hot_end(ctx: Context) -> Bools:
+def at_hot_end(grid: Grid, position: Floats, rise: Floats) -> Bools:
     """Whether the lever was at the hot end.
 
     Where its position is not known at all, it is taken to be there while the outlet was hottest.
     """
-    position = ctx.lever
     if not np.isnan(position).all():
-        backlash = LEVER_BACKLASH_PCT if ctx.has("temp_lever") else 0.0
+        backlash = LEVER_BACKLASH_PCT if grid.has("temp_lever") else 0.0
         return np.asarray(position >= HOT_END_PCT - backlash)
-    if np.isnan(ctx.rise).all():
+    if np.isnan(rise).all():
         return np.zeros(position.size, dtype=bool)
-    width = max(1, round(60.0 / ctx.grid.step))
-    level = smooth(ctx.rise, width)
+    width = max(1, round(60.0 / grid.step))
+    level = smooth(rise, width)
     high = float(np.nanpercentile(level, 98))
     low = min(0.0, float(np.nanmin(level)))
     hottest = np.asarray(level >= high - HOTTEST_SHARE * (high - low))
@@ -154,10 +220,10 @@ def at_hot_end(ctx: Context) -> Bools:
     return hottest
 
 
-def at_cold_end(ctx: Context) -> Bools:
+def at_cold_end(grid: Grid, position: Floats) -> Bools:
     """Whether the lever was at the cold end; nowhere, where its position is not known."""
-    backlash = LEVER_BACKLASH_PCT if ctx.has("temp_lever") else 0.0
-    return np.asarray(ctx.lever <= COLD_END_PCT + backlash)
+    backlash = LEVER_BACKLASH_PCT if grid.has("temp_lever") else 0.0
+    return np.asarray(position <= COLD_END_PCT + backlash)
 
 
 def blowing(grid: Grid) -> Bools:
@@ -219,3 +285,15 @@ def stretches(mask: Bools, broken: Bools) -> list[tuple[int, int]]:
     )
     found = [(int(start), int(stop)) for start, stop in pairwise(edge) if mask[start]]
     return sorted(found, key=lambda pair: (pair[0] - pair[1], pair[0]))
+
+
+def outlet_seen(grid: Grid, rise: Floats) -> Bools:
+    """False within stretches too long without a reading of the outlet's rise."""
+    missing = np.isnan(rise)
+    seen = np.ones(missing.size, dtype=bool)
+    if missing.any():
+        for start, stop in stretches(missing, np.zeros(missing.size, dtype=bool)):
+            at_edge = start == 0 or stop == missing.size
+            if at_edge or (stop - start) * grid.step > LONGEST_GAP_S:
+                seen[start:stop] = False
+    return seen

@@ -1,6 +1,6 @@
 """When the lever was held at an end with the engine warm, and the outlet steady.
 
-Found once on the grid and shared by every figure (through `Context`). A *hold* is a stretch in
+Found once on the grid and shared by every figure (through `Timeline`). A *hold* is a stretch in
 which nobody touched a control; its settled tail is a *window*. A figure is measured in the longest
 window; the other windows held under the same controls tell how well it repeats.
 """
@@ -9,17 +9,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
+from analysis.signal.smoothing import smooth
 from analysis.signal.steady import Level, settle
-from analysis.timeline.states import alike, condition, smooth, stretches
+from analysis.timeline.states import States, alike, condition, stretches
 from analysis.uncertainty import mean_random
 from ingest.arrays import Bools
-
-if TYPE_CHECKING:
-    from analysis.context import Context
+from ingest.saying import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,9 +48,6 @@ class End:
 
 HOT: Final = End("hot", 60.0, extrapolate=False, sure_K=2.0, least_K=None)
 COLD: Final = End("cold", 20.0, extrapolate=True, sure_K=3.0, least_K=0.0)
-
-LONGEST_GAP_S: Final = 120.0
-"""A hold is not one hold any more where the outlet was not seen for longer than this."""
 
 LATE_NOTE_S: Final = 3.0
 """What remains of a noted event's delay once the event clock is set right, s."""
@@ -123,113 +119,105 @@ class Windows:
     why: str | None = None
 
 
-def hot_windows(ctx: Context) -> Windows:
+def hot_windows(states: States) -> Windows:
     """Find the steady windows with the lever at the hot end and the engine warm."""
-    found = _windows(ctx, ctx.at_hot, HOT)
-    climb = _still_climbing(ctx, found.chosen)
+    found = _windows(states, states.at_hot, HOT)
+    climb = _still_climbing(states, found.chosen)
     if climb is None:
         return found
     return Windows(
         None,
-        why=f"the coolant was still warming by {climb:.1f} K/min when the log ended: the outlet "
-        "was not steady yet",
+        why=say(
+            "the coolant was still warming by {climb:.1f K/min} when the log ended: the outlet "
+            "was not steady yet",
+            climb=climb,
+        ),
     )
 
 
-def _still_climbing(ctx: Context, window: Window | None) -> float | None:
+def _still_climbing(states: States, window: Window | None) -> float | None:
     """Rate of a coolant that climbs to the very end of the log as it does while warming, K/min."""
-    point = next((each for each in ("engine_coolant", "coolant_in") if ctx.has(each)), None)
+    point = next((each for each in ("engine_coolant", "coolant_in") if states.has(each)), None)
     if window is None or point is None:
         return None
-    tail = ctx.values(point)[window.start :]
-    ends_here = (tail.size - (window.stop - window.start)) * ctx.grid.step < CLIMB_S
+    tail = states.values(point)[window.start :]
+    ends_here = (tail.size - (window.stop - window.start)) * states.grid.step < CLIMB_S
     valid = np.flatnonzero(~np.isnan(tail))
-    if not ends_here or valid.size * ctx.grid.step < CLIMB_S:
+    if not ends_here or valid.size * states.grid.step < CLIMB_S:
         return None
-    last = valid[valid >= valid[-1] - round(CLIMB_S / ctx.grid.step)]
+    last = valid[valid >= valid[-1] - round(CLIMB_S / states.grid.step)]
     # a coolant that swings climbs for a minute, too: one that warms up climbs all through
     rates = [
-        60.0 * float(np.polyfit(part * ctx.grid.step, tail[part], 1)[0]) for part in (last, valid)
+        60.0 * float(np.polyfit(part * states.grid.step, tail[part], 1)[0])
+        for part in (last, valid)
     ]
     return min(rates) if min(rates) > CLIMB_K_MIN else None
 
 
-def cold_windows(ctx: Context) -> Windows:
+def cold_windows(states: States) -> Windows:
     """Find the steady windows with the lever at the cold end and the engine warm."""
-    return _windows(ctx, ctx.at_cold, COLD)
+    return _windows(states, states.at_cold, COLD)
 
 
-def _windows(ctx: Context, at_end: Bools, end: End) -> Windows:
-    grid = ctx.grid
-    if not ctx.has("outlet"):
+def _windows(states: States, at_end: Bools, end: End) -> Windows:
+    grid = states.grid
+    if not states.has("outlet"):
         return Windows(None, why="the outlet temperature was not logged")
     if not at_end.any():
-        return Windows(None, why=_never_there(ctx, end.name))
-    mask = at_end & ctx.engine_on & ctx.engine_warm & ctx.blowing & ctx.outlet_seen
-    holds = [_guarded(ctx, *hold) for hold in stretches(mask, ctx.changes)]
+        return Windows(None, why=_never_there(states, end.name))
+    mask = at_end & states.engine_on & states.engine_warm & states.blowing & states.outlet_seen
+    holds = [_guarded(states, *hold) for hold in stretches(mask, states.changes)]
     long_enough = [h for h in holds if (h[1] - h[0]) * grid.step >= end.least_s][:MAX_HOLDS]
     if not long_enough:
-        return Windows(None, why=_too_short(ctx, at_end, end, holds))
-    found = [window for hold in long_enough for window in _settled(ctx, *hold, end)]
+        return Windows(None, why=_too_short(states, at_end, end, holds))
+    found = [window for hold in long_enough for window in _settled(states, *hold, end)]
     steady = [
         window
         for window in found
         if window.level.random <= max(end.sure_K, SURE_SHARE * abs(window.level.value))
     ]
     if not steady:
-        return Windows(None, why=_unsettled(ctx, found, end.name))
+        return Windows(None, why=_unsettled(states, found, end.name))
     # cabin air drawn in again is not what the definitions mean: such a window is the last choice
     steady.sort(key=lambda window: (window.recirculating, -window.length))
     chosen = steady[0]
     same = (
         each
         for each in steady[1:]
-        if alike(each.condition, chosen.condition) and _driven_alike(ctx, each, chosen)
+        if alike(each.condition, chosen.condition) and _driven_alike(states, each, chosen)
     )
     return Windows(chosen, tuple(same))
 
 
-def _guarded(ctx: Context, start: int, stop: int) -> tuple[int, int]:
+def _guarded(states: States, start: int, stop: int) -> tuple[int, int]:
     """A hold without its last seconds: a hand that notes the next move may be late."""
-    if ctx.has("temp_lever") or stop == ctx.grid.time.size:
+    if states.has("temp_lever") or stop == states.grid.time.size:
         return start, stop
-    return start, max(start, stop - round(LATE_NOTE_S / ctx.grid.step))
+    return start, max(start, stop - round(LATE_NOTE_S / states.grid.step))
 
 
-def outlet_seen(ctx: Context) -> Bools:
-    """False within stretches too long without a reading of the outlet's rise."""
-    missing = np.isnan(ctx.rise)
-    seen = np.ones(missing.size, dtype=bool)
-    if missing.any():
-        for start, stop in stretches(missing, np.zeros(missing.size, dtype=bool)):
-            at_edge = start == 0 or stop == missing.size
-            if at_edge or (stop - start) * ctx.grid.step > LONGEST_GAP_S:
-                seen[start:stop] = False
-    return seen
-
-
-def _settled(ctx: Context, start: int, stop: int, end: End) -> list[Window]:
+def _settled(states: States, start: int, stop: int, end: End) -> list[Window]:
     """Settled tails of one hold: one, or several where a change of driving moved the outlet."""
-    whole = _window(ctx, start, stop, end)
+    whole = _window(states, start, stop, end)
     if whole is None:
         return []
-    parts = _driven_apart(ctx, whole)
+    parts = _driven_apart(states, whole)
     if not parts:
         return [whole]
-    tails = (_window(ctx, *part, end) for part in parts)
+    tails = (_window(states, *part, end) for part in parts)
     return [tail for tail in tails if tail is not None]
 
 
-def _window(ctx: Context, start: int, stop: int, end: End) -> Window | None:
-    grid = ctx.grid
-    resolution = ctx.run.sensors["outlet"].resolution
+def _window(states: States, start: int, stop: int, end: End) -> Window | None:
+    grid = states.grid
+    resolution = states.run.sensors["outlet"].resolution
     level = settle(
-        ctx.rise[start:stop],
+        states.rise[start:stop],
         grid.step,
         resolution=resolution,
         least_s=end.least_s,
         extrapolate=end.extrapolate,
-        least=None if ctx.rise_reference is None else end.least_K,
+        least=None if states.rise_reference is None else end.least_K,
     )
     if level is None:
         return None
@@ -239,29 +227,29 @@ def _window(ctx: Context, start: int, stop: int, end: End) -> Window | None:
         start,
         level,
         condition(grid, start),
-        ctx.recirculating(start, stop),
+        states.recirculating(start, stop),
     )
 
 
-def _driven_apart(ctx: Context, window: Window) -> list[tuple[int, int]]:
+def _driven_apart(states: States, window: Window) -> list[tuple[int, int]]:
     """Stretches of steady driving within a window, where the outlet differs between them."""
     for point, step in SPEED_STEP.items():
-        if not ctx.has(point):
+        if not states.has(point):
             continue
-        plateaus = _plateaus(ctx, point, step, window)
-        if len(plateaus) > 1 and _moved(ctx, plateaus):
+        plateaus = _plateaus(states, point, step, window)
+        if len(plateaus) > 1 and _moved(states, plateaus):
             return plateaus
     return []
 
 
-def _driven_alike(ctx: Context, one: Window, other: Window) -> bool:
+def _driven_alike(states: States, one: Window, other: Window) -> bool:
     """Whether two windows saw the same driving; traffic that is not steady is like any."""
     for point, step in SPEED_STEP.items():
-        if not ctx.has(point):
+        if not states.has(point):
             continue
         speeds = []
         for window in (one, other):
-            part = ctx.values(point)[window.start : window.stop]
+            part = states.values(point)[window.start : window.stop]
             part = part[~np.isnan(part)]
             if not part.size:
                 continue
@@ -274,9 +262,9 @@ def _driven_alike(ctx: Context, one: Window, other: Window) -> bool:
     return True
 
 
-def _plateaus(ctx: Context, point: str, step: float, window: Window) -> list[tuple[int, int]]:
-    speed = ctx.values(point)[window.start : window.stop]
-    half = max(1, round(5.0 / ctx.grid.step))
+def _plateaus(states: States, point: str, step: float, window: Window) -> list[tuple[int, int]]:
+    speed = states.values(point)[window.start : window.stop]
+    half = max(1, round(5.0 / states.grid.step))
     calm = smooth(speed, half)
     known = calm[~np.isnan(calm)]
     if calm.size <= 2 * half or known.size == 0 or known.max() - known.min() < step:
@@ -284,16 +272,16 @@ def _plateaus(ctx: Context, point: str, step: float, window: Window) -> list[tup
     change = np.zeros(calm.size)
     change[half:-half] = np.abs(calm[2 * half :] - calm[: -2 * half])
     still = np.nan_to_num(change) < step / 3.0
-    least = MIN_PLATEAU_S / ctx.grid.step
+    least = MIN_PLATEAU_S / states.grid.step
     found = [s for s in stretches(still, np.zeros(still.size, dtype=bool)) if s[1] - s[0] >= least]
     return sorted((window.start + a, window.start + b) for a, b in found)
 
 
-def _moved(ctx: Context, plateaus: list[tuple[int, int]]) -> bool:
+def _moved(states: States, plateaus: list[tuple[int, int]]) -> bool:
     """Whether the outlet's level differs between neighbouring plateaus beyond its scatter."""
     levels = []
     for start, stop in plateaus:
-        part = ctx.rise[start + (stop - start) // 3 : stop]
+        part = states.rise[start + (stop - start) // 3 : stop]
         part = part[~np.isnan(part)]
         if part.size >= 4:
             levels.append((float(part.mean()), mean_random(part)))
@@ -302,39 +290,44 @@ def _moved(ctx: Context, plateaus: list[tuple[int, int]]) -> bool:
     )
 
 
-def _never_there(ctx: Context, end: str) -> str:
-    position = ctx.lever
+def _never_there(states: States, end: str) -> str:
+    position = states.lever
     if np.isnan(position).all():
         return f"the lever's position was not noted, so nobody knows when it was at the {end} end"
     extreme = np.nanmax(position) if end == "hot" else np.nanmin(position)
     return f"the lever was never at the {end} end (it went no further than {extreme:.0f} %)"
 
 
-def _too_short(ctx: Context, at_end: Bools, end: End, holds: list[tuple[int, int]]) -> str:
+def _too_short(states: States, at_end: Bools, end: End, holds: list[tuple[int, int]]) -> str:
     there = f"while the lever was at the {end.name} end"
-    running = at_end & ctx.engine_on
+    running = at_end & states.engine_on
     if not running.any():
         return f"the engine was not running {there}"
-    if not (running & ctx.blowing).any():
+    if not (running & states.blowing).any():
         return f"the blower was off {there}"
-    if not (running & ctx.engine_warm).any():
+    if not (running & states.engine_warm).any():
         return f"the engine was never warm {there}"
-    longest = (holds[0][1] - holds[0][0]) * ctx.grid.step if holds else 0.0
+    longest = (holds[0][1] - holds[0][0]) * states.grid.step if holds else 0.0
     return (
         f"the lever was never at the {end.name} end for {end.least_s:.0f} s with the engine "
         f"warm and blower and mode unchanged (longest: {longest:.0f} s)"
     )
 
 
-def _unsettled(ctx: Context, found: list[Window], end: str) -> str:
+def _unsettled(states: States, found: list[Window], end: str) -> str:
     if not found:
         return f"the outlet has too few readings with the lever at the {end} end"
     longest = max(found, key=lambda window: window.stop - window.hold_start)
-    held = (longest.stop - longest.hold_start) * ctx.grid.step
+    held = (longest.stop - longest.hold_start) * states.grid.step
     level = longest.level
     if abs(level.to_come) > level.random / 2.0:
         way = "rising" if level.to_come > 0 else "falling"
-        seen = f"was still {way} by {abs(level.rate) * 60.0:.1f} K/min"
+        seen = say("was still {way} by {rate:.1f K/min}", way=way, rate=abs(level.rate) * 60.0)
     else:
-        seen = f"was too restless (known to {level.random:.1f} K only)"
-    return f"the outlet {seen} after {held:.0f} s with the lever at the {end} end: hold it longer"
+        seen = say("was too restless (known to {u:.1f K} only)", u=level.random)
+    return say(
+        "the outlet {seen} after {held:.0f s} with the lever at the {end} end: hold it longer",
+        seen=seen,
+        held=held,
+        end=end,
+    )

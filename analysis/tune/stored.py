@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.limits import Limits, default_limits
+from analysis.stored_causes import cause_probabilities
 from analysis.tune.change import Changed, changes
 from analysis.tune.labels import match, parse_labels
 from analysis.tune.tuning import Options, Tuning, tune
 from ingest.errors import Fault, UnusableRun
-from ingest.store.causes import cause_probabilities
 from ingest.store.read import figures, runs
 
 if TYPE_CHECKING:

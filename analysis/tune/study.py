@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.limits import BAD_SIDE
+from analysis.figures import figures_by_name
 from analysis.statistics.gauge import CATEGORIES_FACTOR, gauge_study
 from analysis.statistics.reml import components
 from analysis.tune.labels import Matched
@@ -116,7 +116,7 @@ def study_figures(
         # a car measured once tells nothing about the measuring
         about = about.filter(pl.len().over("car") > 1)
         joined = figures.filter(pl.col("value").is_finite()).join(about, on="run_id", how="inner")
-        for name in BAD_SIDE:
+        for name in figures_by_name():
             rows = joined.filter(pl.col("figure") == name).sort("car", "appraiser", "run_id")
             rows = rows.filter(pl.len().over("car") > 1)
             study = _study(rows, name, "operator" if by == "operator" else "logger")

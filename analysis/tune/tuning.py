@@ -9,7 +9,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
-from analysis.limits import BAD_SIDE, Limit, Limits, limits_for
+from analysis.figures import all_figures
+from analysis.limits import Limit, Limits, limits_for
 from analysis.tune.count_words import counted
 from analysis.tune.labels import Matched
 from analysis.tune.search.choice import Costs
@@ -125,14 +126,14 @@ def tune(
     )
     tuned = tuple(
         tune_figure(
-            values.filter(pl.col("figure") == name),
-            name,
+            values.filter(pl.col("figure") == each.name),
+            each.name,
             options.costs,
             true_values=options.true_values,
-            seed=_seed(options.seed, name),
+            seed=_seed(options.seed, each.name),
         )
-        for name, side in BAD_SIDE.items()
-        if side is not None
+        for each in all_figures()
+        if each.bad is not None
     )
     likely = causes.join(about, on="run_id", how="inner", suffix="_confirmed").sort("run_id")
     confirmed = sorted(set(about.filter(pl.col("bad"))["cause"].to_list()) - {""})

@@ -7,21 +7,47 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 from analysis.measurement import Measurement, combine
 from analysis.signal.order_statistics import quantiles
-from analysis.timeline.states import smooth
+from analysis.signal.smoothing import smooth
+from analysis.timeline.timeline import Timeline
 from analysis.uncertainty import shared_parts
-from analysis.vacuum.study import Isolation, moves, noted_holds
+from analysis.vacuum.study import Isolation, VacuumStudy, moves, noted_holds
 from ingest.arrays import Bools, Floats
+from ingest.findings import finding
 from ingest.points import MODES
 from ingest.run import Finding
+from ingest.saying import say
 
-if TYPE_CHECKING:
-    from analysis.context import Context
+VACUUM_LEAK_LOCATED: Final = finding(
+    "vacuum_leak_located",
+    "the vacuum falls by {before:.1f kPa/min} with everything connected and by "
+    "{after:.1f (kPa/min)} with this step: {parts}; the leak is in what was shut off there",
+    do="Look for the leak in the line, switch or diaphragm that this step shut off.",
+)
+VACUUM_SAGS: Final = finding(
+    "vacuum_sags",
+    "the source vacuum sagged {count} times by up to {deepest:.0f kPa} within "
+    "{within:.0f s} while nothing was switched, {against}: its check valve does not hold",
+    do="Pull the check valve and blow through it both ways: it must let air through one way only.",
+)
+ACTUATOR_SLOW: Final = finding(
+    "actuator_slow",
+    "the actuator's vacuum takes {stroke:.1f s} to follow a control; one to three are "
+    "usual: a pinched hose, a leak behind the switch or a weak supply",
+    do="Follow the actuator's hose for a kink, then hold vacuum on the actuator by hand.",
+)
+DOOR_GOES_WRONG_WAY: Final = finding(
+    "door_goes_wrong_way",
+    "with the mode on {mode} another outlet was {excess:.0f K} warmer than the "
+    "{place} outlet: the door goes the wrong way, as with the hoses crossed at its "
+    "actuator",
+    do="Compare the two hoses at the actuator with the hose diagram and exchange them.",
+)
 
 FELL_SHARE: Final = 0.5
 SURE: Final = 2.0
@@ -96,9 +122,9 @@ class Sags:
     deepest: float
 
 
-def locate_leak(ctx: Context) -> Located | None:
+def locate_leak(study: VacuumStudy) -> Located | None:
     """Find the part whose shutting-off stopped most of the loss; None where no step did."""
-    steps = ctx.vacuum.isolations
+    steps = study.isolations
     if len(steps) < 2:
         return None
     whole = max(steps, key=lambda step: step.rate.known())
@@ -114,25 +140,24 @@ def locate_leak(ctx: Context) -> Located | None:
     return Located(best.parts, whole.rate, best.rate)
 
 
-def find_sags(ctx: Context) -> Sags | None:
+def find_sags(timeline: Timeline, leak: float | None) -> Sags | None:
     """Falls of the source vacuum that a holding check valve would have prevented.
 
     With the engine pulling harder its manifold vacuum falls; behind a sound check valve the source
     keeps what it had, less the leak. Falls right after a control that uses up vacuum do not count.
     """
-    if not ctx.has("vacuum_source"):
+    if not timeline.has("vacuum_source"):
         return None
-    grid = ctx.grid
-    values = smooth(ctx.values("vacuum_source"), max(1, round(2.0 / grid.step)))
+    grid = timeline.grid
+    values = smooth(timeline.values("vacuum_source"), max(1, round(2.0 / grid.step)))
     width = max(1, round(SAG_S / grid.step))
     if values.size <= 2 * width:
         return None
-    usable = _undisturbed(ctx)
+    usable = _undisturbed(timeline)
     usual = quantiles(values[usable], 0.75)[0] if usable.any() else 0.0
     falls = np.full(values.size, np.nan)
     falls[:-width] = values[:-width] - values[width:]
     least = max(SAG_KPA, SAG_SHARE * usual)
-    leak = ctx.figure("vacuum_decay").value
     if leak is not None:
         least = max(least, SAG_OVER_LEAK * leak * SAG_S / 60.0)
     whole = usable & np.concatenate((usable[width:], np.zeros(width, dtype=bool)))
@@ -150,26 +175,26 @@ def find_sags(ctx: Context) -> Sags | None:
     )
 
 
-def _undisturbed(ctx: Context) -> Bools:
+def _undisturbed(timeline: Timeline) -> Bools:
     """Bins in which nothing but the engine and a leak should move the source vacuum."""
-    grid = ctx.grid
-    usable = (grid.time > STARTED_S) & ~np.isnan(ctx.values("vacuum_source"))
-    for begin, end in noted_holds(ctx):
+    grid = timeline.grid
+    usable = (grid.time > STARTED_S) & ~np.isnan(timeline.values("vacuum_source"))
+    for begin, end in noted_holds(timeline):
         usable &= (grid.time < begin - AROUND_HOLD_S) | (grid.time > end + AROUND_HOLD_S)
-    for time in moves(ctx).tolist():
+    for time in moves(timeline).tolist():
         usable &= (grid.time < time - AFTER_ACTION_S) | (grid.time > time + AFTER_ACTION_S)
     return usable
 
 
-def stroke_time(ctx: Context) -> Measurement:
+def stroke_time(timeline: Timeline) -> Measurement:
     """Median time an actuator's vacuum takes from 10 to 90 % of its change after a control."""
     unit = "s"
-    if not ctx.has("vacuum_actuator"):
+    if not timeline.has("vacuum_actuator"):
         return Measurement.missing(unit, "the vacuum at the actuator was not logged")
-    times = moves(ctx)
+    times = moves(timeline)
     ends = np.append(times, np.inf)[1:]
-    time, value = ctx.run.series("vacuum_actuator")
-    source = ctx.run.series("vacuum_source") if ctx.has("vacuum_source") else None
+    time, value = timeline.run.series("vacuum_actuator")
+    source = timeline.run.series("vacuum_source") if timeline.has("vacuum_source") else None
     strokes = []
     for begin, end in zip(times.tolist(), ends.tolist(), strict=True):
         until = min(end, begin + STROKE_S)
@@ -186,7 +211,6 @@ def stroke_time(ctx: Context) -> Measurement:
         float(np.median(strokes)),
         unit,
         math.hypot(spread / math.sqrt(len(strokes)), step),
-        details={"strokes": float(len(strokes))},
     )
 
 
@@ -219,21 +243,21 @@ def _stroke(time: Floats, value: Floats, begin: float, end: float) -> tuple[floa
     return max(float(time[at + most] - time[at + tenth]), 0.0), change
 
 
-def wrong_way(ctx: Context) -> tuple[str, str, Measurement] | None:
+def wrong_way(timeline: Timeline) -> tuple[str, str, Measurement] | None:
     """Mode, its own outlet, and how much warmer another outlet was; None where all is right."""
     worst: tuple[str, str, Measurement] | None = None
     for word, point in EXPECTED.items():
-        others = [each for each in EXPECTED.values() if each != point and ctx.has(each)]
-        if not ctx.has(point) or not others:
+        others = [each for each in EXPECTED.values() if each != point and timeline.has(each)]
+        if not timeline.has(point) or not others:
             continue
-        use = _in_mode(ctx, word)
-        own = ctx.values(point)
+        use = _in_mode(timeline, word)
+        own = timeline.values(point)
         for other in others:
-            excess = (ctx.values(other) - own)[use]
+            excess = (timeline.values(other) - own)[use]
             excess = excess[~np.isnan(excess)]
-            if excess.size * ctx.grid.step < MIN_MODE_S:
+            if excess.size * timeline.grid.step < MIN_MODE_S:
                 continue
-            found = _difference(ctx, other, point, excess, float(np.nanmean(own[use])))
+            found = _difference(timeline, other, point, excess, float(np.nanmean(own[use])))
             if found.known() > WRONG_K + SURE * (found.u or 0.0) and (
                 worst is None or found.known() > worst[2].known()
             ):
@@ -241,17 +265,22 @@ def wrong_way(ctx: Context) -> tuple[str, str, Measurement] | None:
     return worst
 
 
-def _in_mode(ctx: Context, word: str) -> Bools:
+def _in_mode(timeline: Timeline, word: str) -> Bools:
     """Bins in a mode with warm air on its way: settled, lever well up, something to compare."""
-    grid = ctx.grid
-    in_mode = (grid.mode == MODES.index(word)) & ctx.blowing & ctx.engine_on & ctx.engine_warm
-    in_mode &= ~(ctx.lever < HALF_WAY_PCT)
+    grid = timeline.grid
+    in_mode = (
+        (grid.mode == MODES.index(word))
+        & timeline.blowing
+        & timeline.engine_on
+        & timeline.engine_warm
+    )
+    in_mode &= ~(timeline.lever < HALF_WAY_PCT)
     if word == "floor":  # who sends air to the windshield by hand must expect warm air there
         in_mode &= ~(grid.control("defrost") > DIVERTED_PCT)
-    air = ctx.reference_air(prefer="ambient")
+    air = timeline.reference_air(prefer="ambient")
     if air is not None:
-        warmest = np.fmax.reduce([ctx.values(each) for each in EXPECTED.values()])
-        in_mode &= warmest - ctx.values(air) > WARM_K
+        warmest = np.fmax.reduce([timeline.values(each) for each in EXPECTED.values()])
+        in_mode &= warmest - timeline.values(air) > WARM_K
     settle = round(SETTLE_S / grid.step)
     changed = np.flatnonzero(np.diff(grid.mode) != 0) + 1
     for place in changed.tolist():
@@ -259,9 +288,11 @@ def _in_mode(ctx: Context, word: str) -> Bools:
     return np.asarray(in_mode)
 
 
-def _difference(ctx: Context, warm: str, cold: str, excess: Floats, reading: float) -> Measurement:
+def _difference(
+    timeline: Timeline, warm: str, cold: str, excess: Floats, reading: float
+) -> Measurement:
     mean = float(excess.mean())
-    sensors = ctx.run.sensors
+    sensors = timeline.run.sensors
     parts = [
         (1.0, Measurement(0.0, "K", 0.0, shared_parts(sensors[warm], reading + mean))),
         (-1.0, Measurement(0.0, "K", 0.0, shared_parts(sensors[cold], reading))),
@@ -269,44 +300,49 @@ def _difference(ctx: Context, warm: str, cold: str, excess: Floats, reading: flo
     return combine(mean, "K", tuple(parts))
 
 
-def vacuum_findings(ctx: Context) -> list[Finding]:
+def vacuum_findings(timeline: Timeline, study: VacuumStudy, leak: float | None) -> list[Finding]:
     """Sentences for the technician, with the numbers behind them."""
-    findings = [_leak_finding(ctx), _sag_finding(ctx), _stroke_finding(ctx), _door_finding(ctx)]
+    findings = [
+        _leak_finding(study),
+        _sag_finding(timeline, leak),
+        _stroke_finding(timeline),
+        _door_finding(timeline),
+    ]
     return [each for each in findings if each is not None]
 
 
-def _leak_finding(ctx: Context) -> Finding | None:
-    located = locate_leak(ctx)
+def _leak_finding(study: VacuumStudy) -> Finding | None:
+    located = locate_leak(study)
     if located is None:
         return None
     before, after = located.before.known(), located.after.known()
     parts = located.parts or "the part shut off then"
-    return Finding(
-        "vacuum_leak_located",
-        f"the vacuum falls by {before:.1f} kPa/min with everything connected and by {after:.1f} "
-        f"with this step: {parts}; the leak is in what was shut off there",
-        ctx.vacuum.isolations[0].point,
+    return VACUUM_LEAK_LOCATED.found(
+        study.isolations[0].point,
+        before=before,
+        after=after,
+        parts=parts,
         evidence={"before": before, "after": after, "parts": parts},
     )
 
 
-def _sag_finding(ctx: Context) -> Finding | None:
-    sags = find_sags(ctx)
+def _sag_finding(timeline: Timeline, leak: float | None) -> Finding | None:
+    sags = find_sags(timeline, leak)
     if sags is None or len(sags.times) < MIN_SAGS:
         return None
-    leak = ctx.figure("vacuum_decay").value
     against = (
-        f"though only {leak:.1f} kPa/min are lost with the source shut off"
+        say("though only {leak:.1f kPa/min} are lost with the source shut off", leak=leak)
         if leak is not None
         else "which no leak-down was taken to compare with"
     )
-    return Finding(
-        "vacuum_sags",
-        f"the source vacuum sagged {len(sags.times)} times by up to {sags.deepest:.0f} kPa within "
-        f"{SAG_S:.0f} s while nothing was switched, {against}: its check valve does not hold",
+    return VACUUM_SAGS.found(
         "vacuum_source",
         sags.times[0],
         sags.times[-1],
+        count=len(sags.times),
+        deepest=sags.deepest,
+        within=SAG_S,
+        against=against,
         evidence={
             "count": float(len(sags.times)),
             "rate": sags.rate,
@@ -315,30 +351,27 @@ def _sag_finding(ctx: Context) -> Finding | None:
     )
 
 
-def _stroke_finding(ctx: Context) -> Finding | None:
-    stroke = stroke_time(ctx)
+def _stroke_finding(timeline: Timeline) -> Finding | None:
+    stroke = stroke_time(timeline)
     if stroke.value is None or stroke.value - SURE * (stroke.u or 0.0) < SLOW_STROKE_S:
         return None
-    return Finding(
-        "actuator_slow",
-        f"the actuator's vacuum takes {stroke.value:.1f} s to follow a control; one to three are "
-        "usual: a pinched hose, a leak behind the switch or a weak supply",
+    return ACTUATOR_SLOW.found(
         "vacuum_actuator",
+        stroke=stroke.value,
         evidence={"stroke_s": stroke.value, "u": stroke.u or 0.0},
     )
 
 
-def _door_finding(ctx: Context) -> Finding | None:
-    found = wrong_way(ctx)
+def _door_finding(timeline: Timeline) -> Finding | None:
+    found = wrong_way(timeline)
     if found is None:
         return None
     word, point, excess = found
     places = {"outlet": "floor", "outlet_defrost": "windshield", "outlet_panel": "panel"}
-    return Finding(
-        "door_goes_wrong_way",
-        f"with the mode on {word} another outlet was {excess.known():.0f} K warmer than the "
-        f"{places[point]} outlet: the door goes the wrong way, as with the hoses crossed at its "
-        "actuator",
+    return DOOR_GOES_WRONG_WAY.found(
         point,
+        mode=word,
+        excess=excess.known(),
+        place=places[point],
         evidence={"excess": excess.known(), "u": excess.u or 0.0, "mode": word},
     )

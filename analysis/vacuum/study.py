@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 from analysis.measurement import Measurement, combine
 from analysis.signal.order_statistics import median, quantiles
-from analysis.timeline.states import smooth
+from analysis.signal.smoothing import smooth
+from analysis.timeline.timeline import Timeline
 from analysis.uncertainty import shared_parts
 from analysis.vacuum.leakdown import LeakDown, find_start, fit_leak_down, thinned
 from ingest.arrays import Floats
+from ingest.saying import say
 from ingest.sensors.resolution import resolution
-
-if TYPE_CHECKING:
-    from analysis.context import Context
-
 
 RATE_UNIT: Final = "kPa/min"
 LEVEL_UNIT: Final = "kPa"
@@ -88,7 +86,7 @@ class Isolation:
 
 
 @dataclass(frozen=True)
-class VacuumStory:
+class VacuumStudy:
     """What the run shows of the vacuum with its source shut off.
 
     Parameters
@@ -103,36 +101,36 @@ class VacuumStory:
     why: str | None = None
 
 
-def tell(ctx: Context) -> VacuumStory:
+def study_vacuum(timeline: Timeline) -> VacuumStudy:
     """Fit every leak-down of a run."""
-    point = next((p for p in ("vacuum_source", "vacuum_actuator") if ctx.has(p)), None)
+    point = next((p for p in ("vacuum_source", "vacuum_actuator") if timeline.has(p)), None)
     if point is None:
-        return VacuumStory(why="no vacuum was logged")
-    holds = noted_holds(ctx)
+        return VacuumStudy(why="no vacuum was logged")
+    holds = noted_holds(timeline)
     if not holds:
-        return VacuumStory(
+        return VacuumStudy(
             why="the vacuum source was never shut off for a leak-down (no vacuum_isolated event)"
         )
     found, reasons = [], []
     for begin, end in holds:
-        one = _isolation(ctx, point, begin, end)
+        one = _isolation(timeline, point, begin, end)
         if isinstance(one, str):
             reasons.append(one)
         else:
             found.append(one)
-    return VacuumStory(tuple(found), None if found else reasons[0])
+    return VacuumStudy(tuple(found), None if found else reasons[0])
 
 
-def noted_holds(ctx: Context) -> list[tuple[float, float]]:
+def noted_holds(timeline: Timeline) -> list[tuple[float, float]]:
     """From and to of every noted isolation, s from engine start."""
     noted = [
         (time, value > 0.5)
-        for time, name, _, value in ctx.events
+        for time, name, _, value in timeline.events
         if name == "vacuum_isolated" and value is not None
     ]
     if not noted:
         return []
-    end = float(ctx.run.readings["time_s"][-1])
+    end = float(timeline.run.readings["time_s"][-1])
     holds: list[tuple[float, float]] = []
     begin: float | None = None
     for time, is_shut in noted:
@@ -146,9 +144,9 @@ def noted_holds(ctx: Context) -> list[tuple[float, float]]:
     return holds
 
 
-def _isolation(ctx: Context, point: str, begin: float, end: float) -> Isolation | str:
+def _isolation(timeline: Timeline, point: str, begin: float, end: float) -> Isolation | str:
     """Fit one hold, or say why it cannot be."""
-    time, value = ctx.run.series(point)
+    time, value = timeline.run.series(point)
     first, last = np.searchsorted(time, [begin - BEFORE_S, end])
     time, value = time[first:last], value[first:last]
     inside = time >= begin
@@ -159,14 +157,14 @@ def _isolation(ctx: Context, point: str, begin: float, end: float) -> Isolation 
             f"the source was shut off for {end - begin:.0f} s only, or hardly a reading was taken "
             f"in that time; a leak-down needs {MIN_HOLD_S:.0f} s"
         )
-    sensor = ctx.run.sensors[point]
+    sensor = timeline.run.sensors[point]
     step = sensor.resolution or resolution(value)
     coarse, level = thinned(time, value, 400)
     noise = _noise(value, step)
     start = float(coarse[find_start(coarse, level, begin, noise)])
     if start < begin and not _goes_back(coarse, level, start, begin, noise):
         start = begin
-    stop = min(_reopened(coarse, level, start, end, noise), _next_action(ctx, start, end))
+    stop = min(_reopened(coarse, level, start, end, noise), _next_action(timeline, start, end))
     use = (time >= start) & (time <= stop)
     if stop - start < MIN_HOLD_S or use.sum() < 8:
         return (
@@ -177,11 +175,13 @@ def _isolation(ctx: Context, point: str, begin: float, end: float) -> Isolation 
     if leak is None:
         return f"{point} has too few readings with the source shut off"
     if leak.start < MIN_VACUUM_KPA:
-        return (
-            f"there was next to no vacuum to lose ({leak.start:.1f} kPa) when the source was shut "
-            "off"
+        return say(
+            "there was next to no vacuum to lose ({start:.1f kPa}) when the source was shut off",
+            start=leak.start,
         )
-    return Isolation(start, stop, point, _rate(ctx, point, leak), leak, _parts(ctx, start, stop))
+    return Isolation(
+        start, stop, point, _rate(timeline, point, leak), leak, _parts(timeline, start, stop)
+    )
 
 
 def _noise(value: Floats, step: float) -> float:
@@ -223,22 +223,22 @@ def _reopened(time: Floats, value: Floats, start: float, end: float, noise: floa
     return float(at[max(int(np.argmax(rose)) - 2, 0)])
 
 
-def moves(ctx: Context) -> Floats:
+def moves(timeline: Timeline) -> Floats:
     """Times at which a control was moved that uses up vacuum, s from engine start."""
-    return np.array([time for time, name, _, _ in ctx.events if name in USES_VACUUM])
+    return np.array([time for time, name, _, _ in timeline.events if name in USES_VACUUM])
 
 
-def _next_action(ctx: Context, start: float, end: float) -> float:
+def _next_action(timeline: Timeline, start: float, end: float) -> float:
     """When a control was moved that uses up vacuum, if that was during the hold."""
-    times = moves(ctx)
+    times = moves(timeline)
     during = times[(times > start + 1.0) & (times < end)]
     return float(during[0]) - 1.0 if during.size else end
 
 
-def _parts(ctx: Context, start: float, stop: float) -> str:
+def _parts(timeline: Timeline, start: float, stop: float) -> str:
     """What was noted of this step: the last note since two minutes before it, else the mode."""
     parts, noted = "", False
-    for time, name, word, _ in ctx.events:
+    for time, name, word, _ in timeline.events:
         if name == "note" and start - NOTE_BEFORE_S <= time <= stop:
             parts, noted = str(word), True
         elif name == "mode" and time <= start and not noted:
@@ -246,37 +246,32 @@ def _parts(ctx: Context, start: float, stop: float) -> str:
     return parts
 
 
-def _rate(ctx: Context, point: str, leak: LeakDown) -> Measurement:
+def _rate(timeline: Timeline, point: str, leak: LeakDown) -> Measurement:
     """Rate of loss in kPa/min with what the gauge adds."""
     # the moment of shutting off matters as much as the rate changes in the meantime
     bend = leak.rate**2 / max(leak.start, 1e-9) * SHUT_WITHIN_S
     # a gauge that errs in proportion errs so in the rate; one that is merely off does not
     shared = {
         source: 60.0 * leak.rate * part / leak.start
-        for source, part in shared_parts(ctx.run.sensors[point], leak.start).items()
+        for source, part in shared_parts(timeline.run.sensors[point], leak.start).items()
     }
-    details = {"start": leak.start, "noise": leak.noise}
-    if leak.tau is not None and leak.floor is not None:
-        details |= {"tau_s": leak.tau, "floor": leak.floor}
     return Measurement(
         60.0 * leak.rate,
         RATE_UNIT,
         60.0 * math.hypot(leak.rate_u, bend, SHAPE_SHARE * leak.rate),
         shared,
-        details=details,
     )
 
 
-def decay(ctx: Context) -> Measurement:
+def decay(study: VacuumStudy) -> Measurement:
     """Rate of loss of the whole system: mean of the leak-downs that agree with the first.
 
     Later steps are taken with parts shut off to find the leak, so that they lose less.
     """
-    story = ctx.vacuum
-    if not story.isolations:
-        return Measurement.missing(RATE_UNIT, story.why or "the source was never shut off")
-    first = story.isolations[0].rate
-    alike = [step.rate for step in story.isolations if _agree(step.rate, first)]
+    if not study.isolations:
+        return Measurement.missing(RATE_UNIT, study.why or "the source was never shut off")
+    first = study.isolations[0].rate
+    alike = [step.rate for step in study.isolations if _agree(step.rate, first)]
     weights = np.array([1.0 / max(rate.random, 1e-9) ** 2 for rate in alike])
     weights /= weights.sum()
     values = np.array([rate.known() for rate in alike])
@@ -285,11 +280,11 @@ def decay(ctx: Context) -> Measurement:
         RATE_UNIT,
         tuple((float(weight), rate) for weight, rate in zip(weights, alike, strict=True)),
     )
-    others = len(story.isolations) - len(alike)
+    others = len(study.isolations) - len(alike)
     note = None
     if others:
-        note = f"from {len(alike)} of {len(story.isolations)} leak-downs; the others lose otherwise"
-    point = story.isolations[0].point
+        note = f"from {len(alike)} of {len(study.isolations)} leak-downs; the others lose otherwise"
+    point = study.isolations[0].point
     if point != "vacuum_source":
         elsewhere = "measured at the actuator, the source was not logged"
         note = f"{note}; {elsewhere}" if note else elsewhere
@@ -299,8 +294,7 @@ def decay(ctx: Context) -> Measurement:
         mean.random,
         mean.shared,
         note,
-        (story.isolations[0].start, story.isolations[0].stop),
-        first.details,
+        (study.isolations[0].start, study.isolations[0].stop),
     )
 
 
@@ -309,31 +303,32 @@ def _agree(one: Measurement, other: Measurement) -> bool:
     return apart <= ALIKE * math.hypot(one.random, other.random)
 
 
-def low_level(ctx: Context) -> Measurement:
+def low_level(timeline: Timeline) -> Measurement:
     """5th percentile of the source vacuum with the engine running, and no leak-down on."""
-    if not ctx.has("vacuum_source"):
+    if not timeline.has("vacuum_source"):
         return Measurement.missing(LEVEL_UNIT, "the source vacuum was not logged")
-    values = ctx.values("vacuum_source")
-    usable = ctx.engine_on & (ctx.grid.time > AFTER_START_S) & ~np.isnan(values)
-    for begin, end in noted_holds(ctx):
-        usable &= (ctx.grid.time < begin - AROUND_HOLD_S) | (ctx.grid.time > end + AROUND_HOLD_S)
-    if usable.sum() * ctx.grid.step < MIN_LEVEL_S:
+    values = timeline.values("vacuum_source")
+    usable = timeline.engine_on & (timeline.grid.time > AFTER_START_S) & ~np.isnan(values)
+    for begin, end in noted_holds(timeline):
+        usable &= (timeline.grid.time < begin - AROUND_HOLD_S) | (
+            timeline.grid.time > end + AROUND_HOLD_S
+        )
+    if usable.sum() * timeline.grid.step < MIN_LEVEL_S:
         return Measurement.missing(
             LEVEL_UNIT,
             "less than a minute of source vacuum was logged with the engine running, later than a "
             "minute after its start and without the source shut off",
         )
-    sensor = ctx.run.sensors["vacuum_source"]
-    calm = smooth(values, max(1, round(NOISE_S / ctx.grid.step)))[usable]
+    sensor = timeline.run.sensors["vacuum_source"]
+    calm = smooth(values, max(1, round(NOISE_S / timeline.grid.step)))[usable]
     value, random = _low(calm, values[usable], sensor.resolution)
-    times = ctx.grid.time[usable]
+    times = timeline.grid.time[usable]
     return Measurement(
         value,
         LEVEL_UNIT,
         random,
         shared_parts(sensor, value),
         window=(float(times[0]), float(times[-1])),
-        details={"median": median(calm)},
     )
 
 

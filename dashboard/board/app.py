@@ -11,9 +11,9 @@ from dash import Dash, Input, Output, State, dcc, html
 from flask import Response, request
 
 from dashboard.board.compression import pack_answers
+from dashboard.board.door import MAX_BYTES
 from dashboard.board.login import Password, require_password
 from dashboard.board.security import content_policy, protect
-from dashboard.board.server import MAX_BYTES
 from dashboard.pages import Page, all_pages
 from dashboard.plots import theme
 from dashboard.text.shown import clean
@@ -142,7 +142,7 @@ def create_app(
     server: Flask = app.server
     server.config["MAX_CONTENT_LENGTH"] = MAX_BYTES
     server.config["MAX_FORM_MEMORY_SIZE"] = 64 * 1024
-    protect(server, content_policy(app.csp_hashes()), hosts)
+    protect(server, content_policy(app.csp_hashes()), hosts, secure=secure)
     if password is not None:
         require_password(server, password, secure=secure)
     _register_export(server, board)
@@ -174,9 +174,19 @@ def _say_what_is_missing(server: Flask, known: Collection[str]) -> None:
 
     @server.after_request
     def not_found(answer: Response) -> Response:
-        if request.endpoint == ANY_ADDRESS and request.path not in known:
+        # what `protect` or the log-in has answered tells nothing of which pages there are
+        if (
+            request.endpoint == ANY_ADDRESS
+            and answer.status_code == 200
+            and request.path not in known
+        ):
             answer.status_code = 404
         return answer
+
+    @server.route("/favicon.ico")
+    def no_icon() -> Response:
+        # every page names an empty one; without this Dash would answer with a page
+        return Response(status=204)
 
 
 def _register_export(server: Flask, board: Board) -> None:

@@ -5,15 +5,21 @@ from __future__ import annotations
 import hashlib
 import hmac
 import html
+import ipaddress
+import math
 import secrets
 import threading
 import time
+from collections import OrderedDict
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Final
 
 from flask import Flask, Response, redirect, request
+from werkzeug.http import parse_cookie
 from werkzeug.wrappers import Response as AnyResponse
 
+from dashboard.board.door import ADMITS
 from dashboard.plots import theme
 
 COOKIE: Final = "lukewarm_session"
@@ -21,8 +27,19 @@ SESSION_S: Final = 12 * 3600.0
 MAX_SESSIONS: Final = 1000
 
 FREE_TRIES: Final = 5
-WAIT_S: Final = 2.0
+"""Wrong passwords of one address before it waits."""
+
+WAIT_S: Final = 50.0
 LONGEST_WAIT_S: Final = 300.0
+FORGOTTEN_S: Final = 900.0
+"""After the last wait; the count then begins anew."""
+
+STRANGERS_AT_ONCE: Final = 8
+STRANGERS_A_MINUTE: Final = 6
+KNOWN_AT_ONCE: Final = 3
+KNOWN_A_MINUTE: Final = 3
+"""Wrong passwords of all together: no minute can see more than these four added up, which is 20."""
+
 MAX_ADDRESSES: Final = 1000
 
 SHORTEST: Final = 8
@@ -35,6 +52,7 @@ LOGIN_PATH: Final = "/login"
 OPEN: Final = frozenset({LOGIN_PATH, "/assets/board.css", "/favicon.ico"})
 """What is shown without a session."""
 
+LOOKING: Final = frozenset({"GET", "HEAD"})
 SAFE_START: Final = "/"
 
 
@@ -93,7 +111,11 @@ def _key(token: str) -> str:
 
 
 class Patience:
-    """How long an address waits after wrong passwords: twice as long with each.
+    """How many passwords are tried: few from one address, few in a minute from all together.
+
+    A try is taken before the password is looked at and given back where it was right, so that a
+    thousand at once are no more than one after the other. Addresses from which somebody has come
+    in before have tries of their own, which strangers cannot use up.
 
     Parameters
     ----------
@@ -103,26 +125,89 @@ class Patience:
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
-        self._failed: dict[str, tuple[int, float]] = {}
+        self._taken: OrderedDict[str, _Tries] = OrderedDict()
+        self._known: OrderedDict[str, None] = OrderedDict()
+        self._strangers = _Lane(STRANGERS_AT_ONCE, STRANGERS_A_MINUTE)
+        self._friends = _Lane(KNOWN_AT_ONCE, KNOWN_A_MINUTE)
         self._lock = threading.Lock()
 
-    def wait_s(self, address: str) -> float:
-        """Seconds this address still has to wait."""
-        tries, until = self._failed.get(address, (0, 0.0))
-        return max(0.0, until - self._clock()) if tries >= FREE_TRIES else 0.0
-
-    def failed(self, address: str) -> None:
-        """Count a wrong password."""
+    def take(self, address: str) -> float:
+        """Take a try: 0.0 where there is one, else the seconds until there may be."""
+        whose = _neighborhood(address)
         with self._lock:
-            tries = self._failed.pop(address, (0, 0.0))[0] + 1
-            pause = min(LONGEST_WAIT_S, WAIT_S * 2.0 ** min(30, tries - FREE_TRIES))
-            while len(self._failed) >= MAX_ADDRESSES:
-                self._failed.pop(next(iter(self._failed)))
-            self._failed[address] = tries, self._clock() + pause
+            now = self._clock()
+            tries = self._taken.pop(whose, None)
+            if tries is None or now > max(tries.until, tries.last) + FORGOTTEN_S:
+                tries = _Tries(0, now, now)
+            self._taken[whose] = tries
+            while len(self._taken) > MAX_ADDRESSES:
+                self._taken.popitem(last=False)
+            wait = tries.until - now
+            if wait > 0.0:
+                return wait
+            wait = self._lane(whose).take(now)
+            if wait > 0.0:
+                return wait
+            count = tries.count + 1
+            over = count - FREE_TRIES
+            pause = min(LONGEST_WAIT_S, WAIT_S * 2.0 ** min(over, 30)) if over >= 0 else 0.0
+            self._taken[whose] = _Tries(count, now, now + pause)
+            return 0.0
 
     def succeeded(self, address: str) -> None:
-        """Forget an address's wrong passwords."""
-        self._failed.pop(address, None)
+        """Give back the tries of an address, and remember it."""
+        whose = _neighborhood(address)
+        with self._lock:
+            self._lane(whose).give_back()
+            self._taken.pop(whose, None)
+            self._known[whose] = None
+            self._known.move_to_end(whose)
+            while len(self._known) > MAX_ADDRESSES:
+                self._known.popitem(last=False)
+
+    def _lane(self, whose: str) -> _Lane:
+        return self._friends if whose in self._known else self._strangers
+
+
+@dataclass(frozen=True, slots=True)
+class _Tries:
+    """Wrong passwords of one address: how many, when the last, and when the next may be."""
+
+    count: int
+    last: float
+    until: float
+
+
+class _Lane:
+    """Tries that several addresses share: some at once, and so many more a minute."""
+
+    def __init__(self, at_once: int, a_minute: int) -> None:
+        self._most = float(at_once)
+        self._per_s = a_minute / 60.0
+        self._left = float(at_once)
+        self._seen = 0.0
+
+    def take(self, now: float) -> float:
+        self._left = min(self._most, self._left + max(0.0, now - self._seen) * self._per_s)
+        self._seen = now
+        if self._left < 1.0:
+            return (1.0 - self._left) / self._per_s
+        self._left -= 1.0
+        return 0.0
+
+    def give_back(self) -> None:
+        self._left = min(self._most, self._left + 1.0)
+
+
+def _neighborhood(address: str) -> str:
+    """What counts as one address: of IPv6 the network, as one machine has all of it."""
+    try:
+        found = ipaddress.ip_address(address)
+    except ValueError:
+        return address
+    if found.version == 6:
+        return str(found.ipv4_mapped or ipaddress.ip_network((found, 64), strict=False))
+    return str(found)
 
 
 def require_password(
@@ -149,25 +234,28 @@ def require_password(
     sessions = sessions or Sessions()
     patience = patience or Patience()
 
+    server.extensions[ADMITS] = lambda cookies: sessions.holds(
+        parse_cookie(cookies).get(COOKIE, "")
+    )
+
     @server.before_request
     def guard() -> AnyResponse | None:
         if request.path in OPEN or sessions.holds(request.cookies.get(COOKIE, "")):
             return None
-        if request.method == "GET" and not request.path.startswith("/_"):
+        if request.method in LOOKING and not request.path.startswith("/_"):
             return redirect(LOGIN_PATH)
         return Response("Log in first.", 401, mimetype="text/plain")
 
     @server.route(LOGIN_PATH, methods=["GET", "POST"])
     def login() -> AnyResponse:
-        if request.method == "GET":
+        if request.method in LOOKING:
             return Response(login_page(), mimetype="text/html")
         address = request.remote_addr or ""
-        wait = patience.wait_s(address)
-        if wait > 0.0:
-            page = login_page(f"Too many wrong passwords. Try again in {wait:.0f} s.")
-            return Response(page, 429, {"Retry-After": f"{wait:.0f}"}, mimetype="text/html")
+        wait = math.ceil(patience.take(address))
+        if wait:
+            page = login_page(f"Too many wrong passwords. Try again in {wait} s.")
+            return Response(page, 429, {"Retry-After": f"{wait}"}, mimetype="text/html")
         if not password.matches(request.form.get("password", "")):
-            patience.failed(address)
             return Response(login_page("That is not the password."), 403, mimetype="text/html")
         patience.succeeded(address)
         answer = redirect(SAFE_START)

@@ -27,6 +27,9 @@ HEADERS: Final = {
 }
 """Sent with every answer."""
 
+TLS_ONLY: Final = f"max-age={365 * 24 * 3600}"
+"""RFC 6797; browsers heed it where they trust the certificate."""
+
 STATIC: Final = ("/_dash-component-suites/", "/assets/")
 """Scripts and styles: the only answers a browser may keep."""
 
@@ -79,11 +82,14 @@ def same_site(asked: Request) -> bool:
     """Whether a request that changes something comes from this site's own pages."""
     origin = asked.headers.get("Origin")
     if origin is not None:
-        return urlsplit(origin).netloc.lower() == asked.host.lower()
+        # compared as text: no parser's idea of an address stands between
+        return origin.lower() == f"{asked.scheme}://{asked.host}".lower()
     return asked.headers.get("Sec-Fetch-Site") in (None, "same-origin", "none")
 
 
-def protect(server: Flask, policy: str, hosts: Collection[str] | None) -> None:
+def protect(
+    server: Flask, policy: str, hosts: Collection[str] | None, *, secure: bool = False
+) -> None:
     """Check every request and add the headers to every answer.
 
     Parameters
@@ -94,6 +100,8 @@ def protect(server: Flask, policy: str, hosts: Collection[str] | None) -> None:
         Its content-security policy.
     hosts
         Names it may be called by, lower case; None for any (then a password must guard it).
+    secure
+        Whether it is served over TLS: browsers are then told to come by nothing else.
     """
 
     @server.before_request
@@ -112,6 +120,8 @@ def protect(server: Flask, policy: str, hosts: Collection[str] | None) -> None:
         for name, value in HEADERS.items():
             response.headers[name] = value
         response.headers["Content-Security-Policy"] = policy
+        if secure:
+            response.headers["Strict-Transport-Security"] = TLS_ONLY
         if not request.path.startswith(STATIC):
             response.headers["Cache-Control"] = "no-store"
         return response

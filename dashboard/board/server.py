@@ -1,25 +1,44 @@
-"""The board's server: cheroot, on this machine alone unless a password guards it."""
+"""The board's server: Tornado's event loop, on this machine alone unless a password guards it."""
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
+import signal
+import ssl
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from tornado.netutil import bind_sockets
+
+from dashboard.board.door import (
+    BODY_S,
+    HEADER_BYTES,
+    HEADER_S,
+    MAX_BYTES,
+    MAX_HELD,
+    Door,
+    Requests,
+    quiet_log,
+)
 from dashboard.board.login import SHORTEST
 from dashboard.board.security import is_loopback
 from ingest.errors import Fault, UnusableRun
 
 if TYPE_CHECKING:
-    from cheroot.wsgi import Server
+    import socket
+
     from flask import Flask
 
-MAX_BYTES: Final = 96 * 2**20
-"""Of one request: a log of 64 MiB as the browser sends it, a third longer."""
+THREADS: Final = 16
+"""That work on requests which are there whole; few wait for anything."""
 
-HEADER_BYTES: Final = 64 * 1024
-THREADS: Final = 8
-SILENT_S: Final = 60
+BACKLOG: Final = 512
+END_S: Final = 2.0
+"""How long answers under way may take when the board ends."""
 
 
 @dataclass(frozen=True)
@@ -89,42 +108,114 @@ class Serving:
             raise UnusableRun(faults)
 
 
-def make_server(app: Flask, serving: Serving) -> Server:
-    """A server that is ready to `prepare` and `serve`, or `safe_start`.
+class BoardServer:
+    """An application being served; `prepare`, then `serve`, which returns after `stop`.
+
+    Parameters
+    ----------
+    app
+        The application.
+    host, port
+        Where to listen; port 0 takes a free one.
+    tls
+        For TLS; None for plain HTTP.
+    """
+
+    def __init__(self, app: Flask, host: str, port: int, tls: ssl.SSLContext | None) -> None:
+        self._app = app
+        self._host = host
+        self._port = port
+        self._tls = tls
+        self._sockets: list[socket.socket] = []
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._ended = threading.Event()
+        self._end: asyncio.Event | None = None
+
+    @property
+    def port(self) -> int:
+        """The port it listens on, once prepared."""
+        return int(self._sockets[0].getsockname()[1]) if self._sockets else self._port
+
+    def prepare(self) -> None:
+        """Take the port; raises OSError where it cannot be had."""
+        self._sockets = bind_sockets(self._port, self._host, backlog=BACKLOG)
+
+    def serve(self) -> None:
+        """Serve until `stop`, or where it is the main thread until Ctrl+C or SIGTERM."""
+        asyncio.run(self._serve())
+
+    def stop(self) -> None:
+        """End serving, from any thread; harmless when it has ended."""
+        self._ended.set()
+        if self._loop is not None and self._end is not None:
+            with contextlib.suppress(RuntimeError):  # it has closed by itself
+                self._loop.call_soon_threadsafe(self._end.set)
+        else:
+            for each in self._sockets:
+                each.close()
+
+    async def _serve(self) -> None:
+        self._loop, self._end = asyncio.get_running_loop(), asyncio.Event()
+        if self._ended.is_set():
+            return
+        if threading.current_thread() is threading.main_thread():
+            for number in (signal.SIGINT, signal.SIGTERM):
+                signal.signal(number, lambda *_: self.stop())
+        quiet_log()
+        executor = ThreadPoolExecutor(THREADS, thread_name_prefix="board")
+        requests = Requests(self._app, executor)
+        door = Door(
+            requests,
+            ssl_options=self._tls,
+            max_header_size=HEADER_BYTES,
+            idle_connection_timeout=HEADER_S,
+            body_timeout=BODY_S,
+            max_body_size=MAX_BYTES,
+            max_buffer_size=MAX_BYTES,
+        )
+        door.share(most_connections())
+        requests.door = door
+        door.add_sockets(self._sockets)
+        try:
+            await self._end.wait()
+        finally:
+            door.stop()
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(door.close_all_connections(), END_S)
+            executor.shutdown(wait=False, cancel_futures=True)
+
+
+def most_connections() -> int:
+    """How many connections this process may hold, with as many files again left for the rest."""
+    try:
+        import resource
+    except ImportError:  # Windows counts no file descriptors
+        return MAX_HELD
+    soft, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+    return MAX_HELD if soft == resource.RLIM_INFINITY else max(16, min(MAX_HELD, soft // 2))
+
+
+def make_server(app: Flask, serving: Serving) -> BoardServer:
+    """A server that is ready to `prepare` and `serve`.
 
     Raises
     ------
     UnusableRun
         Where it would be open to others, or the certificate cannot be used.
     """
-    from cheroot.wsgi import Server
-
     serving.check()
-    server = Server(
-        (serving.host, serving.port),
-        app,
-        numthreads=THREADS,
-        server_name="lukewarm",
-        max=4 * THREADS,
-        request_queue_size=64,
-        timeout=SILENT_S,
-    )
-    server.max_request_body_size = MAX_BYTES
-    server.max_request_header_size = HEADER_BYTES
-    server.software = "lukewarm"
+    tls = None
     if serving.certificate is not None:
-        server.ssl_adapter = _tls(serving.certificate, serving.key)
-    return server
+        tls = _tls(serving.certificate, serving.key)
+    return BoardServer(app, serving.host, serving.port, tls)
 
 
-def _tls(certificate: Path, key: Path | None) -> Any:
-    import ssl
-
-    from cheroot.ssl.builtin import BuiltinSSLAdapter
-
+def _tls(certificate: Path, key: Path | None) -> ssl.SSLContext:
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
     try:
-        adapter = BuiltinSSLAdapter(str(certificate), str(key))
-    except (ssl.SSLError, OSError) as error:
+        context.load_cert_chain(certificate, key, password=_no_password)
+    except (ssl.SSLError, OSError, ValueError) as error:
         raise UnusableRun(
             Fault(
                 str(certificate),
@@ -133,8 +224,11 @@ def _tls(certificate: Path, key: Path | None) -> Any:
                 "check both files",
             )
         ) from error
-    adapter.context.minimum_version = ssl.TLSVersion.TLSv1_2
-    return adapter
+    return context
+
+
+def _no_password() -> Any:
+    raise ValueError("a key with a password")  # else OpenSSL would ask for it on the terminal
 
 
 def names_of(serving: Serving) -> frozenset[str] | None:
@@ -145,14 +239,14 @@ def names_of(serving: Serving) -> frozenset[str] | None:
     return frozenset() if serving.password is None else None
 
 
-def address_of(server: Server, serving: Serving) -> str:
+def address_of(server: BoardServer, serving: Serving) -> str:
     """Where a bound server is found."""
-    port = server.bind_addr[1]
+    port = server.port
     host = f"[{serving.host}]" if ":" in serving.host else serving.host
     return f"{'https' if serving.secure else 'http'}://{host}:{port}/"
 
 
-def bind(server: Server, serving: Serving) -> None:
+def bind(server: BoardServer, serving: Serving) -> None:
     """Take the port.
 
     Raises

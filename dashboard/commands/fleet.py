@@ -20,14 +20,13 @@ from dashboard.commands.shared import (
     StoreArgument,
     Units,
     UnitsOption,
+    board_password,
     counted,
-    expand,
     note,
-    open_store,
     read_baseline,
-    read_limits,
     say,
 )
+from dashboard.places import expand, open_store, read_limits
 
 if TYPE_CHECKING:
     from analysis.limits import Limits
@@ -182,7 +181,7 @@ def store_export(
 
     Example: lukewarm store export fleet --out fleet.xlsx
     """
-    from ingest.export.store import export
+    from ingest.store.export import export
     from ingest.store.read import Filter
 
     export(open_store(store, database), out, table, Filter(family=family, purpose=purpose))
@@ -292,18 +291,14 @@ def board(
 
     Example: lukewarm board sample_logs
     """
-    import os
-
     from dashboard.board.app import create_app
     from dashboard.board.login import Password
     from dashboard.board.server import Serving, address_of, bind, make_server, names_of
     from dashboard.web.service import Board
     from dashboard.web.uploads import Uploads
-    from ingest.load.load import read_text
 
-    told = read_text(password_file).splitlines()[:1] if password_file else []
-    password = told[0] if told else os.environ.get("LUKEWARM_BOARD_PASSWORD")
-    serving = Serving(host, port, password or None, tls_cert, tls_key)
+    password = board_password(password_file)
+    serving = Serving(host, port, password, tls_cert, tls_key)
     serving.check()
     source = board_source(place, read_limits(limits) if limits else None)
     uploads = Uploads(source)

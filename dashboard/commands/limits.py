@@ -12,10 +12,9 @@ from dashboard.commands.shared import (
     Units,
     UnitsOption,
     note,
-    open_store,
-    read_limits,
     say,
 )
+from dashboard.places import open_store, read_limits
 
 if TYPE_CHECKING:
     pass

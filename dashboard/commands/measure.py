@@ -18,20 +18,16 @@ from dashboard.commands.shared import (
     Units,
     UnitsOption,
     analyze_run,
-    checks_on_sheet,
     each_run,
-    error_document,
-    expand,
-    is_baseline,
     note,
     read_baseline,
-    read_limits,
     say,
     say_error,
     show_documents,
     write_fit,
     write_picture,
 )
+from dashboard.places import checks_on_sheet, error_document, expand, is_baseline, read_limits
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -14,9 +14,9 @@ from dashboard.commands.shared import (
     analyze_folder,
     note,
     read_baseline,
-    read_limits,
     say,
 )
+from dashboard.places import read_limits
 
 if TYPE_CHECKING:
     pass

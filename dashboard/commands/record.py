@@ -13,11 +13,12 @@ from dashboard.commands.shared import (
     Units,
     UnitsOption,
     analyze_folder,
+    board_password,
     note,
-    read_limits,
     say,
     show_documents,
 )
+from dashboard.places import read_limits
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -153,14 +154,9 @@ def guide_console() -> Console:
 
 def page_serving(host: str, port: int, password_file: Path | None) -> Serving:
     """How the live page is served; the password from a file, else from the environment."""
-    import os
-
     from dashboard.board.server import Serving
-    from ingest.load.load import read_text
 
-    told = read_text(password_file).splitlines()[:1] if password_file else []
-    password = told[0] if told else os.environ.get("LUKEWARM_BOARD_PASSWORD")
-    serving = Serving(host, port, password or None)
+    serving = Serving(host, port, board_password(password_file))
     serving.check()
     return serving
 

@@ -10,6 +10,9 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
+from dashboard.places import checks_on_sheet
+from dashboard.places import read_baseline as good_cars
+
 if TYPE_CHECKING:
     from concurrent.futures import Future
 
@@ -20,13 +23,15 @@ if TYPE_CHECKING:
     from ingest.errors import LukewarmError
     from ingest.load.load import OpenedRun
     from ingest.run import Run
-    from ingest.store.store import Store
 
 
 T = TypeVar("T")
 
 
 UNUSABLE = 1
+
+
+WRONG_USE = 2
 
 
 FAILED_LIMITS = 3
@@ -99,14 +104,34 @@ def say_error(error: LukewarmError) -> None:
         note(f"error: {line}")
 
 
-def open_store(place: Path, database: str | None) -> Store:
-    """A store that is there, with a catalog that knows its files."""
-    from ingest.store.store import Store
-    from ingest.store.verify import require_runs
+def board_password(file: Path | None) -> str | None:
+    """What visitors of a board must know: a file's first line, else from the environment.
 
-    store = Store.open(place, database, create=False)
-    require_runs(store)
-    return store
+    Raises
+    ------
+    UnusableRun
+        Where the file's first line is empty: the board would stand open without a word.
+    """
+    import os
+
+    from ingest.errors import Fault, UnusableRun
+    from ingest.files import read_text
+
+    if file is None:
+        return os.environ.get("LUKEWARM_BOARD_PASSWORD") or None
+    password = next(iter(read_text(file).splitlines()), "")
+    if not password.strip():
+        raise UnusableRun(
+            Fault(
+                str(file),
+                "no password on the first line",
+                "the password on it",
+                "write one, or leave --password-file out for a board of this machine alone",
+            )
+        )
+    if os.name == "posix" and file.stat().st_mode & 0o077:
+        note(f"warning: others can read {file}; `chmod 600 {file}` keeps it yours")
+    return password
 
 
 def analyze_folder(
@@ -119,33 +144,6 @@ def analyze_folder(
     run = load_run(folder)
     analysis = analyze_run(run, limits, baseline, soak=True, checked=checks_on_sheet(folder))
     return analysis, read_sheet(folder) if folder.is_dir() else []
-
-
-def checks_on_sheet(place: Path) -> dict[str, bool]:
-    """Newest answer of each check on a run folder's sheet; none for a log without a folder."""
-    from dashboard.text.checks import check_names
-    from ingest.check_sheet import found_by_check, read_sheet
-
-    return found_by_check(read_sheet(place), check_names()) if place.is_dir() else {}
-
-
-def expand(runs: Iterable[str]) -> list[Path]:
-    """Run folders meant by the arguments: patterns are expanded, a folder of runs gives its runs.
-
-    Windows shells leave patterns to the program.
-    """
-    from ingest.load.load import run_folders
-
-    places: list[Path] = []
-    for text in runs:
-        if any(mark in text for mark in "*?[") and not Path(text).exists():
-            pattern = Path(text)
-            anchor = Path(pattern.anchor) if pattern.anchor else Path()
-            found = sorted(anchor.glob(str(pattern.relative_to(anchor))))
-            places.extend(found or [pattern])
-        else:
-            places.extend(run_folders(Path(text)) or [Path(text)])
-    return places
 
 
 def each_run(places: list[Path], setup: Path | None) -> Iterator[tuple[Path, Run | LukewarmError]]:
@@ -198,44 +196,16 @@ def counted(things: Iterable[T], total: int, what: str) -> Iterator[T]:
     )
 
 
-def read_limits(path: Path | None) -> Limits:
-    """The limits file given, or the default ones."""
-    from analysis.limits import default_limits, parse_limits
-    from ingest.load.load import read_text
-
-    return default_limits() if path is None else parse_limits(read_text(path), path.name)
-
-
 def read_baseline(place: Path) -> Baseline:
-    """Figures of the known-good cars in a folder of run folders or a store."""
-    from analysis.baseline import Baseline
-    from analysis.compare.stored import baseline_from_store
-    from analysis.pipeline import measure
-    from ingest.errors import Fault, UnusableRun
-    from ingest.load.load import run_folders
-    from ingest.store.store import Store
+    """Figures of the known-good cars in a folder of run folders or a store; faults are printed."""
+    return good_cars(place, _told)
 
-    if Store.is_store(place):
-        return baseline_from_store(open_store(place, None))
 
-    runs = []
-    for folder, outcome in each_run(run_folders(place), None):
+def _told(folders: list[Path]) -> Iterator[tuple[Path, Run | LukewarmError]]:
+    for folder, outcome in each_run(folders, None):
         if isinstance(outcome, Exception):
             note(f"baseline: {folder} left out")
-        else:
-            runs.append(outcome)
-    # a folder may hold complaints beside the good cars; where purposes are noted, they decide
-    good = [measure(run) for run in [r for r in runs if is_baseline(r)] or runs]
-    if not good:
-        raise UnusableRun(
-            Fault(str(place), "no usable run folder", "runs of known-good cars", "check the path")
-        )
-    return Baseline.of(good)
-
-
-def is_baseline(run: Run) -> bool:
-    """Whether the run is of a known-good car by its own set-up."""
-    return run.setup.run.purpose == "baseline"
+        yield folder, outcome
 
 
 def analyze_run(
@@ -250,13 +220,6 @@ def analyze_run(
     from analysis.pipeline import analyze as run_pipeline
 
     return run_pipeline(run, limits=limits, baseline=baseline, soak=soak, checked=checked)
-
-
-def error_document(place: Path, error: LukewarmError) -> dict[str, Any]:
-    """The entry of a run that cannot be used."""
-    from analysis.result import SCHEMA
-
-    return {"schema": SCHEMA, "run": {"name": place.name}, "error": str(error).splitlines()}
 
 
 def show_documents(

@@ -18,8 +18,10 @@ from dashboard.live.readings import LatestReadings, Reading
 from dashboard.live.state import LIVE_NAME, PICTURE_NAME, read_state, take_keys, write_state
 from ingest.record.journal import JournalError
 from ingest.record.test_progress import GO, Instruction, PlanRun
+from ingest.saying import quantities
 
 if TYPE_CHECKING:
+    from analysis.heater.predict import Prediction
     from analysis.live import LiveFigures
     from analysis.measurement import Measurement
     from ingest.record.recorder import Recorder
@@ -273,9 +275,9 @@ def _figures(source: Figures) -> dict[str, Any]:
     live = source.latest
     if live is None:
         return {"figures": {}, "prediction": None, "warnings": [], "figures_reason": source.reason}
-    return {
+    told = {
         "figures": {name: _entry(found) for name, found in live.figures.items()},
-        "prediction": _entry(live.prediction),
+        "prediction": _prediction(live.prediction),
         "warnings": [
             {"point": each.channel, "fault": each.fault, "detail": each.detail}
             for each in live.warnings
@@ -283,15 +285,23 @@ def _figures(source: Figures) -> dict[str, Any]:
         "figures_reason": source.reason,
         "figures_until_s": round(live.until_s, 1),
     }
+    return {**told, "said": quantities(told)}
 
 
 def _entry(found: Measurement) -> dict[str, Any]:
-    """A figure as the result document writes it; low and high of a prediction come along."""
+    """A figure as the result document writes it."""
     u = found.u
     return {
         "value": rounded(found.value),
         "unit": found.unit,
         "u": rounded(u),
         "note": found.note,
-        **{key: rounded(found.details[key]) for key in ("low", "high") if key in found.details},
     }
+
+
+def _prediction(ahead: Prediction) -> dict[str, Any]:
+    """A prediction: a figure with the ends of its 95 % interval, where it has one."""
+    entry = _entry(ahead)
+    if ahead.low is not None and ahead.high is not None:
+        entry |= {"low": rounded(ahead.low), "high": rounded(ahead.high)}
+    return entry

@@ -13,9 +13,11 @@ import time
 from pathlib import Path
 from typing import Any, Final
 
+from ingest.json_text import parse_json
 from ingest.record.inbox import FOLDER as INBOX
 from ingest.record.test_progress import AGAIN, GO, NEXT
 from ingest.record.wire.events import check_event
+from ingest.saying import revived
 
 LIVE_NAME: Final = "live.json"
 PICTURE_NAME: Final = "live_picture.json"
@@ -51,10 +53,10 @@ def read_state(path: Path) -> dict[str, Any] | None:
     try:
         if path.stat().st_size > LARGEST_BYTES:
             return None
-        found = json.loads(path.read_text(encoding="utf-8"))
+        found = parse_json(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return None
-    return found if isinstance(found, dict) else None
+    return revived(found) if isinstance(found, dict) else None
 
 
 def age_s(path: Path) -> float:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 from dashboard.live.keys import Keyboard, key_lines
-from dashboard.text.shown import clean, clock, conversion, figure_text, words
+from dashboard.text.shown import clean, clock, conversion, figure_text, said_in, words
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -85,7 +85,7 @@ def screen(state: Mapping[str, Any], units: str, width: int) -> RenderableType:
 
 def screen_lines(state: Mapping[str, Any], units: str, width: int) -> list[tuple[str, str]]:
     """Lines of the screen with their styles, top first."""
-    alarms = [(f"  ! {text}", "bold red") for text in alarm_texts(state)]
+    alarms = [(f"  ! {text}", "bold red") for text in alarm_texts(state, units)]
     lines = [
         (f"{clean(state['vehicle'])}   {clock(state['host_s'])}   {state['lines']} lines", "dim")
     ]
@@ -97,7 +97,7 @@ def screen_lines(state: Mapping[str, Any], units: str, width: int) -> list[tuple
     return [*lines, ("", ""), *((line, "dim") for line in key_lines(width))]
 
 
-def alarm_texts(state: Mapping[str, Any]) -> list[str]:
+def alarm_texts(state: Mapping[str, Any], units: str) -> list[str]:
     """What is wrong now and must be said at once."""
     found = []
     if state.get("failure"):
@@ -115,7 +115,7 @@ def alarm_texts(state: Mapping[str, Any]) -> list[str]:
         for each in state["readings"]
         if not each["fresh"]
     ]
-    return [*found, *(clean(each["detail"]) for each in state["warnings"])]
+    return [*found, *(said_in(each["detail"], units) for each in state["warnings"])]
 
 
 def remaining_text(step: Mapping[str, Any], confirm: str = "press Enter") -> str:
@@ -183,7 +183,7 @@ def prediction_text(prediction: Mapping[str, Any] | None, units: str) -> str:
     if not prediction:
         return ""
     if prediction.get("value") is None:
-        return clean(prediction.get("note") or "")
+        return said_in(prediction.get("note") or "", units)
     shown = conversion(prediction["unit"], units)
     low, high = (f"{prediction[end] * shown.factor:.0f}" for end in ("low", "high"))
     return f"{low} to {high} {shown.unit}"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
-from analysis.limits import BAD_SIDE
+from analysis.figures import KEY_FIGURE, all_figures
 from dashboard.pages import Page
 from dashboard.pages.views.fleet import (
     NO_FAMILY,
@@ -31,15 +31,15 @@ if TYPE_CHECKING:
 
 PATH: Final = "/"
 TITLE: Final = "Which heaters are not as warm as they should be?"
-FIRST_FIGURE: Final = "steady_outlet_rise"
 PURPOSES: Final = ("complaint", "after-repair", "baseline", "road-test")
 ANY: Final = "any"
 
 
 def state_of(told: Mapping[str, str], board: Board) -> dict[str, str]:
     """The page's state from an address, every word checked."""
+    names = [each.name for each in all_figures()]
     return {
-        "figure": address.one_of(told.get("figure"), BAD_SIDE, FIRST_FIGURE),
+        "figure": address.one_of(told.get("figure"), names, KEY_FIGURE),
         "family": told.get("family", ANY),
         "verdict": address.one_of(told.get("verdict"), WORST_FIRST, ANY),
         "purpose": address.one_of(told.get("purpose"), PURPOSES, ANY),
@@ -102,7 +102,7 @@ def controls(state: Mapping[str, str], names: list[str], board: Board) -> Compon
 
     return parts.form(
         "fleet-form",
-        choice("figure", "Figure", {name: words(name) for name in BAD_SIDE}),
+        choice("figure", "Figure", {each.name: words(each.name) for each in all_figures()}),
         choice("family", "Family", every | {name: clean(name) for name in names}),
         choice("verdict", "Verdict", every | {word: word for word in WORST_FIRST}),
         choice("purpose", "Purpose", every | {word: word for word in PURPOSES}),

@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING, Any, Final
 import polars as pl
 from dash import Dash, Input, Output, dcc, html
 
-from analysis.limits import BAD_SIDE
+from analysis.figures import figures_by_name
 from dashboard.pages import Page
 from dashboard.plots import strip
-from dashboard.text.shown import clean, conversion, in_units, limit_text, words
+from dashboard.text.shown import clean, conversion, limit_text, said_in, words
 from dashboard.web import address, parts
 
 if TYPE_CHECKING:
@@ -97,11 +97,11 @@ def limits_rows(
     )
     by_figure = {str(key[0]): part for key, part in known.group_by("figure")}
     rows = []
-    for name in BAD_SIDE:
+    for name, figure in figures_by_name().items():
         part = by_figure.get(name)
         if part is None:
             if name in limits:
-                rows.append(Row(name, UNITS.get(name, ""), limits[name], [], {}, {}))
+                rows.append(Row(name, figure.unit, limits[name], [], {}, {}))
             continue
         good = part["purpose"].fill_null("") == "baseline"
         others = part.filter(~good)
@@ -122,15 +122,6 @@ def limits_rows(
     return rows
 
 
-def _units() -> dict[str, str]:
-    from analysis.figures import all_figures
-
-    return {each.name: each.unit for each in all_figures()}
-
-
-UNITS: Final = _units()
-
-
 def row_cells(row: Row, units: str) -> list[Any]:
     """One figure as the cells of the table."""
     limit = row.limit
@@ -148,7 +139,7 @@ def row_cells(row: Row, units: str) -> list[Any]:
     return [
         parts.stacked(words(row.figure), conversion(row.unit, units).unit),
         parts.stacked(
-            html.Span(text, className="number"), in_units(limit.basis, units) if limit else ""
+            html.Span(text, className="number"), said_in(limit.basis, units) if limit else ""
         ),
         counts or f"{measured} runs",
         html.Img(

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 import polars as pl
 from dash import Dash, Input, Output, dcc, html, no_update
 
-from analysis.limits import BAD_SIDE
+from analysis.figures import all_figures
 from analysis.tune.change import effect_of
 from analysis.tune.search.trial import Attempt, Trial, attempt, prepare
 from dashboard.pages import Page
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from dashboard.web.service import Board
 
 PATH: Final = "/tuning"
-FIGURES: Final = tuple(name for name, side in BAD_SIDE.items() if side is not None)
 ANY: Final = "any"
 LABELS_FILE: Final = "labels.csv"
 STEPS: Final = 400
@@ -46,11 +45,17 @@ BY_PURPOSE: Final = (
 )
 
 
+def tunable_figures() -> tuple[str, ...]:
+    """Figures with a bad side: limits can be tuned for these."""
+    return tuple(each.name for each in all_figures() if each.bad is not None)
+
+
 def state_of(told: Mapping[str, str], board: Board) -> dict[str, str]:
     """The page's state from an address, every word checked."""
     families = [ANY, *_families(board.source.runs())]
+    figures = tunable_figures()
     return {
-        "figure": address.one_of(told.get("figure"), FIGURES, FIGURES[0]),
+        "figure": address.one_of(told.get("figure"), figures, figures[0]),
         "family": address.one_of(told.get("family"), families, ANY),
         "units": address.one_of(told.get("units"), parts.UNITS, board.units),
     }
@@ -241,7 +246,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
             html.H1("What would another limit change?"),
             parts.form(
                 "tuning-form",
-                parts.select("figure", "Figure", {name: words(name) for name in FIGURES},
+                parts.select("figure", "Figure", {name: words(name) for name in tunable_figures()},
                              state["figure"]),
                 parts.select("family", "Family", families, state["family"], usual=ANY),
                 parts.units(state["units"], board.units),
@@ -308,7 +313,7 @@ def register(app: Dash, board: Board) -> None:
     def trial_shown(search: str) -> tuple[Trial | None, str]:
         """The figure as the page was opened with: a slider does not wait for the store."""
         told = address.read(search)
-        choice = (told.get("figure", FIGURES[0]), told.get("family", ANY))
+        choice = (told.get("figure", tunable_figures()[0]), told.get("family", ANY))
         state = {**told, "figure": choice[0], "family": choice[1]}
         if choice not in newest:
             state = state_of(told, board)

@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from dashboard.plots import theme
-from dashboard.text.shown import COVERAGE, clean, conversion, in_units, value_and_uncertainty
+from dashboard.text.shown import COVERAGE, clean, conversion, said_in, value_and_uncertainty
 from ingest.files import write_text
+from ingest.saying import say
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -124,8 +125,9 @@ def answer(fit: HeaterFit, units: str) -> str:
     """One sentence: does the curve lie on the readings."""
     share, scatter = fit.effectiveness, fit.scatter.value
     if share.value is None or scatter is None:
-        return f"It cannot be told: {clean(share.note or 'the heater could not be fitted')}."
-    miss = in_units(f"{scatter:.1f} K", units)
+        why = said_in(share.note or "the heater could not be fitted", units)
+        return f"It cannot be told: {why}."
+    miss = said_in(say("{miss:.1f K}", miss=scatter), units)
     facts = f"{_percent(share)} of it reaches the outlet, and the curve misses by {miss}"
     if scatter <= CLOSE_K:
         return f"Yes: at full hot {facts}."
@@ -146,15 +148,21 @@ def numbers_in_words(fit: HeaterFit, units: str) -> list[str]:
             "(flow ratio: air over coolant)."
         )
     else:
-        said.append(f"The flow ratio is not known: {fit.flow_ratio.note}.")
+        said.append(f"The flow ratio is not known: {said_in(fit.flow_ratio.note, units)}.")
     if fit.core_ntu.value is not None:
         said.append(f"The core's size against its air is {_number(fit.core_ntu)} (UA over air).")
     if fit.lag.value is not None:
         said.append(f"The outlet follows the coolant {_number(fit.lag)} s late.")
     if fit.coolant.value is not None and fit.air.value is not None:
-        told = f"Coolant {fit.coolant.value:.0f} °C, entering air {fit.air.value:.0f} °C"
         revs = f", engine at {fit.engine_speed:.0f} rpm" if fit.engine_speed is not None else ""
-        said.append(in_units(f"{told}{revs}: what the numbers are told for.", units))
+        told = say(
+            "Coolant {coolant:.0f degC}, entering air {air:.0f degC}{revs}: "
+            "what the numbers are told for.",
+            coolant=fit.coolant.value,
+            air=fit.air.value,
+            revs=revs,
+        )
+        said.append(said_in(told, units))
     return said
 
 
@@ -167,7 +175,11 @@ def missing_in_words(split: Split, units: str) -> list[str]:
     )
     return [
         f"Missing at the outlet for {name}: "
-        + (_kelvin(part, units) if part.value is not None else f"not known, {part.note}")
+        + (
+            _kelvin(part, units)
+            if part.value is not None
+            else f"not known, {said_in(part.note, units)}"
+        )
         + "."
         for part, name in parts
     ]

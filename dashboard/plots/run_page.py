@@ -19,13 +19,6 @@ from ingest.files import write_text
 if TYPE_CHECKING:
     from ingest.run import Run
 
-MARKED: Final = {
-    "steady_outlet_rise": "steady at the hot end",
-    "cold_end_rise": "steady at the cold end",
-    "vacuum_decay": "vacuum source shut off",
-}
-"""Figures whose window is marked, and what it is."""
-
 
 class Row(NamedTuple):
     """A line of the margin: a figure as text."""
@@ -71,12 +64,14 @@ def write_run_picture(run: Run, document: Mapping[str, Any], path: Path, units: 
 
 
 def windows_of(document: Mapping[str, Any]) -> list[Window]:
-    """The windows behind the figures of `MARKED`, in time order."""
+    """The windows that the figures want marked, in time order."""
+    from analysis.figures import all_figures
+
     figures = document.get("figures", {})
     found = [
-        Window(float(figure["window"][0]), float(figure["window"][1]), label)
-        for name, label in MARKED.items()
-        if (figure := figures.get(name)) and figure.get("window")
+        Window(float(figure["window"][0]), float(figure["window"][1]), each.window)
+        for each in all_figures()
+        if each.window and (figure := figures.get(each.name)) and figure.get("window")
     ]
     return sorted(found)
 

@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final
 
+from dashboard.text.shown import SIGNS
+
 INK: Final = "#1b1f24"
 SOFT_INK: Final = "#4a525c"
 PAPER: Final = "#ffffff"
@@ -85,10 +87,10 @@ class VerdictStyle:
 
 
 VERDICTS: Final[dict[str, VerdictStyle]] = {
-    "pass": VerdictStyle("✓", GREEN, "pass"),
-    "fail": VerdictStyle("✕", "#b33c00", "fail"),
-    "undecided": VerdictStyle("?", "#7a5200", "undecided"),
-    "not measured": VerdictStyle("–", SOFT_INK, "not measured"),
+    "pass": VerdictStyle(SIGNS["pass"], GREEN, "pass"),
+    "fail": VerdictStyle(SIGNS["fail"], "#b33c00", "fail"),
+    "undecided": VerdictStyle(SIGNS["undecided"], "#7a5200", "undecided"),
+    "not measured": VerdictStyle(SIGNS["not measured"], SOFT_INK, "not measured"),
 }
 
 

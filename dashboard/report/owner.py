@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from analysis.causes.knowledge import NO_FAULT
-from analysis.repair.verdict import KEY, lead_cause
+from analysis.figures import KEY_FIGURE
+from analysis.repair.verdict import lead_cause
 from dashboard.report.blocks import Block, Bullets, Heading, Page, Text, short
 from dashboard.report.owner_facts import facts
 from dashboard.report.owner_picture import warmth_picture
@@ -60,8 +61,8 @@ def answer(subject: Subject) -> str:
 
 def _status(analysis: Analysis) -> str:
     """Whether the heater is warm by this run alone."""
-    key = analysis.judged[KEY].verdict
-    if key == "pass" and analysis.judged[KEY].limit is None:
+    key = analysis.judged[KEY_FIGURE].verdict
+    if key == "pass" and analysis.judged[KEY_FIGURE].limit is None:
         return "The heater's warmth was measured; no limit is set to judge it by."
     if key == "pass" and (analysis.verdict == "fail" or lead_cause(analysis)):
         return "The heater gets warm, but something else is not right."

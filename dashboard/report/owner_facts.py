@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from analysis.repair.verdict import KEY
+from analysis.figures import OwnerWords, all_figures
 from dashboard.report.subject import Subject
 from dashboard.text.shown import conversion
 
@@ -16,103 +14,32 @@ if TYPE_CHECKING:
 MAX_FACTS: Final = 4
 
 
-@dataclass(frozen=True, slots=True)
-class Wording:
-    """How one figure is told to an owner.
-
-    Parameters
-    ----------
-    sentence
-        With ``{value}``.
-    unit
-        Unit of the figures as an owner reads them; ``temperature`` and ``warmer`` stand for a
-        temperature and a difference of two.
-    kin
-        How the family's range is told, with ``{range}``.
-    least, most
-        How a lower and an upper limit are told, with ``{limit}``.
-    sign
-        -1 where an owner hears the opposite: colder by 5 for a change of -5.
-    """
-
-    sentence: str
-    unit: str
-    kin: str = "cars of this kind have {range}"
-    least: str = "it should be at least {limit}"
-    most: str = "it should be {limit} at most"
-    sign: int = 1
-
-
-WORDINGS: Final[Mapping[str, Wording]] = {
-    KEY: Wording(
-        "At full hot the air from the heater is {value} warmer than the air outside", "warmer",
-        kin="cars of this kind reach {range}",
-    ),
-    "warm_up_time": Wording(
-        "Warm air arrived after {value}", "minutes", kin="cars of this kind take {range}",
-        most="it should take {limit} at most",
-    ),
-    "coolant_plateau": Wording("The engine itself, which heats the heater, runs at {value}",
-                               "temperature", kin="cars of this kind run at {range}"),
-    "thermostat_opening": Wording(
-        "The engine starts to shed its warmth at {value}", "temperature",
-        kin="cars of this kind do at {range}",
-        least="it should keep it up to {limit} at least",
-    ),
-    "cold_end_rise": Wording(
-        "With the lever at cold the air is still {value} warmer than outside", "warmer"
-    ),
-    "dead_travel_cold": Wording(
-        "At its cold end {value} of the temperature lever's travel does nothing", "%"
-    ),
-    "dead_travel_hot": Wording(
-        "At its hot end {value} of the temperature lever's travel does nothing", "%"
-    ),
-    "effective_travel": Wording("{value} of the temperature lever's travel has an effect", "%"),
-    "lever_hysteresis": Wording("The temperature lever has {value} of play", "%"),
-    "response_time": Wording("The air follows the temperature lever within {value}", "seconds"),
-    "fluctuation_index": Wording("The warm air comes and goes by {value}", "%"),
-    "core_effectiveness": Wording(
-        "The heater hands on {value} of the warmth that the engine offers it", "share"
-    ),
-    "footwell_deficit": Wording(
-        "At the feet it is {value} colder than at the heater's outlet", "warmer"
-    ),
-    "speed_sensitivity": Wording(
-        "For every {faster} faster it gets {value} colder at the feet", "warmer", sign=-1
-    ),
-    "coolant_drop": Wording(
-        "The engine's hot water cools by {value} on its way through the heater", "warmer"
-    ),
-    "vacuum_decay": Wording(
-        "The suction that moves the heater's doors is lost at {value}", "kPa/min"
-    ),
-    "vacuum_source_low": Wording(
-        "The suction that moves the heater's doors falls to {value}", "kPa"
-    ),
-}  # fmt: skip
-"""Figures that mean something to an owner, the most telling first."""
+def worded() -> dict[str, OwnerWords]:
+    """Figures that mean something to an owner, the most telling first."""
+    words = {each.name: each.owner for each in all_figures() if each.owner is not None}
+    return dict(sorted(words.items(), key=lambda each: each[1].rank))
 
 
 def facts(subject: Subject) -> list[str]:
     """A few sentences with figures: warmth, warm-up, and whatever failed."""
+    words = worded()
     failing = [
         name
-        for name in WORDINGS
+        for name in words
         if any(
             each is not None and each.judged[name].verdict == "fail"
             for each in (subject.now, subject.before)
         )
     ]
-    names = list(dict.fromkeys([KEY, "warm_up_time", *failing]))
-    told = [fact for name in names if (fact := _fact(name, subject))]
+    always = [name for name, each in words.items() if each.always]
+    names = list(dict.fromkeys([*always, *failing]))
+    told = [fact for name in names if (fact := _fact(name, words[name], subject))]
     if not told:
         return ["Nothing that an owner would notice could be measured in this test."]
     return told[:MAX_FACTS]
 
 
-def _fact(name: str, subject: Subject) -> str | None:
-    wording = WORDINGS[name]
+def _fact(name: str, wording: OwnerWords, subject: Subject) -> str | None:
     judged = subject.now.judged[name]
     value = _heard(judged.measurement.value, wording)
     if value is None:
@@ -129,14 +56,16 @@ def _fact(name: str, subject: Subject) -> str | None:
     return f"{sentence}; {usual}." if usual else f"{sentence}."
 
 
-def _heard(value: float | None, wording: Wording) -> float | None:
+def _heard(value: float | None, wording: OwnerWords) -> float | None:
     """A figure with the sign an owner hears; None where the sentence would not be true of it."""
     if value is None or value * wording.sign < 0.0:
         return None
     return value * wording.sign
 
 
-def _usual(name: str, wording: Wording, value: float, limit: Limit | None, subject: Subject) -> str:
+def _usual(
+    name: str, wording: OwnerWords, value: float, limit: Limit | None, subject: Subject
+) -> str:
     if name in subject.family:
         return wording.kin.format(range=_range(subject.family[name], wording, subject.units))
     if limit is None:
@@ -150,7 +79,7 @@ def _usual(name: str, wording: Wording, value: float, limit: Limit | None, subje
     return wording.most.format(limit=_amount(high or 0.0, wording.unit, subject.units))
 
 
-def _range(family: tuple[float, float], wording: Wording, units: str) -> str:
+def _range(family: tuple[float, float], wording: OwnerWords, units: str) -> str:
     """Smallest to largest of the family's good cars."""
     low, high = sorted(bound * wording.sign for bound in family)
     most = _amount(high, wording.unit, units)

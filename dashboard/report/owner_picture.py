@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.repair.verdict import KEY
+from analysis.figures import KEY_FIGURE
 from dashboard.report.chart import Line, chart
 from dashboard.report.subject import Subject
 from dashboard.text.shown import conversion
@@ -37,7 +37,7 @@ def warmth_picture(subject: Subject) -> Picture | None:
         return None
     wanted = None
     outside = _outside(subject.now)
-    limit = subject.now.judged[KEY].limit
+    limit = subject.now.judged[KEY_FIGURE].limit
     if limit is not None and limit.low is not None and outside is not None and point == "outlet":
         wanted = ("at least this warm", (outside + limit.low) * unit.factor + unit.offset)
     air = _line(subject.now, _fresh(subject.now), "outside air", (2.0, 2.0), unit.factor,
@@ -79,7 +79,7 @@ def _line(
     if point is None:
         return None
     grid = analysis.context.grid
-    window = analysis.figures[KEY].window
+    window = analysis.figures[KEY_FIGURE].window
     last = window[1] if window else float(grid.time[-1])
     shown = (grid.time >= 0.0) & (grid.time <= last)
     value = analysis.context.values(point)[shown] * factor + offset

@@ -11,8 +11,8 @@ from dashboard.text.shown import (
     COVERAGE,
     conversion,
     figure_text,
-    in_units,
     limit_text,
+    said_in,
     span,
     words,
 )
@@ -125,7 +125,7 @@ def _findings(analysis: Analysis, units: str) -> list[Block]:
     for finding in analysis.findings:
         when = span(finding.from_s, finding.to_s)
         where = ", ".join(each for each in (short(words(finding.channel or "")), when) if each)
-        detail = in_units(finding.detail, units)
+        detail = said_in(finding.detail, units)
         texts.append(short(f"{where}: {detail}" if where else detail, LONGEST_FINDING))
     if not texts:
         return [Text("Nothing wrong was found with the log.", "quiet")]

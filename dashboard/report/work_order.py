@@ -19,7 +19,7 @@ from dashboard.report.blocks import (
 )
 from dashboard.report.remarks import check_title, done_lines
 from dashboard.report.subject import Subject
-from dashboard.text.shown import COVERAGE, figure_text, in_units, limit_text, words
+from dashboard.text.shown import COVERAGE, figure_text, limit_text, said_in, words
 
 if TYPE_CHECKING:
     from analysis.measurement import Measurement
@@ -107,7 +107,7 @@ def _found(subject: Subject) -> list[Block]:
 
 
 def _reasons(evidence: Sequence[str], units: str) -> str:
-    return "; ".join(in_units(reason, units).rstrip(".") for reason in evidence[:MAX_REASONS])
+    return "; ".join(said_in(reason, units).rstrip(".") for reason in evidence[:MAX_REASONS])
 
 
 def _entry(measurement: Measurement) -> Mapping[str, Any]:
@@ -162,7 +162,7 @@ def _before_and_after(subject: Subject) -> list[Block]:
     head = ("Figure", "Before", "After", "Change", "", "Limits", "After")
     return [
         Heading(f"Before and after: {repair.outcome}"),
-        Text(in_units(repair.sentence, subject.units)),
+        Text(said_in(repair.sentence, subject.units)),
         *(Text(f"Caution: {doubt}.", "caution") for doubt in subject.doubts),
         Table(head, tuple(rows), (2.5, 2.3, 2.3, 2.5, 0.9, 1.8, 1.4), dense=True),
         Text(" ".join(notes), "quiet"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from dashboard.text.shown import clean, figure_text, in_units, limit_text, words
+from dashboard.text.shown import clean, figure_text, limit_text, said_in, words
 
 SURE: Final = 0.5
 """A cause is named in the answer from this probability on."""
@@ -61,7 +61,7 @@ def _because(document: Mapping[str, Any], verdict: str, units: str) -> str:
         )
     reason = document.get("reason")
     if reason:
-        return f": {in_units(clean(reason), units)}"
+        return f": {said_in(reason, units)}"
     return ": every limit holds, and a moderate fault would have shown" if verdict == "pass" else ""
 
 

@@ -12,9 +12,9 @@ from dashboard.text.shown import (
     clock,
     conversion,
     figure_text,
-    in_units,
     limit_text,
     plain,
+    said_in,
     span,
     words,
 )
@@ -151,7 +151,7 @@ def _notes(figures: Mapping[str, Mapping[str, Any]], units: str, *verdicts: str)
         verdict = "not measured" if missing else judged
         note = figure.get("note") or ("no reason given" if missing else None)
         if verdict in verdicts and note:
-            by_note.setdefault(in_units(clean(note), units), []).append(words(name))
+            by_note.setdefault(said_in(note, units), []).append(words(name))
     return [
         line
         for note, names in by_note.items()
@@ -186,7 +186,7 @@ def _findings(findings: Iterable[Finding], units: str) -> list[str]:
 
 def _finding_text(fault: str, detail: object, channel: object, when: str, units: str) -> str:
     where = ", ".join(part for part in (words(str(channel)) if channel else "", when) if part)
-    what = in_units(clean(detail), units) if detail else words(fault)
+    what = said_in(detail, units) if detail else words(fault)
     return f"{where}: {what}" if where else what
 
 
@@ -208,7 +208,7 @@ def _causes(causes: Iterable[Mapping[str, Any]], units: str) -> list[str]:
         name = cause.get("title") or words(str(cause.get("cause", "")))
         lines += _wrapped(f"{_percent(probability)}  {clean(name)}")
         for reason in cause.get("evidence") or ():
-            lines += _wrapped(in_units(clean(reason), units), "      - ")
+            lines += _wrapped(said_in(reason, units), "      - ")
     if lines and rest >= 0.005:
         lines.append(f"{_percent(rest)}  all others together")
     return lines

@@ -7,11 +7,12 @@ temperatures is multiplied by 1.8 and also written °F, vacuum becomes inHg and 
 from __future__ import annotations
 
 import math
-import re
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
+
+from ingest.saying import Said, Shown
 
 COVERAGE: Final = 2.0
 """Coverage factor of every ± shown."""
@@ -38,6 +39,7 @@ US: Final[Mapping[str, Conversion]] = {
     "°C": Conversion("°F", 1.8, 32.0),
     "degC": Conversion("°F", 1.8, 32.0),
     "K": Conversion("°F", 1.8),
+    "±degC": Conversion("°F", 1.8),
     "K/min": Conversion("°F/min", 1.8),
     "kPa": Conversion("inHg", 1.0 / INHG_KPA),
     "kPa/min": Conversion("inHg/min", 1.0 / INHG_KPA),
@@ -104,42 +106,20 @@ def figure_text(figure: Mapping[str, Any], units: str) -> str:
     return " ".join(part for part in (value, f"± {spread}" if spread else "", shown.unit) if part)
 
 
-_NUMBER: Final = r"[+−-]?\d+(?:\.\d+)?"
-_QUANTITY: Final = re.compile(
-    rf"(?<![\w.−-])(?P<numbers>{_NUMBER}(?:(?: ± |–| to | and ){_NUMBER})*)[ \u00a0]"
-    r"(?P<unit>K per 10 m/s|kPa/min|K/min|°C|degC|kPa|m/s|K)(?![\w/])"
-)
-_LINKED: Final = re.compile(rf"(?P<link> ± )?(?P<number>{_NUMBER})")
+def said_in(text: object, units: str) -> str:
+    """A sentence of the analysis for a reader of ``si`` or ``us``, safe to print (see `clean`).
 
-
-def in_units(sentence: str, units: str) -> str:
-    """A sentence of the analysis, written in SI, with its quantities in the reader's units.
-
-    Only quantities as the analysis writes them are touched: numbers, a blank, the unit. A sentence
-    that gives °F itself already serves both readers and stays. Decimals are kept, one more where
-    the shown unit is larger.
+    Only the quantities that the sentence itself carries are converted (`ingest.saying`). Text that
+    someone wrote, and any other plain text, stays as it is.
     """
-    if units != "us":
-        return sentence.replace(" degC", " °C")
-    if "°F" in sentence:
-        return sentence
-    return _QUANTITY.sub(_converted, sentence)
+    if units == "us" and isinstance(text, Said):
+        return clean(text.written(_said_unit))
+    return clean(text)
 
 
-def _converted(found: re.Match[str]) -> str:
-    shown = conversion(found["unit"], "us")
-
-    def one(part: re.Match[str]) -> str:
-        text = part["number"]
-        number = float(text.replace("−", "-"))
-        # an uncertainty is a difference, whatever it belongs to
-        offset = 0.0 if part["link"] else shown.offset
-        decimals = len(text.partition(".")[2]) + (1 if shown.factor < 0.5 else 0)
-        sign = "+" if text.startswith("+") else ""
-        value = round(number * shown.factor + offset, decimals) + 0.0
-        return f"{part['link'] or ''}{value:{sign}.{decimals}f}"
-
-    return f"{_LINKED.sub(one, found['numbers'])} {shown.unit}"
+def _said_unit(unit: str) -> Shown:
+    shown = conversion(unit, "us")
+    return Shown(shown.unit, shown.factor, shown.offset)
 
 
 def limit_text(figure: Mapping[str, Any], units: str) -> str:
@@ -159,11 +139,16 @@ def limit_text(figure: Mapping[str, Any], units: str) -> str:
 
 def words(name: str) -> str:
     """A name of the contract as words: ``steady_outlet_rise`` is "steady outlet rise"."""
-    return HYPHENATED.get(name) or clean(name).replace("_", " ")
+    return clean(name).replace("_", " ").replace("warm up ", "warm-up ")
 
 
-HYPHENATED: Final = {"warm_up_time": "warm-up time"}
-"""Names whose words are not simply parted by blanks."""
+SIGNS: Final[Mapping[str, str]] = {
+    "pass": "✓",
+    "fail": "✕",
+    "undecided": "?",
+    "not measured": "–",
+}
+"""The sign of each verdict; the word always stands beside it."""
 
 
 def clean(text: object) -> str:

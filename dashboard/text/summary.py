@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
-from dashboard.plots.theme import verdict_style
-from dashboard.text.shown import clean, figure_text, words
+from dashboard.text.shown import SIGNS, clean, figure_text, words
 
 RISE: Final = "steady_outlet_rise"
 WARM_UP: Final = "warm_up_time"
@@ -33,10 +32,10 @@ def _line(document: Mapping[str, Any], units: str) -> str:
     if "error" in document:
         return f"{_fit(name, 22)}{'not usable':<12}{clean(document['error'][0])[:44]}"
     figures = document["figures"]
-    verdict = verdict_style(document["verdict"])
+    verdict = str(document["verdict"])
     cells = [
         _fit(name, 22),
-        f"{verdict.sign} {verdict.word:<10}",
+        f"{SIGNS.get(verdict, '')} {verdict:<10}",
         _fit(figure_text(figures[RISE], units) or "–", 14),
         _fit(figure_text(figures[WARM_UP], units) or "–", 14),
     ]

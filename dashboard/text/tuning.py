@@ -11,6 +11,8 @@ from dashboard.text.shown import clean, conversion, plain, words
 from ingest.export.tables import harmless
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from analysis.statistics.proportions import Share
     from analysis.tune.change import Changed
     from analysis.tune.search.one_cause import CauseTuning
@@ -21,6 +23,10 @@ if TYPE_CHECKING:
 MAX_LISTED: Final = 20
 MIN_FOR_AREA: Final = 3
 """Cars of a kind, good or bad, below which an area says nothing."""
+
+COLDER_K: Final = 10.0
+"""How much colder a day the dependence on the weather is told for, K."""
+
 FEW: Final = 10
 """Cars of a kind, good or bad, below which it is said that labels are few."""
 
@@ -160,9 +166,10 @@ def _sensitivity(each: FigureTuning, units: str) -> list[str]:
     )
     if scored.slope.per_k:
         at = scored.slope.reference
-        colder = scored.limit(each.choice.limit - 10.0 * scored.slope.per_k)
+        colder = scored.limit(each.choice.limit - COLDER_K * scored.slope.per_k)
         lines.append(
-            f"  at {number(at, 'degC', units)} ambient; 10 K colder it would be "
+            f"  at {number(at, 'degC', units)} ambient; "
+            f"{number(COLDER_K, 'K', units)} colder it would be "
             f"{number(colder, each.unit, units)}"
         )
     return lines
@@ -224,6 +231,11 @@ def change_lines(changed: Sequence[Changed]) -> list[str]:
 
 def report_csv(tuning: Tuning) -> str:
     """All limits as a table, SI: a line for each figure, family of it, and cause."""
+    return harmless(report_frame(tuning)).write_csv()
+
+
+def report_frame(tuning: Tuning) -> pl.DataFrame:
+    """All limits as a frame, SI: a row for each figure, family of it, and cause."""
     import polars as pl
 
     rows: list[dict[str, object]] = []
@@ -240,8 +252,7 @@ def report_csv(tuning: Tuning) -> str:
         ]  # fmt: skip
     rows += [_cause_row(cause) for cause in tuning.causes]
     columns = {name: [row.get(name) for row in rows] for name in COLUMNS}
-    frame = pl.DataFrame(columns, strict=False)
-    return harmless(frame).write_csv()
+    return pl.DataFrame(columns, strict=False)
 
 
 def _cause_row(each: CauseTuning) -> dict[str, object]:

@@ -17,7 +17,7 @@ from ingest.errors import Fault, UnusableRun
 from ingest.setup.model import TimeTable
 
 if TYPE_CHECKING:
-    from ingest.table.text.read import Table
+    from ingest.table.columns import Columns
 
 UNIT_WORDS: Final = {
     "s": ("s", "sec", "secs", "second", "seconds", "sek", "sekunden"),
@@ -104,7 +104,7 @@ def time_unit(text: str) -> str | None:
     return _SPELLINGS.get(" ".join(text.strip().strip("[]()").lower().split()))
 
 
-def complete_time(table: Table, given: TimeTable | None) -> TimeTable:
+def complete_time(table: Columns, given: TimeTable | None) -> TimeTable:
     """The `[log] time` table with what it leaves out filled in.
 
     Parameters
@@ -155,7 +155,7 @@ def _role(name: str) -> str | None:
     return "date" if words & _DATE_NAMES else None
 
 
-def _choose(table: Table) -> TimeTable:
+def _choose(table: Columns) -> TimeTable:
     roles = [_role(name) for name in table.names]
     times = [index for index, role in enumerate(roles) if role == "time"]
     dates = [index for index, role in enumerate(roles) if role == "date"]
@@ -184,12 +184,12 @@ def _choose(table: Table) -> TimeTable:
     )
 
 
-def _sample(table: Table, index: int) -> list[str]:
+def _sample(table: Columns, index: int) -> list[str]:
     texts: list[str] = table.text(index).drop_nulls().head(_MAX_READ).to_list()
     return texts
 
 
-def _unit_of(table: Table, index: int) -> tuple[str, str] | None:
+def _unit_of(table: Columns, index: int) -> tuple[str, str] | None:
     unit = table.units[index]
     found = time_unit(unit) if unit else None
     if found is None:
@@ -262,7 +262,7 @@ def _day_first(texts: list[str]) -> bool | None:
     return first > 12
 
 
-def _cannot_tell(table: Table, given: TimeTable, texts: list[str]) -> Fault:
+def _cannot_tell(table: Columns, given: TimeTable, texts: list[str]) -> Fault:
     names = [given.column] if given.column is not None else list(given.columns or ())
     shown = ", ".join(repr(table.names[table.find(ref)]) for ref in names)
     sample = f"{texts[0]!r}" if texts else "nothing"
@@ -286,7 +286,7 @@ def _cannot_tell(table: Table, given: TimeTable, texts: list[str]) -> Fault:
     )
 
 
-def _time_table(table: Table, given: TimeTable, pattern: str) -> str:
+def _time_table(table: Columns, given: TimeTable, pattern: str) -> str:
     """The line of run.toml that states how these columns are written."""
 
     def quoted(ref: str | int) -> str:

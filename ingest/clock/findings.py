@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from ingest.clock.order import Ordered, Step
+from ingest.clock.order import ClockStep, Ordered
 from ingest.run import Finding, Rejected
 
 if TYPE_CHECKING:
-    from ingest.table.text.read import Table
+    from ingest.table.columns import Columns
 
 MAX_NAMED: Final = 5
 """Places named in one finding; the rest are counted."""
@@ -53,7 +53,7 @@ def unread_finding(rejected: Sequence[Rejected], count: int, rows: int) -> tuple
     )
 
 
-def order_findings(ordered: Ordered, table: Table) -> list[Finding]:
+def order_findings(ordered: Ordered, table: Columns) -> list[Finding]:
     """Every policy that changed something, with its count and place."""
     found: list[Finding] = []
     for kind in _NAMES:
@@ -127,7 +127,7 @@ def _may_be_uneven(step: np.ndarray) -> bool:
     return bool(high - low > 1.99 * UNEVEN * ordered[last // 2])
 
 
-def _steps_finding(steps: Sequence[Step], table: Table) -> Finding:
+def _steps_finding(steps: Sequence[ClockStep], table: Columns) -> Finding:
     name, sentence = _NAMES[steps[0].kind]
     lines = [table.line(step.row) for step in steps[:MAX_NAMED]]
     size = max((step.size for step in steps), key=abs)

@@ -27,7 +27,7 @@ from ingest.run import Finding, Rejected
 
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable
-    from ingest.table.text.read import Table
+    from ingest.table.columns import Columns
 
 OVERFLOWS_S: Final = {"ms": (2**16 / 1e3, 2**32 / 1e3), "us": (2**32 / 1e6,)}
 """Where counters of 16 and 32 bits start again."""
@@ -147,7 +147,7 @@ class Clock:
         return -period, period
 
 
-def build_clock(table: Table, log: LogTable) -> Clock:
+def build_clock(table: Columns, log: LogTable) -> Clock:
     """Log time of a whole log.
 
     Parameters
@@ -167,7 +167,7 @@ def build_clock(table: Table, log: LogTable) -> Clock:
 
 
 def clock_of(
-    table: Table,
+    table: Columns,
     reader: TimeReader,
     readings: Floats,
     *,
@@ -236,7 +236,7 @@ def clock_of(
     )
 
 
-def _no_clock(table: Table, reader: TimeReader, error: NotAClockError) -> Fault:
+def _no_clock(table: Columns, reader: TimeReader, error: NotAClockError) -> Fault:
     return Fault(
         f"{table.file} time column {', '.join(repr(str(ref)) for ref in reader.refs)}",
         str(error),
@@ -246,7 +246,7 @@ def _no_clock(table: Table, reader: TimeReader, error: NotAClockError) -> Fault:
 
 
 def _rejected(
-    table: Table, reader: TimeReader, known: NDArray[np.bool_], ordered: Ordered
+    table: Columns, reader: TimeReader, known: NDArray[np.bool_], ordered: Ordered
 ) -> tuple[tuple[Rejected, ...], int]:
     unread = np.flatnonzero(~known)
     if unread.size + ordered.stray.size == 0:
@@ -264,7 +264,7 @@ def _rejected(
     return rejected, int(unread.size + ordered.stray.size)
 
 
-def _wall(table: Table, reader: TimeReader, readings: Floats) -> float | None:
+def _wall(table: Columns, reader: TimeReader, readings: Floats) -> float | None:
     """What the log's clock on the wall showed in its first row, s since 1970-01-01."""
     if reader.form is None or not reader.absolute:
         return None

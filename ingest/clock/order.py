@@ -57,7 +57,7 @@ class NotAClockError(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class ClockStep:
     """A place where the clock's own reading does not go on.
 
     Parameters
@@ -149,7 +149,7 @@ class Ordered:
     sorted_rows: int
     equal: int
     largest_group: int
-    steps: tuple[Step, ...]
+    steps: tuple[ClockStep, ...]
     segments: tuple[Segment, ...]
     tail: Tail
 
@@ -262,7 +262,7 @@ class _Scan:
     shift: float = 0.0
     begin: float = 0.0
     keep: NDArray[np.bool_] = field(init=False)
-    steps: list[Step] = field(default_factory=list)
+    steps: list[ClockStep] = field(default_factory=list)
     breaks: list[tuple[int, float]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -288,7 +288,7 @@ class _Scan:
         self.shift += forward
         self.breaks.append((here, self.shift))
         log_time = float(self.reading[here]) + self.shift
-        self.steps.append(Step(kind, int(self.rows[here]), size, log_time))
+        self.steps.append(ClockStep(kind, int(self.rows[here]), size, log_time))
 
     def _is_set_back(self, before: int, here: int) -> bool:
         """Whether a short step back was the clock's, so that no row is where it does not belong.

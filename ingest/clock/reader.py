@@ -20,7 +20,7 @@ from ingest.errors import Fault, UnusableRun
 
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable, TimeTable
-    from ingest.table.text.read import Table
+    from ingest.table.columns import Columns
 
 PER_SECOND: Final = {"s": 1.0, "ms": 1e3, "us": 1e6, "epoch s": 1.0, "epoch ms": 1e3}
 SECONDS_PER: Final = {"min": 60.0, "h": 3600.0}
@@ -82,7 +82,7 @@ class TimeReader:
             return f"a time written as {self.form.said}"
         return f"a number ({self.unit})"
 
-    def texts(self, table: Table) -> pl.Series:
+    def texts(self, table: Columns) -> pl.Series:
         """The times as they stand, date and time joined; null where either is missing."""
         parts = [table.text(table.find(ref)) for ref in self.refs]
         if len(parts) == 1:
@@ -91,7 +91,7 @@ class TimeReader:
         texts: pl.Series = frame.select(pl.concat_str(pl.all(), separator=self.glue)).to_series()
         return texts
 
-    def readings(self, table: Table) -> Floats:
+    def readings(self, table: Columns) -> Floats:
         """Clock readings of a table's rows, s; NaN where there is no time.
 
         Times without an offset of their own count as UTC where no zone is known: their
@@ -146,7 +146,7 @@ def _number(text: str) -> float:
         return float("nan")
 
 
-def open_reader(table: Table, log: LogTable) -> tuple[TimeReader, Floats]:
+def open_reader(table: Columns, log: LogTable) -> tuple[TimeReader, Floats]:
     """Find how a log's times are read, and read them.
 
     Parameters
@@ -198,7 +198,7 @@ def open_reader(table: Table, log: LogTable) -> tuple[TimeReader, Floats]:
     return reader, readings
 
 
-def _reader(table: Table, time: TimeTable) -> TimeReader:
+def _reader(table: Columns, time: TimeTable) -> TimeReader:
     refs = (time.column,) if time.column is not None else tuple(time.columns or ())
     faults: list[Fault] = []
     zone = form = unit = None
@@ -271,7 +271,7 @@ def _written(time: TimeTable) -> tuple[TextFormat | None, str | None]:
     return None, unit
 
 
-def _mostly_unread(table: Table, reader: TimeReader, known: np.ndarray) -> Fault:
+def _mostly_unread(table: Columns, reader: TimeReader, known: np.ndarray) -> Fault:
     count = int(np.count_nonzero(known))
     where = f"{table.file} time column {', '.join(repr(str(ref)) for ref in reader.refs)}"
     texts = reader.texts(table)
@@ -289,7 +289,7 @@ def _mostly_unread(table: Table, reader: TimeReader, known: np.ndarray) -> Fault
     )
 
 
-def _absurd_date(table: Table, reader: TimeReader, reading: float) -> Fault:
+def _absurd_date(table: Columns, reader: TimeReader, reading: float) -> Fault:
     year = 1970 + int(reading / (365.2425 * DAY_S))
     return Fault(
         f"{table.file} time column {', '.join(repr(str(ref)) for ref in reader.refs)}",

@@ -19,16 +19,18 @@ from ingest.clock.detect import complete_time, time_unit
 from ingest.draft.long_layout import find_long
 from ingest.draft.names import Proposal, propose
 from ingest.errors import Fault, UnusableRun
-from ingest.load.events_beside import events_beside
+from ingest.events.beside import events_beside
+from ingest.load.doubts import PLACEHOLDER
 from ingest.points import POINTS
 from ingest.sensors.units import UnknownUnit, conversion
-from ingest.setup.doubts import PLACEHOLDER
 from ingest.setup.model import LogTable, TimeTable
+from ingest.table.open import open_log
 from ingest.table.text.layout import are_summaries
-from ingest.table.text.read import Table, read_table
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from ingest.table.columns import Columns
 
 _PREVIEW: Final = 1 << 20
 """Bytes of the log that are looked at."""
@@ -74,7 +76,8 @@ def draft_setup(path: Path) -> Draft:
     if not path.is_file():
         found = "a folder" if path.is_dir() else "no such file"
         raise UnusableRun(Fault(str(path), found, "the log to draft for", "correct the path"))
-    table = read_table(path, LogTable(file=path.name), max_bytes=_PREVIEW)
+    table = open_log(path, LogTable(file=path.name), max_bytes=_PREVIEW)
+    assert table is not None  # noqa: S101 - no size was named that it may not have
     time, time_note = _find_time(table)
     long = find_long(table, _indices(table, time))
     if long is None:
@@ -103,7 +106,7 @@ def draft_setup(path: Path) -> Draft:
     return Draft(tomlkit.dumps(document), proposals, time, time_note)
 
 
-def _find_time(table: Table) -> tuple[TimeTable | None, str]:
+def _find_time(table: Columns) -> tuple[TimeTable | None, str]:
     try:
         return complete_time(table, None), ""
     except UnusableRun as error:
@@ -114,31 +117,30 @@ def _find_time(table: Table) -> tuple[TimeTable | None, str]:
     return None, f"{fault.found}; {fault.remedy}"
 
 
-def _indices(table: Table, time: TimeTable | None) -> tuple[int, ...]:
+def _indices(table: Columns, time: TimeTable | None) -> tuple[int, ...]:
     if time is None:
         return ()
     refs = time.columns if time.columns is not None else (time.column,)
     return tuple(table.find(ref) for ref in refs if ref is not None)
 
 
-def _cell_unit(table: Table, at: int) -> str | None:
+def _cell_unit(table: Columns, at: int) -> str | None:
     """The unit that stands inside the cells, where it is always the same."""
     units = table.numbers(at).cell_units
     return next(iter(units)) if len(units) == 1 else None
 
 
-def _of_station(table: Table) -> bool:
+def _of_station(table: Columns) -> bool:
     """Whether a row above the readings says how each was made of many (``,,Mean,Max``)."""
-    rows = (line.split(table.dialect.delimiter) for line in table.dialect.metadata)
-    return any(are_summaries([cell.strip(" \t\"'") for cell in row]) for row in rows)
+    return any(are_summaries(row) for row in table.remarks)
 
 
-def _numbered(table: Table) -> bool:
+def _numbered(table: Columns) -> bool:
     """Whether columns are better named by their numbers: no header, or names that repeat."""
-    return table.dialect.header_line is None or not all(table.names)
+    return not table.has_names or not all(table.names)
 
 
-def _reference(table: Table, at: int, *, by_number: bool) -> str | int:
+def _reference(table: Columns, at: int, *, by_number: bool) -> str | int:
     name = table.names[at]
     return at + 1 if by_number or table.names.count(name) > 1 else name
 
@@ -160,7 +162,7 @@ def _write_run(document: TOMLDocument) -> None:
 
 def _write_log(
     document: TOMLDocument,
-    table: Table,
+    table: Columns,
     time: TimeTable | None,
     note: str,
     *,
@@ -174,7 +176,7 @@ def _write_log(
         log.add(tomlkit.comment(f"FILL IN the time: {_one_line(note)}"))
         if "time = {" not in note:
             log.add(tomlkit.comment('time = { column = "...", unit = "s" }'))
-    if table.dialect.header_line is None:
+    if not table.has_names:
         log.add("header", False)
     for finding in table.findings:
         log.add(tomlkit.comment(f"CHECK: {_one_line(finding.detail)}"))
@@ -183,7 +185,7 @@ def _write_log(
     return log
 
 
-def _time_value(table: Table, time: TimeTable, *, by_number: bool) -> InlineTable:
+def _time_value(table: Columns, time: TimeTable, *, by_number: bool) -> InlineTable:
     value = tomlkit.inline_table()
     refs = [_reference(table, at, by_number=by_number) for at in _indices(table, time)]
     if time.columns is not None:

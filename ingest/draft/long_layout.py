@@ -13,7 +13,7 @@ from ingest.table.cells import kind_of
 from ingest.table.units import clean_unit, is_unit, names_no_unit
 
 if TYPE_CHECKING:
-    from ingest.table.text.read import Table
+    from ingest.table.columns import Columns
 
 _NAME_WORDS: Final = re.compile(
     r"(?i)\b(?:pid|name|channel|signal|parameter|sensor|tag|variable|quantity|item|point|kanal"
@@ -45,7 +45,7 @@ class LongLayout:
     sure: bool
 
 
-def find_long(table: Table, time: Collection[int]) -> LongLayout | None:
+def find_long(table: Columns, time: Collection[int]) -> LongLayout | None:
     """The long layout of a table, or None where it is wide.
 
     It is long where one column of text repeats few names again and again, exactly one other
@@ -116,7 +116,7 @@ def _are_readings(cells: pl.Series) -> bool:
     return 2 * behind.len() > filled.len() and behind.n_unique() <= _MAX_UNITS
 
 
-def _share_of_numbers(table: Table, at: int) -> float:
+def _share_of_numbers(table: Columns, at: int) -> float:
     values = table.numbers(at).values
     return 1.0 - values.null_count() / values.len() if values.len() else 0.0
 

@@ -22,7 +22,9 @@ from ingest.sensors.units import UnknownUnit, same_unit
 if TYPE_CHECKING:
     from ingest.clock.log_clock import Clock
     from ingest.setup.model import ChannelTable, LogTable, Setup
-    from ingest.table.text.read import LongChannel, LongTable, Numbers, Table
+    from ingest.table.cells import Numbers
+    from ingest.table.columns import Columns
+    from ingest.table.long import LongChannel, LongTable
 
 NAMED: Final = 6
 
@@ -87,7 +89,7 @@ class Parts:
 
 
 @dataclass
-class Columns:
+class RawColumns:
     """Raw channels and what was wrong with their cells.
 
     Parameters
@@ -138,7 +140,7 @@ class Columns:
 
 
 def find_columns(
-    table: Table, long: LongTable | None, channels: Mapping[str, ChannelTable], faults: Faults
+    table: Columns, long: LongTable | None, channels: Mapping[str, ChannelTable], faults: Faults
 ) -> dict[str, int]:
     """Place of each channel's column (its name's place, in the long layout), by measuring point.
 
@@ -177,11 +179,11 @@ def shared_columns(
 
 
 def wide_columns(
-    table: Table,
+    table: Columns,
     clock: Clock | None,
     places: Mapping[str, int],
     channels: Mapping[str, ChannelTable],
-) -> Columns:
+) -> RawColumns:
     """Channels of the wide layout, one column each.
 
     Parameters
@@ -195,7 +197,7 @@ def wide_columns(
     channels
         The set-up's channels.
     """
-    columns = Columns(np.zeros(0) if clock is None else clock.time)
+    columns = RawColumns(np.zeros(0) if clock is None else clock.time)
     rows = None if clock is None or _is_every(clock.rows, table.height) else clock.rows
     for point, place in places.items():
         numbers = table.numbers(place)
@@ -215,7 +217,7 @@ def long_columns(
     unit_texts: pl.Series,
     places: Mapping[str, int],
     channels: Mapping[str, ChannelTable],
-) -> Columns:
+) -> RawColumns:
     """Channels of the long layout: each at its own times, all on the union of these.
 
     Rows of one channel that share a time are spread as in the wide layout.
@@ -238,7 +240,7 @@ def long_columns(
         time_of_row[clock.rows] = clock.time
     own: dict[str, tuple[Floats, Floats]] = {}
     units: dict[str, str | None] = {}
-    columns = Columns(np.zeros(0))
+    columns = RawColumns(np.zeros(0))
     for point, place in places.items():
         channel = long.channel(place)
         columns.note_cells(point, channel.numbers)
@@ -303,7 +305,7 @@ def _several_units(point: str, channel: LongChannel) -> Finding:
     )
 
 
-def take_apart(table: Table, log: LogTable) -> LongTable | None:
+def take_apart(table: Columns, log: LogTable) -> LongTable | None:
     """The channels of a long log; None for a wide one.
 
     Raises
@@ -317,12 +319,12 @@ def take_apart(table: Table, log: LogTable) -> LongTable | None:
 
 
 def read_columns(
-    table: Table,
+    table: Columns,
     setup: Setup,
     clock: Clock | None,
     long: LongTable | None,
     places: Mapping[str, int],
-) -> Columns:
+) -> RawColumns:
     """Raw channels of a table in either layout; `clock` None where only units are to be checked."""
     if long is None:
         return wide_columns(table, clock, places, setup.channels)

@@ -13,9 +13,9 @@ from ingest.clock.reader import TimeReader, open_reader
 from ingest.errors import Fault, UnusableRun
 from ingest.load.bins import Bins
 from ingest.load.columns import (
-    Columns,
     Faults,
     Parts,
+    RawColumns,
     find_columns,
     read_columns,
     shared_columns,
@@ -23,10 +23,11 @@ from ingest.load.columns import (
 )
 from ingest.run import Finding, Rejected, Sensor
 from ingest.sensors.calibrate import RawChannel, calibrate
-from ingest.table.text.read import Table, iter_tables
+from ingest.table.open import iter_log
 
 if TYPE_CHECKING:
     from ingest.files import RunFiles
+    from ingest.table.columns import Columns
 
 CHUNK_BYTES: Final = 16 * 2**20
 REJECTED_CAP: Final = 1000
@@ -53,7 +54,7 @@ def load_large(files: RunFiles, chunk_bytes: int = CHUNK_BYTES) -> Parts:
         Where the log cannot be used.
     """
     stream = _Stream(files)
-    for table in iter_tables(files.log, files.setup.log, chunk_bytes=chunk_bytes):
+    for table in iter_log(files.log, files.setup.log, chunk_bytes=chunk_bytes):
         stream.take(table)
     return stream.finish()
 
@@ -76,7 +77,7 @@ class _Stream:
         self.rejected: list[Rejected] = []
         self.rejected_count = 0
 
-    def take(self, table: Table) -> None:
+    def take(self, table: Columns) -> None:
         """Add a chunk.
 
         Raises
@@ -145,7 +146,7 @@ class _Stream:
             whole, time, readings, sensors, findings, self.rejected, self.rejected_count, self.read
         )
 
-    def _clock(self, table: Table) -> Clock:
+    def _clock(self, table: Columns) -> Clock:
         if self.reader is None:
             self.reader, readings = open_reader(table, self.setup.log)
         else:
@@ -163,7 +164,7 @@ class _Stream:
             self.segments.append(segment)
         return clock
 
-    def _columns(self, table: Table, clock: Clock | None, faults: Faults) -> Columns:
+    def _columns(self, table: Columns, clock: Clock | None, faults: Faults) -> RawColumns:
         channels = self.setup.channels
         long = take_apart(table, self.setup.log)
         # a channel of the long layout may be absent from a chunk; finish() sees to all of them

@@ -19,6 +19,7 @@ from ingest.arrays import Floats
 from ingest.clock.log_clock import Clock, build_clock, clock_of
 from ingest.clock.reader import open_reader
 from ingest.errors import Fault, UnusableRun
+from ingest.events.controls import Events, lever_disagreement, no_events, read_events
 from ingest.files import RunFiles, file_sha256, find_files
 from ingest.files import read_text as read_text
 from ingest.files import run_folders as run_folders
@@ -32,16 +33,20 @@ from ingest.load.columns import (
     shared_columns,
     take_apart,
 )
-from ingest.load.controls import Events, lever_disagreement, no_events, read_events
+from ingest.load.doubts import setup_findings
 from ingest.load.large import load_large
 from ingest.load.start import engine_start, wall_clock
 from ingest.run import Finding, Run
 from ingest.sensors.calibrate import calibrate
-from ingest.setup.doubts import setup_findings
-from ingest.table.text.read import LongTable, Table, read_table
+from ingest.table.open import open_log
 
 if TYPE_CHECKING:
     from ingest.setup.model import Setup
+    from ingest.table.columns import Columns
+    from ingest.table.long import LongTable
+
+JOURNAL: Final = "journal"
+"""Folder that a recording has in its run folder."""
 
 WHOLE_UP_TO: Final = 256 * 2**20
 """A log of up to this many bytes is held in memory; a larger one is averaged into bins."""
@@ -64,7 +69,27 @@ class OpenedRun:
     """
 
     files: RunFiles
-    table: Table | None
+    table: Columns | None
+
+
+def run_files(place: Path, setup: Path | None = None) -> RunFiles:
+    """The files of a run; those of a recording are put in order first.
+
+    Parameters
+    ----------
+    place, setup
+        As for `load_run`.
+
+    Raises
+    ------
+    UnusableRun
+        Where a file is missing or lies outside the folder, with one fault for each.
+    """
+    if not (place / JOURNAL).is_dir():
+        return find_files(place, setup)
+    from ingest.record.recover import prepare  # most runs were not recorded here
+
+    return find_files(place, setup, prepare(place))
 
 
 def load_run(place: Path, setup: Path | None = None, *, whole_up_to: int = WHOLE_UP_TO) -> Run:
@@ -99,7 +124,7 @@ def open_run(
     UnusableRun
         Where a file cannot be read or the log holds no table.
     """
-    files = find_files(place, setup)
+    files = run_files(place, setup)
     if not files.setup.channels:
         raise UnusableRun(
             Fault(
@@ -109,8 +134,8 @@ def open_run(
                 f"draft one with `lukewarm setup {files.log.name} --out run.toml`",
             )
         )
-    whole = files.log.stat().st_size <= whole_up_to
-    return OpenedRun(files, read_table(files.log, files.setup.log, hashed=True) if whole else None)
+    table = open_log(files.log, files.setup.log, whole_up_to=whole_up_to, hashed=True)
+    return OpenedRun(files, table)
 
 
 def load_opened(opened: OpenedRun) -> Run:
@@ -128,7 +153,7 @@ def load_opened(opened: OpenedRun) -> Run:
     return _assemble(files, *_load_whole(files, opened.table))
 
 
-def _load_whole(files: RunFiles, table: Table) -> tuple[Parts, Events]:
+def _load_whole(files: RunFiles, table: Columns) -> tuple[Parts, Events]:
     """Understand a log held whole; all its faults and those of the events are raised at once."""
     setup, faults = files.setup, Faults()
     clock, columns, result, events = None, None, None, no_events()
@@ -163,7 +188,9 @@ def _load_whole(files: RunFiles, table: Table) -> tuple[Parts, Events]:
     return parts, events
 
 
-def _clock(table: Table, setup: Setup, long: LongTable | None, places: Mapping[str, int]) -> Clock:
+def _clock(
+    table: Columns, setup: Setup, long: LongTable | None, places: Mapping[str, int]
+) -> Clock:
     if long is None:
         return build_clock(table, setup.log)
     reader, readings = open_reader(table, setup.log)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from ingest.clock.order import DAY_S
 from ingest.errors import Fault, UnusableRun
-from ingest.load.controls import LONGEST_LEAD_S
+from ingest.events.controls import LONGEST_LEAD_S
 from ingest.run import Finding
 
 if TYPE_CHECKING:

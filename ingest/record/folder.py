@@ -9,15 +9,20 @@ from ingest.errors import Fault, UnusableRun
 from ingest.files import SETUP_NAME, read_text, write_text
 from ingest.record.journal import FOLDER
 from ingest.record.ports.port import check_url
-from ingest.record.recover import folder_plan
-from ingest.record.wire.table_layout import Plan, complete_setup, make_plan, open_plan
+from ingest.record.recover import folder_derivation
+from ingest.record.wire.derivation import (
+    Derivation,
+    complete_setup,
+    make_derivation,
+    open_derivation,
+)
 from ingest.setup.serial import SerialTable, read_serial, with_ports
 
 if TYPE_CHECKING:
     from filelock import BaseFileLock
 
 
-def new_folder(setup_path: Path, folder: Path, ports: tuple[str, ...]) -> Plan:
+def new_folder(setup_path: Path, folder: Path, ports: tuple[str, ...]) -> Derivation:
     """Make a run folder to record into.
 
     Raises
@@ -25,8 +30,8 @@ def new_folder(setup_path: Path, folder: Path, ports: tuple[str, ...]) -> Plan:
     UnusableRun
         Where the set-up is no set-up for recording, or something is there already.
     """
-    plan, text = open_plan(setup_path, ports)
-    _check_urls(plan)
+    derivation, text = open_derivation(setup_path, ports)
+    _check_urls(derivation)
     if folder.exists() and not _holds_nothing_but(folder, setup_path):
         raise UnusableRun(
             Fault(
@@ -41,11 +46,11 @@ def new_folder(setup_path: Path, folder: Path, ports: tuple[str, ...]) -> Plan:
     except OSError as error:
         raise UnusableRun(cannot_write(folder, error)) from error
     write_text(folder / SETUP_NAME, text)
-    return plan
+    return derivation
 
 
-def known_folder(folder: Path, ports: tuple[str, ...]) -> Plan:
-    """The plan of a run folder to go on in; ports given here are written into its run.toml.
+def known_folder(folder: Path, ports: tuple[str, ...]) -> Derivation:
+    """A run folder to go on in; ports given here are written into its run.toml.
 
     Raises
     ------
@@ -61,13 +66,13 @@ def known_folder(folder: Path, ports: tuple[str, ...]) -> Plan:
                 "correct the path, or begin a new one with --out",
             )
         )
-    plan = folder_plan(folder)
+    derivation = folder_derivation(folder)
     if ports:
-        table = with_ports(read_serial(plan.setup), ports)
-        plan = make_plan(plan.setup, SerialTable(port=table.port))
-        write_text(folder / SETUP_NAME, complete_setup(read_text(folder / SETUP_NAME), plan))
-    _check_urls(plan)
-    return plan
+        table = with_ports(read_serial(derivation.setup), ports)
+        derivation = make_derivation(derivation.setup, SerialTable(port=table.port))
+        write_text(folder / SETUP_NAME, complete_setup(read_text(folder / SETUP_NAME), derivation))
+    _check_urls(derivation)
+    return derivation
 
 
 def hold(lock: BaseFileLock, folder: Path) -> None:
@@ -112,9 +117,9 @@ def _holds_nothing_but(folder: Path, setup_path: Path) -> bool:
     return all(prepared and each.name == SETUP_NAME for each in folder.iterdir())
 
 
-def _check_urls(plan: Plan) -> None:
+def _check_urls(derivation: Derivation) -> None:
     faults: list[Fault] = []
-    for port in plan.ports:
+    for port in derivation.ports:
         try:
             if port.url is not None:
                 check_url(port.url)

@@ -7,10 +7,11 @@ A file holds one JSON object, ``{"control": "temp_lever", "position": "100", "ho
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
+
+from ingest.json_text import parse_json
 
 FOLDER: Final = "inbox"
 LARGEST: Final = 4096
@@ -57,7 +58,7 @@ class Inbox:
     def _read(self, path: Path) -> tuple[str, str, float | None]:
         if path.stat().st_size > LARGEST:
             raise ValueError("it is too large")
-        found = json.loads(path.read_text(encoding="utf-8"))
+        found = parse_json(path.read_text(encoding="utf-8"))
         try:
             when = found.get("host_s")
             return (

@@ -4,7 +4,7 @@
 
     with Recorder.create(Path("run.toml"), Path("SC-014"), ("COM5",)) as recorder:
         recorder.note_event("temp_lever", "100")
-        run = recorder.run_so_far()
+        recorder.counters.rows
 
 What the ports give goes to the journal first (`ingest.record.journal`); a thread makes the log of
 it (`ingest.record.wire.deriver`) a few times a second. After a crash the same code makes the log
@@ -26,7 +26,8 @@ from ingest.record import recover
 from ingest.record.folder import cannot_write, hold, known_folder, new_folder
 from ingest.record.inbox import Inbox
 from ingest.record.journal import FOLDER, Damage, Journal, JournalError, Kind, Record, monotonic_ns
-from ingest.record.ports.reader import PortReader, make_reader
+from ingest.record.ports.open import make_reader
+from ingest.record.ports.reader import PortReader
 from ingest.record.said import CAUTIONS as CAUTIONS
 from ingest.record.said import PortState as PortState
 from ingest.record.said import Summary as Summary
@@ -43,8 +44,7 @@ from ingest.table.names import match_name
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from ingest.record.wire.table_layout import Plan
-    from ingest.run import Run
+    from ingest.record.wire.derivation import Derivation
     from ingest.setup.model import Setup
 
 DERIVE_EVERY_S: Final = 0.2
@@ -62,17 +62,21 @@ class Recorder:
     ----------
     folder
         The run folder, with its run.toml.
-    plan
+    derivation
         How lines become the log.
     on_sync
         See `Journal`.
     """
 
     def __init__(
-        self, folder: Path, plan: Plan, *, on_sync: Callable[[int, int], None] | None = None
+        self,
+        folder: Path,
+        derivation: Derivation,
+        *,
+        on_sync: Callable[[int, int], None] | None = None,
     ) -> None:
         self.folder = folder
-        self.plan = plan
+        self.derivation = derivation
         self.failure: str | None = None
         self._on_sync = on_sync
         self._lock = threading.Lock()
@@ -144,12 +148,12 @@ class Recorder:
     @property
     def setup(self) -> Setup:
         """The set-up in the run folder."""
-        return self.plan.setup
+        return self.derivation.setup
 
     @property
     def serial(self) -> SerialTable:
         """Its ports."""
-        return SerialTable(port=self.plan.ports)
+        return SerialTable(port=self.derivation.ports)
 
     @property
     def running(self) -> bool:
@@ -175,7 +179,7 @@ class Recorder:
             self._held.release()
             raise
         self._readers = [
-            make_reader(at, table, self._take) for at, table in enumerate(self.plan.ports)
+            make_reader(at, table, self._take) for at, table in enumerate(self.derivation.ports)
         ]
         self._thread = threading.Thread(target=self._derive_loop, name="recorder", daemon=True)
         self._thread.start()
@@ -242,7 +246,7 @@ class Recorder:
     def _cells(self) -> dict[str, Latest]:
         deriver = self._derive()
         with self._lock:
-            if not self.plan.as_received:
+            if not self.derivation.as_received:
                 return dict(deriver.cells)
             line, head = deriver.last_line, deriver.events.head
         seen = line and see_line(head, line[0], self.setup.log)
@@ -279,21 +283,6 @@ class Recorder:
             found.clear()
         return taken
 
-    def run_so_far(self) -> Run:
-        """The run as recorded up to now, through the loader's own code.
-
-        Raises
-        ------
-        UnusableRun
-            Where there is too little to load yet.
-        """
-        from ingest.load.load import load_run
-
-        if self._thread is not None and self._thread.is_alive():
-            with self._lock:
-                self._drain()
-        return load_run(self.folder)
-
     def _derive(self) -> Deriver:
         if self._deriver is None:
             msg = "the recorder was not started"
@@ -305,7 +294,7 @@ class Recorder:
         # said before the files are begun anew: after a crash in between they are not to be trusted
         write_text(self.folder / recover.STATE_NAME, json.dumps({"state": "recording"}) + "\n")
         self._files = DerivedFiles(self.folder, fresh=True)
-        self._deriver = Deriver(self.plan, self._files)
+        self._deriver = Deriver(self.derivation, self._files)
         self._damage = recover.replay_journal(self.folder, self._deriver)
         self._deriver.messages.clear()
         reserve = self.folder / FOLDER / _RESERVE

@@ -16,13 +16,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from ingest.files import SETUP_NAME, Recording, read_text
+from ingest.files import NOT_RECORDED, SETUP_NAME, Recording, read_text
+from ingest.json_text import parse_json
 from ingest.record.journal import FOLDER, Damage, read_records, segments
 from ingest.record.wire.clock import Drift, compare_clocks
 from ingest.record.wire.count import Gap
+from ingest.record.wire.derivation import EVENTS_NAME, LOG_NAME, Derivation, make_derivation
 from ingest.record.wire.deriver import Deriver
 from ingest.record.wire.files import REJECTED_NAME, DerivedFiles
-from ingest.record.wire.table_layout import EVENTS_NAME, LOG_NAME, Plan, make_plan
 from ingest.run import Finding
 from ingest.setup.model import parse_setup
 from ingest.setup.serial import read_serial
@@ -51,8 +52,8 @@ def is_recording(folder: Path) -> bool:
     return bool(segments(folder))
 
 
-def folder_plan(folder: Path) -> Plan:
-    """The plan of a recorded run folder.
+def folder_derivation(folder: Path) -> Derivation:
+    """How the lines of a recorded run folder become its log.
 
     Raises
     ------
@@ -60,7 +61,7 @@ def folder_plan(folder: Path) -> Plan:
         Where its run.toml cannot be used.
     """
     setup = parse_setup(read_text(folder / SETUP_NAME), SETUP_NAME)
-    return make_plan(setup, read_serial(setup))
+    return make_derivation(setup, read_serial(setup))
 
 
 def replay_journal(folder: Path, deriver: Deriver, *, flush_every: int = 2000) -> Damage:
@@ -109,12 +110,12 @@ def rebuild(folder: Path, target: Path | None = None) -> dict[str, Any]:
         Where the files cannot be written.
     """
     target = folder if target is None else target
-    plan = folder_plan(folder)
+    derivation = folder_derivation(folder)
     with tempfile.TemporaryDirectory(prefix=".rebuild-", dir=target) as scratch:
         place = Path(scratch)
         files = DerivedFiles(place, fresh=True)
         try:
-            deriver = Deriver(plan, files)
+            deriver = Deriver(derivation, files)
             damage = replay_journal(folder, deriver)
             deriver.finish()
             files.flush()
@@ -152,7 +153,7 @@ def state_of(folder: Path, deriver: Deriver, state: str, findings: list[Finding]
         .astimezone()
         .isoformat(timespec="milliseconds"),
         "duration_s": round(deriver.clock.last_s, 3),
-        "time": "host" if deriver.plan.host_time else "logger",
+        "time": "host" if deriver.derivation.host_time else "logger",
         "counters": asdict(deriver.counters),
         "journal": journal_sizes(folder),
         "findings": [asdict(finding) for finding in findings],
@@ -167,7 +168,7 @@ def journal_sizes(folder: Path) -> dict[str, int]:
 def read_state(folder: Path) -> dict[str, Any]:
     """What recording.json says; empty where there is none that can be read."""
     try:
-        found = json.loads((folder / STATE_NAME).read_text(encoding="utf-8"))
+        found = parse_json((folder / STATE_NAME).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
     return found if isinstance(found, dict) else {}
@@ -183,8 +184,10 @@ def prepare(folder: Path) -> Recording:
     Parameters
     ----------
     folder
-        A run folder with a journal.
+        A run folder; one without a journal was not recorded here.
     """
+    if not (folder / FOLDER).is_dir():
+        return NOT_RECORDED
     state = read_state(folder)
     if not is_recording(folder) or state.get("state") == "closed" or _is_settled(folder, state):
         return _told(folder, state)
@@ -252,7 +255,7 @@ def recording_findings(
         Whether the recording was ended in order.
     """
     found: list[Finding] = []
-    plan = deriver.plan
+    derivation = deriver.derivation
     if not closed:
         found.append(
             Finding(
@@ -262,7 +265,7 @@ def recording_findings(
         )
     ended = deriver.clock.last_s - HANG_UP_S  # a logger switched off first is no gap
     gaps = [gap for gap in deriver.all_gaps() if gap.to_s is not None or gap.from_s < ended]
-    found += _gap_findings(gaps, deriver, host_time=plan.host_time)
+    found += _gap_findings(gaps, deriver, host_time=derivation.host_time)
     found += _count_findings(deriver)
     if damage.places:
         found.append(
@@ -284,8 +287,8 @@ def recording_findings(
             )
         )
     drift = None
-    if not plan.host_time:
-        drift = compare_clocks(log, plan.setup.log, deriver.samples)
+    if not derivation.host_time:
+        drift = compare_clocks(log, derivation.setup.log, deriver.samples)
     return found if drift is None else [*found, *_drift_findings(drift)]
 
 

@@ -18,10 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.clock.reader import open_reader
+from ingest.events.file import read_event_lines
 from ingest.files import find_files
-from ingest.load.events_file import read_event_lines
+from ingest.record.recover import prepare
 from ingest.record.replay_port import Outlet
-from ingest.table.text.read import read_table
+from ingest.table.text.read import read_text_table
 from ingest.table.text.source import Source
 
 if TYPE_CHECKING:
@@ -71,11 +72,11 @@ def read_script(place: Path, setup: Path | None = None) -> Script:
     UnusableRun
         Where the run's log or events cannot be read.
     """
-    files = find_files(place, setup)
+    files = find_files(place, setup, prepare(place))
     with Source(files.log, files.setup.log) as source:
         text = source.whole(None).text.replace(b"\0", b"")
     lines = text.removesuffix(b"\n").split(b"\n")
-    table = read_table(files.log, files.setup.log)
+    table = read_text_table(files.log, files.setup.log)
     reader, readings = open_reader(table, files.setup.log)
     reached = np.full(len(lines), np.nan)
     for row in range(table.height):

@@ -31,7 +31,7 @@ from typing import Any, Final, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from ingest.errors import Fault, UnusableRun
-from ingest.load.controls import PositionError, read_position
+from ingest.events.controls import PositionError, read_position
 from ingest.points import CONTROLS, POINTS
 from ingest.setup.model import Heater
 from ingest.setup.toml_text import parse_toml

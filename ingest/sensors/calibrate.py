@@ -17,8 +17,8 @@ from ingest.arrays import Floats
 from ingest.errors import Fault, UnusableRun
 from ingest.points import column_name
 from ingest.run import ErrorSource, Finding, Sensor
-from ingest.sensors.channel import Plan
-from ingest.sensors.channels import Plans, make_plans
+from ingest.sensors.channel import Recipe
+from ingest.sensors.channels import Recipes, make_recipes
 from ingest.sensors.resolution import resolution
 from ingest.sensors.thermocouple import seebeck_at, temperature
 from ingest.sensors.tolerances import (
@@ -105,7 +105,7 @@ def check_channels(
     log_file, setup_file
         Names for the faults' texts.
     """
-    return make_plans(setup, raw_units, log_file=log_file, setup_file=setup_file).faults
+    return make_recipes(setup, raw_units, log_file=log_file, setup_file=setup_file).faults
 
 
 def calibrate(
@@ -136,12 +136,12 @@ def calibrate(
         With one fault for each thing wrong with the set-up's channels.
     """
     units = {point: channel.unit for point, channel in raw.items()}
-    plans = make_plans(setup, units, log_file=log_file, setup_file=setup_file)
-    if plans.faults:
-        raise UnusableRun(plans.faults)
-    worker = _Worker(raw, plans, time_s)
-    for plan in plans.plans.values():
-        worker.convert(plan)
+    recipes = make_recipes(setup, units, log_file=log_file, setup_file=setup_file)
+    if recipes.faults:
+        raise UnusableRun(recipes.faults)
+    worker = _Worker(raw, recipes, time_s)
+    for recipe in recipes.recipes.values():
+        worker.convert(recipe)
     return Calibrated(
         {point: worker.readings[point] for point in raw},
         {point: worker.sensors[point] for point in raw},
@@ -150,49 +150,53 @@ def calibrate(
 
 
 class _Worker:
-    """Carries out the plans, each channel after those it needs."""
+    """Carries out the recipes, each channel after those it needs."""
 
-    def __init__(self, raw: Mapping[str, RawChannel], plans: Plans, time_s: Floats | None) -> None:
-        self.raw, self.plans, self.time = raw, plans, time_s
+    def __init__(
+        self, raw: Mapping[str, RawChannel], recipes: Recipes, time_s: Floats | None
+    ) -> None:
+        self.raw, self.recipes, self.time = raw, recipes, time_s
         self.readings: dict[str, Floats] = {}
         self.sensors: dict[str, Sensor] = {}
         self.findings: list[Finding] = []
-        named = [(plan.junction, plan.table.cold_junction) for plan in plans.plans.values()]
-        self.junctions = {name for pair in named for name in pair if name in plans.plans}
+        named = [
+            (recipe.junction, recipe.table.cold_junction) for recipe in recipes.recipes.values()
+        ]
+        self.junctions = {name for pair in named for name in pair if name in recipes.recipes}
 
-    def convert(self, plan: Plan) -> None:
+    def convert(self, recipe: Recipe) -> None:
         """Convert one channel and describe its sensor."""
-        channel = self.raw[plan.point]
+        channel = self.raw[recipe.point]
         logged = np.asarray(channel.values, dtype=np.float64)
-        readings = self._physical(plan, self._signal(plan, logged))
-        if plan.reference is not None:
-            readings = vacuum(readings, plan.reference, self.plans.barometer)
-        self.readings[plan.point] = readings
-        self.findings += plan.findings
-        self._count_lost(plan, logged, readings)
-        self.sensors[plan.point] = self._sensor(plan, channel.source, logged, readings)
+        readings = self._physical(recipe, self._signal(recipe, logged))
+        if recipe.reference is not None:
+            readings = vacuum(readings, recipe.reference, self.recipes.barometer)
+        self.readings[recipe.point] = readings
+        self.findings += recipe.findings
+        self._count_lost(recipe, logged, readings)
+        self.sensors[recipe.point] = self._sensor(recipe, channel.source, logged, readings)
 
-    def _signal(self, plan: Plan, logged: Floats) -> Floats:
+    def _signal(self, recipe: Recipe, logged: Floats) -> Floats:
         """The logged numbers in the signal's stored unit (mV for a thermocouple)."""
-        scale = plan.table.scale
+        scale = recipe.table.scale
         if scale is not None:
             supply = self.readings[scale.supply] if scale.supply else None
             logged = scaled(logged, scale.from_, scale.to, supply, scale.ratiometric_to)
-        factor, offset = plan.signal.factor, plan.signal.offset
-        if plan.junction is not None:
+        factor, offset = recipe.signal.factor, recipe.signal.offset
+        if recipe.junction is not None:
             factor /= MILLIVOLT
         if factor == 1.0 and offset == 0.0:
             return logged
         return logged * factor + offset
 
-    def _physical(self, plan: Plan, signal: Floats) -> Floats:
+    def _physical(self, recipe: Recipe, signal: Floats) -> Floats:
         """What a signal says of the quantity."""
-        table = plan.table
-        if plan.junction is not None:
-            return temperature(table.type, signal, self._junction(plan, signal))
-        if plan.signal.dimension != "resistance" or plan.quantity.name != "temperature":
+        table = recipe.table
+        if recipe.junction is not None:
+            return temperature(table.type, signal, self._junction(recipe, signal))
+        if recipe.signal.dimension != "resistance" or recipe.quantity.name != "temperature":
             return signal
-        if plan.kind == "rtd":
+        if recipe.kind == "rtd":
             return platinum_temperature(signal, table.r0)
         if table.steinhart_hart is not None:
             return steinhart_hart_temperature(signal, table.steinhart_hart)
@@ -200,12 +204,12 @@ class _Worker:
         assert table.r25 is not None  # noqa: S101
         return beta_temperature(signal, table.beta, table.r25)
 
-    def _junction(self, plan: Plan, signal: Floats) -> Floats | float:
+    def _junction(self, recipe: Recipe, signal: Floats) -> Floats | float:
         """Cold-junction temperature for each reading of a thermocouple."""
-        if not isinstance(plan.junction, str):
-            assert plan.junction is not None  # noqa: S101 - the caller saw to it
-            return plan.junction
-        junction = self.readings[plan.junction]
+        if not isinstance(recipe.junction, str):
+            assert recipe.junction is not None  # noqa: S101 - the caller saw to it
+            return recipe.junction
+        junction = self.readings[recipe.junction]
         missing = np.isnan(junction)
         if self.time is None or not missing.any() or missing.all():
             return junction
@@ -223,7 +227,7 @@ class _Worker:
         filled[wanted] = junction[left] + share * (junction[right] - junction[left])
         return filled
 
-    def _count_lost(self, plan: Plan, logged: Floats, readings: Floats) -> None:
+    def _count_lost(self, recipe: Recipe, logged: Floats, readings: Floats) -> None:
         """Say how many readings lay outside a range, and where."""
         if readings is logged:
             return
@@ -234,16 +238,16 @@ class _Worker:
         first, last = int(lost[0]), int(lost[-1])
         begin, end = (None, None) if self.time is None else (self.time[first], self.time[last])
         because = "outside the range of their formula"
-        if plan.junction is not None:
-            because = f"outside type {plan.table.type}'s range or without a cold junction"
-        elif plan.table.scale is not None:
-            because = f"outside the scale's signals {plan.table.scale.from_}"
+        if recipe.junction is not None:
+            because = f"outside type {recipe.table.type}'s range or without a cold junction"
+        elif recipe.table.scale is not None:
+            because = f"outside the scale's signals {recipe.table.scale.from_}"
         self.findings.append(
             Finding(
                 "out_of_range",
-                f"{plan.point}: {lost.size} of {count} readings are {because} and were left out;"
+                f"{recipe.point}: {lost.size} of {count} readings are {because} and were left out;"
                 f" the first is {logged[first]:g}",
-                plan.point,
+                recipe.point,
                 None if begin is None else float(begin),
                 None if end is None else float(end),
                 forbids=True,
@@ -251,46 +255,46 @@ class _Worker:
             )
         )
 
-    def _sensor(self, plan: Plan, name: str, logged: Floats, readings: Floats) -> Sensor:
+    def _sensor(self, recipe: Recipe, name: str, logged: Floats, readings: Floats) -> Sensor:
         few = _sample(readings)
         low, high = (float(few[few.size // 50]), float(few[-1 - few.size // 50])) if few.size else (
             0.0, 0.0)  # fmt: skip
-        quantity = plan.quantity
-        junction = plan.table.cold_junction if plan.junction is None else plan.junction
+        quantity = recipe.quantity
+        junction = recipe.table.cold_junction if recipe.junction is None else recipe.junction
         return Sensor(
-            point=plan.point,
-            column=column_name(plan.point, quantity),
+            point=recipe.point,
+            column=column_name(recipe.point, quantity),
             quantity=quantity,
-            kind=plan.kind,
-            source=name or str(plan.table.column),
-            errors=tuple(self._errors(plan, low, high)),
-            resolution=self._resolution(plan, logged, 0.5 * (low + high)),
-            time_constant=plan.table.time_constant,
+            kind=recipe.kind,
+            source=name or str(recipe.table.column),
+            errors=tuple(self._errors(recipe, low, high)),
+            resolution=self._resolution(recipe, logged, 0.5 * (low + high)),
+            time_constant=recipe.table.time_constant,
             cold_junction=junction if isinstance(junction, str) and junction in self.raw else None,
         )
 
-    def _errors(self, plan: Plan, low: float, high: float) -> list[ErrorSource]:
+    def _errors(self, recipe: Recipe, low: float, high: float) -> list[ErrorSource]:
         """Systematic error sources over the range of a channel's readings."""
-        scale = plan.table.scale
-        span = abs(scale.to[1] - scale.to[0]) * plan.signal.factor if scale else None
-        is_cold = plan.point in self.junctions
-        limit = limit_of(plan.kind, plan.quantity.name, plan.table, span, is_cold=is_cold)
+        scale = recipe.table.scale
+        span = abs(scale.to[1] - scale.to[0]) * recipe.signal.factor if scale else None
+        is_cold = recipe.point in self.junctions
+        limit = limit_of(recipe.kind, recipe.quantity.name, recipe.table, span, is_cold=is_cold)
         errors = []
         if limit is not None:
             # the error of a cold junction is one and the same in all that use it
-            name = f"cold junction {plan.point}" if is_cold else f"tolerance of {plan.point}"
+            name = f"cold junction {recipe.point}" if is_cold else f"tolerance of {recipe.point}"
             errors.append(source(name, limit.at, low, high))
-        if plan.kind == "thermocouple":
-            errors.append(self._junction_error(plan, low, high))
-        if plan.reference == "absolute":
-            half = BAROMETER_READ if self.plans.barometer_read else BAROMETER_FROM_ALTITUDE
+        if recipe.kind == "thermocouple":
+            errors.append(self._junction_error(recipe, low, high))
+        if recipe.reference == "absolute":
+            half = BAROMETER_READ if self.recipes.barometer_read else BAROMETER_FROM_ALTITUDE
             errors.append(ErrorSource("barometer", half / math.sqrt(3.0)))
         return errors
 
-    def _junction_error(self, plan: Plan, low: float, high: float) -> ErrorSource:
+    def _junction_error(self, recipe: Recipe, low: float, high: float) -> ErrorSource:
         """What the cold junction's error does to a thermocouple."""
-        letter = plan.table.type
-        stated = plan.table.cold_junction if plan.junction is None else plan.junction
+        letter = recipe.table.type
+        stated = recipe.table.cold_junction if recipe.junction is None else recipe.junction
         if isinstance(stated, str) and stated in self.sensors:
             few = _sample(self.readings[stated])
             at = float(few[few.size // 2]) if few.size else ROOM
@@ -299,37 +303,37 @@ class _Worker:
             ]
             half = math.sqrt(3.0) * math.hypot(*parts)
             return cold_junction_source(stated, half, letter, at, low, high)
-        if plan.junction is not None:  # a fixed value
-            at = float(plan.junction)
-            name = str(plan.table.cold_junction)
+        if recipe.junction is not None:  # a fixed value
+            at = float(recipe.junction)
+            name = str(recipe.table.cold_junction)
             return cold_junction_source(name, FIXED_COLD_JUNCTION, letter, at, low, high)
-        limit = limit_of("temperature", "temperature", plan.table, None, is_cold=True)
+        limit = limit_of("temperature", "temperature", recipe.table, None, is_cold=True)
         assert limit is not None  # noqa: S101 - there is one for every temperature
         return cold_junction_source(LOGGER, limit.at(ROOM), letter, ROOM, low, high)
 
-    def _resolution(self, plan: Plan, logged: Floats, at: float) -> float:
+    def _resolution(self, recipe: Recipe, logged: Floats, at: float) -> float:
         """Step of the logged numbers in the stored unit, at a typical reading."""
         step = resolution(logged)
         if step == 0.0:
             return 0.0
-        if plan.table.scale is not None:
-            from_, to = plan.table.scale.from_, plan.table.scale.to
+        if recipe.table.scale is not None:
+            from_, to = recipe.table.scale.from_, recipe.table.scale.to
             step *= abs((to[1] - to[0]) / (from_[1] - from_[0]))
-        step *= plan.signal.factor
-        if plan.junction is not None:
-            slope = seebeck_at(plan.table.type, at) * MILLIVOLT
+        step *= recipe.signal.factor
+        if recipe.junction is not None:
+            slope = seebeck_at(recipe.table.type, at) * MILLIVOLT
             return step / slope if slope > 0.0 else 0.0
-        if plan.signal.dimension == "resistance" and plan.quantity.name == "temperature":
-            return self._resistance_step(plan, logged, step)
+        if recipe.signal.dimension == "resistance" and recipe.quantity.name == "temperature":
+            return self._resistance_step(recipe, logged, step)
         return step
 
-    def _resistance_step(self, plan: Plan, logged: Floats, step: float) -> float:
+    def _resistance_step(self, recipe: Recipe, logged: Floats, step: float) -> float:
         """Step in kelvin of a resistance logged in steps of `step` ohm."""
-        few = _sample(self._signal(plan, logged))
+        few = _sample(self._signal(recipe, logged))
         if not few.size:
             return 0.0
         typical = float(few[few.size // 2])
-        pair = self._physical(plan, np.array([typical, typical + step]))
+        pair = self._physical(recipe, np.array([typical, typical + step]))
         moved = abs(float(pair[1] - pair[0]))
         return moved if math.isfinite(moved) else 0.0
 

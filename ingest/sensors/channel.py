@@ -1,7 +1,7 @@
 """Decides, before any data is read, how one channel becomes its stored unit, and what is wrong.
 
-A `Plan` holds everything the conversion of the channel needs. What is wrong with its set-up is
-found here as a `Fault`; what is merely assumed is a `Finding` of the plan.
+A `Recipe` holds everything the conversion of the channel needs. What is wrong with its set-up is
+found here as a `Fault`; what is merely assumed is a `Finding` of the recipe.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ JUNCTION_RANGE: Final = (-60.0, 150.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class Recipe:
     """How one channel is converted.
 
     Parameters
@@ -77,8 +77,8 @@ class Plan:
         return tuple(point for point in named if isinstance(point, str))
 
 
-class Planner:
-    """Plans one channel, collecting what is wrong with it."""
+class RecipeMaker:
+    """Works out the recipe of one channel, collecting what is wrong with it."""
 
     def __init__(
         self, setup: Setup, point: str, unit: str | None, log_file: str, setup_file: str
@@ -102,13 +102,13 @@ class Planner:
     def _note(self, fault: str, detail: str) -> None:
         self.findings.append(Finding(fault, detail, self.point))
 
-    def plan(self, units: Mapping[str, str | None], *, has_barometer: bool) -> Plan | None:
-        """Plan the channel; the plan holds only where `faults` stays empty.
+    def recipe(self, units: Mapping[str, str | None], *, has_barometer: bool) -> Recipe | None:
+        """Work the recipe out; it holds only where `faults` stays empty.
 
         Parameters
         ----------
         units
-            As in `ingest.sensors.channels.make_plans`.
+            As in `ingest.sensors.channels.make_recipes`.
         has_barometer
             Whether the set-up gives the ambient pressure.
         """
@@ -130,7 +130,7 @@ class Planner:
                 "reference", "an absolute pressure and no barometer", "the air pressure",
                 'add barometer = "98.6 kPa" or altitude = "300 m" to [run]',
             )  # fmt: skip
-        return Plan(
+        return Recipe(
             self.point, self.table, self.kind, quantity, signal, junction, reference,
             tuple(self.findings),
         )  # fmt: skip

@@ -1,4 +1,4 @@
-"""The plans of all channels of a run: barometer, circular cold junctions, order of conversion."""
+"""The recipes of all channels of a run: barometer, circular cold junctions, order of conversion."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Final
 
 from ingest.errors import Fault
 from ingest.sensors.atmosphere import barometric_pressure
-from ingest.sensors.channel import Plan, Planner
+from ingest.sensors.channel import Recipe, RecipeMaker
 from ingest.sensors.units import UnknownUnit, value_with_unit
 from ingest.setup.model import Setup
 
@@ -17,12 +17,12 @@ BAROMETER_RANGE: Final = (45.0, 110.0)
 
 
 @dataclass
-class Plans:
-    """The plans of all channels, in the order in which they can be carried out.
+class Recipes:
+    """The recipes of all channels, in the order in which they can be carried out.
 
     Parameters
     ----------
-    plans
+    recipes
         By measuring point.
     faults
         Everything wrong with the set-up.
@@ -32,16 +32,16 @@ class Plans:
         Whether it was read rather than derived from the altitude.
     """
 
-    plans: dict[str, Plan] = field(default_factory=dict)
+    recipes: dict[str, Recipe] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
     barometer: float | None = None
     barometer_read: bool = False
 
 
-def make_plans(
+def make_recipes(
     setup: Setup, units: Mapping[str, str | None], *, log_file: str, setup_file: str
-) -> Plans:
-    """Plan the conversion of all channels.
+) -> Recipes:
+    """Work out how every channel is converted.
 
     Parameters
     ----------
@@ -52,29 +52,29 @@ def make_plans(
     log_file, setup_file
         Names for the faults' texts.
     """
-    result = Plans()
+    result = Recipes()
     _read_barometer(setup, setup_file, result)
     # one that is given but absurd is a fault of its own, and not one more for each channel
     given = setup.run.barometer is not None or setup.run.altitude is not None
     cycles = _circular(setup)
     for point, unit in units.items():
-        planner = Planner(setup, point, unit, log_file, setup_file)
+        maker = RecipeMaker(setup, point, unit, log_file, setup_file)
         if point in cycles:
-            result.faults.append(planner.fault(
+            result.faults.append(maker.fault(
                 "cold_junction", " -> ".join(cycles[point]), "a chain that ends", "let it end at a "
                 "channel in degrees or a fixed value",
             ))  # fmt: skip
             continue
-        plan = planner.plan(units, has_barometer=given)
-        result.faults += planner.faults
-        if plan is not None and not planner.faults:
-            result.plans[point] = plan
+        recipe = maker.recipe(units, has_barometer=given)
+        result.faults += maker.faults
+        if recipe is not None and not maker.faults:
+            result.recipes[point] = recipe
     if not result.faults:
-        result.plans = _ordered(result.plans)
+        result.recipes = _ordered(result.recipes)
     return result
 
 
-def _read_barometer(setup: Setup, setup_file: str, result: Plans) -> None:
+def _read_barometer(setup: Setup, setup_file: str, result: Recipes) -> None:
     """Take the ambient pressure from the set-up's barometer, else from its altitude."""
     given = {"barometer": setup.run.barometer, "altitude": setup.run.altitude}
     dimensions = {"barometer": "pressure", "altitude": "length"}
@@ -124,16 +124,16 @@ def _circular(setup: Setup) -> dict[str, list[str]]:
     return found
 
 
-def _ordered(plans: dict[str, Plan]) -> dict[str, Plan]:
-    """Plans with every channel after those it needs; there are no circles left."""
-    ordered: dict[str, Plan] = {}
+def _ordered(recipes: dict[str, Recipe]) -> dict[str, Recipe]:
+    """Recipes with every channel after those it needs; there are no circles left."""
+    ordered: dict[str, Recipe] = {}
 
     def add(point: str) -> None:
-        for needed in plans[point].needs:
-            if needed in plans:
+        for needed in recipes[point].needs:
+            if needed in recipes:
                 add(needed)
-        ordered.setdefault(point, plans[point])
+        ordered.setdefault(point, recipes[point])
 
-    for point in plans:
+    for point in recipes:
         add(point)
     return ordered

@@ -63,7 +63,7 @@ THREADED_FROM: Final = 8 * BLOCK
 
 
 @dataclass(frozen=True, slots=True)
-class Segment:
+class Polynomial:
     """One polynomial of a reference function, with type K's exponential where it has one."""
 
     low: float
@@ -134,9 +134,9 @@ def _coefficients() -> dict[Letter, list[dict[str, Any]]]:
 
 
 @cache
-def _segments(letter: Letter) -> tuple[Segment, ...]:
+def _segments(letter: Letter) -> tuple[Polynomial, ...]:
     return tuple(
-        Segment(
+        Polynomial(
             segment["range"][0],
             segment["range"][1],
             tuple(segment["coefficients"]),
@@ -167,7 +167,7 @@ def emf(letter: Letter, temperature: ArrayLike) -> Floats:
     ndarray
         Emf [mV], same shape; NaN outside the reference function's range.
     """
-    return _by_segment(letter, temperature, Segment.emf)
+    return _by_segment(letter, temperature, Polynomial.emf)
 
 
 def seebeck(letter: Letter, temperature: ArrayLike) -> Floats:
@@ -185,7 +185,7 @@ def seebeck(letter: Letter, temperature: ArrayLike) -> Floats:
     ndarray
         Seebeck coefficient [mV/K], same shape; NaN outside the reference function's range.
     """
-    return _by_segment(letter, temperature, Segment.slope)
+    return _by_segment(letter, temperature, Polynomial.slope)
 
 
 def seebeck_at(letter: Letter, temperature: float) -> float:
@@ -210,7 +210,7 @@ def seebeck_at(letter: Letter, temperature: float) -> float:
 
 
 def _by_segment(
-    letter: Letter, temperature: ArrayLike, function: Callable[[Segment, Floats], Floats]
+    letter: Letter, temperature: ArrayLike, function: Callable[[Polynomial, Floats], Floats]
 ) -> Floats:
     t = np.asarray(temperature, dtype=np.float64)
     result = np.full(t.shape, np.nan)

@@ -153,6 +153,10 @@ _REFERENCE_WORDS: Final = {
     "vac": "vacuum",
 }
 _REFERENCE_LETTER: Final = re.compile(r"^(psi|bar|mbar|kpa|hpa|pa)\s*[(\[]?\s*([ag])\s*[)\]]?$")
+_UNIT_LIKE: Final = re.compile(r"[A-Za-zµμ°%Ω][\wµμ°%Ω/*^. -]{0,30}")
+_POWER_OF_POWER: Final = re.compile(r"\d{3}|\*\*|\^[^A-Za-z/*]*\^")
+"""No unit has one, and ``m^9^9^9`` would keep pint's whole-number arithmetic busy for ever."""
+
 _NUMBER: Final = re.compile(r"^\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(.*)$")
 
 
@@ -222,9 +226,7 @@ def _tidy(text: str) -> str:
 @cache
 def _ask_pint(tidy: str) -> Conversion:
     """Conversion of a unit only pint knows."""
-    if not re.fullmatch(r"[A-Za-zµμ°%Ω][\wµμ°%Ω/*^. -]{0,30}", tidy) or re.search(
-        r"\d{3}|\*\*", tidy
-    ):
+    if not _UNIT_LIKE.fullmatch(tidy) or _POWER_OF_POWER.search(tidy):
         raise UnknownUnit(f"{tidy!r} is not a unit")
     registry = _registry()
     try:

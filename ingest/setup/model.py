@@ -112,6 +112,10 @@ class LogTable(_Table):
     thousands: str | None = None
     encoding: str | None = None
     units_row: bool | None = None
+    header_row: int | None = Field(default=None, ge=1)
+    """1-based line of the names."""
+    sheet: str | int | None = None
+    """Of a workbook the sheet, of a measurement file the group, by name or 1-based number."""
     no_reading: tuple[str, ...] = ()
 
     @field_validator("no_reading", mode="before")

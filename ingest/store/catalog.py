@@ -1,7 +1,7 @@
 """The catalog of the run store: its tables and its database, through SQLAlchemy.
 
 SQLite beside the files by default; PostgreSQL by URL for a shop or a fleet. Same tables, same code.
-The schema is versioned by the migrations in `ingest/migrations`.
+The schema is versioned by the migrations in `ingest/store/migrations`.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 from ingest.errors import Fault, UnusableRun
 
-HEAD: Final = "0002"
+HEAD: Final = "0001"
 """Newest version of the schema; a catalog that has it needs no migration (and no alembic)."""
 
 BUSY_TIMEOUT_MS: Final = 60_000

@@ -20,8 +20,8 @@ from pathlib import Path
 from typing import Final
 
 from ingest.errors import Fault, LukewarmError
-from ingest.files import file_sha256, find_files
-from ingest.load.load import load_run
+from ingest.files import file_sha256
+from ingest.load.load import load_run, run_files
 from ingest.store.rows import Versions
 from ingest.store.store import Compute, Store, run_identity
 
@@ -113,7 +113,7 @@ Work = Callable[[Store, Task, str], Report]
 
 
 def _find_one(store: Store, _task: Task, item: str) -> Report:
-    files = find_files(Path(item)).raw()
+    files = run_files(Path(item)).raw()
     run_id = run_identity({name: file_sha256(path) for name, path in files.items()})
     return Report(item, run_id if store.has(run_id) else "")
 
@@ -123,7 +123,7 @@ def _add_one(store: Store, task: Task, item: str) -> Report:
     if found.run_id:
         return found
     place = Path(item)
-    files = find_files(place).raw()
+    files = run_files(place).raw()
     run = load_run(place)
     about = run.setup.run
     versions = task.versions(about.family, about.heater)

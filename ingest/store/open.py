@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
 import uuid
 from pathlib import Path
 from typing import Any, Final
@@ -15,6 +14,7 @@ from sqlalchemy.exc import DBAPIError
 
 from ingest.errors import Fault, UnusableRun
 from ingest.files import make_folder, write_whole
+from ingest.setup.toml_text import parse_toml
 from ingest.store.catalog import StoreRow, migrate, open_database
 
 FORMAT: Final = 1
@@ -98,8 +98,8 @@ def _make(path: Path, database: str) -> None:
 
 def _settings(path: Path) -> dict[str, Any]:
     try:
-        told = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+        told = parse_toml(path.read_text(encoding="utf-8"), str(path))
+    except (OSError, UnicodeDecodeError, UnusableRun) as error:
         raise UnusableRun(
             Fault(str(path), "no readable settings", "what lukewarm wrote", "restore the file")
         ) from error

@@ -33,6 +33,7 @@ from sqlalchemy.orm import Session
 from ingest.errors import Fault, UnusableRun
 from ingest.export.readings import readings_with_controls
 from ingest.files import file_sha256, make_folder, write_whole
+from ingest.saying import revived
 from ingest.store.catalog import FigureRow, FileRow, ResultRow, RunRow
 from ingest.store.open import SETTINGS, open_catalog
 from ingest.store.rows import Outcome, Versions, ambient, clean, put_result, run_row
@@ -200,7 +201,7 @@ class Store:
         """The result document of a run; None where the store has no such run."""
         with Session(self.engine) as session:
             found = session.scalar(select(ResultRow.document).where(ResultRow.run_id == run_id))
-            return dict(found) if found is not None else None
+            return revived(found) if found is not None else None
 
     def readings_path(self, run_id: str) -> Path:
         """Where a run's readings lie.

@@ -24,19 +24,19 @@ OLD_S: Final = 3600.0
 
 
 @dataclass(frozen=True, slots=True)
-class Damage:
+class Loss:
     """Something that is not as it was written."""
 
     where: str
     what: str
 
 
-def verify(store: Store) -> list[Damage]:
+def verify(store: Store) -> list[Loss]:
     """Prove that all files of a store are there and unchanged; empty where all is well."""
     return [damage for damage in check_files(store)[1] if damage is not None]
 
 
-def check_files(store: Store) -> tuple[int, Iterator[Damage | None]]:
+def check_files(store: Store) -> tuple[int, Iterator[Loss | None]]:
     """Check a store piece by piece.
 
     Each raw file and all readings are read and their sha256 compared with the catalog's; each
@@ -62,12 +62,12 @@ def check_files(store: Store) -> tuple[int, Iterator[Damage | None]]:
     for run_id, sha256 in runs:
         users.setdefault((store.parquet_path(sha256), sha256), f"readings of run {run_id[:12]}")
 
-    def pieces() -> Iterator[Damage | None]:
+    def pieces() -> Iterator[Loss | None]:
         for run_id, named in sorted(by_run.items()):
             if run_identity(named) != run_id:
-                yield Damage(f"run {run_id[:12]}", "its rows in the catalog do not make up its id")
+                yield Loss(f"run {run_id[:12]}", "its rows in the catalog do not make up its id")
             elif run_id not in judged:
-                yield Damage(f"run {run_id[:12]}", "no result; see `lukewarm store refresh`")
+                yield Loss(f"run {run_id[:12]}", "no result; see `lukewarm store refresh`")
             else:
                 yield None
         for (path, sha256), user in sorted(users.items()):
@@ -76,15 +76,15 @@ def check_files(store: Store) -> tuple[int, Iterator[Damage | None]]:
     return len(by_run) + len(users), pieces()
 
 
-def _file_damage(folder: Path, path: Path, sha256: str, user: str) -> Damage | None:
+def _file_damage(folder: Path, path: Path, sha256: str, user: str) -> Loss | None:
     where = path.relative_to(folder).as_posix()
     try:
         same = file_sha256(path) == sha256
     except FileNotFoundError:
-        return Damage(where, f"missing: {user}")
+        return Loss(where, f"missing: {user}")
     except OSError as error:
-        return Damage(where, f"cannot be read ({error.strerror or error}): {user}")
-    return None if same else Damage(where, f"changed: {user}")
+        return Loss(where, f"cannot be read ({error.strerror or error}): {user}")
+    return None if same else Loss(where, f"changed: {user}")
 
 
 def require_runs(store: Store) -> None:

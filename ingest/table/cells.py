@@ -26,8 +26,8 @@ import numpy as np
 import polars as pl
 
 from ingest.run import Finding, Rejected
-from ingest.table.text.cell_units import common_unit, unit_finding
-from ingest.table.text.marks import Marks, other_mark, settle
+from ingest.table.cell_units import common_unit, unit_finding
+from ingest.table.marks import Marks, other_mark, settle
 from ingest.table.units import LOGGER_WORDS, clean_unit, is_unit
 
 if TYPE_CHECKING:
@@ -195,6 +195,14 @@ class CellReader:
             return None
         cleaned, words, findings = self._without_sentinels(values, array, low, high)
         return Numbers(cleaned, words, findings=tuple(findings))
+
+    def from_values(self, values: pl.Series) -> Numbers:
+        """Numbers of a Float64 column that may hold nulls, which count as empty cells."""
+        words = {"": values.null_count()} if values.null_count() else {}
+        array = values.drop_nulls().to_numpy()
+        low, high = (float(array.min()), float(array.max())) if array.size else (0.0, 0.0)
+        cleaned, sentinels, findings = self._without_sentinels(values, array, low, high)
+        return Numbers(cleaned, words | sentinels, findings=tuple(findings))
 
     def from_text(self, cells: pl.Series, rows: NDArray[np.int64] | None = None) -> Numbers:
         """Numbers of a column of stripped text (null where empty).

@@ -112,6 +112,15 @@ def split_unit(name: str) -> tuple[str, str | None]:
     return text, None
 
 
+def unit_of_name(name: str) -> str | None:
+    """The unit written in a column's name, None where there is none that is sure.
+
+    ``CH1 (K)`` may be a thermocouple of type K as well as kelvin; ``[K]`` is how units are written.
+    """
+    unit = split_unit(name)[1]
+    return None if unit == "K" and not name.rstrip().endswith("[K]") else unit
+
+
 def _since_1970(bare: str, unit: str) -> str:
     """The unit, or the unit of times since 1970 where the name says that."""
     return f"epoch {unit}" if unit in ("s", "ms") and _EPOCH.search(bare) else unit

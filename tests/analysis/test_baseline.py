@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from analysis.baseline import FEWEST, Baseline, baseline_limits, spread_of, spreads
-from analysis.limits import BAD_SIDE, Limit
+from analysis.figures import bad_side
+from analysis.limits import Limit
 from analysis.measurement import Measurement
 from analysis.statistics.tolerance import two_sided_factor
 from ingest.run import Run
@@ -141,7 +142,7 @@ def test_missing_and_impossible_values_do_not_count() -> None:
 
 
 def test_no_limit_where_no_side_is_bad() -> None:
-    assert BAD_SIDE["fluctuation_period"] is None
+    assert bad_side("fluctuation_period") is None
     assert limits_of("fluctuation_period", [kelvin(v) for v in RISES]) == {}
 
 

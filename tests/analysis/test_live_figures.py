@@ -106,10 +106,11 @@ def test_a_known_family_tells_where_the_coolant_will_be_held() -> None:
     family = Measurement(88.0, "°C", 1.0)
     typical, known = predict_steady_rise(context), predict_steady_rise(context, family)
     assert covers(known, 0.7 * 88.0)
-    missed = [abs(each.details["middle"] - 0.7 * 88.0) for each in (typical, known)]
+    missed = [abs((each.middle or 0.0) - 0.7 * 88.0) for each in (typical, known)]
     assert missed[1] < missed[0]
     # a car may still differ from its family: a thermostat that opens low is not ruled out
-    assert known.details["low"] < 0.7 * 70.0
+    assert known.low is not None
+    assert known.low < 0.7 * 70.0
 
 
 def test_nothing_is_predicted_without_its_ground() -> None:

@@ -37,7 +37,7 @@ def test_the_causes_are_those_the_analysis_knows() -> None:
 
 def test_the_figures_are_those_of_the_contract() -> None:
     names = set(run_with("healthy", 0.0).truth)
-    assert {figure.name for figure in all_figures()} <= names
+    assert names <= {figure.name for figure in all_figures()}
     assert len(names) == 18
 
 

@@ -13,11 +13,11 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy import stats
 
-from analysis.limits import BAD_SIDE
+from analysis.figures import all_figures, bad_side
 from ingest.arrays import Floats
 
 FAMILIES = ("Plover", "Dunlin", "Curlew", "Avocet", "Knot", "Turnstone")
-FIGURES = tuple(name for name, side in BAD_SIDE.items() if side in ("low", "high"))[:15]
+FIGURES = tuple(each.name for each in all_figures() if each.bad in ("low", "high"))[:15]
 
 
 @dataclass(frozen=True)
@@ -134,7 +134,7 @@ def draw_fleet(
     )
     tables = []
     for name in names:
-        sign = -1.0 if BAD_SIDE[name] == "low" else 1.0
+        sign = -1.0 if bad_side(name) == "low" else 1.0
         level = rng.normal(0.0, family_sd, len(FAMILIES))[family]
         true = 50.0 + sign * 5.0 * (level + rng.normal(0, 1, cars) + distance * is_bad)
         tables.append(

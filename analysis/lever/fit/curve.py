@@ -1,4 +1,4 @@
-"""The settled answer of a heater to its lever: a curve with flat ends, and backlash before it.
+"""The settled response of a heater to its lever: a curve with flat ends, and backlash before it.
 
 The lever moves the door or valve through backlash: the moved part follows only once the backlash is
 taken up. That is the play operator (M. A. Krasnosel'skii, A. V. Pokrovskii, Systems with

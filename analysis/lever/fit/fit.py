@@ -32,7 +32,7 @@ from analysis.lever.fit.model import (
     TAU_SLOPE,
     A,
     B,
-    Course,
+    ModelCourse,
     Problem,
 )
 from analysis.lever.fit.start import Start
@@ -104,7 +104,7 @@ class Fit:
     problem
         What it was fitted to.
     params
-        In the order of `analysis.lever.fit.model.NAMES`.
+        In the order of the places in `analysis.lever.fit.model`.
     covariance
         Of the parameters.
     residual
@@ -126,7 +126,7 @@ class Fit:
     noise: float
     scatter: float
     scale: float
-    course: Course = field(repr=False)
+    course: ModelCourse = field(repr=False)
     jacobian: Floats = field(repr=False)
 
     def u(self, index: int) -> float:
@@ -257,7 +257,7 @@ class _State:
 
     def __init__(self, problem: Problem, params: Floats) -> None:
         self.params = params
-        self.course = Course(problem, params)
+        self.course = ModelCourse(problem, params)
         self.residual = problem.root_weight * (problem.value - self.course.model)
         self.pull = problem.center - params
         self.precision = problem.precision.copy()

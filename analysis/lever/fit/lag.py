@@ -135,7 +135,7 @@ class Lag:
         return result
 
     def filter(self, values: Floats, begin: Floats | None = None) -> Floats:
-        """The lag's answer to a signal that is straight between nodes.
+        """The lag's response to a signal that is straight between nodes.
 
         Parameters
         ----------

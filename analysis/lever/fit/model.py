@@ -19,23 +19,17 @@ from analysis.lever.fit.curve import cover_slopes, play
 from analysis.lever.fit.lag import Lag, make_nodes
 from ingest.arrays import Floats
 
-NAMES: Final = (
-    *("a", "b", "log_p", "log_q", "ripple2", "ripple3", "backlash"),
-    *("log_tau", "tau_slope", "slow_share", "log_slow", "log_sensor", "clock"),
-    *("base", "span", "drift"),
-)
-"""Parameters, in order; one disturbance for the beginning of each stretch follows."""
-
 A, B, LOG_P, LOG_Q, _, _, BACKLASH = range(7)
 LOG_TAU, TAU_SLOPE, SLOW_SHARE, LOG_SLOW, LOG_SENSOR, CLOCK = range(7, 13)
 BASE, SPAN, DRIFT, FIRST_INIT = range(13, 17)
+"""Places of the parameters; one disturbance for the beginning of each stretch follows."""
 
 MIN_STRETCH: Final = 0.03
 """No opening is faster than this share of the middle one's time constant."""
 
 DELAY_S: Final = 0.3
 DELAY_SHARE: Final = 0.04
-"""Usual delay of an answer that a first-order lag does not have: a hand's move, air and coolant on
+"""Usual delay of a response that a first-order lag does not have: a hand's move, air and coolant on
 their way, and a share of the time constant for lags in series."""
 
 DELAY_U_S: Final = 0.25
@@ -48,7 +42,7 @@ SETTLED: Final = BACKLASH + 1
 
 
 def usual_delay(tau: float) -> tuple[float, float]:
-    """Delay of an answer of time constant `tau` beyond the lag's own, and its uncertainty, s."""
+    """Delay of a response of time constant `tau` beyond the lag's own, and its uncertainty, s."""
     return DELAY_S + DELAY_SHARE * tau, math.hypot(DELAY_U_S, DELAY_U_SHARE * tau)
 
 
@@ -100,8 +94,8 @@ class Problem:
         return 1.0 / self.width**2
 
 
-class Course:
-    """The course of the answer for one set of parameters, and how it changes with them.
+class ModelCourse:
+    """The course of the response for one set of parameters, and how it changes with them.
 
     Parameters
     ----------
@@ -118,7 +112,7 @@ class Course:
         self.begin = self.nodes.starts
         self.wanted = target[self.nodes.active]
         # The heater's own lag. A core is heated by the coolant and cooled by the air, both in
-        # proportion: its time constant falls in a straight line with the settled answer.
+        # proportion: its time constant falls in a straight line with the settled response.
         slope = float(params[TAU_SLOPE])
         self.stretch = np.maximum(1.0 + slope * (self.wanted - 0.5), MIN_STRETCH)
         self.bend = slope / self.stretch
@@ -148,31 +142,31 @@ class Course:
         model: Floats = self.params[BASE] + self.params[SPAN] * self.trend * read
         return model
 
-    def faded(self, lag: Lag, answer: Floats) -> Floats:
+    def faded(self, lag: Lag, response: Floats) -> Floats:
         """What a relative change of a lag's rate changes between each node and the next."""
-        change = np.zeros_like(answer)
-        change[1:] = (lag.spans * lag.decay)[1:] * (self.wanted[1:] - answer[:-1])
+        change = np.zeros_like(response)
+        change[1:] = (lag.spans * lag.decay)[1:] * (self.wanted[1:] - response[:-1])
         return change
 
-    def answers(self, shares: Floats) -> Floats:
-        """Answer at the nodes, before the sensor, to changes of the settled answer in force.
+    def responses(self, shares: Floats) -> Floats:
+        """Response at the nodes, before the sensor, to changes of the settled response in force.
 
         Parameters
         ----------
         shares
-            Change of the settled answer in force at each node, shape (p, m).
+            Change of the settled response in force at each node, shape (p, m).
         """
         prompt = self.fast.fresh - self.bend * self.faded(self.fast, self.prompt)
         begin = shares[:, self.begin]
-        answer = (1.0 - self.share) * self.fast.run(shares * prompt, begin)
-        answer += self.share * self.slow.run(shares * self.slow.fresh, begin)
-        return answer
+        response = (1.0 - self.share) * self.fast.run(shares * prompt, begin)
+        response += self.share * self.slow.run(shares * self.slow.fresh, begin)
+        return response
 
-    def sensed(self, answers: Floats) -> Floats:
-        """What the sensor makes of answers at the nodes, shape (..., m)."""
+    def sensed(self, responses: Floats) -> Floats:
+        """What the sensor makes of responses at the nodes, shape (..., m)."""
         if self.sensor is None:
-            return answers
-        return self.sensor.filter(answers, answers[..., self.begin])
+            return responses
+        return self.sensor.filter(responses, responses[..., self.begin])
 
     def slopes(self) -> Floats:
         """Derivatives of the model at the samples, shape (number of parameters, n)."""
@@ -185,36 +179,36 @@ class Course:
         mixed[9] = self.late - self.prompt
         mixed[10] = self.share * late[7]
         mixed[11:] = (1.0 - self.share) * prompt[9:]
-        answer = self.sensed(mixed)
+        response = self.sensed(mixed)
         # a disturbance from before the first sample does not move with the lever's clock
         old = params[FIRST_INIT:]
         speed = self._speed(self.air, self.read) - self._speed_of_old(
-            old @ mixed[11:], old @ answer[11:]
+            old @ mixed[11:], old @ response[11:]
         )
 
         pick, age = nodes.samples, self.problem.age
-        answer, read = answer[:, pick], self.read[pick]
+        response, read = response[:, pick], self.read[pick]
         gain = params[SPAN] * self.trend
         jacobian = np.empty((FIRST_INIT + stretches, pick.size))
-        jacobian[:SETTLED] = gain * answer[:7]
-        jacobian[LOG_TAU:LOG_SENSOR] = gain * answer[7:11]
+        jacobian[:SETTLED] = gain * response[:7]
+        jacobian[LOG_TAU:LOG_SENSOR] = gain * response[7:11]
         jacobian[LOG_SENSOR] = self._by_log_sensor(gain)
         jacobian[CLOCK] = -gain * speed[pick]
         jacobian[BASE] = 1.0
         jacobian[SPAN] = self.trend * read
         jacobian[DRIFT] = params[SPAN] * age * read
-        jacobian[FIRST_INIT:] = gain * answer[11:]
+        jacobian[FIRST_INIT:] = gain * response[11:]
         return jacobian
 
     def _by_lag(self) -> tuple[Floats, Floats]:
-        """Derivatives of the prompt and of the late answer at the nodes.
+        """Derivatives of the prompt and of the late response at the nodes.
 
         Returns
         -------
         tuple
-            Of the prompt answer by the settled curve's parameters, by the log of its time constant,
-            by that one's slope, and by every disturbance; of the late answer by the settled curve's
-            parameters and by the log of its time constant.
+            Of the prompt response by the settled curve's parameters, by the log of its time
+            constant, by that one's slope, and by every disturbance; of the late response by the
+            settled curve's parameters and by the log of its time constant.
         """
         by_settled = np.vstack((self.by_curve, self.by_position * self.behind.by_backlash))
         shares = by_settled[:, self.nodes.active]

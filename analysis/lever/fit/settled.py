@@ -1,6 +1,6 @@
 """The settled curve by itself, once the lags are known: what can be said of its ends.
 
-With the lags fitted, the outlet is a linear function of the settled answers at the positions the
+With the lags fitted, the outlet is a linear function of the settled responses at the positions the
 lever stood at. All that the record says of them is then a quadratic form of a few dozen numbers,
 and the curve can be searched as thoroughly as its ends deserve: between two positions the lever
 stood at, a sharp end far in and a soft end far out may both be true. Several descriptions are
@@ -28,7 +28,7 @@ from analysis.lever.fit.model import (
     SPAN,
     A,
     B,
-    Course,
+    ModelCourse,
 )
 from ingest.arrays import Floats
 
@@ -49,25 +49,25 @@ STARTS: Final = (
 
 
 @dataclass(frozen=True)
-class Answers:
-    """What the record says of the settled answers, lags taken out.
+class Responses:
+    """What the record says of the settled responses, lags taken out.
 
-    Minus the log likelihood is ``e @ precision @ e / 2 - pull @ e`` with ``e`` the settled answers
-    less `answer`.
+    Minus the log likelihood is ``e @ precision @ e / 2 - pull @ e`` with ``e`` the settled
+    responses less `response`.
 
     Parameters
     ----------
     position, by_backlash
         Positions behind the backlash of the fit, %, and their derivative by it, shape (k,).
-    answer
-        Settled answers of the fit, shares of the span, shape (k,).
+    response
+        Settled responses of the fit, shares of the span, shape (k,).
     precision, pull
         Shape (k, k) and (k,).
     """
 
     position: Floats
     by_backlash: Floats
-    answer: Floats
+    response: Floats
     precision: Floats
     pull: Floats
 
@@ -91,8 +91,8 @@ class Curves:
     cost: Floats
 
 
-def settled_answers(fit: Fit, reading: float) -> Answers:
-    """Reduce the record to the settled answers; everything else of the fit is integrated out.
+def settled_responses(fit: Fit, reading: float) -> Responses:
+    """Reduce the record to the settled responses; everything else of the fit is integrated out.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def settled_answers(fit: Fit, reading: float) -> Answers:
     problem, params = fit.problem, fit.params
     course = fit.course
     position, by_backlash, shares, visits = _columns(course)
-    effect = course.sensed(course.answers(shares))[:, course.nodes.samples]
+    effect = course.sensed(course.responses(shares))[:, course.nodes.samples]
     effect *= problem.root_weight * params[SPAN] * (1.0 + params[DRIFT] * problem.age)
     other = fit.jacobian[SETTLED:]
     prior = 1.0 / problem.width[SETTLED:] ** 2
@@ -115,15 +115,15 @@ def settled_answers(fit: Fit, reading: float) -> Answers:
     solved = np.linalg.solve(square, np.column_stack((mixed.T, lean)))
     precision = effect @ effect.T / fit.noise - mixed @ solved[:, :-1]
     pull = effect @ fit.residual / fit.noise - mixed @ solved[:, -1]
-    answer, by_position, _ = cover_slopes(position, params[CURVE])
-    # A position that was set or read a little off shifts the answer by the slope of the curve.
+    response, by_position, _ = cover_slopes(position, params[CURVE])
+    # A position that was set or read a little off shifts the response by the slope of the curve.
     blur = np.eye(position.size) + ((by_position * reading) ** 2 / visits)[:, None] * precision
     precision = precision @ np.linalg.inv(blur).astype(np.float64)
     pull = np.linalg.solve(blur.T, pull).astype(np.float64)
-    return Answers(position, by_backlash, answer, precision, pull)
+    return Responses(position, by_backlash, response, precision, pull)
 
 
-def _columns(course: Course) -> tuple[Floats, Floats, Floats, Floats]:
+def _columns(course: ModelCourse) -> tuple[Floats, Floats, Floats, Floats]:
     """Distinct positions behind the backlash: how much of each acts, how often it was set."""
     position, by_backlash, active = (
         course.behind.position,
@@ -151,8 +151,8 @@ def _columns(course: Course) -> tuple[Floats, Floats, Floats, Floats]:
 class _Search:
     """Minus the log posterior of the settled curve, for several descriptions at once."""
 
-    def __init__(self, answers: Answers, fit: Fit, low: float, high: float) -> None:
-        self.answers, self.low, self.high = answers, low, high
+    def __init__(self, responses: Responses, fit: Fit, low: float, high: float) -> None:
+        self.responses, self.low, self.high = responses, low, high
         self.backlash = float(fit.params[BACKLASH])
         problem = fit.problem
         count = FORM + RIPPLES + 1
@@ -165,10 +165,10 @@ class _Search:
 
     def look(self, at: Floats) -> tuple[Floats, Floats, NDArray[np.float64]]:
         """Cost, downhill slope and curvature; shapes (m,), (m, p) and (m, p, p)."""
-        given = self.answers
+        given = self.responses
         position = given.position[:, None] + given.by_backlash[:, None] * (at[-1] - self.backlash)
         value, by_position, by = cover_slopes(position, at[:-1])
-        error = (value - given.answer[:, None]).T
+        error = (value - given.response[:, None]).T
         jacobian = np.concatenate((by, (by_position * given.by_backlash[:, None])[None]))
         jacobian = np.ascontiguousarray(jacobian.transpose(2, 0, 1))
         weighted = error @ given.precision
@@ -195,19 +195,19 @@ class _Search:
         return kept
 
 
-def settle_curves(answers: Answers, fit: Fit, low: float, high: float) -> Curves:
+def settle_curves(responses: Responses, fit: Fit, low: float, high: float) -> Curves:
     """Follow every kind of curve to its best fit: damped Gauss-Newton steps, all kinds at once.
 
     Parameters
     ----------
-    answers
-        From `settled_answers`.
+    responses
+        From `settled_responses`.
     fit
         The fit they come from.
     low, high
         Coldest and hottest position the lever stood at, %.
     """
-    search = _Search(answers, fit, low, high)
+    search = _Search(responses, fit, low, high)
     params = search.bounded(_starts(fit, low, high))
     diagonal = np.arange(params.shape[0])
     damping = np.full(params.shape[1], 1e-3)

@@ -46,7 +46,7 @@ CORRELATED: Final = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """A rough description of the outlet's answer to the lever.
+    """A rough description of the outlet's response to the lever.
 
     Parameters
     ----------
@@ -84,8 +84,8 @@ def find_starts(data: LeverData, *, offsets: bool) -> list[Start]:
         More than one where several clock offsets explain the record about as well: in a sweep of
         even steps a whole dwell more or less looks like more or less backlash.
     """
-    grid, answers, shifts = _shifted(data, FARTHEST_S if offsets else 0.0)
-    power = np.einsum("ij,ij->j", answers, answers)
+    grid, responses, shifts = _shifted(data, FARTHEST_S if offsets else 0.0)
+    power = np.einsum("ij,ij->j", responses, responses)
     knots = _knots(data.path, grid)
     shares = np.vstack((_hats(data.path.at(grid), knots), _side(data.path, grid)))
     penalty = 0.5 * (shifts / USUAL_OFFSET_S) ** 2
@@ -94,7 +94,7 @@ def find_starts(data: LeverData, *, offsets: bool) -> list[Start]:
     for tau in TIME_CONSTANTS:
         lagged = _lagged(shares, step, tau)
         lagged -= lagged.mean(axis=1)[:, None]
-        along = lagged @ answers
+        along = lagged @ responses
         square = lagged @ lagged.T
         square[np.diag_indices_from(square)] += 1e-6 * np.trace(square) + 1e-12
         weights = np.linalg.solve(square, along)
@@ -139,9 +139,9 @@ def _shifted(data: LeverData, farthest: float) -> tuple[Floats, Floats, Floats]:
     count = int(farthest / SHIFT_S)
     shifts = SHIFT_S * np.arange(-count, count + 1, dtype=np.float64)
     places = grid[:, None] + shifts
-    answers = np.interp(places.ravel(), time, value).reshape(places.shape)
-    answers -= answers.mean(axis=0)
-    return grid, answers, shifts
+    responses = np.interp(places.ravel(), time, value).reshape(places.shape)
+    responses -= responses.mean(axis=0)
+    return grid, responses, shifts
 
 
 def _apart(path: LeverPath, time: Floats) -> float:

@@ -1,1 +1,1 @@
-"""Steps of the lever: where their answers settle and how soon."""
+"""Steps of the lever: where their responses settle and how soon."""

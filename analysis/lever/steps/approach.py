@@ -1,7 +1,7 @@
-"""Where the answers to steps of the lever would settle, told from what was seen of them.
+"""Where the responses to steps of the lever would settle, told from what was seen of them.
 
-Every answer is described as a level with a fast and a slow exponential approach, for each of a
-series of pairs of time constants; the descriptions are averaged by their evidence. All answers of
+Every response is described as a level with a fast and a slow exponential approach, for each of a
+series of pairs of time constants; the descriptions are averaged by their evidence. All responses of
 a run are taken together, since each by itself is little work and much ceremony.
 """
 
@@ -25,11 +25,11 @@ SLOW_SHARE: Final = 0.2
 
 ONSET: Final = 0.3
 MIN_LATE: Final = 4
-"""Share of the answer that is its onset, and samples needed after it."""
+"""Share of the response that is its onset, and samples needed after it."""
 
 FIRST_SCATTER: Final = 0.02
 MIN_SCATTER: Final = 1e-3
-"""Scatter about the approach at first, and at least, as a share of the answer."""
+"""Scatter about the approach at first, and at least, as a share of the response."""
 
 _RATES: Final = 1.0 / np.array((*FAST_S, *SLOW_S, math.inf))[:, None]
 
@@ -47,7 +47,7 @@ _FAST, _SLOW = np.array(
 
 @dataclass(frozen=True, slots=True)
 class Late:
-    """A share of every answer that comes late.
+    """A share of every response that comes late.
 
     Parameters
     ----------
@@ -63,22 +63,22 @@ NOTHING_LATE: Final = Late(0.0, 60.0)
 
 
 class Settled(NamedTuple):
-    """Where an answer settles, its standard uncertainty, and the scatter about the approach."""
+    """Where a response settles, its standard uncertainty, and the scatter about the approach."""
 
     value: float
     u: float
     scatter: float
 
 
-def settle_answers(
+def settle_responses(
     records: Sequence[tuple[Floats, Floats]], late: Late = NOTHING_LATE
 ) -> list[Settled]:
-    """Where answers settle: exponential approaches, weighted by how well they fit.
+    """Where responses settle: exponential approaches, weighted by how well they fit.
 
     Parameters
     ----------
     records
-        Time since the step, s, and answer so far, K, of each; shapes (n,).
+        Time since the step, s, and response so far, K, of each; shapes (n,).
     late
         What the whole record says of a share that comes late: a short hold does not show it.
     """
@@ -121,7 +121,7 @@ def settle_answers(
 def _together(
     records: Sequence[tuple[Floats, Floats]],
 ) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.intp]]:
-    """Time, answer and weight of all records after their onset, their swing and their sizes.
+    """Time, response and weight of all records after their onset, their swing and their sizes.
 
     Shapes (records, longest), the weight 0 where a record has ended, and (records,).
     """
@@ -186,7 +186,7 @@ def _descriptions(gram: Floats, along: Floats, ridge: Floats) -> _Descriptions:
     Parameters
     ----------
     gram, along
-        Products of all curves with each other, and with the answer; shapes (records, c, c) and
+        Products of all curves with each other, and with the response; shapes (records, c, c) and
         (records, c).
     ridge
         Prior precision of the slow approach, in units of the noise's, shape (records,).

@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from analysis.lever.steps.approach import Late, Settled, settle_answers
+from analysis.lever.steps.approach import Late, Settled, settle_responses
 from analysis.uncertainty import effective_size
 from ingest.arrays import Floats
 
@@ -17,11 +17,11 @@ MAX_POINTS: Final = 160
 
 MIN_ANSWER_K: Final = 4.0
 MIN_OVER_SCATTER: Final = 6.0
-"""An answer smaller than this is lost in the outlet's own ups and downs."""
+"""A response smaller than this is lost in the outlet's own ups and downs."""
 
 SHARE: Final = 1.0 - math.exp(-1.0)
 NEAR: Final = (0.40, 0.80)
-"""Part of the answer around 63 % whose logarithm is taken as straight."""
+"""Part of the response around 63 % whose logarithm is taken as straight."""
 
 
 MIN_FOR_LINE: Final = 6
@@ -33,8 +33,8 @@ HALVINGS: Final = 26
 """Of the bracket in which the air's time is looked for: to 1 part in 10^7."""
 
 
-class Window(NamedTuple):
-    """When the outlet was free before a step, when the lever moved, when the answer was cut off, s.
+class StepWindow(NamedTuple):
+    """When the outlet was free before a step, when the lever moved, when its response was cut, s.
 
     `margin` is how much earlier than noted the lever may have moved, s.
     """
@@ -54,9 +54,9 @@ class StepSize(NamedTuple):
 
 
 def measure_steps(
-    time: Floats, outlet: Floats, windows: Sequence[Window], lag: float, late: Late
+    time: Floats, outlet: Floats, windows: Sequence[StepWindow], lag: float, late: Late
 ) -> list[StepSize | None]:
-    """The answers in some windows; None for one that does not stand out.
+    """The responses in some windows; None for one that does not stand out.
 
     Parameters
     ----------
@@ -67,23 +67,23 @@ def measure_steps(
     lag
         Time constant of the sensor, s; 0 where it is not known.
     late
-        The share of an answer that comes late.
+        The share of a response that comes late.
     """
     cut = [_cut(time, outlet, window) for window in windows]
     seen = [each for each in cut if each is not None]
-    settled = iter(settle_answers([(each.elapsed, each.value) for each in seen], late))
+    settled = iter(settle_responses([(each.elapsed, each.value) for each in seen], late))
     return [None if each is None else _size(each, next(settled), lag) for each in cut]
 
 
 class _Cut(NamedTuple):
-    """An answer about its level before the step, and the standard uncertainty of that."""
+    """A response about its level before the step, and the standard uncertainty of that."""
 
     elapsed: Floats
     value: Floats
     u_level: float
 
 
-def _cut(time: Floats, outlet: Floats, window: Window) -> _Cut | None:
+def _cut(time: Floats, outlet: Floats, window: StepWindow) -> _Cut | None:
     """The readings of one step; None where there are too few."""
     early = max(window.before + 2.0, window.onset - window.margin - BEFORE_S)
     begin = int(time.searchsorted(early, side="right"))
@@ -98,7 +98,7 @@ def _cut(time: Floats, outlet: Floats, window: Window) -> _Cut | None:
 
 
 def _size(cut: _Cut, settled: Settled, lag: float) -> StepSize | None:
-    """Size and time of one answer."""
+    """Size and time of one response."""
     if abs(settled.value) < max(MIN_ANSWER_K, MIN_OVER_SCATTER * settled.scatter):
         return None
     if settled.u > 0.25 * abs(settled.value):
@@ -107,11 +107,11 @@ def _size(cut: _Cut, settled: Settled, lag: float) -> StepSize | None:
     if found is None:
         return None
     seconds, slope, u_cross = found
-    # what an error of either end of the answer does to the logarithm at 63 %
+    # what an error of either end of the response does to the logarithm at 63 %
     ends = math.hypot(SHARE / (1.0 - SHARE) * settled.u, cut.u_level) / abs(settled.value)
     u = math.hypot(u_cross, ends / slope)
     if lag > 0.0:
-        if seconds <= lag:  # no outlet is ahead of its own sensor: an upset on top of the answer
+        if seconds <= lag:  # no outlet is ahead of its own sensor: an upset on top of the response
             return None
         own, gain = without_sensor(seconds, lag)
         return StepSize(settled.value, own, u * gain)
@@ -139,7 +139,7 @@ def _level(when: Floats, value: Floats) -> tuple[float, float]:
 
 
 def _thin(elapsed: Floats, value: Floats) -> tuple[Floats, Floats]:
-    """Fine at first, coarser later: as many points as the answer needs."""
+    """Fine at first, coarser later: as many points as the response needs."""
     if elapsed.size <= MAX_POINTS:
         return elapsed, value
     marks = elapsed.searchsorted(elapsed[-1] * _EVER_COARSER)
@@ -188,7 +188,7 @@ def _crossing(elapsed: Floats, covered: Floats) -> tuple[float, float, float] | 
 def without_sensor(seconds: float, lag: float) -> tuple[float, float]:
     """63 % time of the air, of which a sensor with a first-order lag makes the one read.
 
-    The air's answer is taken as first-order too; the two in series have covered
+    The air's response is taken as first-order too; the two in series have covered
     ``1 - (tau e^(-t/tau) - lag e^(-t/lag)) / (tau - lag)``.
 
     Returns

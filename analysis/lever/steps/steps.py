@@ -1,7 +1,7 @@
-"""How fast the outlet answers a step of the lever.
+"""How fast the outlet responds to a step of the lever.
 
 Each step is measured by itself on the logger's own samples: where it started from, where it would
-have settled (an exponential approach, or two, weighted by how well they fit), and when the answer
+have settled (an exponential approach, or two, weighted by how well they fit), and when the response
 had covered 63 % of the way. The median over all steps is the figure.
 """
 
@@ -16,9 +16,10 @@ import numpy as np
 from analysis.lever.blocks import blocks
 from analysis.lever.fit.model import LOG_SLOW, SLOW_SHARE
 from analysis.lever.path import LeverPath, NotMeasurable
-from analysis.lever.response import Answer
+from analysis.lever.record import Aligned
+from analysis.lever.response import Response
 from analysis.lever.steps.approach import NOTHING_LATE, Late
-from analysis.lever.steps.step import Window, measure_steps
+from analysis.lever.steps.step import StepWindow, measure_steps
 from analysis.lever.study import LeverStudy, sensor_lag
 from analysis.measurement import Measurement
 from ingest.arrays import Floats
@@ -51,7 +52,7 @@ could not be, s."""
 
 
 @dataclass(frozen=True, slots=True)
-class StepAnswer:
+class StepResponse:
     """One step of the lever.
 
     Parameters
@@ -60,7 +61,7 @@ class StepAnswer:
         When the lever was moved, s from engine start.
     change
         By how much, % of travel.
-    answer
+    response
         How far the outlet went, K.
     seconds, u
         Time to 63 % of it, the sensor's lag taken out, and its standard uncertainty, s.
@@ -68,18 +69,19 @@ class StepAnswer:
 
     time: float
     change: float
-    answer: float
+    response: float
     seconds: float
     u: float
 
 
-def response_time(run: Run, study: LeverStudy, clock: Measurement | None) -> Measurement:
+def response_time(aligned: Aligned, study: LeverStudy) -> Measurement:
     """Median 63 % time over the steps of a run."""
+    run = aligned.run
     try:
-        if study.path is None or study.answer is None:
+        if study.path is None or study.response is None:
             raise NotMeasurable(study.cold.note or "the lever or the outlet is not known")
-        clock_u = _clock_u(study.path, clock)
-        steps = step_answers(run, study.path, study.answer, clock_u, _late(study))
+        clock_u = _clock_u(study.path, aligned)
+        steps = step_responses(run, study.path, study.response, clock_u, _late(study))
     except NotMeasurable as reason:
         return Measurement.missing("s", str(reason))
     seconds = np.array([step.seconds for step in steps])
@@ -102,36 +104,25 @@ def response_time(run: Run, study: LeverStudy, clock: Measurement | None) -> Mea
     if sensor_lag(run) is None:
         clock_u = math.hypot(clock_u, UNKNOWN_LAG_S)
         note += ", the sensor's own lag not taken out"
-    details = {"steps": float(seconds.size)}
-    for name, way in (("opening_s", opening), ("closing_s", ~opening)):
-        if way.any():
-            details[name] = float(np.median(seconds[way]))
     window = (steps[0].time, steps[-1].time)
-    return Measurement(
-        middle,
-        "s",
-        math.hypot(random, clock_u),
-        note=note,
-        window=window,
-        details=details,
-    )
+    return Measurement(middle, "s", math.hypot(random, clock_u), note=note, window=window)
 
 
 FORM_SHARE: Final = 0.08
-"""Share of the time that hangs on taking answers as exponentials (k = 1): a core with two time
+"""Share of the time that hangs on taking responses as exponentials (k = 1): a core with two time
 constants is off by this much on cars of other makes."""
 
 VALVE_FORM_SHARE: Final = 0.15
 """The same where a valve throttles the coolant: the core's time constant changes with the flow
-while it answers, and what comes late of it is mostly not waited for."""
+while it responds, and what comes late of it is mostly not waited for."""
 
 FAITH: Final = 2.0
 """Weight, in steps, of what each step says of its own uncertainty against their scatter."""
 
 
-def step_answers(
-    run: Run, path: LeverPath, answer: Answer, clock_u: float, late: Late = NOTHING_LATE
-) -> list[StepAnswer]:
+def step_responses(
+    run: Run, path: LeverPath, response: Response, clock_u: float, late: Late = NOTHING_LATE
+) -> list[StepResponse]:
     """Every step that can be measured.
 
     Parameters
@@ -140,12 +131,12 @@ def step_answers(
         The run.
     path
         Where the lever was.
-    answer
+    response
         Where the outlet may be used and what else was touched.
     clock_u
         What the times of all moves may be off together, s.
     late
-        The share of an answer that comes late.
+        The share of a response that comes late.
 
     Raises
     ------
@@ -159,16 +150,16 @@ def step_answers(
             "it once from one end to the other and wait"
         )
     _, time, outlet = blocks(*run.series("outlet"), FINE_S)
-    ends = _untouched(path, answer)
+    ends = _untouched(path, response)
     lag = sensor_lag(run) or 0.0
     windows, used = [], []
     for move in moves:
         start = move.center
         stop = min(ends[np.searchsorted(ends, move.last + 0.1)], start + LONGEST_AFTER_S)
         before = ends[np.searchsorted(ends, move.first - 0.1) - 1]
-        if _usable(answer, start - 2.0, stop) and stop - start >= MIN_AFTER_S:
+        if _usable(response, start - 2.0, stop) and stop - start >= MIN_AFTER_S:
             margin = max(1.0, 2.0 * clock_u + start - move.first)
-            windows.append(Window(before, start, stop, margin))
+            windows.append(StepWindow(before, start, stop, margin))
             used.append(move)
     found = []
     for move, step in zip(used, measure_steps(time, outlet, windows, lag, late), strict=True):
@@ -176,26 +167,27 @@ def step_answers(
             spread = (move.last - move.first) / math.sqrt(12.0)
             hand = spread if path.logged else math.hypot(HAND_S, spread)
             u = math.hypot(step.u, hand)
-            found.append(StepAnswer(move.center, move.change, step.size, step.seconds, u))
+            found.append(StepResponse(move.center, move.change, step.size, step.seconds, u))
     if not found:
         raise NotMeasurable(
             f"no step of the lever of {MIN_STEP_PCT:.0f} % or more with the engine warm, the "
-            "blower unchanged and an answer of the outlet that stands out"
+            "blower unchanged and a response of the outlet that stands out"
         )
     return found
 
 
-def _clock_u(path: LeverPath, clock: Measurement | None) -> float:
+def _clock_u(path: LeverPath, aligned: Aligned) -> float:
     """What all moves may be off together, s.
 
-    Where the clocks agree as far as can be told they are taken to agree: an answer that sets in a
+    Where the clocks agree as far as can be told they are taken to agree: a response that sets in a
     little late is slow, and that is what is measured.
     """
     if path.logged:
         return LOGGED_S
+    clock = aligned.offset
     if clock is None or clock.value is None or clock.u is None:
         return UNKNOWN_CLOCK_S
-    if not clock.details:  # several offsets possible, none applied
+    if aligned.start is None:  # several offsets possible, none applied
         return clock.u
     return max(CLOCK_S, min(0.5 * abs(clock.value), clock.u))
 
@@ -232,15 +224,15 @@ def _moves(path: LeverPath) -> list[_Move]:
     return moves
 
 
-def _untouched(path: LeverPath, answer: Answer) -> Floats:
+def _untouched(path: LeverPath, response: Response) -> Floats:
     """Times at which anything was touched, between the first and the last reading."""
-    changed = np.any(np.diff(answer.state, axis=1) != 0.0, axis=0)
-    touched = answer.time[1:][changed]
-    edges = (answer.time[0], answer.time[-1], np.inf)
+    changed = np.any(np.diff(response.state, axis=1) != 0.0, axis=0)
+    touched = response.time[1:][changed]
+    edges = (response.time[0], response.time[-1], np.inf)
     return np.unique(np.concatenate(([-np.inf], path.moves, touched, edges)))
 
 
-def _usable(answer: Answer, start: float, stop: float) -> bool:
-    first, last = np.searchsorted(answer.time, (start, stop))
-    inside = answer.usable[first:last]
+def _usable(response: Response, start: float, stop: float) -> bool:
+    first, last = np.searchsorted(response.time, (start, stop))
+    inside = response.usable[first:last]
     return bool(inside.size and inside.mean() > 0.9)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.limits import BAD_SIDE, Side
+from analysis.figures import Side, bad_side
 from analysis.statistics.roc import Roc, auc, auc_interval, roc
 from analysis.tune.count_words import counted
 from analysis.tune.search.choice import Cases, Choice, Costs, choose, least_cost_limit
@@ -150,7 +150,7 @@ def tune_figure(
     seed
         The same gives the same answer.
     """
-    side = BAD_SIDE[name]
+    side = bad_side(name)
     assert side is not None  # noqa: S101 - the caller leaves such figures out
     unit = str(runs["unit"][0]) if runs.height else ""
     good_cars = runs.filter(~runs["bad"])["vehicle"].n_unique()
@@ -302,7 +302,7 @@ def _by_cost(
     choice = choose(cases, costs, spread=cars.spread, seed=seed)
     held = held_out(cars.held_out[used], cases.bad, choice, costs)
     counts = (int((~cases.bad).sum()), int(cases.bad.sum()))
-    why = _doubt(curve, choice, held)
+    why = _why_kept(curve, choice, held)
     if why is not None:
         return FigureTuning(name, unit, side, "kept", why, *counts, None, None, None, None,
                             tolerance, {}, causes, cars, curve, choice, held)  # fmt: skip
@@ -325,7 +325,7 @@ def _by_cost(
     )  # fmt: skip
 
 
-def _doubt(curve: Roc, choice: Choice, held: HeldOut) -> str | None:
+def _why_kept(curve: Roc, choice: Choice, held: HeldOut) -> str | None:
     """Why no limit should follow from these labels; None where one should."""
     if curve.auc_low <= 0.5:
         area = f"{curve.auc:.2f}, {curve.auc_low:.2f} to {curve.auc_high:.2f}"

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.limits import BAD_SIDE
+from analysis.figures import bad_side
 from analysis.statistics.density import smoothed
 from analysis.statistics.proportions import Share, exact_share
 from analysis.statistics.roc import Roc, roc
@@ -146,7 +146,7 @@ def prepare(
     value = rows["value"].to_numpy()
     if value.size < 2 or value[0] == value[-1]:
         return None
-    sign = 1.0 if BAD_SIDE[figure] == "high" else -1.0
+    sign = 1.0 if bad_side(figure) == "high" else -1.0
     ids = rows["run_id"].to_list()
     good = np.array([labels.get(run_id) is False for run_id in ids])
     bad = np.array([labels.get(run_id) is True for run_id in ids])

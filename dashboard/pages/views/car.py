@@ -16,7 +16,7 @@ from dashboard.plots.run import LETTERS
 from dashboard.plots.run_page import answer_of, windows_of
 from dashboard.plots.theme import line_sample
 from dashboard.text.result import WORTH_NAMING
-from dashboard.text.shown import clean, clock, in_units, span, words
+from dashboard.text.shown import clean, clock, said_in, span, words
 from dashboard.web import address, parts
 from dashboard.web.service import UPLOAD_ID
 
@@ -147,7 +147,7 @@ def _causes(document: Mapping[str, Any], units: str) -> list[Any]:
     items = []
     for each in causes:
         share = 100.0 * float(each["probability"])
-        evidence = [in_units(clean(reason), units) for reason in each.get("evidence") or ()]
+        evidence = [said_in(reason, units) for reason in each.get("evidence") or ()]
         items.append(
             html.Li(
                 [
@@ -273,7 +273,7 @@ def _log(document: Mapping[str, Any], units: str) -> list[Any]:
             )
             if part
         )
-        what = in_units(clean(each.get("detail") or words(str(each.get("fault", "")))), units)
+        what = said_in(clean(each.get("detail") or words(str(each.get("fault", "")))), units)
         told.append(f"{where}: {what}" if where else what)
     if not told:
         return []

@@ -15,9 +15,9 @@ from dashboard.text.shown import (
     clean,
     conversion,
     figure_text,
-    in_units,
     limit_text,
     plain,
+    said_in,
     words,
 )
 from dashboard.web import parts
@@ -80,12 +80,12 @@ def figures_section(
     measured = {name: each for name, each in figures.items() if each.get("value") is not None}
     rows = [_row(name, each, found.get(name, {}), units) for name, each in measured.items()]
     missing = [
-        f"{words(name)}: {in_units(clean(each.get('note') or 'no reason given'), units)}"
+        f"{words(name)}: {said_in(each.get('note') or 'no reason given', units)}"
         for name, each in figures.items()
         if each.get("value") is None
     ]
     notes = [
-        f"{words(name)}: {in_units(clean(each['note']), units)}"
+        f"{words(name)}: {said_in(each['note'], units)}"
         for name, each in measured.items()
         if each.get("note")
     ]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from dash import dcc, html
 
 from dashboard.plots.car import before_after_plot
-from dashboard.text.shown import clean, figure_text, in_units, words
+from dashboard.text.shown import figure_text, said_in, words
 from dashboard.web import parts
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ def _changes(board: Board, run: str, before: str, units: str) -> list[Any]:
     ]
     heads = ("Figure", "Before", "After", "Change, weather allowed for", "Is it real?")
     return [
-        html.P(in_units(clean(repair.sentence), units), className="reply"),
+        html.P(said_in(repair.sentence, units), className="reply"),
         dcc.Graph(
             id="car-before-after",
             figure=before_after_plot(readings[0], readings[1], units),

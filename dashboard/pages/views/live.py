@@ -17,7 +17,7 @@ from dashboard.live.terminal import (
     step_number,
 )
 from dashboard.plots import theme
-from dashboard.text.shown import clean, clock, conversion, figure_text, words
+from dashboard.text.shown import clean, clock, conversion, figure_text, said_in, words
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -121,7 +121,7 @@ def numbers_part(state: Mapping[str, Any], units: str) -> Component:
     if ahead and ahead.get("value") is not None:
         tiles.append(_tile("outlet rise to come", prediction_text(ahead, units), "95 % interval"))
     elif ahead and ahead.get("note"):
-        tiles.append(_tile("outlet rise to come", "–", clean(ahead["note"])))
+        tiles.append(_tile("outlet rise to come", "–", said_in(ahead["note"], units)))
     return html.Div(tiles, className="live-numbers")
 
 
@@ -138,7 +138,7 @@ def _tile(name: str, value: str, below: str) -> Component:
 
 def health_part(state: Mapping[str, Any], units: str) -> Component:
     """Sensor health: alarms first, then every point with its reading."""
-    alarms = alarm_texts(state)
+    alarms = alarm_texts(state, units)
     bad = {each["point"]: each["fault"] for each in state["warnings"]}
     rows = []
     for each in state["readings"]:

@@ -22,7 +22,7 @@ LONGEST_BLOCK: Final = 125
 
 
 @dataclass(frozen=True)
-class Block:
+class Span:
     """Registers that stand side by side, read with one request."""
 
     kind: str
@@ -32,7 +32,7 @@ class Block:
     """Their places in `PortTable.registers`."""
 
 
-def blocks_of(registers: tuple[Register, ...]) -> list[Block]:
+def blocks_of(registers: tuple[Register, ...]) -> list[Span]:
     """Put registers of one kind that follow each other without a hole into blocks.
 
     Holes are not read across: a device may refuse a request that touches an address it does not
@@ -41,7 +41,7 @@ def blocks_of(registers: tuple[Register, ...]) -> list[Block]:
     order = sorted(
         range(len(registers)), key=lambda at: (registers[at].kind, registers[at].address)
     )
-    blocks: list[Block] = []
+    blocks: list[Span] = []
     for at in order:
         register = registers[at]
         last = blocks[-1] if blocks else None
@@ -53,9 +53,9 @@ def blocks_of(registers: tuple[Register, ...]) -> list[Block]:
             and end - last.address <= LONGEST_BLOCK
         ):
             count = max(last.count, end - last.address)
-            blocks[-1] = Block(last.kind, last.address, count, (*last.members, at))
+            blocks[-1] = Span(last.kind, last.address, count, (*last.members, at))
         else:
-            blocks.append(Block(register.kind, register.address, register.count, (at,)))
+            blocks.append(Span(register.kind, register.address, register.count, (at,)))
     return blocks
 
 
@@ -95,7 +95,7 @@ class ModbusReader(PortReader):
             due = max(due + self.table.period, time.monotonic() - self.table.period)
             self.pause(due - time.monotonic())
 
-    def _read_block(self, client: Any, block: Block) -> dict[str, list[int]]:
+    def _read_block(self, client: Any, block: Span) -> dict[str, list[int]]:
         """The words of a block by the place of their register; empty where it was not answered.
 
         Raises

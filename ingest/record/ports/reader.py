@@ -156,16 +156,3 @@ def _close(port: Any) -> None:
         port.close()
     except OSError:
         return
-
-
-def make_reader(index: int, table: PortTable, take: Take) -> PortReader:
-    """The reader that a port's format needs."""
-    if table.format == "query":
-        from ingest.record.ports.query import QueryReader
-
-        return QueryReader(index, table, take)
-    if table.format == "modbus":
-        from ingest.record.ports.modbus import ModbusReader
-
-        return ModbusReader(index, table, take)
-    return PortReader(index, table, take)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ingest.clock.reader import open_reader
 from ingest.errors import UnusableRun
 from ingest.record.wire.count import ClockSamples
-from ingest.table.text.read import read_table
+from ingest.table.text.read import read_text_table
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -69,7 +69,7 @@ def compare_clocks(path: Path, log: LogTable, samples: ClockSamples) -> Drift | 
     if len(samples.lines) < MIN_LINES or path.stat().st_size > LARGEST_LOG:
         return None
     try:
-        table = read_table(path, log)
+        table = read_text_table(path, log)
         _, readings = open_reader(table, log)
     except UnusableRun:
         return None

@@ -6,11 +6,11 @@ gives the same files.
 
 from __future__ import annotations
 
-import json
 from collections import deque
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
+from ingest.json_text import parse_json
 from ingest.record.journal import Kind, Record
 from ingest.record.wire.count import ClockSamples, Counters, Gap, PortCounters
 from ingest.record.wire.events import EventBook
@@ -30,7 +30,7 @@ from ingest.record.wire.time import HostClock
 from ingest.setup.serial import PortTable
 
 if TYPE_CHECKING:
-    from ingest.record.wire.table_layout import Plan
+    from ingest.record.wire.derivation import Derivation
 
 HALF: Final = "half a line"
 CHECKSUM: Final = "a wrong or missing checksum"
@@ -88,17 +88,17 @@ class Deriver:
 
     Parameters
     ----------
-    plan
+    derivation
         How its lines become its log.
     files
         Where they go, begun anew; nothing is flushed here.
     """
 
-    def __init__(self, plan: Plan, files: DerivedFiles) -> None:
-        self.plan = plan
+    def __init__(self, derivation: Derivation, files: DerivedFiles) -> None:
+        self.derivation = derivation
         self.files = files
         self.clock = HostClock()
-        self.events = EventBook(plan)
+        self.events = EventBook(derivation)
         self.samples = ClockSamples()
         self.gaps: list[Gap] = []
         self.messages: deque[Message] = deque(maxlen=_MESSAGES)
@@ -106,16 +106,18 @@ class Deriver:
         self.cells: dict[str, Latest] = {}
         self._ports = [
             _Port(
-                table, RowMaker(table, own), delimiter=table.delimiter or plan.setup.log.delimiter
+                table,
+                RowMaker(table, own),
+                delimiter=table.delimiter or derivation.setup.log.delimiter,
             )
-            for table, own in zip(plan.ports, plan.port_columns, strict=True)
+            for table, own in zip(derivation.ports, derivation.port_columns, strict=True)
         ]
-        self._time_cell = time_cell(plan)
+        self._time_cell = time_cell(derivation)
         self._line_number = 0
         self._row_s = -1.0
         self._rejected = 0
-        if plan.header is not None:
-            self._log(plan.header)
+        if derivation.header is not None:
+            self._log(derivation.header)
 
     @property
     def counters(self) -> Counters:
@@ -149,12 +151,12 @@ class Deriver:
 
     def _use(self, record: Record, now: float) -> None:
         if record.kind is Kind.EVENT:
-            note = json.loads(record.payload)
+            note = parse_json(record.payload)
             self._note(now, note["control"], note["position"])
         elif record.port < len(self._ports):
             port = self._ports[record.port]
             if record.kind is Kind.MARK:
-                self._mark(port, json.loads(record.payload), now)
+                self._mark(port, parse_json(record.payload), now)
             elif port.table.format == "modbus":
                 self._registers(port, record.payload, now)
             else:
@@ -169,7 +171,7 @@ class Deriver:
             self._reject(event.host_s, "", "an event without a line of the log near it", text)
 
     def _clock(self, record: Record) -> None:
-        if not json.loads(record.payload).get("first"):
+        if not parse_json(record.payload).get("first"):
             self.clock.compare(record)
             self.clock.see(record)
             return
@@ -247,7 +249,7 @@ class Deriver:
                 return
             body = checked
         elif doubtful and port.table.format == "csv":
-            if not self.plan.as_received:
+            if not self.derivation.as_received:
                 self._refuse(port, HALF, raw, now)
                 return
             port.held = []
@@ -260,13 +262,13 @@ class Deriver:
                 self._write_events()
             else:
                 self._refuse(port, refused, raw, now, counted_as=GARBAGE)
-        elif self.plan.as_received:
+        elif self.derivation.as_received:
             self._as_received(port, text, raw, now)
         else:
             self._by_column(port, text, raw, now)
 
     def _as_received(self, port: _Port, text: str, raw: bytes, now: float) -> None:
-        own = self.plan.port_columns[0]
+        own = self.derivation.port_columns[0]
         delimiter = port.delimiter or sniff_delimiter(text)
         count = text.count(delimiter)
         spare = count == len(own) and text.rstrip().endswith(delimiter)
@@ -301,7 +303,7 @@ class Deriver:
 
     def _begins_whole(self, port: _Port, texts: list[str]) -> bool:
         if port.was_open:
-            return is_continued(self.events.head, texts, self.plan.setup.log)
+            return is_continued(self.events.head, texts, self.derivation.setup.log)
         if len(texts) < NEEDED or self._time_cell is None:
             return True
         cut = [text.split(port.delimiter or sniff_delimiter(text)) for text in texts]
@@ -331,8 +333,8 @@ class Deriver:
 
     def _row(self, port: _Port, cells: list[str], now: float) -> None:
         now = self._row_s = max(now, self._row_s + _TICK_S)
-        at = self.plan.first_column[self._ports.index(port)]
-        columns = self.plan.columns
+        at = self.derivation.first_column[self._ports.index(port)]
+        columns = self.derivation.columns
         before, after = at - 1, len(columns) - at - len(cells)
         row = [f"{now:.6f}", *[""] * before, *cells, *[""] * after]
         line = ",".join(row)

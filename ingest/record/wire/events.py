@@ -9,13 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from ingest.load.controls import PositionError, read_position
-from ingest.load.events_file import normal
+from ingest.events.controls import PositionError, read_position
+from ingest.events.file import normal
 from ingest.points import CONTROLS
 from ingest.record.wire.stamp import HEAD_CHARACTERS, event_time, see_line
 
 if TYPE_CHECKING:
-    from ingest.record.wire.table_layout import Plan
+    from ingest.record.wire.derivation import Derivation
 
 WAITING_CAP: Final = 10_000
 
@@ -49,18 +49,18 @@ class EventBook:
 
     Parameters
     ----------
-    plan
+    derivation
         How the recording's log is made.
     """
 
-    def __init__(self, plan: Plan) -> None:
-        self._plan = plan
+    def __init__(self, derivation: Derivation) -> None:
+        self._derivation = derivation
         self._head: list[str] = []
         self._head_size = 0
         self.waiting: list[NotedEvent] = []
         self.count = 0
         self._lines_waited = 0
-        events = plan.setup.events
+        events = derivation.setup.events
         self._offset = 0.0 if events is None else events.offset
 
     def see_log(self, line: str) -> None:
@@ -98,7 +98,7 @@ class EventBook:
             name, position = check_event(control, position)
         except PositionError as error:
             return f"no event: {error}"
-        if self._plan.host_time:
+        if self._derivation.host_time:
             time = None  # the sender's clock is not this log's
         self._add(NotedEvent(host_s, name, position, time))
         return None
@@ -113,12 +113,12 @@ class EventBook:
         """
         done: list[tuple[str, NotedEvent]] = []
         seen = None
-        if not self._plan.host_time and any(event.time is None for event in self.waiting):
-            seen = last_line and see_line(self.head, last_line[0], self._plan.setup.log)
+        if not self._derivation.host_time and any(event.time is None for event in self.waiting):
+            seen = last_line and see_line(self.head, last_line[0], self._derivation.setup.log)
         while self.waiting:
             event = self.waiting[0]
             time = event.time
-            if time is None and self._plan.host_time:
+            if time is None and self._derivation.host_time:
                 time = f"{event.host_s:.3f}"
             elif time is None and seen is not None and last_line is not None:
                 time = event_time(seen, event.host_s - last_line[1] - self._offset)

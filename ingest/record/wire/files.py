@@ -8,7 +8,7 @@ import os
 from pathlib import Path
 from typing import Final
 
-from ingest.record.wire.table_layout import EVENTS_NAME, LOG_NAME
+from ingest.record.wire.derivation import EVENTS_NAME, LOG_NAME
 
 REJECTED_NAME: Final = "rejected.csv"
 REJECTED_CAP: Final = 100_000

@@ -11,8 +11,8 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
+from ingest.record.wire.derivation import Derivation
 from ingest.record.wire.stamp import see_line
-from ingest.record.wire.table_layout import Plan
 
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable
@@ -24,11 +24,15 @@ _NEAR_S: Final = 0.5
 """Nearer than any digit taken off the front of a time in seconds would leave it."""
 
 
-def time_cell(plan: Plan) -> int | None:
+def time_cell(derivation: Derivation) -> int | None:
     """Where the time stands in a line; None where it cannot be told before the log is read."""
-    time = plan.setup.log.time
-    own = plan.port_columns[0]
-    if time is None or not plan.as_received or not (own or plan.setup.log.header is False):
+    time = derivation.setup.log.time
+    own = derivation.port_columns[0]
+    if (
+        time is None
+        or not derivation.as_received
+        or not (own or derivation.setup.log.header is False)
+    ):
         return None
     ref = time.column if time.column is not None else (time.columns or ("",))[0]
     if isinstance(ref, int):

@@ -10,6 +10,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Any, Final
 
+from ingest.json_text import parse_json
 from ingest.setup.serial import PortTable, Register
 from ingest.table.text.dialect import split_cells
 
@@ -151,7 +152,7 @@ def register_cells(port: PortTable, payload: bytes) -> list[str] | Refused:
         A JSON object: the place of each register of `port.registers` that answered → its words.
     """
     try:
-        found = json.loads(payload)
+        found = parse_json(payload)
         return [
             _number(register, found[str(at)]) if str(at) in found else ""
             for at, register in enumerate(port.registers)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from ingest.clock.reader import PER_SECOND, SECONDS_PER, TimeReader, open_reader
 from ingest.errors import UnusableRun
-from ingest.table.text.read import read_table
+from ingest.table.text.read import read_text_table
 
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable
@@ -75,7 +75,7 @@ def _see_last(text: str, log: LogTable) -> SeenLine | None:
         path = Path(folder) / "head.csv"
         path.write_text(text, encoding="utf-8", newline="\n")
         try:
-            table = read_table(path, log)
+            table = read_text_table(path, log)
         except UnusableRun:
             return None
         last = table.height - 1

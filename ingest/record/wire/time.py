@@ -11,6 +11,7 @@ import time
 from dataclasses import dataclass, field
 from typing import Final
 
+from ingest.json_text import parse_json
 from ingest.record.journal import Record, boot_identity
 
 STEP_S: Final = 0.5
@@ -72,7 +73,7 @@ class HostClock:
 
     def begin(self, record: Record) -> float:
         """Begin a segment at its clock record; gives the length of the gap before it, s."""
-        boot = json.loads(record.payload).get("boot")
+        boot = parse_json(record.payload).get("boot")
         if self.started_ns is None:
             self.started_ns = record.wall_ns
             self._zero_ns = record.mono_ns

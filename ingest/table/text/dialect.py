@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from ingest.errors import Fault, UnusableRun
 from ingest.table.cells import kind_of
-from ingest.table.text.marks import Marks
+from ingest.table.marks import Marks
 from ingest.table.units import is_unit
 
 if TYPE_CHECKING:

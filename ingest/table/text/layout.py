@@ -21,7 +21,7 @@ from ingest.table.cells import kind_of
 from ingest.table.text.dialect import BLANKS, WIDE_BLANKS, Cut, Line
 from ingest.table.text.joins import fractions, joined
 from ingest.table.text.spans import find_spans, place_names
-from ingest.table.units import clean_unit, is_unit, names_no_unit, split_unit
+from ingest.table.units import clean_unit, is_unit, names_no_unit, split_unit, unit_of_name
 
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable
@@ -327,9 +327,7 @@ def _match(
 def _unit(name: str, cell: str) -> str | None:
     if cell and not names_no_unit(cell):
         return clean_unit(cell)
-    unit = split_unit(name)[1]
-    # "CH1 (K)" may be a thermocouple of type K as well as kelvin; "[K]" is how units are written
-    return None if unit == "K" and not name.rstrip().endswith("[K]") else unit
+    return unit_of_name(name)
 
 
 def _empty_beyond(readings: list[list[str]], width: int) -> bool:

@@ -20,7 +20,7 @@ from ingest.table.text.dialect import BLANKS, WIDE_BLANKS, split_cells
 from ingest.table.text.rows import COMMENT, RowRules, Rows
 
 if TYPE_CHECKING:
-    from ingest.table.text.reading import Plan
+    from ingest.table.text.reading import Scheme
 
 NARROW: Final = 64
 """Tables of at most this many columns are parsed whole."""
@@ -53,26 +53,26 @@ class WholeParse:
         return rows.lines is None and rows.count == self.frame.height
 
 
-def column_name(index: int) -> str:
+def parsed_name(index: int) -> str:
     """Name of the parsed column at a place (0-based) among the cells of a row."""
     return f"column_{index + 1}"
 
 
 def place_of(name: str) -> int:
-    """The place again, by `column_name`."""
+    """The place again, by `parsed_name`."""
     return int(name.rpartition("_")[2]) - 1
 
 
-def column_kinds(plan: Plan) -> dict[int, CellKind]:
+def column_kinds(scheme: Scheme) -> dict[int, CellKind]:
     """What each column is parsed as, by its place, as the file's first lines suggest."""
     return {
         place: pl.Float64 if kind in "NE" else pl.String
-        for place, kind in zip(plan.columns, plan.kinds, strict=True)
+        for place, kind in zip(scheme.columns, scheme.kinds, strict=True)
     }
 
 
 def parse_columns(
-    body: bytes, separator: bytes, count: int, plan: Plan, kinds: Mapping[int, CellKind]
+    body: bytes, separator: bytes, count: int, scheme: Scheme, kinds: Mapping[int, CellKind]
 ) -> pl.DataFrame:
     """Parse some columns of a body of equal rows.
 
@@ -84,53 +84,53 @@ def parse_columns(
         The one byte that parts their cells.
     count
         How many rows there are.
-    plan
-        The file's plan.
+    scheme
+        The file's scheme.
     kinds
         What to parse, by the column's place (0-based) among the cells of a row.
 
     Returns
     -------
     DataFrame
-        One column each, called as `column_name` says, of `count` rows; null where a cell is empty
+        One column each, called as `parsed_name` says, of `count` rows; null where a cell is empty
         or no plain number.
     """
-    wanted = [column_name(at) for at in sorted(kinds)]
+    wanted = [parsed_name(at) for at in sorted(kinds)]
     if not count:
-        return pl.DataFrame(schema={column_name(at): kinds[at] for at in sorted(kinds)})
-    frame = _parse(body, separator, plan, kinds, wanted)
+        return pl.DataFrame(schema={parsed_name(at): kinds[at] for at in sorted(kinds)})
+    frame = _parse(body, separator, scheme, kinds, wanted)
     if frame is not None and frame.height == count:
         return frame
     # quotation marks in places that only a patient reader understands
-    mark, quote = separator.decode("latin-1"), _quote(body, plan)
+    mark, quote = separator.decode("latin-1"), _quote(body, scheme)
     lines = body.decode("utf-8", errors="replace").split("\n")[:count]
-    width = plan.width
+    width = scheme.width
     cells = [(split_cells(line, mark, quote) + [""] * width)[:width] for line in lines]
     columns = list(zip(*cells, strict=True))
     return pl.DataFrame(
         {
-            column_name(at): pl.Series(columns[at], dtype=pl.String).cast(kind, strict=False)
+            parsed_name(at): pl.Series(columns[at], dtype=pl.String).cast(kind, strict=False)
             for at, kind in kinds.items()
         }
     )
 
 
-def _quote(body: bytes, plan: Plan) -> str | None:
-    mark = plan.rules.quote
+def _quote(body: bytes, scheme: Scheme) -> str | None:
+    mark = scheme.rules.quote
     return mark.decode() if mark and mark in body else None
 
 
 def _parse(
-    body: bytes, separator: bytes, plan: Plan, kinds: Mapping[int, CellKind], wanted: list[str]
+    body: bytes, separator: bytes, scheme: Scheme, kinds: Mapping[int, CellKind], wanted: list[str]
 ) -> pl.DataFrame | None:
     try:
         frame = pl.read_csv(
             body,
             has_header=False,
             separator=separator.decode("latin-1"),
-            quote_char=_quote(body, plan),
-            schema={column_name(at): kinds.get(at, pl.String) for at in range(plan.width)},
-            columns=wanted if len(wanted) < plan.width else None,
+            quote_char=_quote(body, scheme),
+            schema={parsed_name(at): kinds.get(at, pl.String) for at in range(scheme.width)},
+            columns=wanted if len(wanted) < scheme.width else None,
             ignore_errors=True,
         )
         return frame.rechunk()
@@ -138,15 +138,17 @@ def _parse(
         return None
 
 
-def parse_whole(body: bytes, plan: Plan, first_line: int, *, cut_off: bool) -> WholeParse | None:
+def parse_whole(
+    body: bytes, scheme: Scheme, first_line: int, *, cut_off: bool
+) -> WholeParse | None:
     """Parse all columns of a body whose lines have not been looked at.
 
     Parameters
     ----------
     body
         UTF-8 text with newlines as line ends.
-    plan
-        The file's plan.
+    scheme
+        The file's scheme.
     first_line
         1-based line the body starts on.
     cut_off
@@ -158,15 +160,15 @@ def parse_whole(body: bytes, plan: Plan, first_line: int, *, cut_off: bool) -> W
         None where the columns are many, where lines must be changed before they are parsed, or
         where all lines together have not as many cells as they should.
     """
-    rules = plan.rules
+    rules = scheme.rules
     separator = rules.delimiter.encode()
     if (
         not body
         or len(separator) != 1
         or rules.delimiter in (BLANKS, WIDE_BLANKS)
-        or plan.width > NARROW
-        or plan.dialect.joins
-        or not plan.has_plain_numbers(body)
+        or scheme.width > NARROW
+        or scheme.dialect.joins
+        or not scheme.has_plain_numbers(body)
         or (rules.quote and rules.quote in body)
     ):
         return None
@@ -177,8 +179,8 @@ def parse_whole(body: bytes, plan: Plan, first_line: int, *, cut_off: bool) -> W
     lines, marks = _count(np.frombuffer(body, dtype=np.uint8), NEWLINE, separator[0])
     if marks != (rules.width - 1) * lines:
         return None
-    kinds = column_kinds(plan)
-    frame = _parse(body, separator, plan, kinds, [column_name(at) for at in sorted(kinds)])
+    kinds = column_kinds(scheme)
+    frame = _parse(body, separator, scheme, kinds, [parsed_name(at) for at in sorted(kinds)])
     if frame is None or frame.height != lines:
         return None
     regular = len(kinds) == rules.width and _proves_rows(frame, body, rules)

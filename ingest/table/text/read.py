@@ -2,7 +2,7 @@
 
 ::
 
-    table = read_table(path, log)            # or: for table in iter_tables(path, log)
+    table = read_text_table(path, log)       # or: for table in iter_text(path, log)
     at = table.find("CH1")                   # by name, name without its unit, or 1-based number
     numbers = table.numbers(at)              # Float64, null where there is no reading
     words = table.text(at)                   # as written, for times
@@ -12,7 +12,7 @@ name beside it) is taken apart by ``table.long(name, value, unit)``, whose chann
 they were read in, so that the time column is taken at those rows.
 
 How a file is told apart: `ingest.table.text.encoding` (characters), `ingest.table.text.dialect`
-(delimiter), `ingest.table.text.layout` (names and units), `ingest.table.text.marks` (decimal mark),
+(delimiter), `ingest.table.text.layout` (names and units), `ingest.table.marks` (decimal mark),
 `ingest.table.text.parse` (columns, and whether every line is a row), `ingest.table.text.rows` (odd
 lines), `ingest.table.cells` (words for no reading).
 """
@@ -27,8 +27,8 @@ import polars as pl
 
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding, Rejected
-from ingest.table.cells import CellReader, Numbers
-from ingest.table.long import LongChannel, LongTable, group_rows
+from ingest.table.cells import CellReader
+from ingest.table.columns import long_table
 from ingest.table.names import match_name
 from ingest.table.text.dialect import Dialect
 from ingest.table.text.parse import (
@@ -39,23 +39,20 @@ from ingest.table.text.parse import (
     parse_whole,
     place_of,
 )
-from ingest.table.text.reading import Plan, make_plan
+from ingest.table.text.reading import Scheme, make_scheme
 from ingest.table.text.rows import Rows, sort_lines
 from ingest.table.text.source import Block, Source
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    import numpy as np
-    from numpy.typing import NDArray
-
     from ingest.setup.model import LogTable
-
-__all__ = ["LongChannel", "LongTable", "Numbers", "Table", "iter_tables", "read_table"]
+    from ingest.table.cells import Numbers
+    from ingest.table.long import LongTable
 
 
 @dataclass(frozen=True, eq=False)
-class Table:
+class TextTable:
     """Raw columns of a log, or of a part of one.
 
     Parameters
@@ -93,11 +90,25 @@ class Table:
     rejected_count: int
     findings: tuple[Finding, ...]
     sha256: str | None
-    _plan: Plan = field(repr=False)
+    _scheme: Scheme = field(repr=False)
     _rows: Rows = field(repr=False)
     _reader: CellReader = field(repr=False)
     _text: dict[int, pl.Series] = field(default_factory=dict, repr=False)
     _parsed: dict[int, pl.Series] = field(default_factory=dict, repr=False)
+
+    @property
+    def has_names(self) -> bool:
+        """Whether a line of the file names the columns."""
+        return self.dialect.header_line is not None
+
+    @property
+    def remarks(self) -> tuple[tuple[str, ...], ...]:
+        """Lines above the readings that are neither names nor units, as stripped cells."""
+        delimiter = self.dialect.delimiter
+        return tuple(
+            tuple(cell.strip(" \t\"'") for cell in line.split(delimiter))
+            for line in self.dialect.metadata
+        )
 
     @property
     def width(self) -> int:
@@ -128,19 +139,19 @@ class Table:
                     "columns are numbered from 1",
                 )
             )
-        if self._plan.doubtful:
+        if self._scheme.doubtful:
             raise UnusableRun(
                 Fault(
                     self.file,
-                    self._plan.doubtful,
+                    self._scheme.doubtful,
                     "a name over every column",
                     f"give the number of the column instead of {ref!r}",
                 )
             )
-        for row in (self.names, *self._plan.aliases):
+        for row in (self.names, *self._scheme.aliases):
             if ref.strip() in row:
                 return match_name(ref, row, self.file)
-        if ref.strip() in self._plan.surplus:
+        if ref.strip() in self._scheme.surplus:
             raise UnusableRun(
                 Fault(
                     self.file,
@@ -157,23 +168,23 @@ class Table:
 
     def prepare(self, numbers: Sequence[int] = (), text: Sequence[int] = ()) -> None:
         """Parse some columns in one pass (worth it for wide tables only)."""
-        plain = self._plan.has_plain_numbers(self._rows.body)
+        plain = self._scheme.has_plain_numbers(self._rows.body)
         as_numbers = [at for at in numbers if at not in self._parsed] if plain else []
         as_text = [at for at in (*text, *(() if as_numbers else numbers)) if at not in self._text]
         if not as_numbers and not as_text:
             return
-        places = self._plan.columns
+        places = self._scheme.columns
         kinds: dict[int, CellKind] = {places[at]: pl.Float64 for at in as_numbers}
         kinds |= {places[at]: pl.String for at in as_text}
         rows = self._rows
-        self._keep(parse_columns(rows.body, rows.separator, rows.count, self._plan, kinds))
+        self._keep(parse_columns(rows.body, rows.separator, rows.count, self._scheme, kinds))
 
     def _keep(self, frame: pl.DataFrame, *, bare: bool = False) -> None:
         """Keep what was parsed: numbers as they are, text without the blanks around it.
 
         With `bare` there are none.
         """
-        first = self._plan.columns[0]
+        first = self._scheme.columns[0]
         for column in frame.get_columns():
             at = place_of(column.name) - first
             if column.dtype == pl.String:
@@ -209,60 +220,50 @@ class Table:
         UnusableRun
             Where one of the columns is not there.
         """
-        at = self.find(name)
-        value_at = self.find(value)
-        unit_at = None if unit is None else self.find(unit)
-        self.prepare(text=[at, value_at, *([] if unit_at is None else [unit_at])])
-        names, rows, unnamed = group_rows(self.text(at))
-        values = self.text(value_at)
-        reader = self._reader.for_column(values)
-
-        def read(cells: pl.Series, at_rows: NDArray[np.int64]) -> Numbers:
-            return reader.from_text(cells, at_rows)
-
-        return LongTable(
-            self.file,
-            names,
-            unnamed,
-            rows,
-            values,
-            None if unit_at is None else self.text(unit_at),
-            read,
-        )
+        return long_table(self, self._reader, name, value, unit)
 
     def _neighbors(self, index: int) -> tuple[list[int], list[int]]:
         """Columns to parse along with one: all of a narrow table, as its first lines suggest."""
         if self.width > NARROW:
             return [index], []
-        kinds = column_kinds(self._plan)
-        numbers = [at for at, place in enumerate(self._plan.columns) if kinds[place] is pl.Float64]
+        kinds = column_kinds(self._scheme)
+        numbers = [
+            at for at, place in enumerate(self._scheme.columns) if kinds[place] is pl.Float64
+        ]
         return numbers, [at for at in range(self.width) if at not in numbers]
 
 
-def read_table(
-    path: Path, log: LogTable, *, max_bytes: int | None = None, hashed: bool = False
-) -> Table:
-    """Read a whole log, or its first `max_bytes`; with `hashed` it has its `Table.sha256`.
+def read_text_table(
+    path: Path,
+    log: LogTable,
+    *,
+    max_bytes: int | None = None,
+    hashed: bool = False,
+    content: bytes | None = None,
+) -> TextTable:
+    """Read a whole log, or its first `max_bytes`; with `hashed` it has its `TextTable.sha256`.
+
+    `content` is read in place of the file's own bytes, where it is given.
 
     Raises
     ------
     UnusableRun
         Where the file cannot be read or holds no table.
     """
-    with Source(path, log) as source:
-        plan = make_plan(source, log)
-        block = source.whole(max_bytes, plan.dialect.first_data_line - 1, hashed=hashed)
-        table = _make_table(plan, log, block, _State())
+    with Source(path, log, content) as source:
+        scheme = make_scheme(source, log)
+        block = source.whole(max_bytes, scheme.dialect.first_data_line - 1, hashed=hashed)
+        table = _make_table(scheme, log, block, _State())
     if not table.height and max_bytes is None:
         raise UnusableRun(_no_rows(table))
     return table
 
 
-def iter_tables(path: Path, log: LogTable, *, chunk_bytes: int = 64 << 20) -> Iterator[Table]:
+def iter_text(path: Path, log: LogTable, *, chunk_bytes: int = 64 << 20) -> Iterator[TextTable]:
     """Read a log in parts of about `chunk_bytes`, all with the same columns.
 
-    The rows are those of `read_table`, except that a quoted cell which holds line ends is not put
-    together across the end of a part; its lines are then among the rejected ones.
+    The rows are those of `read_text_table`, except that a quoted cell which holds line ends is not
+    put together across the end of a part; its lines are then among the rejected ones.
 
     Raises
     ------
@@ -270,11 +271,11 @@ def iter_tables(path: Path, log: LogTable, *, chunk_bytes: int = 64 << 20) -> It
         Where the file cannot be read or holds no table.
     """
     with Source(path, log) as source:
-        plan = make_plan(source, log)
+        scheme = make_scheme(source, log)
         state = _State()
-        table: Table | None = None
+        table: TextTable | None = None
         for block in source.blocks(chunk_bytes):
-            table = _make_table(plan, log, block, state)
+            table = _make_table(scheme, log, block, state)
             yield table
         if table is not None and not state.rows:
             raise UnusableRun(_no_rows(table))
@@ -289,44 +290,44 @@ class _State:
     foreign: bool = False
 
 
-def _make_table(plan: Plan, log: LogTable, block: Block, state: _State) -> Table:
+def _make_table(scheme: Scheme, log: LogTable, block: Block, state: _State) -> TextTable:
     body, first_line = block.text, state.lines + block.skipped + 1
-    if plan.strip_nul:
+    if scheme.strip_nul:
         body = body.translate(None, b"\0")
-    if first_line < plan.dialect.first_data_line:
-        body, skipped = _after_lines(body, plan.dialect.first_data_line - first_line)
+    if first_line < scheme.dialect.first_data_line:
+        body, skipped = _after_lines(body, scheme.dialect.first_data_line - first_line)
         first_line += skipped
     early = None
     if log.layout == "wide" and not state.foreign:
-        early = parse_whole(body, plan, first_line, cut_off=block.last)
+        early = parse_whole(body, scheme, first_line, cut_off=block.last)
     rows = early.rows if early is not None else None
     if rows is None:
-        rows = sort_lines(body, plan.rules, first_line, cut_off=block.last, foreign=state.foreign)
-        plan.join(rows)
-    name = plan.rules.file
-    above = plan.rejected if not state.lines else ()
+        rows = sort_lines(body, scheme.rules, first_line, cut_off=block.last, foreign=state.foreign)
+        scheme.join(rows)
+    name = scheme.rules.file
+    above = scheme.rejected if not state.lines else ()
 
     def reject(row: int, text: str, reason: str) -> Rejected:
         return Rejected(name, rows.line(row), text[:200], reason)
 
-    table = Table(
+    table = TextTable(
         file=name,
-        names=plan.names,
-        units=plan.units,
-        dialect=plan.dialect,
+        names=scheme.names,
+        units=scheme.units,
+        dialect=scheme.dialect,
         height=rows.count,
         first_row=state.rows,
         restarts=tuple(rows.restarts),
         rejected=(*above, *rows.rejected),
         rejected_count=len(above) + rows.rejected_count,
         findings=(
-            *(plan.findings if not state.lines else ()),
-            *_row_findings(plan, rows, block, len(above)),
+            *(scheme.findings if not state.lines else ()),
+            *_row_findings(scheme, rows, block, len(above)),
         ),
         sha256=block.sha256,
-        _plan=plan,
+        _scheme=scheme,
         _rows=rows,
-        _reader=CellReader(plan.dialect.marks, log.no_reading, reject),
+        _reader=CellReader(scheme.dialect.marks, log.no_reading, reject),
     )
     if early is not None and early.fits(rows):
         table._keep(early.frame, bare=early.bare)
@@ -336,7 +337,7 @@ def _make_table(plan: Plan, log: LogTable, block: Block, state: _State) -> Table
     return table
 
 
-def _row_findings(plan: Plan, rows: Rows, block: Block, above: int) -> list[Finding]:
+def _row_findings(scheme: Scheme, rows: Rows, block: Block, above: int) -> list[Finding]:
     reasons = dict(rows.reasons)
     if above:
         reasons["above the first reading"] = above
@@ -364,15 +365,15 @@ def _row_findings(plan: Plan, rows: Rows, block: Block, above: int) -> list[Find
         found.append(
             Finding(
                 "damaged_characters",
-                f"{block.damaged} characters are not {plan.dialect.encoding} and were replaced",
+                f"{block.damaged} characters are not {scheme.dialect.encoding} and were replaced",
                 evidence={"count": float(block.damaged)},
             )
         )
-    found.extend(plan.dropped_cells(rows))
+    found.extend(scheme.dropped_cells(rows))
     return found
 
 
-def _no_rows(table: Table) -> Fault:
+def _no_rows(table: TextTable) -> Fault:
     first = table.rejected[0] if table.rejected else None
     found = f"no reading; line {first.line} has {first.reason}" if first else "no reading"
     return Fault(table.file, found, "lines of readings", "check that the logger was recording")

@@ -1,4 +1,4 @@
-"""The plan for reading one file: its dialect, names and columns, told from its first lines."""
+"""The scheme for reading one file: its dialect, names and columns, told from its first lines."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ import numpy as np
 
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding, Rejected
+from ingest.table.marks import Marks, marks_of_sample, other_mark
 from ingest.table.text.bytes import LONGEST_LINE, NEWLINE, start_of_header
 from ingest.table.text.dialect import Cut, Dialect, Line, find_cut
 from ingest.table.text.layout import Layout, find_layout
-from ingest.table.text.marks import Marks, marks_of_sample, other_mark
 from ingest.table.text.rows import RowRules, Rows
 from ingest.table.text.source import LARGEST_SAMPLE, SAMPLE, Source
 from ingest.table.text.spans import find_spans
@@ -30,7 +30,7 @@ _OPENED: Final = re.compile(r'(?:^|[,;\t|])\s*"')
 
 
 @dataclass(frozen=True)
-class Plan:
+class Scheme:
     """How to read a file.
 
     Parameters
@@ -97,8 +97,8 @@ class Plan:
         ]
 
 
-def make_plan(source: Source, log: LogTable) -> Plan:
-    """Make the plan for a file.
+def make_scheme(source: Source, log: LogTable) -> Scheme:
+    """Make the scheme for a file.
 
     Raises
     ------
@@ -112,7 +112,7 @@ def make_plan(source: Source, log: LogTable) -> Plan:
             size *= 8
             continue
         try:
-            return _plan(source, log, text)
+            return _scheme(source, log, text)
         except UnusableRun:
             # perhaps the remarks above the readings are longer than the sample
             if whole or size >= LARGEST_SAMPLE:
@@ -120,7 +120,7 @@ def make_plan(source: Source, log: LogTable) -> Plan:
             size *= 8
 
 
-def _plan(source: Source, log: LogTable, text: bytes) -> Plan:
+def _scheme(source: Source, log: LogTable, text: bytes) -> Scheme:
     all_lines = text.split(b"\n")
     nul = b"\0" in text
     strip_nul = nul and 2 * sum(b"\0" in line for line in all_lines) > len(all_lines)
@@ -151,7 +151,7 @@ def _plan(source: Source, log: LogTable, text: bytes) -> Plan:
     leading, trailing = _edges(layout, rows)
     marks, findings = _marks(source, log, sample, layout, cut)
     inner = slice(leading, len(layout.names) - trailing)
-    return Plan(
+    return Scheme(
         dialect=_dialect(source, cut, layout, marks, leading=leading, trailing=trailing),
         rules=_rules(source, cut, layout, sample, trailing=trailing),
         names=layout.names[inner],

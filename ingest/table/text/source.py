@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import hashlib
+import io
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, BinaryIO, Final, Self
@@ -52,16 +53,25 @@ class Block:
 class Source:
     """An open log.
 
+    Parameters
+    ----------
+    path
+        The file.
+    log
+        The set-up's `[log]`.
+    content
+        What is read in place of the file's own bytes: lines made of a workbook.
+
     Raises
     ------
     UnusableRun
         Where the file cannot be read, is empty or is no text.
     """
 
-    def __init__(self, path: Path, log: LogTable) -> None:
+    def __init__(self, path: Path, log: LogTable, content: bytes | None = None) -> None:
         self.name = path.name
         try:
-            self._file: BinaryIO = path.open("rb")
+            self._file: BinaryIO = path.open("rb") if content is None else io.BytesIO(content)
             self._head = self._file.read(SAMPLE)
             self._size = self._file.seek(0, 2)
         except OSError as error:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.causes.control_use import misuses
-from analysis.context import Context
+from tests.support.contexts import context_of
 from tests.support.signals.runs import Event, make_run
 
 TIME = np.arange(0.0, 900.0)
@@ -15,7 +15,7 @@ TIME = np.arange(0.0, 900.0)
 def said(*events: Event) -> str:
     noted: list[Event] = [(0.0, "engine", 1.0), (0.0, "temp_lever", 100.0), *events]
     run = make_run(TIME, {"outlet": np.linspace(0.0, 60.0, TIME.size)}, noted)
-    sentences = misuses(Context(run))
+    sentences = misuses(context_of(run))
     assert sentences is not None
     return "; ".join(sentences)
 

@@ -19,7 +19,8 @@ from analysis.compare.stored import (
     outcome,
 )
 from analysis.limits import Limit, default_limits, limits_for
-from analysis.pipeline import Measured, analyze, measure
+from analysis.measured import Measured
+from analysis.pipeline import analyze, measure
 from analysis.result import DEFINITIONS, document
 from ingest.errors import UnusableRun
 from ingest.files import find_files

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.coolant.opening import fit_break
-from analysis.timeline.states import smooth
+from analysis.signal.smoothing import smooth
 from ingest.arrays import Floats
 
 STEP = 2.0

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.context import Context
+from tests.support.contexts import context_of
 from tests.support.signals.hold_runs import RISE, heater_run, settling
 
 TIME = np.arange(-60.0, 1800.0)
@@ -17,7 +18,7 @@ def cold_run(hold: float, tau: float, seed: int = 1, noise: float = 0.1) -> Cont
     moves = [(-60.0, 1.0), (1000.0, LEAK), (1000.0 + hold, 1.0)]
     events = [(1000.0, "temp_lever", 0), (1000.0 + hold, "temp_lever", 100)]
     share = settling(TIME, moves, tau)
-    return Context(heater_run(share=share, events=events, seed=seed, noise=noise))
+    return context_of(heater_run(share=share, events=events, seed=seed, noise=noise))
 
 
 @pytest.mark.parametrize(("hold", "tau"), [(400.0, 10.0), (400.0, 60.0), (200.0, 30.0)])
@@ -49,7 +50,7 @@ def test_a_hold_that_shows_nothing_yet_says_to_hold_longer() -> None:
 def test_ambient_stands_in_for_inlet_air() -> None:
     share = settling(TIME, [(-60.0, 1.0), (1000.0, LEAK)], 10.0)
     run = heater_run(share=share, events=[(1000.0, "temp_lever", 0)], without=["inlet_air"])
-    rise = Context(run).figure("cold_end_rise")
+    rise = context_of(run).figure("cold_end_rise")
     assert rise.value == pytest.approx(LEAK * RISE, abs=0.5)
     assert "from ambient" in (rise.note or "")
 
@@ -61,11 +62,11 @@ def test_recirculation_without_inlet_air_is_not_measured() -> None:
         events=[(1000.0, "temp_lever", 0), (999.0, "mode", "recirculate")],
         without=["inlet_air"],
     )
-    rise = Context(run).figure("cold_end_rise")
+    rise = context_of(run).figure("cold_end_rise")
     assert rise.value is None
     assert "recirculating" in (rise.note or "")
 
 
 def test_a_lever_never_at_the_cold_end() -> None:
-    rise = Context(heater_run()).figure("cold_end_rise")
+    rise = context_of(heater_run()).figure("cold_end_rise")
     assert rise.note == "the lever was never at the cold end (it went no further than 100 %)"

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.context import Context
 from ingest.run import ErrorSource
+from tests.support.contexts import context_of
 from tests.support.signals.hold_runs import AMBIENT, PLATEAU, heater_run, warming
 
 TIME = np.arange(-60.0, 1800.0)
@@ -17,13 +17,13 @@ SUPPLY = AMBIENT + (PLATEAU - AMBIENT) * warming(TIME)
 
 def test_the_difference_of_supply_and_return() -> None:
     extra = {"coolant_in": SUPPLY, "coolant_out": SUPPLY - 9.0 * warming(TIME)}
-    found = Context(heater_run(extra=extra)).figure("coolant_drop")
+    found = context_of(heater_run(extra=extra)).figure("coolant_drop")
     assert found.value == pytest.approx(9.0, abs=0.1)
 
 
 def test_reversed_hoses_give_a_negative_drop() -> None:
     extra = {"coolant_in": SUPPLY - 20.0 * warming(TIME), "coolant_out": SUPPLY}
-    found = Context(heater_run(extra=extra)).figure("coolant_drop")
+    found = context_of(heater_run(extra=extra)).figure("coolant_drop")
     assert found.value == pytest.approx(-20.0, abs=0.3)
 
 
@@ -32,7 +32,7 @@ def test_sensors_corrected_against_each_other_cancel() -> None:
     run = heater_run(extra=extra)
     shared = (ErrorSource("reference of the cold soak", 1.4),)
     sensors = {point: replace(each, errors=shared) for point, each in run.sensors.items()}
-    found = Context(run.with_(sensors=sensors)).figure("coolant_drop")
+    found = context_of(run.with_(sensors=sensors)).figure("coolant_drop")
     assert found.u is not None
     assert found.u < 0.35
 
@@ -41,18 +41,18 @@ def test_a_drift_in_the_window_is_in_the_uncertainty() -> None:
     creep = np.where(TIME > 0.0, 0.004 * TIME, 0.0)
     steady = {"coolant_in": SUPPLY, "coolant_out": SUPPLY - 9.0}
     drifting = {"coolant_in": SUPPLY, "coolant_out": SUPPLY - 9.0 - creep}
-    still = Context(heater_run(extra=steady)).figure("coolant_drop")
-    moving = Context(heater_run(extra=drifting)).figure("coolant_drop")
+    still = context_of(heater_run(extra=steady)).figure("coolant_drop")
+    moving = context_of(heater_run(extra=drifting)).figure("coolant_drop")
     assert moving.window is not None
     change = 0.004 * (moving.window[1] - moving.window[0])
     assert moving.random == pytest.approx(np.hypot(still.random, change / np.sqrt(12)), rel=0.1)
 
 
 def test_what_was_not_logged_is_said() -> None:
-    found = Context(heater_run(extra={"coolant_in": SUPPLY})).figure("coolant_drop")
+    found = context_of(heater_run(extra={"coolant_in": SUPPLY})).figure("coolant_drop")
     assert found.note == "coolant out was not logged"
-    neither = Context(heater_run()).figure("coolant_drop")
+    neither = context_of(heater_run()).figure("coolant_drop")
     assert neither.note == "coolant in and coolant out were not logged"
     gone = {"coolant_in": SUPPLY, "coolant_out": np.where(TIME < 300.0, 10.0, np.nan)}
-    lost = Context(heater_run(extra=gone)).figure("coolant_drop")
+    lost = context_of(heater_run(extra=gone)).figure("coolant_drop")
     assert lost.note == "too few readings of coolant in and coolant out in the steady window"

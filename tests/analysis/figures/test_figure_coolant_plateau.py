@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.context import Context
 from analysis.figures.coolant_plateau import coolant_plateau
 from analysis.measurement import Measurement
 from ingest.arrays import Floats
 from ingest.load.load import load_run
+from tests.support.contexts import context_of
 from tests.support.signals.coolant_runs import engine
 from tests.support.signals.runs import make_run
 
@@ -23,7 +23,7 @@ def plateau(
 ) -> Measurement:
     rng = np.random.default_rng(11)
     noisy = coolant + 0.1 * rng.standard_normal(coolant.size)
-    return coolant_plateau(Context(make_run(time, {point: noisy, **more})))
+    return coolant_plateau(context_of(make_run(time, {point: noisy, **more})))
 
 
 @pytest.mark.parametrize(
@@ -40,7 +40,7 @@ def test_measured_drives_within_1_5_k_of_the_plateau_read_by_eye(
 ) -> None:
     """Plateaus as the note beside the data gives them, read by eye."""
     run = load_run(DRIVES / f"trip-{drive}.csv", DRIVES / "run.toml")
-    found = coolant_plateau(Context(run))
+    found = coolant_plateau(context_of(run))
     assert low - 1.5 <= found.known() <= high + 1.5
     assert found.u is not None
     assert abs(found.known() - 0.5 * (low + high)) <= 2.0 * found.u
@@ -53,7 +53,7 @@ def test_measured_drives_within_1_5_k_of_the_plateau_read_by_eye(
 def test_drives_whose_thermostat_never_opened_have_no_plateau(drive: str, reason: str) -> None:
     """The note beside the data: flat parts at 58 to 64 °C and at 79 °C are heat balance."""
     run = load_run(DRIVES / f"trip-{drive}.csv", DRIVES / "run.toml")
-    found = coolant_plateau(Context(run))
+    found = coolant_plateau(context_of(run))
     assert found.value is None
     assert found.note is not None
     assert reason in found.note
@@ -62,9 +62,9 @@ def test_drives_whose_thermostat_never_opened_have_no_plateau(drive: str, reason
 def test_sagging_plateau_carries_its_spread() -> None:
     """The over-cooled drive wanders by some kelvin with load: that is in its uncertainty."""
     run = load_run(DRIVES / "trip-2018-02-28.csv", DRIVES / "run.toml")
-    sagging = coolant_plateau(Context(run))
+    sagging = coolant_plateau(context_of(run))
     run = load_run(DRIVES / "trip-2018-02-18.csv", DRIVES / "run.toml")
-    steady = coolant_plateau(Context(run))
+    steady = coolant_plateau(context_of(run))
     assert sagging.random > 2.0
     assert steady.random < 1.5
 
@@ -126,7 +126,7 @@ def test_still_warming_is_not_measured() -> None:
 
 def test_no_coolant_logged() -> None:
     time = np.arange(0.0, 300.0)
-    found = coolant_plateau(Context(make_run(time, {"outlet": 20.0 + 0.0 * time})))
+    found = coolant_plateau(context_of(make_run(time, {"outlet": 20.0 + 0.0 * time})))
     assert found.value is None
     assert found.note == "no coolant temperature was logged"
 
@@ -139,7 +139,7 @@ def test_coolant_after_the_engine_stopped_does_not_count() -> None:
     run = make_run(
         times, {"engine_coolant": whole}, [(0.0, "engine", "start"), (1400.0, "engine", "stop")]
     )
-    assert coolant_plateau(Context(run)).known() == pytest.approx(coolant[-300:].mean(), abs=0.3)
+    assert coolant_plateau(context_of(run)).known() == pytest.approx(coolant[-300:].mean(), abs=0.3)
 
 
 def test_supply_hose_needs_flow_through_the_heater() -> None:
@@ -149,7 +149,7 @@ def test_supply_hose_needs_flow_through_the_heater() -> None:
     hose = np.where(shut, coolant - 0.1 * (time - 1500.0), coolant)
     events = [(0.0, "temp_lever", 100.0), (1500.0, "temp_lever", 0.0)]
     run = make_run(time, {"coolant_in": hose}, events, heater="water-valve")
-    assert coolant_plateau(Context(run)).known() == pytest.approx(coolant[-300:].mean(), abs=0.3)
+    assert coolant_plateau(context_of(run)).known() == pytest.approx(coolant[-300:].mean(), abs=0.3)
 
 
 def test_plateau_is_that_of_the_heater_as_it_was_set() -> None:
@@ -159,7 +159,7 @@ def test_plateau_is_that_of_the_heater_as_it_was_set() -> None:
     swept = (second > 1400) & (second < 2000)
     time, coolant = engine(2400.0, loss=np.where(swept, 15.0, 95.0), power=12000.0, radiator=150.0)
     sweep = [(0.0, "temp_lever", 100.0), (1400.0, "temp_lever", 0.0), (2000.0, "temp_lever", 100.0)]
-    found = coolant_plateau(Context(make_run(time, {"engine_coolant": coolant}, sweep)))
+    found = coolant_plateau(context_of(make_run(time, {"engine_coolant": coolant}, sweep)))
     assert coolant[1500:1990].mean() > coolant[1000:1400].mean() + 3.0
     assert found.known() == pytest.approx(coolant[1000:1400].mean(), abs=0.4)
     assert found.random > 0.4
@@ -168,7 +168,7 @@ def test_plateau_is_that_of_the_heater_as_it_was_set() -> None:
 def test_sensor_error_is_shared_and_does_not_average_down() -> None:
     time, coolant = engine(1500.0)
     run = make_run(time, {"engine_coolant": coolant}, tolerance=1.4)
-    found = coolant_plateau(Context(run))
+    found = coolant_plateau(context_of(run))
     assert found.shared == {"tolerance of engine_coolant": 1.4}
     assert found.u is not None
     assert found.u >= 1.4

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter, periodogram, welch
 
-from analysis.context import Context
 from analysis.signal.fluctuation import Sampled, Strength, sample, strength
 from ingest.arrays import Floats
+from tests.support.contexts import context_of
 from tests.support.signals.hold_runs import RISE, correlated, heater_run
 
 TIME = np.arange(-60.0, 1800.0)
@@ -162,7 +162,7 @@ def test_windows_that_do_not_serve_say_why() -> None:
 
 def test_the_index_is_a_share_of_the_rise() -> None:
     swing = 4.0 * np.sin(2.0 * np.pi * TIME / 35.0) * (TIME > 0.0)
-    found = Context(heater_run(extra={"outlet": swing})).figure("fluctuation_index")
+    found = context_of(heater_run(extra={"outlet": swing})).figure("fluctuation_index")
     truth = 100.0 * 4.0 / np.sqrt(2.0) / RISE
     assert found.value == pytest.approx(truth, rel=0.03)
     assert found.unit == "%"
@@ -171,12 +171,12 @@ def test_the_index_is_a_share_of_the_rise() -> None:
 
 
 def test_slow_readings_say_what_they_cannot_see() -> None:
-    found = Context(heater_run(step=5.0)).figure("fluctuation_index")
+    found = context_of(heater_run(step=5.0)).figure("fluctuation_index")
     assert found.note == "read every 5 s: periods shorter than 10 s were not seen"
 
 
 def test_reasons() -> None:
-    cold = Context(heater_run(extra={"outlet": np.full(TIME.size, -60.0)}))
+    cold = context_of(heater_run(extra={"outlet": np.full(TIME.size, -60.0)}))
     assert cold.figure("fluctuation_index").note == "the outlet is no warmer than the outside air"
-    parked = Context(heater_run(events=[(0.5, "temp_lever", 50)]))
+    parked = context_of(heater_run(events=[(0.5, "temp_lever", 50)]))
     assert "hot end" in (parked.figure("fluctuation_index").note or "")

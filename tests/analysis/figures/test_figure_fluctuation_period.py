@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.context import Context
 from analysis.signal.fluctuation import Period, Sampled, period, sample
+from tests.support.contexts import context_of
 from tests.support.signals.hold_runs import correlated, heater_run
 
 TIME = np.arange(-60.0, 1800.0)
@@ -65,10 +65,10 @@ def test_a_flat_line_has_none() -> None:
 
 def test_the_figure_and_its_reasons() -> None:
     swing = 4.0 * np.sin(2.0 * np.pi * TIME / 35.0) * (TIME > 0.0)
-    found = Context(heater_run(extra={"outlet": swing})).figure("fluctuation_period")
+    found = context_of(heater_run(extra={"outlet": swing})).figure("fluctuation_period")
     assert found.value == pytest.approx(35.0, abs=0.3)
     assert found.window is not None
-    calm = Context(heater_run()).figure("fluctuation_period")
+    calm = context_of(heater_run()).figure("fluctuation_period")
     assert calm.note == "no rhythm stands out of the outlet's scatter in the steady window"
-    parked = Context(heater_run(events=[(0.5, "temp_lever", 50)]))
+    parked = context_of(heater_run(events=[(0.5, "temp_lever", 50)]))
     assert "hot end" in (parked.figure("fluctuation_period").note or "")

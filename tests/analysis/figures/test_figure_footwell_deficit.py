@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.context import Context
+from tests.support.contexts import context_of
 from tests.support.signals.hold_runs import AMBIENT, RISE, heater_run, warming
 
 TIME = np.arange(-60.0, 1800.0)
@@ -13,13 +13,13 @@ TIME = np.arange(-60.0, 1800.0)
 
 def test_a_settled_footwell() -> None:
     foot = AMBIENT + (RISE - 12.0) * warming(TIME)
-    found = Context(heater_run(extra={"footwell": foot})).figure("footwell_deficit")
+    found = context_of(heater_run(extra={"footwell": foot})).figure("footwell_deficit")
     assert found.value == pytest.approx(12.0, abs=0.2)
 
 
 def test_a_footwell_that_goes_on_warming_is_measured_with_its_drift() -> None:
     slow = np.where(TIME > 0.0, 1.0 - np.exp(-np.maximum(TIME, 0.0) / 900.0), 0.0)
-    found = Context(heater_run(extra={"footwell": AMBIENT + 35.0 * slow})).figure(
+    found = context_of(heater_run(extra={"footwell": AMBIENT + 35.0 * slow})).figure(
         "footwell_deficit"
     )
     assert found.value is not None
@@ -31,4 +31,4 @@ def test_a_footwell_that_goes_on_warming_is_measured_with_its_drift() -> None:
 
 
 def test_without_a_footwell_sensor() -> None:
-    assert Context(heater_run()).figure("footwell_deficit").note == "footwell was not logged"
+    assert context_of(heater_run()).figure("footwell_deficit").note == "footwell was not logged"

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.context import Context
 from analysis.figures.speed_sensitivity import speed_sensitivity
 from analysis.measurement import Measurement
 from ingest.arrays import Floats
 from tests.analysis.signal.test_speed import drive
+from tests.support.contexts import context_of
 from tests.support.signals.runs import Event, make_run
 
 HOT: list[Event] = [(0.0, "temp_lever", 100.0), (0.0, "blower", 3.0), (0.0, "mode", "floor")]
@@ -30,7 +30,7 @@ def channels(slope: float, seconds: float = 1200.0) -> dict[str, Floats]:
 
 def sensitivity(logged: dict[str, Floats], events: list[Event], **more: float) -> Measurement:
     time = np.arange(float(logged["road_speed"].size))
-    return speed_sensitivity(Context(make_run(time, logged, events, **more)))
+    return speed_sensitivity(context_of(make_run(time, logged, events, **more)))
 
 
 @pytest.mark.parametrize("slope", [-0.35, 0.0, 0.1])
@@ -95,7 +95,7 @@ def test_no_speed_logged() -> None:
     logged = channels(-0.3)
     time = np.arange(1200.0)
     del logged["road_speed"]
-    found = speed_sensitivity(Context(make_run(time, logged, HOT)))
+    found = speed_sensitivity(context_of(make_run(time, logged, HOT)))
     assert found.note == "the road speed was not logged"
 
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.context import Context
 from ingest.run import ErrorSource, Run
+from tests.support.contexts import context_of
 from tests.support.signals.hold_runs import RISE, heater_run
 
 TIME = np.arange(-60.0, 1800.0)
@@ -24,7 +24,7 @@ def with_errors(run: Run, errors: dict[str, tuple[ErrorSource, ...]]) -> Run:
 
 
 def test_the_rise_is_found_and_its_window_said() -> None:
-    rise = Context(heater_run()).figure("steady_outlet_rise")
+    rise = context_of(heater_run()).figure("steady_outlet_rise")
     assert rise.value == pytest.approx(RISE, abs=0.2)
     assert rise.unit == "K"
     assert rise.window is not None
@@ -46,7 +46,7 @@ def test_two_u_covers_over_many_noisy_cars() -> None:
                 "ambient": np.full(TIME.size, off[1]),
             },
         )
-        rise = Context(run).figure("steady_outlet_rise")
+        rise = context_of(run).figure("steady_outlet_rise")
         assert rise.value is not None
         assert rise.u is not None
         inside.append(abs(rise.value - RISE) <= 2.0 * rise.u)
@@ -62,13 +62,13 @@ def test_sensors_tolerances_do_not_average_and_a_common_error_cancels() -> None:
             "ambient": (ErrorSource("tolerance of ambient", 1.0), common),
         },
     )
-    rise = Context(run).figure("steady_outlet_rise")
+    rise = context_of(run).figure("steady_outlet_rise")
     assert rise.shared["cold junction"] == pytest.approx(0.0)
     assert rise.u == pytest.approx(np.sqrt(2.0 + rise.random**2))
 
 
 def test_inlet_air_stands_in_for_ambient_and_is_said() -> None:
-    rise = Context(heater_run(without=["ambient"])).figure("steady_outlet_rise")
+    rise = context_of(heater_run(without=["ambient"])).figure("steady_outlet_rise")
     assert rise.value == pytest.approx(RISE - 1.0, abs=0.2)
     assert "inlet air" in (rise.note or "")
 
@@ -76,22 +76,22 @@ def test_inlet_air_stands_in_for_ambient_and_is_said() -> None:
 def test_recirculated_inlet_air_is_no_ambient() -> None:
     recirculating = [(-60.0, "mode", "recirculate")]
     only = heater_run(without=["ambient", "mode"], events=recirculating)
-    missing = Context(only).figure("steady_outlet_rise")
+    missing = context_of(only).figure("steady_outlet_rise")
     assert missing.value is None
     assert "recirculates" in (missing.note or "")
     both = heater_run(without=["mode"], events=recirculating)
-    found = Context(both).figure("steady_outlet_rise")
+    found = context_of(both).figure("steady_outlet_rise")
     assert found.value == pytest.approx(RISE, abs=0.2)
     assert "with cabin air recirculating" in (found.note or "")
 
 
 def test_without_any_air_temperature_there_is_no_rise() -> None:
-    rise = Context(heater_run(without=["ambient", "inlet_air"])).figure("steady_outlet_rise")
+    rise = context_of(heater_run(without=["ambient", "inlet_air"])).figure("steady_outlet_rise")
     assert rise.value is None
     assert rise.note == "neither ambient nor inlet air was logged with the outlet"
 
 
 def test_the_reason_is_passed_on() -> None:
-    rise = Context(heater_run(events=[(0.5, "temp_lever", 60)])).figure("steady_outlet_rise")
+    rise = context_of(heater_run(events=[(0.5, "temp_lever", 60)])).figure("steady_outlet_rise")
     assert rise.value is None
     assert "hot end" in (rise.note or "")

@@ -8,11 +8,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.context import Context
 from analysis.figures.thermostat_opening import thermostat_opening
 from analysis.measurement import Measurement
 from ingest.arrays import Floats
 from ingest.load.load import load_run
+from tests.support.contexts import context_of
 from tests.support.signals.coolant_runs import engine
 from tests.support.signals.runs import make_run
 
@@ -22,21 +22,21 @@ DRIVES = Path(__file__).parents[2] / "data" / "measured" / "coolant-warmups"
 def opening(time: Floats, coolant: Floats, **more: Floats) -> Measurement:
     rng = np.random.default_rng(5)
     noisy = coolant + 0.1 * rng.standard_normal(coolant.size)
-    return thermostat_opening(Context(make_run(time, {"engine_coolant": noisy, **more})))
+    return thermostat_opening(context_of(make_run(time, {"engine_coolant": noisy, **more})))
 
 
 @pytest.mark.parametrize("drive", ["2018-02-14", "2018-02-18", "2018-02-28", "2018-04-23"])
 def test_measured_drives_open_within_1_5_k_of_91(drive: str) -> None:
     """The note beside the data: all four open at 91 °C, as a simple script read it."""
     run = load_run(DRIVES / f"trip-{drive}.csv", DRIVES / "run.toml")
-    found = thermostat_opening(Context(run))
+    found = thermostat_opening(context_of(run))
     assert found.known() == pytest.approx(91.0, abs=1.5)
 
 
 @pytest.mark.parametrize("drive", ["2018-02-27", "2017-07-14"])
 def test_measured_drives_that_never_open(drive: str) -> None:
     run = load_run(DRIVES / f"trip-{drive}.csv", DRIVES / "run.toml")
-    found = thermostat_opening(Context(run))
+    found = thermostat_opening(context_of(run))
     assert found.value is None
     assert found.note
 
@@ -46,7 +46,7 @@ def test_drive_that_ends_early_claims_nothing(end: float) -> None:
     """The first drive halts at 59 °C for two minutes in town, and opens at 909 s only."""
     run = load_run(DRIVES / "trip-2018-02-14.csv", DRIVES / "run.toml")
     short = run.with_(readings=run.readings.filter(pl.col("time_s") <= end))
-    assert thermostat_opening(Context(short)).value is None
+    assert thermostat_opening(context_of(short)).value is None
 
 
 @pytest.mark.parametrize("opens", [71.0, 82.0, 88.0])
@@ -104,7 +104,7 @@ def test_heater_turned_down_lifts_the_coolant_but_opens_nothing() -> None:
     ]
     noisy = coolant + 0.1 * np.random.default_rng(5).standard_normal(coolant.size)
     run = make_run(time, {"engine_coolant": noisy}, events)
-    found = thermostat_opening(Context(run))
+    found = thermostat_opening(context_of(run))
     rate = np.gradient(coolant)[np.argmax(coolant > 82.0) - 20]
     assert found.u is not None
     assert abs(found.known() - (82.0 + 12.0 * rate)) <= 2.0 * found.u
@@ -120,6 +120,6 @@ def test_warm_engine_has_no_opening_to_show() -> None:
 def test_rounding_and_tolerance_are_in_the_uncertainty() -> None:
     time, coolant = engine(1500.0)
     run = make_run(time, {"engine_coolant": np.round(coolant)}, tolerance=1.0)
-    found = thermostat_opening(Context(run))
+    found = thermostat_opening(context_of(run))
     assert found.shared == {"tolerance of engine_coolant": 1.0}
     assert found.random >= 1.0 / np.sqrt(12.0)

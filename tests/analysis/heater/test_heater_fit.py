@@ -10,6 +10,7 @@ from analysis.context import Context
 from analysis.heater.fit import HeaterFit, fit_heater
 from analysis.measurement import Measurement
 from ingest.arrays import Floats
+from tests.support.contexts import context_of
 from tests.support.signals.heater_cars import KnownCar, drawn_other_cars, sample_cars, without
 from tests.support.signals.runs import make_run
 
@@ -51,7 +52,7 @@ def made(
         for point, values in channels.items()
         if point not in drop_points
     }
-    return Context(make_run(time, channels, EVENTS, tolerance=0.5))
+    return context_of(make_run(time, channels, EVENTS, tolerance=0.5))
 
 
 def covers(measured: Measurement, true: float) -> bool:
@@ -114,7 +115,7 @@ def test_without_the_return_hose_there_is_no_flow_ratio_but_an_effectiveness() -
 def test_the_lever_elsewhere_leaves_nothing_to_fit() -> None:
     time = np.arange(0.0, 600.0)
     channels = {point: np.full(600, 60.0) for point in ("outlet", "coolant_in", "ambient")}
-    context = Context(make_run(time, channels, [(-1.0, "temp_lever", 50.0)]))
+    context = context_of(make_run(time, channels, [(-1.0, "temp_lever", 50.0)]))
     assert "hot end" in (fit_heater(context).effectiveness.note or "")
 
 
@@ -127,7 +128,7 @@ def test_a_return_hose_warmer_than_the_supply_is_no_flow_ratio() -> None:
         EVENTS,
         tolerance=0.5,
     )
-    fit = fit_heater(Context(run))
+    fit = fit_heater(context_of(run))
     assert fit.flow_ratio.value is None
     assert "warmer" in (fit.flow_ratio.note or "")
 
@@ -137,7 +138,7 @@ def test_a_drop_within_the_sensors_errors_is_not_divided_by() -> None:
     values = dict(context.grid.values)
     values["coolant_out"] = values["coolant_in"] - 0.2
     run = make_run(context.grid.time, values, EVENTS, tolerance=0.5)
-    assert "lost" in (fit_heater(Context(run)).flow_ratio.note or "")
+    assert "lost" in (fit_heater(context_of(run)).flow_ratio.note or "")
 
 
 @pytest.fixture(scope="module")

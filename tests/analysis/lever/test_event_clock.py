@@ -19,20 +19,24 @@ def applied(run: Run) -> bool:
 @pytest.mark.parametrize("lags", [Lags(), Lags(closed=20.0, open=10.0)])
 def test_offset_is_found_and_taken_out(offset, lags):
     run = lever_run(Door(), lags, Log(offset=offset, hand=0.4), sweep(10.0, 40.0), seed=2)
-    aligned, clock = align_events(run)
+    aligned = align_events(run)
+    clock = aligned.offset
+    assert clock is not None
     assert clock.value is not None
     assert clock.u is not None
     assert abs(clock.value - offset) < 3.0 * clock.u
     assert clock.u < (0.8 if lags.open < 5.0 else 2.0)
-    assert applied(aligned) == (abs(offset) > 2.5 * clock.u)
-    if applied(aligned):
-        moved = aligned.controls["time_s"].to_numpy() - run.controls["time_s"].to_numpy()
+    assert applied(aligned.run) == (abs(offset) > 2.5 * clock.u)
+    if applied(aligned.run):
+        moved = aligned.run.controls["time_s"].to_numpy() - run.controls["time_s"].to_numpy()
         np.testing.assert_allclose(moved, clock.value)
 
 
 def test_finding_says_which_way_and_how_far():
-    aligned, clock = align_events(lever_run(Door(), Lags(), Log(offset=9.0), sweep(), seed=1))
-    finding = next(each for each in aligned.findings if each.fault == "event_clock_offset")
+    aligned = align_events(lever_run(Door(), Lags(), Log(offset=9.0), sweep(), seed=1))
+    clock = aligned.offset
+    assert clock is not None
+    finding = next(each for each in aligned.run.findings if each.fault == "event_clock_offset")
     assert "behind the logger's" in finding.detail
     assert "later" in finding.detail
     assert finding.evidence["offset_s"] == clock.value
@@ -41,43 +45,53 @@ def test_finding_says_which_way_and_how_far():
 
 def test_clocks_that_agree_are_left_alone():
     run = lever_run(Door(), Lags(), Log(hand=0.4), sweep(), seed=3)
-    aligned, clock = align_events(run)
-    assert aligned is run
+    aligned = align_events(run)
+    clock = aligned.offset
+    assert clock is not None
+    assert aligned.run is run
     assert abs(clock.known()) < 2.5 * (clock.u or 0.0)
     assert "agree" in (clock.note or "")
 
 
 def test_half_a_second_is_not_worth_applying():
-    aligned, _ = align_events(lever_run(Door(), Lags(), Log(offset=0.8), sweep(), seed=4))
-    assert not applied(aligned)
+    aligned = align_events(lever_run(Door(), Lags(), Log(offset=0.8), sweep(), seed=4))
+    assert not applied(aligned.run)
 
 
 def test_every_control_moves_with_the_lever():
     log = Log(offset=8.0, events=((900.0, "blower", 1.0), (905.0, "note", "window open")))
     run = lever_run(Door(), Lags(), log, sweep(10.0, 40.0), seed=5)
-    aligned, clock = align_events(run)
-    notes = aligned.controls.filter(aligned.controls["control"] == "note")
+    aligned = align_events(run)
+    clock = aligned.offset
+    assert clock is not None
+    notes = aligned.run.controls.filter(aligned.run.controls["control"] == "note")
     assert notes["time_s"][0] == pytest.approx(905.0 + clock.known())
 
 
 def test_single_throw_from_end_to_end_tells_the_offset():
     moves = [(0.0, 100.0), (150.0, 0.0), (300.0, 100.0)]
     run = lever_run(Door(), Lags(), Log(offset=7.0), moves, seed=6)
-    aligned, clock = align_events(run)
-    assert applied(aligned)
+    aligned = align_events(run)
+    clock = aligned.offset
+    assert clock is not None
+    assert applied(aligned.run)
     assert abs(clock.known() - 7.0) < 3.0 * (clock.u or 0.0)
 
 
 def test_even_sweep_one_way_does_not_tell_one_dwell_from_the_next():
     run = lever_run(Door(), Lags(), Log(offset=20.0), sweep(10.0, 20.0, back=False), seed=7)
-    aligned, clock = align_events(run)
-    assert not applied(aligned) or abs(clock.known() - 20.0) < 3.0 * (clock.u or 0.0)
+    aligned = align_events(run)
+    clock = aligned.offset
+    assert clock is not None
+    assert not applied(aligned.run) or abs(clock.known() - 20.0) < 3.0 * (clock.u or 0.0)
 
 
 def test_logged_lever_needs_no_match():
     run = lever_run(Door(), Lags(), Log(lever_logged=True), sweep(), seed=8)
-    aligned, clock = align_events(run)
-    assert aligned is run
+    aligned = align_events(run)
+    clock = aligned.offset
+    assert clock is not None
+    assert aligned.run is run
     assert clock.value is None
     assert "the lever is logged" in (clock.note or "")
 
@@ -85,8 +99,10 @@ def test_logged_lever_needs_no_match():
 def test_lever_that_works_backwards_still_tells_the_offset():
     run = lever_run(Door(), Lags(), Log(offset=6.0), sweep(), seed=9)
     turned = run.with_(readings=run.readings.with_columns(60.0 - run.readings["outlet_degC"]))
-    aligned, clock = align_events(turned)
-    assert applied(aligned)
+    aligned = align_events(turned)
+    clock = aligned.offset
+    assert clock is not None
+    assert applied(aligned.run)
     assert abs(clock.known() - 6.0) < 3.0 * (clock.u or 0.0)
 
 
@@ -101,7 +117,9 @@ def test_lever_that_works_backwards_still_tells_the_offset():
 def test_reason_where_there_is_nothing_to_match(channels, events, why):
     time = np.arange(300.0)
     run = make_run(time, dict.fromkeys(channels, 20.0 + 0.0 * time), events)
-    aligned, clock = align_events(run)
-    assert aligned is run
+    aligned = align_events(run)
+    clock = aligned.offset
+    assert clock is not None
+    assert aligned.run is run
     assert clock.value is None
     assert why in (clock.note or "")

@@ -16,8 +16,8 @@ from tests.support.signals.lever_cars import (
     Door,
     Lags,
     Log,
-    answer,
     lever_run,
+    response,
     sweep,
 )
 
@@ -58,7 +58,7 @@ def draw(seed: int) -> tuple[Run, dict[str, float]]:
     last = moves[-1][0]
     wait = 12.0 * lags.closed + 60.0
     moves += [(last + 60.0 + wait, 0.0), (last + 60.0 + 2.0 * wait, 100.0)]
-    # an answer sets in a little late: air on its way, a hand that takes a moment
+    # a response sets in a little late: air on its way, a hand that takes a moment
     delay = float(rng.uniform(0.1, 0.5))
     late = [(when + (delay if when > 0 else 0.0), place) for when, place in moves]
     run = lever_run(
@@ -71,7 +71,7 @@ def draw(seed: int) -> tuple[Run, dict[str, float]]:
         heater="water-valve" if slow else "blend-air",
     )
     cold, hot = door.ends()
-    times = [delay + answer_time(door, lags, wait, opening=way) for way in (False, True)]
+    times = [delay + true_response_time(door, lags, wait, opening=way) for way in (False, True)]
     truth = {
         "cold": cold,
         "hot": hot,
@@ -87,12 +87,12 @@ def vars_of(log: Log) -> dict[str, object]:
     return {name: getattr(log, name) for name in log.__dataclass_fields__}
 
 
-def answer_time(door: Door, lags: Lags, wait: float, *, opening: bool) -> float:
+def true_response_time(door: Door, lags: Lags, wait: float, *, opening: bool) -> float:
     """63 % time of the outlet itself, without its sensor, thrown from end to end."""
     rest, size = round(wait / STEP_S), round(wait / STEP_S)
     ends = (0.0, 100.0) if opening else (100.0, 0.0)
     lever = np.concatenate((np.full(rest, ends[0]), np.full(size, ends[1])))
-    outlet = answer(door, Lags(lags.closed, lags.open, lags.late_share, lags.late, 0.0), lever)
+    outlet = response(door, Lags(lags.closed, lags.open, lags.late_share, lags.late, 0.0), lever)
     share = (outlet[rest:] - outlet[rest]) / (outlet[-1] - outlet[rest])
     return float(STEP_S * np.argmax(share >= 1.0 - np.exp(-1.0)))
 
@@ -103,15 +103,16 @@ def scores() -> dict[str, list[tuple[float, float]]]:
     found: dict[str, list[tuple[float, float]]] = {name: [] for name in FIGURES}
     for seed in range(CARS):
         run, truth = draw(1000 + seed)
-        aligned, clock = align_events(run)
-        study = study_lever(aligned, clock)
+        aligned = align_events(run)
+        study = study_lever(aligned)
+        assert aligned.offset is not None
         figures: dict[str, Measurement] = {
             "cold": study.cold,
             "hot": study.hot,
             "effective": study.effective,
             "hysteresis": study.hysteresis,
-            "clock": clock,
-            "response": response_time(aligned, study, clock),
+            "clock": aligned.offset,
+            "response": response_time(aligned, study),
         }
         for name, figure in figures.items():
             if figure.value is not None and figure.u and not np.isnan(truth[name]):

@@ -25,13 +25,13 @@ def test_constant_lag_is_the_textbook_filter():
     np.testing.assert_allclose(lag.run(lag.fresh * wanted, wanted[:1]), expected, atol=1e-12)
 
 
-def test_step_answer_at_a_move_between_two_samples():
+def test_step_response_at_a_move_between_two_samples():
     nodes, time = even_nodes(60, 1.0, [-5.0, 10.3])
     level = np.array([0.0, 1.0])[nodes.active]
     lag = Lag(nodes, np.full(level.size, 1.0 / 4.0))
-    answer = lag.run(lag.fresh * level, level[nodes.starts])[nodes.samples]
+    response = lag.run(lag.fresh * level, level[nodes.starts])[nodes.samples]
     expected = np.where(time > 10.3, 1.0 - np.exp(-(time - 10.3) / 4.0), 0.0)
-    np.testing.assert_allclose(answer, expected, atol=1e-12)
+    np.testing.assert_allclose(response, expected, atol=1e-12)
 
 
 def test_rate_that_changes_is_followed_interval_by_interval():
@@ -39,21 +39,21 @@ def test_rate_that_changes_is_followed_interval_by_interval():
     rng = np.random.default_rng(1)
     rate, wanted = rng.uniform(0.05, 2.0, time.size), rng.normal(size=time.size)
     lag = Lag(nodes, rate)
-    answer = lag.run(lag.fresh * wanted, np.array([0.7]))
+    response = lag.run(lag.fresh * wanted, np.array([0.7]))
     state, expected = 0.7, [0.7]
     for index in range(1, time.size):
         keep = np.exp(-rate[index])
         state = keep * state + (1.0 - keep) * wanted[index]
         expected.append(state)
-    np.testing.assert_allclose(answer, expected, atol=1e-12)
+    np.testing.assert_allclose(response, expected, atol=1e-12)
 
 
 def test_fast_lag_over_a_long_record_does_not_overflow():
     nodes, time = even_nodes(5000, 2.0, [-1.0])
     lag = Lag(nodes, np.full(time.size, 5.0))
     wanted = np.sin(time / 50.0)
-    answer = lag.run(lag.fresh * wanted, wanted[:1])
-    np.testing.assert_allclose(answer, wanted, atol=1e-3)
+    response = lag.run(lag.fresh * wanted, wanted[:1])
+    np.testing.assert_allclose(response, wanted, atol=1e-3)
 
 
 def test_straight_signal_is_lagged_exactly():
@@ -68,10 +68,10 @@ def test_every_stretch_begins_anew():
     time = np.concatenate((np.arange(10.0), np.arange(100.0, 110.0)))
     nodes = make_nodes(time, np.array([0, 10]), np.array([-1.0]))
     lag = Lag(nodes, np.full(time.size, 0.5))
-    answer = lag.run(np.zeros(time.size), np.array([1.0, 3.0]))
-    assert answer[0] == 1.0
-    assert answer[10] == 3.0
-    assert answer[9] == pytest.approx(np.exp(-4.5))
+    response = lag.run(np.zeros(time.size), np.array([1.0, 3.0]))
+    assert response[0] == 1.0
+    assert response[10] == 3.0
+    assert response[9] == pytest.approx(np.exp(-4.5))
 
 
 def test_moves_are_merged_at_their_own_times():

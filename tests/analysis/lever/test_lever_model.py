@@ -10,14 +10,13 @@ from analysis.lever.fit.model import (
     CLOCK,
     LOG_SENSOR,
     LOG_TAU,
-    NAMES,
     SLOW_SHARE,
     SPAN,
     TAU_SLOPE,
-    Course,
+    ModelCourse,
     Problem,
 )
-from tests.support.signals.lever_cars import STEP_S, Door, Lags, answer, sweep
+from tests.support.signals.lever_cars import STEP_S, Door, Lags, response, sweep
 
 
 def make_problem(sensor_lag: float | None, *, stretches: int = 1) -> Problem:
@@ -45,20 +44,19 @@ def some_params(stretches: int = 1) -> np.ndarray:
 @pytest.mark.parametrize("stretches", [1, 2])
 def test_derivatives(sensor_lag, stretches):
     problem, params = make_problem(sensor_lag, stretches=stretches), some_params(stretches)
-    jacobian = Course(problem, params).slopes()
+    jacobian = ModelCourse(problem, params).slopes()
     for index in range(params.size):
-        name = (*NAMES, "first", "second")[index]
         small = 1e-5 if index != CLOCK else 1e-3
         more, less = params.copy(), params.copy()
         more[index] += small
         less[index] -= small
-        up, down = (Course(problem, each).model for each in (more, less))
+        up, down = (ModelCourse(problem, each).model for each in (more, less))
         numeric = (up - down) / (2 * small)
         # what the sensor sees is taken as straight between nodes, so shifting them is not exact
-        tolerance = 0.02 if name in ("clock", "log_sensor") else 1e-4
+        tolerance = 0.02 if index in (CLOCK, LOG_SENSOR) else 1e-4
         scale = max(float(np.abs(numeric).max()), 1e-3)
         np.testing.assert_allclose(
-            jacobian[index], numeric, atol=tolerance * scale, rtol=0, err_msg=name
+            jacobian[index], numeric, atol=tolerance * scale, rtol=0, err_msg=f"parameter {index}"
         )
 
 
@@ -79,10 +77,10 @@ def test_model_is_the_heater_stepped_through_time(lags):
     middle = 0.5 * (lags.closed + lags.open)
     params[LOG_TAU], params[TAU_SLOPE] = np.log(middle), (lags.open - lags.closed) / middle
     params[SLOW_SHARE], params[SLOW_SHARE + 1] = lags.late_share, np.log(lags.late)
-    model = Course(problem, params).model
+    model = ModelCourse(problem, params).model
     fine = np.arange(0.0, 400.0, STEP_S)
     place = np.searchsorted(problem.moves, fine, side="right") - 1
-    stepped = answer(door, lags, problem.lever[place])
+    stepped = response(door, lags, problem.lever[place])
     expected = np.interp(problem.time, fine, stepped)
     np.testing.assert_allclose(model, expected, atol=0.012)
     assert np.sqrt(np.mean((model - expected) ** 2)) < 0.004

@@ -1,4 +1,4 @@
-"""One answer to a step of the lever, and the steps of a run."""
+"""One response to a step of the lever, and the steps of a run."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from analysis.lever.path import lever_path
-from analysis.lever.response import outlet_answer, read_outlet
-from analysis.lever.steps.approach import NOTHING_LATE, Late, settle_answers
-from analysis.lever.steps.step import Window, measure_steps, without_sensor
-from analysis.lever.steps.steps import step_answers
+from analysis.lever.response import outlet_response, read_outlet
+from analysis.lever.steps.approach import NOTHING_LATE, Late, settle_responses
+from analysis.lever.steps.step import StepWindow, measure_steps, without_sensor
+from analysis.lever.steps.steps import step_responses
 from tests.support.signals.lever_cars import Door, Lags, Log, lever_run
 
-STEP = Window(before=0.0, onset=50.0, stop=200.0, margin=1.0)
+STEP = StepWindow(before=0.0, onset=50.0, stop=200.0, margin=1.0)
 
 
 @pytest.mark.parametrize("tau", [0.5, 2.0, 3.0, 20.0])
@@ -32,18 +32,18 @@ def test_sensor_is_taken_out_of_two_lags_in_series(tau, lag):
     assert gain >= 0.8
 
 
-def test_settled_answer_of_an_unfinished_approach():
+def test_settled_response_of_an_unfinished_approach():
     time = np.arange(0.0, 40.0, 1.0)
     noise = np.random.default_rng(0).normal(0.0, 0.1, time.size)
-    [(settled, u, _)] = settle_answers([(time, 30.0 * -np.expm1(-time / 15.0) + noise)])
+    [(settled, u, _)] = settle_responses([(time, 30.0 * -np.expm1(-time / 15.0) + noise)])
     assert abs(settled - 30.0) < 3.0 * u
     assert 0.1 < u < 4.0
 
 
-def test_settled_answer_of_a_finished_one_is_its_level():
+def test_settled_response_of_a_finished_one_is_its_level():
     time = np.arange(0.0, 60.0, 1.0)
     noise = np.random.default_rng(1).normal(0.0, 0.1, time.size)
-    [(settled, u, scatter)] = settle_answers([(time, 30.0 * -np.expm1(-time / 2.0) + noise)])
+    [(settled, u, scatter)] = settle_responses([(time, 30.0 * -np.expm1(-time / 2.0) + noise)])
     assert settled == pytest.approx(30.0, abs=0.3)
     assert u < 0.4
     assert scatter == pytest.approx(0.1, rel=0.4)
@@ -52,28 +52,28 @@ def test_settled_answer_of_a_finished_one_is_its_level():
 def test_known_late_share_is_added_to_a_short_hold():
     time = np.arange(0.0, 25.0, 0.5)
     fraction = 1.0 - 0.8 * np.exp(-time / 2.0) - 0.2 * np.exp(-time / 100.0)
-    [(blind, u_blind, _)] = settle_answers([(time, 40.0 * fraction)])
-    [(told, _, _)] = settle_answers([(time, 40.0 * fraction)], Late(0.2, 100.0))
+    [(blind, u_blind, _)] = settle_responses([(time, 40.0 * fraction)])
+    [(told, _, _)] = settle_responses([(time, 40.0 * fraction)], Late(0.2, 100.0))
     assert told == pytest.approx(40.0, abs=0.6)
     assert blind < 38.0 or u_blind > 1.0
 
 
-def test_answers_of_unlike_lengths_do_not_touch_each_other():
+def test_responses_of_unlike_lengths_do_not_touch_each_other():
     rng = np.random.default_rng(5)
     records = []
     for size, tau, height in ((12, 1.0, 30.0), (160, 20.0, -25.0), (50, 4.0, 8.0)):
         time = np.arange(size) * 0.7
         records.append((time, height * -np.expm1(-time / tau) + rng.normal(0.0, 0.1, size)))
-    alone = [settle_answers([record], Late(0.1, 50.0))[0] for record in records]
-    np.testing.assert_allclose(settle_answers(records, Late(0.1, 50.0)), alone, rtol=1e-6)
+    alone = [settle_responses([record], Late(0.1, 50.0))[0] for record in records]
+    np.testing.assert_allclose(settle_responses(records, Late(0.1, 50.0)), alone, rtol=1e-6)
 
 
 @pytest.mark.parametrize(("tau", "interval"), [(1.5, 1.0), (2.5, 0.2), (12.0, 2.0), (25.0, 1.0)])
-def test_time_of_a_first_order_answer(tau, interval):
+def test_time_of_a_first_order_response(tau, interval):
     rng = np.random.default_rng(3)
     time = np.arange(0.3, 200.0, interval)
-    answer = np.where(time > 50.0, -np.expm1(-(time - 50.0) / tau), 0.0)
-    outlet = 15.0 + 40.0 * answer + rng.normal(0.0, 0.1, time.size)
+    response = np.where(time > 50.0, -np.expm1(-(time - 50.0) / tau), 0.0)
+    outlet = 15.0 + 40.0 * response + rng.normal(0.0, 0.1, time.size)
     [found] = measure_steps(time, outlet, [STEP], 0.0, NOTHING_LATE)
     assert found is not None
     size, seconds, u = found
@@ -82,7 +82,7 @@ def test_time_of_a_first_order_answer(tau, interval):
     assert u < 0.12 * tau + 0.3 * interval
 
 
-def test_answer_that_does_not_stand_out_is_none():
+def test_response_that_does_not_stand_out_is_none():
     rng = np.random.default_rng(4)
     time = np.arange(0.0, 200.0, 1.0)
     outlet = 15.0 + 2.0 * (time > 50.0) + rng.normal(0.0, 1.0, time.size)
@@ -91,8 +91,8 @@ def test_answer_that_does_not_stand_out_is_none():
 
 def steps_of(moves, *, log=None, lags=None):
     run = lever_run(Door(backlash=0.0), lags or Lags(), log or Log(interval=0.5), moves, rest=120.0)
-    answer = outlet_answer(read_outlet(run), run.controls)
-    return step_answers(run, lever_path(run), answer, 0.3)
+    response = outlet_response(read_outlet(run), run.controls)
+    return step_responses(run, lever_path(run), response, 0.3)
 
 
 def test_small_steps_do_not_count():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.signal.speed import Stretch, fit_slope
+from analysis.signal.speed import SpeedStretch, fit_slope
 from ingest.arrays import Floats
 
 
@@ -43,7 +43,7 @@ def correlated(rng: np.random.Generator, size: int) -> Floats:
 def test_slope_is_found_whatever_the_lag(slope: float, lag: float) -> None:
     rng = np.random.default_rng(2)
     speed, rise = drive(rng, slope, lag=lag, hold=90.0)
-    found = fit_slope([Stretch(speed, rise + correlated(rng, rise.size))], 1.0)
+    found = fit_slope([SpeedStretch(speed, rise + correlated(rng, rise.size))], 1.0)
     assert found is not None
     assert abs(found.slope - slope) <= 2.0 * found.u
     assert found.u < 0.1
@@ -55,7 +55,7 @@ def test_uncertainty_is_honest() -> None:
     for _ in range(60):
         slope = rng.uniform(-0.5, 0.2)
         speed, rise = drive(rng, slope, lag=rng.uniform(2.0, 60.0), hold=rng.choice([60.0, 120.0]))
-        found = fit_slope([Stretch(speed, rise + correlated(rng, rise.size))], 1.0)
+        found = fit_slope([SpeedStretch(speed, rise + correlated(rng, rise.size))], 1.0)
         assert found is not None
         scaled.append((found.slope - slope) / found.u)
     assert np.mean(np.abs(scaled) <= 2.0) >= 0.9
@@ -67,7 +67,7 @@ def test_slow_warming_is_not_laid_to_the_speed() -> None:
     speed = np.where(time < 450.0, 0.0, 15.0)
     rise = 20.0 + 20.0 * (1.0 - np.exp(-time / 400.0)) - 0.2 * lagged(speed, 10.0)
     plain = np.polyfit(speed, rise, 1)[0]
-    found = fit_slope([Stretch(speed, rise)], 1.0)
+    found = fit_slope([SpeedStretch(speed, rise)], 1.0)
     assert plain > 0.2
     assert found is not None
     assert found.slope == pytest.approx(-0.2, abs=0.05)
@@ -78,8 +78,8 @@ def test_coolant_that_moves_with_speed_is_told_apart() -> None:
     speed, rise = drive(rng, -0.1, lag=10.0, hold=80.0)
     coolant = 85.0 + 0.25 * lagged(speed, 15.0) + 3.0 * np.sin(np.arange(speed.size) / 9.0)
     rise = rise + 0.7 * lagged(coolant - 85.0, 8.0) + 0.1 * rng.standard_normal(rise.size)
-    blind = fit_slope([Stretch(speed, rise)], 1.0)
-    told = fit_slope([Stretch(speed, rise, coolant)], 1.0)
+    blind = fit_slope([SpeedStretch(speed, rise)], 1.0)
+    told = fit_slope([SpeedStretch(speed, rise, coolant)], 1.0)
     assert blind is not None
     assert told is not None
     assert told.slope == pytest.approx(-0.1, abs=2.0 * told.u)
@@ -93,7 +93,7 @@ def test_gaps_and_several_stretches() -> None:
         speed, rise = drive(rng, -0.2, lag=10.0, hold=60.0, seconds=400.0)
         rise[100:130] = np.nan
         speed[200:205] = np.nan
-        pieces.append(Stretch(speed, rise + 0.1 * rng.standard_normal(rise.size)))
+        pieces.append(SpeedStretch(speed, rise + 0.1 * rng.standard_normal(rise.size)))
     found = fit_slope(pieces, 1.0)
     assert found is not None
     assert abs(found.slope + 0.2) <= 2.0 * found.u
@@ -103,10 +103,10 @@ def test_gaps_and_several_stretches() -> None:
 def test_unchanged_speed_tells_nothing(speed: float) -> None:
     time = np.arange(600.0)
     wobble = 0.1 * np.sin(time)
-    assert fit_slope([Stretch(speed + wobble, 30.0 + 0.0 * time)], 1.0) is None
+    assert fit_slope([SpeedStretch(speed + wobble, 30.0 + 0.0 * time)], 1.0) is None
 
 
 def test_too_little_logged() -> None:
     time = np.arange(12.0)
-    assert fit_slope([Stretch(time, time)], 1.0) is None
-    assert fit_slope([Stretch(np.full(600, np.nan), np.arange(600.0))], 1.0) is None
+    assert fit_slope([SpeedStretch(time, time)], 1.0) is None
+    assert fit_slope([SpeedStretch(np.full(600, np.nan), np.arange(600.0))], 1.0) is None

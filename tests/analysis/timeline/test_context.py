@@ -2,43 +2,57 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
+
 import numpy as np
 import pytest
 
-from analysis import context
 from analysis.context import Context
-from analysis.figures import Figure
+from analysis.lever.record import Aligned
 from analysis.measurement import Measurement
+from ingest.arrays import Floats
 from tests.support.signals.runs import make_run
 
 
-def test_a_surprise_in_one_figure_becomes_a_finding(monkeypatch: pytest.MonkeyPatch) -> None:
+@dataclass(frozen=True)
+class Stub:
+    """A figure as the context asks for it."""
+
+    measure: Callable[[Context], Measurement]
+    unit: str = "K"
+    label: str = "a figure"
+
+
+def with_figures(time: Floats, *measures: Callable[[Context], Measurement]) -> Context:
+    registry = {each.__name__: Stub(each) for each in measures}
+    return Context(Aligned(make_run(time, {"outlet": time})), registry)
+
+
+def test_a_surprise_in_one_figure_becomes_a_finding() -> None:
     def broken(_: Context) -> Measurement:
         raise ZeroDivisionError("division by zero")
 
     def sound(_: Context) -> Measurement:
         return Measurement(1.0, "K", 0.1)
 
-    figures = (Figure("bad", "K", 1, "bad figure", broken), Figure("good", "K", 2, "good", sound))
-    monkeypatch.setattr(context, "all_figures", lambda: figures)
     time = np.arange(10.0)
-    ctx = Context(make_run(time, {"outlet": time}))
+    ctx = with_figures(time, broken, sound)
     measured = ctx.figures()
-    assert measured["good"].value == 1.0
-    assert measured["bad"].value is None
+    assert measured["sound"].value == 1.0
+    assert measured["broken"].value is None
     assert [finding.fault for finding in ctx.findings] == ["not_worked_out"]
 
 
-def test_a_figure_is_measured_once(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_figure_is_measured_once() -> None:
     calls: list[int] = []
 
     def counted(_: Context) -> Measurement:
         calls.append(1)
         return Measurement(1.0, "K")
 
-    monkeypatch.setattr(context, "all_figures", lambda: (Figure("one", "K", 1, "one", counted),))
-    ctx = Context(make_run(np.arange(3.0), {"outlet": np.arange(3.0)}))
-    assert ctx.figure("one") is ctx.figure("one")
+    ctx = with_figures(np.arange(3.0), counted)
+    assert ctx.figure("counted") is ctx.figure("counted")
     assert len(calls) == 1
     with pytest.raises(KeyError):
         ctx.figure("another")

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from analysis.context import Context
-from analysis.timeline.states import alike, smooth, stretches
+from analysis.signal.smoothing import smooth
+from analysis.timeline.states import alike, stretches
+from tests.support.contexts import context_of
 from tests.support.signals.hold_runs import AMBIENT, RISE, heater_run, settling, times_of
 from tests.support.signals.runs import make_run
 
@@ -20,7 +22,7 @@ def chosen_span(ctx: Context) -> tuple[float, float]:
 
 
 def test_the_window_is_the_warm_end_of_the_hold() -> None:
-    ctx = Context(heater_run())
+    ctx = context_of(heater_run())
     begin, end = chosen_span(ctx)
     assert 300.0 < begin < 1000.0  # 2 to 7 time constants of the warm-up
     assert end == pytest.approx(1800.0, abs=1.0)
@@ -30,7 +32,7 @@ def test_the_window_is_the_warm_end_of_the_hold() -> None:
 
 @pytest.mark.parametrize("step", [0.2, 1.0, 2.0, 5.0])
 def test_sampling_does_not_change_the_level(step: float) -> None:
-    ctx = Context(heater_run(step=step))
+    ctx = context_of(heater_run(step=step))
     assert ctx.hot.chosen is not None
     assert ctx.hot.chosen.level.value == pytest.approx(RISE, abs=0.25)
 
@@ -39,7 +41,7 @@ def test_irregular_sampling_is_taken() -> None:
     rng = np.random.default_rng(2)
     run = heater_run(step=0.5)
     kept = np.sort(rng.choice(times_of(run).size, 1500, replace=False))
-    ctx = Context(run.with_(readings=run.readings[kept.tolist()]))
+    ctx = context_of(run.with_(readings=run.readings[kept.tolist()]))
     assert ctx.hot.chosen is not None
     assert ctx.hot.chosen.level.value == pytest.approx(RISE, abs=0.3)
 
@@ -47,7 +49,7 @@ def test_irregular_sampling_is_taken() -> None:
 @pytest.mark.parametrize("position", [92.0, 95.0])
 def test_a_lever_short_of_the_end_is_not_at_it(position: float) -> None:
     parked = np.full(TIME.size, position)
-    logged = Context(heater_run(without=["temp_lever"], extra={"temp_lever": parked}))
+    logged = context_of(heater_run(without=["temp_lever"], extra={"temp_lever": parked}))
     assert logged.hot.chosen is None
     expected = f"the lever was never at the hot end (it went no further than {position:.0f} %)"
     assert logged.hot.why == expected
@@ -55,7 +57,7 @@ def test_a_lever_short_of_the_end_is_not_at_it(position: float) -> None:
 
 def test_a_logged_lever_may_be_noisy_at_its_end() -> None:
     noisy = 97.5 + 0.8 * np.random.default_rng(3).standard_normal(TIME.size)
-    ctx = Context(heater_run(without=["temp_lever"], extra={"temp_lever": noisy}))
+    ctx = context_of(heater_run(without=["temp_lever"], extra={"temp_lever": noisy}))
     begin, end = chosen_span(ctx)
     assert end - begin > 600.0
 
@@ -63,7 +65,7 @@ def test_a_logged_lever_may_be_noisy_at_its_end() -> None:
 def test_a_change_of_blower_ends_a_hold_and_unlike_windows_are_not_compared() -> None:
     drop = np.where(TIME >= 1300.0, -6.0 * (1.0 - np.exp(-(TIME - 1300.0) / 10.0)), 0.0)
     run = heater_run(extra={"outlet": drop}, events=[(1300.0, "blower", 4)])
-    ctx = Context(run)
+    ctx = context_of(run)
     begin, end = chosen_span(ctx)
     assert end <= 1300.0 or begin >= 1300.0
     assert ctx.hot.others == ()
@@ -72,12 +74,13 @@ def test_a_change_of_blower_ends_a_hold_and_unlike_windows_are_not_compared() ->
 def test_like_windows_are_compared() -> None:
     events = [(900.0, "temp_lever", 0), (1200.0, "temp_lever", 100)]
     share = settling(TIME, [(-60.0, 1.0), (900.0, 0.0), (1200.0, 0.95)], 8.0)
-    ctx = Context(heater_run(share=share, events=events))
+    ctx = context_of(heater_run(share=share, events=events))
     assert ctx.hot.chosen is not None
     assert len(ctx.hot.others) == 1
     rise = ctx.figure("steady_outlet_rise")
-    # 5 % of 45 K between two windows: a difference of two draws, so over sqrt(2)
-    assert rise.details["between_windows"] == pytest.approx(0.05 * RISE / np.sqrt(2.0), rel=0.3)
+    # 5 % of 45 K between two windows: a difference of two draws, so over sqrt(2); the rest of the
+    # scatter is far below it
+    assert rise.random == pytest.approx(0.05 * RISE / np.sqrt(2.0), rel=0.3)
 
 
 def test_a_change_of_blower_voltage_counts_without_events() -> None:
@@ -86,18 +89,18 @@ def test_a_change_of_blower_voltage_counts_without_events() -> None:
     )
     drop = np.where(TIME >= 1300.0, -6.0, 0.0)
     run = heater_run(extra={"outlet": drop, "blower_voltage": volts}, without=["blower"])
-    begin, end = chosen_span(Context(run))
+    begin, end = chosen_span(context_of(run))
     assert end <= 1305.0 or begin >= 1295.0
 
 
 def test_without_blower_events_the_hold_still_counts() -> None:
-    ctx = Context(heater_run(without=["blower", "mode"]))
+    ctx = context_of(heater_run(without=["blower", "mode"]))
     assert ctx.hot.chosen is not None
 
 
 def test_an_unknown_lever_is_taken_as_hot_while_the_outlet_is_hottest() -> None:
     share = settling(TIME, [(-60.0, 1.0), (1300.0, 0.2)], 8.0)
-    ctx = Context(heater_run(share=share, without=["temp_lever"]))
+    ctx = context_of(heater_run(share=share, without=["temp_lever"]))
     _, end = chosen_span(ctx)
     assert end <= 1300.0
     rise = ctx.figure("steady_outlet_rise")
@@ -109,12 +112,12 @@ def test_an_unknown_lever_is_taken_as_hot_while_the_outlet_is_hottest() -> None:
 
 def test_an_engine_that_stays_cold_gives_no_window() -> None:
     run = heater_run(extra={"engine_coolant": np.full(TIME.size, -62.0)})
-    assert Context(run).hot.why == "the engine was never warm while the lever was at the hot end"
+    assert context_of(run).hot.why == "the engine was never warm while the lever was at the hot end"
 
 
 def test_a_short_run_says_how_long_was_missing() -> None:
     events = [(1000.0, "temp_lever", 50), (0.5, "temp_lever", 50), (990.0, "temp_lever", 100)]
-    ctx = Context(heater_run(events=sorted(events)))
+    ctx = context_of(heater_run(events=sorted(events)))
     assert ctx.hot.chosen is None
     assert "for 60 s" in (ctx.hot.why or "")
     assert "longest" in (ctx.hot.why or "")
@@ -122,43 +125,43 @@ def test_a_short_run_says_how_long_was_missing() -> None:
 
 def test_an_outlet_still_climbing_is_not_steady() -> None:
     """Five minutes from cold without a coolant reading: still far from warm."""
-    ctx = Context(heater_run(320.0, without=["engine_coolant"]))
+    ctx = context_of(heater_run(320.0, without=["engine_coolant"]))
     assert ctx.hot.chosen is None
     assert "still rising" in (ctx.hot.why or "")
 
 
 def test_the_engine_must_run() -> None:
-    ctx = Context(heater_run(events=[(0.5, "engine", "stop")]))
+    ctx = context_of(heater_run(events=[(0.5, "engine", "stop")]))
     assert ctx.hot.why == "the engine was not running while the lever was at the hot end"
     speed = np.where(TIME < 0.0, 0.0, 900.0)
     assert (
-        Context(heater_run(extra={"engine_speed": speed}, without=["engine"])).engine_on.sum()
+        context_of(heater_run(extra={"engine_speed": speed}, without=["engine"])).engine_on.sum()
         > 1700
     )
 
 
 def test_the_blower_must_run() -> None:
-    ctx = Context(heater_run(events=[(-59.0, "blower", 0)]))
+    ctx = context_of(heater_run(events=[(-59.0, "blower", 0)]))
     assert ctx.hot.why == "the blower was off while the lever was at the hot end"
 
 
 def test_a_change_of_speed_that_moves_the_outlet_splits_the_window() -> None:
     speed = np.where(TIME > 1350.0, 20.0, 0.0)
     moved = np.where(TIME > 1350.0, -3.0, 0.0)
-    begin, end = chosen_span(Context(heater_run(extra={"outlet": moved, "road_speed": speed})))
+    begin, end = chosen_span(context_of(heater_run(extra={"outlet": moved, "road_speed": speed})))
     assert end <= 1365.0 or begin >= 1335.0
 
 
 def test_a_change_of_speed_that_moves_nothing_does_not() -> None:
     speed = np.where(TIME > 1350.0, 20.0, 0.0)
-    begin, end = chosen_span(Context(heater_run(extra={"road_speed": speed})))
+    begin, end = chosen_span(context_of(heater_run(extra={"road_speed": speed})))
     assert begin < 1100.0
     assert end > 1790.0
 
 
 def test_recirculated_air_is_the_last_choice() -> None:
     run = heater_run(events=[(1000.0, "mode", "recirculate")])
-    window = Context(run).hot.chosen
+    window = context_of(run).hot.chosen
     assert window is not None
     assert not window.recirculating
 
@@ -166,10 +169,10 @@ def test_recirculated_air_is_the_last_choice() -> None:
 def test_gaps_do_not_end_a_hold_but_a_long_blackout_does() -> None:
     hole = np.zeros(TIME.size)
     hole[(TIME > 1000.0) & (TIME < 1040.0)] = np.nan
-    begin, end = chosen_span(Context(heater_run(extra={"outlet": hole})))
+    begin, end = chosen_span(context_of(heater_run(extra={"outlet": hole})))
     assert begin < 1000.0 < end
     hole[(TIME > 1000.0) & (TIME < 1300.0)] = np.nan
-    begin, end = chosen_span(Context(heater_run(extra={"outlet": hole})))
+    begin, end = chosen_span(context_of(heater_run(extra={"outlet": hole})))
     assert end <= 1001.0 or begin >= 1299.0
 
 
@@ -180,16 +183,16 @@ def test_coolant_at_a_reversed_hose_rises_when_the_lever_leaves_the_hot_end() ->
     run = heater_run(
         events=[(1200.0, "temp_lever", 0)], extra={"coolant_in": hose}, without=["engine_coolant"]
     )
-    assert Context(run).hot.chosen is not None
+    assert context_of(run).hot.chosen is not None
 
 
 def test_nothing_logged_is_a_reason_and_no_crash() -> None:
     time = np.arange(0.0, 300.0)
-    ctx = Context(make_run(time, {"engine_coolant": np.full(time.size, 80.0)}))
+    ctx = context_of(make_run(time, {"engine_coolant": np.full(time.size, 80.0)}))
     assert ctx.hot.why == "the outlet temperature was not logged"
-    empty = Context(make_run(np.zeros(0), {"outlet": np.zeros(0)}))
+    empty = context_of(make_run(np.zeros(0), {"outlet": np.zeros(0)}))
     assert empty.hot.chosen is None
-    gone = Context(make_run(time, {"outlet": np.full(time.size, np.nan)}))
+    gone = context_of(make_run(time, {"outlet": np.full(time.size, np.nan)}))
     assert gone.hot.chosen is None
 
 
@@ -213,10 +216,10 @@ def test_what_is_not_known_is_not_different() -> None:
 
 def test_ambient_stands_back_for_inlet_air_where_it_is_mostly_missing() -> None:
     hole = np.where(TIME > 200.0, np.nan, 0.0)
-    ctx = Context(heater_run(extra={"ambient": hole}))
+    ctx = context_of(heater_run(extra={"ambient": hole}))
     assert ctx.rise_reference == "inlet_air"
-    assert Context(heater_run()).rise_reference == "ambient"
-    assert np.nanmax(Context(heater_run()).rise) == pytest.approx(RISE, abs=1.0)
+    assert context_of(heater_run()).rise_reference == "ambient"
+    assert np.nanmax(context_of(heater_run()).rise) == pytest.approx(RISE, abs=1.0)
     assert pytest.approx(-5.0) == AMBIENT
 
 
@@ -250,7 +253,7 @@ def test_a_mutilated_run_gives_values_or_reasons(seed: int) -> None:
         extra={"coolant_in": 80.0 + hole, "coolant_out": np.full(TIME.size, 70.0)},
     )
     first, last = sorted(rng.integers(0, TIME.size, 2).tolist())
-    ctx = Context(run.with_(readings=run.readings[first : last + 1]))
+    ctx = context_of(run.with_(readings=run.readings[first : last + 1]))
     for name in FIGURES:
         found = ctx.figure(name)
         if found.value is None:

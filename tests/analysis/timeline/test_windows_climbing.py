@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.context import Context
+from tests.support.contexts import context_of
 from tests.support.signals.runs import make_run
 
 
@@ -18,7 +19,7 @@ def warming(end: float) -> Context:
         "engine_coolant": np.round(coolant),
     }
     events = [(0.0, "temp_lever", 100.0), (0.0, "blower", 3.0), (0.0, "engine", "start")]
-    return Context(make_run(time, channels, events))
+    return context_of(make_run(time, channels, events))
 
 
 def test_cut_in_the_warm_up_it_is_not_measured() -> None:

@@ -19,7 +19,7 @@ from analysis.tune.search.choice import Costs
 from analysis.tune.search.scores import scored
 from analysis.tune.tuning import Options, Tuning, tidy, tune
 from analysis.verdict import judge_one
-from lukewarm import app
+from dashboard.commands.main import app
 from tests.support.tune_fleet import FAMILIES, Fleet, draw_fleet, fill_store
 
 NAMES = ("steady_outlet_rise", "fluctuation_index")

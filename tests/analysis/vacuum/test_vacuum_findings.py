@@ -14,12 +14,19 @@ from analysis.vacuum.findings import (
     wrong_way,
 )
 from ingest.arrays import Floats
+from ingest.run import Finding
+from tests.support.contexts import context_of
 from tests.support.signals.runs import Event, make_run
 from tests.support.signals.vacuum_runs import holding
 
 
 def faults(context: Context) -> list[str]:
-    return [finding.fault for finding in vacuum_findings(context)]
+    return [finding.fault for finding in found_in(context)]
+
+
+def found_in(context: Context) -> list[Finding]:
+    leak = context.figure("vacuum_decay").value
+    return vacuum_findings(context, context.vacuum, leak)
 
 
 def stepped(taus: tuple[float, ...], notes: tuple[str, ...]) -> Context:
@@ -32,28 +39,30 @@ def stepped(taus: tuple[float, ...], notes: tuple[str, ...]) -> Context:
     noted: list[Event] = [
         (begin - 20.0, "note", note) for begin, note in zip(begins, notes, strict=True)
     ]
-    return Context(make_run(time, {"vacuum_source": value}, [*events, *noted]))
+    return context_of(make_run(time, {"vacuum_source": value}, [*events, *noted]))
 
 
 def test_leak_is_in_the_part_whose_shutting_off_stops_it() -> None:
     context = stepped(
         (100.0, 105.0, 4000.0), ("all connected", "valve line pinched", "defrost actuator pinched")
     )
-    located = locate_leak(context)
+    located = locate_leak(context.vacuum)
     assert located is not None
     assert located.parts == "defrost actuator pinched"
     assert located.before.known() == pytest.approx(36.0, rel=0.1)
     assert located.after.known() == pytest.approx(0.9, rel=0.2)
-    (finding,) = [f for f in vacuum_findings(context) if f.fault == "vacuum_leak_located"]
+    (finding,) = [f for f in found_in(context) if f.fault == "vacuum_leak_located"]
     assert "defrost actuator pinched" in finding.detail
 
 
 def test_steps_that_all_leak_alike_locate_nothing() -> None:
-    assert locate_leak(stepped((100.0, 103.0), ("all connected", "valve line pinched"))) is None
+    assert (
+        locate_leak(stepped((100.0, 103.0), ("all connected", "valve line pinched")).vacuum) is None
+    )
 
 
 def test_one_leak_down_locates_nothing() -> None:
-    assert locate_leak(stepped((100.0,), ("all connected",))) is None
+    assert locate_leak(stepped((100.0,), ("all connected",)).vacuum) is None
 
 
 def driven(check_lag: float) -> tuple[Floats, Floats]:
@@ -70,8 +79,8 @@ def driven(check_lag: float) -> tuple[Floats, Floats]:
 
 def test_check_valve_that_lets_go_makes_the_supply_sag() -> None:
     time, value = driven(6.0)
-    context = Context(make_run(time, {"vacuum_source": value}))
-    sags = find_sags(context)
+    context = context_of(make_run(time, {"vacuum_source": value}))
+    sags = find_sags(context, None)
     assert sags is not None
     assert len(sags.times) >= 10
     assert sags.deepest > 10.0
@@ -80,7 +89,7 @@ def test_check_valve_that_lets_go_makes_the_supply_sag() -> None:
 
 def test_check_valve_that_holds_does_not_sag() -> None:
     time, value = driven(1500.0)
-    assert faults(Context(make_run(time, {"vacuum_source": value}))) == []
+    assert faults(context_of(make_run(time, {"vacuum_source": value}))) == []
 
 
 def test_fall_after_a_switched_control_is_no_sag() -> None:
@@ -90,7 +99,7 @@ def test_fall_after_a_switched_control_is_no_sag() -> None:
     for at in (150.0, 250.0, 350.0, 450.0):
         value -= np.where(time >= at, 15.0 * np.exp(-(time - at).clip(0.0) / 5.0), 0.0)
         events.append((at, "mode", "defrost" if at % 200.0 else "floor"))
-    assert "vacuum_sags" not in faults(Context(make_run(time, {"vacuum_source": value}, events)))
+    assert "vacuum_sags" not in faults(context_of(make_run(time, {"vacuum_source": value}, events)))
 
 
 def test_sags_are_not_a_leak_shown_by_a_leak_down() -> None:
@@ -100,7 +109,7 @@ def test_sags_are_not_a_leak_shown_by_a_leak_down() -> None:
     time = np.arange(0.0, 1000.0)
     value = np.concatenate([value, leak])
     events: list[Event] = [(900.0, "vacuum_isolated", 1.0)]
-    context = Context(make_run(time, {"vacuum_source": value}, events))
+    context = context_of(make_run(time, {"vacuum_source": value}, events))
     assert "vacuum_sags" not in faults(context)
 
 
@@ -116,7 +125,7 @@ def test_stroke_time_is_ln_9_time_constants(tau: float) -> None:
             time >= at, to + (before - to) * np.exp(-(time - at).clip(0.0) / tau), value
         )
         events.append((at, "mode", "defrost" if to else "floor"))
-    context = Context(make_run(time, {"vacuum_actuator": value}, events))
+    context = context_of(make_run(time, {"vacuum_actuator": value}, events))
     found = stroke_time(context)
     assert found.known() == pytest.approx(tau * np.log(9.0), rel=0.1)
     assert ("actuator_slow" in faults(context)) == (tau > 3.0)
@@ -127,7 +136,7 @@ def test_actuator_that_follows_the_source_is_not_slow() -> None:
     value = 55.0 + 10.0 * np.sin(time / 12.0)
     events: list[Event] = [(at, "temp_lever", at / 4.0) for at in (100.0, 150.0, 200.0, 250.0)]
     run = make_run(time, {"vacuum_source": value, "vacuum_actuator": 0.97 * value}, events)
-    found = stroke_time(Context(run))
+    found = stroke_time(context_of(run))
     assert found.value is None
     assert found.note is not None
 
@@ -146,7 +155,7 @@ def outlets(
     }
     events: list[Event] = [(0.0, "mode", mode), (0.0, "temp_lever", 100.0), (0.0, "blower", 3.0)]
     events.append((0.0, "defrost", defrost))
-    return Context(make_run(time, channels, events, tolerance=tolerance))
+    return context_of(make_run(time, channels, events, tolerance=tolerance))
 
 
 @pytest.mark.parametrize(
@@ -179,7 +188,7 @@ def test_difference_within_the_sensors_tolerance_is_no_wrong_way() -> None:
 
 def test_actuator_without_any_control_moved() -> None:
     time = np.arange(0.0, 300.0)
-    found = stroke_time(Context(make_run(time, {"vacuum_actuator": 50.0 + 0.0 * time})))
+    found = stroke_time(context_of(make_run(time, {"vacuum_actuator": 50.0 + 0.0 * time})))
     assert found.value is None
     assert found.note is not None
     assert "no control moved" in found.note

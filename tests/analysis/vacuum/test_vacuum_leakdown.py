@@ -18,7 +18,7 @@ from analysis.vacuum.leakdown import (
 )
 from ingest.arrays import Floats
 from ingest.setup.model import LogTable
-from ingest.table.text.read import read_table
+from ingest.table.text.read import read_text_table
 
 HOLDS = Path(__file__).parents[2] / "data" / "measured" / "pressure-hold"
 
@@ -73,7 +73,7 @@ def test_three_coefficients_agree_with_scipy() -> None:
 
 def chamber(name: str) -> tuple[Floats, Floats]:
     """Seconds and bar of a measured chamber."""
-    table = read_table(HOLDS / f"chamber-{name}.csv", LogTable(file="log.csv", header=False))
+    table = read_text_table(HOLDS / f"chamber-{name}.csv", LogTable(file="log.csv", header=False))
     time, pressure = (table.numbers(index).values.to_numpy() for index in (0, 2))
     return time / 1000.0, pressure
 
@@ -119,7 +119,7 @@ def test_measured_fast_leak() -> None:
 
 def test_table_with_semicolons_and_decimal_commas() -> None:
     """Counts, not pressures, and falling from about zero: every test piece loses, none gains."""
-    table = read_table(HOLDS / "with-header.csv", LogTable(file="log.csv"))
+    table = read_text_table(HOLDS / "with-header.csv", LogTable(file="log.csv"))
     time = table.numbers(0).values.to_numpy()
     for column in range(1, table.width):
         counts = table.numbers(column).values.to_numpy()

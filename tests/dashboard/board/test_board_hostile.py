@@ -124,7 +124,7 @@ def test_too_much_is_refused_before_it_is_decoded() -> None:
     with pytest.raises(UnusableRun, match="64 MiB"):
         decode(["log.csv"], ["data:;base64," + "A" * (MAX_BYTES * 4 // 3 + 8192)])
     with pytest.raises(UnusableRun, match="no file"):
-        decode(["log.csv"], ["data:;base64,"])
+        decode(["log.csv"], ["data:;base64,§"])
     with pytest.raises(UnusableRun, match="1 to 6"):
         check_files({f"log{each}.csv": b"" for each in range(7)})
     with pytest.raises(UnusableRun, match="256 KiB"):

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
+from analysis.heater.predict import Prediction
 from analysis.live import LiveFigures
 from analysis.measurement import Measurement
 from dashboard.live.guide import Guide
@@ -159,19 +160,19 @@ def test_the_state_is_written_for_pages(car: Car) -> None:
 
 def test_a_sensor_that_goes_open_is_said_at_once(car: Car) -> None:
     car.say("20.0")
-    assert alarm_texts(car.tick()) == []
+    assert alarm_texts(car.tick(), "si") == []
     car.say("OPEN")
-    assert alarm_texts(car.tick()) == ["outlet: no reading (the logger says 'OPEN')"]
+    assert alarm_texts(car.tick(), "si") == ["outlet: no reading (the logger says 'OPEN')"]
 
 
 def test_findings_about_sensors_are_said(car: Car) -> None:
     car.say("20.0")
     found = Finding("reversed", "outlet falls: its two wires are swapped.", "outlet")
     figure = Measurement(46.2, "K", 0.4)
-    ahead = Measurement(50.0, "K", 4.0, details={"low": 42.0, "high": 58.0})
+    ahead = Prediction(50.0, "K", 4.0, low=42.0, middle=50.0, high=58.0)
     car.figures.latest = LiveFigures(10.0, {"steady_outlet_rise": figure}, ahead, (found,))
     state = car.tick()
-    assert "outlet falls: its two wires are swapped." in alarm_texts(state)
+    assert "outlet falls: its two wires are swapped." in alarm_texts(state, "si")
     text = "\n".join(line for line, _ in screen_lines(state, "si", 100))
     assert "42 to 58 K" in text
     assert "46.20 ± 0.80 K" in text

@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 from analysis.heater.fit import FittedCurve, HeaterFit
 from analysis.heater.split import Split
 from analysis.measurement import Measurement
+from dashboard.commands.main import app
 from dashboard.plots.fit_page import (
     answer,
     fit_page,
@@ -20,7 +21,6 @@ from dashboard.plots.fit_page import (
     numbers_in_words,
     write_fit_picture,
 )
-from lukewarm import app
 
 SAMPLES = Path(__file__).parents[3] / "sample_logs"
 

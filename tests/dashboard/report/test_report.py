@@ -18,6 +18,7 @@ from pypdf import PdfReader
 from typer.testing import CliRunner
 
 from analysis.pipeline import Analysis, analyze
+from dashboard.commands.main import app
 from dashboard.report.blocks import Blank, Bullets, Heading, Page, Picture, Report, Table, Text
 from dashboard.report.content import build_report
 from dashboard.report.html import report_html
@@ -28,7 +29,6 @@ from ingest.check_sheet import Checked, note_check
 from ingest.errors import UnusableRun
 from ingest.load.load import load_run
 from ingest.run import Finding
-from lukewarm import app
 from tests.support.signals.runs import make_run
 
 SAMPLES = Path(__file__).parents[3] / "sample_logs"

@@ -17,7 +17,6 @@ from dashboard.report.blocks import glued
 from dashboard.report.owner import answer, closing, what_was_wrong
 from dashboard.report.owner_facts import facts
 from dashboard.report.subject import Subject, subject_of
-from dashboard.text.shown import in_units
 from ingest.load.load import load_run
 
 SAMPLES = Path(__file__).parents[3] / "sample_logs"
@@ -102,30 +101,6 @@ def test_two_likely_causes_are_both_named() -> None:
     assert what_was_wrong(both) == [
         "Perhaps the one (45 %). It could also be that the other (40 %)."
     ]
-
-
-# 1 inHg = 3.386389 kPa (NIST SP 811), 1 mph = 0.44704 m/s; differences of temperature times 1.8
-@pytest.mark.parametrize(
-    ("si", "us"),
-    [
-        ("rise 61.1 ± 1.4 K, usual 55.0 ± 5.0 K", "rise 110.0 ± 2.5 °F, usual 99.0 ± 9.0 °F"),
-        ("at 84.0 ± 4.0 °C", "at 183.2 ± 7.2 °F"),
-        ("from 70 to 80 °C", "from 158 to 176 °F"),
-        ("stands at -40 °C", "stands at -40 °F"),
-        ("reads up to -83.8 degC", "reads up to -118.8 °F"),
-        ("coolant_in +0.42 K, outlet -0.53 K.", "coolant_in +0.76 °F, outlet -0.95 °F."),
-        ("sagged by up to 34 kPa", "sagged by up to 10.0 inHg"),
-        ("loss 3.39 ± 0.34 kPa/min", "loss 1.001 ± 0.100 inHg/min"),
-        ("-10.0 ± 4.4 K per 10 m/s", "-8.0 ± 3.5 °F per 10 mph"),
-        ("still rising by 2.0 K/min", "still rising by 3.6 °F/min"),
-        ("winter 180 °F = 82 °C", "winter 180 °F = 82 °C"),
-        ("channel CH5 K, SC-014 K", "channel CH5 K, SC-014 K"),
-        ("28.1 ± 2.7 %, 674 s, 5/32 in", "28.1 ± 2.7 %, 674 s, 5/32 in"),
-    ],
-)
-def test_quantities_in_sentences(si: str, us: str) -> None:
-    assert in_units(si, "us") == us
-    assert in_units(si, "si") == si.replace("degC", "°C")
 
 
 def test_a_sign_stays_with_its_number() -> None:

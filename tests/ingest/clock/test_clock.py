@@ -16,7 +16,7 @@ from ingest.clock.findings import UNEVEN, spacing_findings
 from ingest.clock.log_clock import Clock, build_clock
 from ingest.errors import UnusableRun
 from ingest.setup.model import LogTable
-from ingest.table.text.read import read_table
+from ingest.table.text.read import read_text_table
 
 START = datetime(2026, 1, 14, 7, 31, tzinfo=UTC)
 DETROIT = ZoneInfo("America/Detroit")
@@ -39,7 +39,7 @@ def clock_of(
     path.write_text("\n".join([f"{header};OUT", *rows]) + "\n", encoding="utf-8")
     given = {"file": "log.csv", **({"time": time} if time else {}), **log}
     table = LogTable.model_validate(given)
-    return build_clock(read_table(path, table), table)
+    return build_clock(read_text_table(path, table), table)
 
 
 def names(clock: Clock) -> list[str]:

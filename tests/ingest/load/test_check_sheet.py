@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from dashboard.commands.main import app, main
 from dashboard.text.checks import check_names
 from ingest.check_sheet import FILE, Checked, found_by_check, note_check, read_sheet
 from ingest.errors import UnusableRun
-from lukewarm import app, main
 
 SAMPLES = Path(__file__).parents[3] / "sample_logs"
 NOW = datetime(2026, 1, 15, 8, 30, tzinfo=timezone(timedelta(hours=-5)))

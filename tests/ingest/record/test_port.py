@@ -8,7 +8,7 @@ import pytest
 from dashboard.commands import record
 from ingest.errors import LostPort, UnusableRun
 from ingest.record.ports import port
-from ingest.record.ports.modbus import Block, blocks_of
+from ingest.record.ports.modbus import Span, blocks_of
 from ingest.record.ports.port import FoundPort, list_ports, open_port, resolve
 from ingest.setup.serial import PortTable, Register
 
@@ -134,9 +134,9 @@ def test_registers_that_touch_are_read_together() -> None:
         register(9),
     )
     assert blocks_of(registers) == [
-        Block("holding", 0, 4, (1, 2, 0)),
-        Block("holding", 9, 1, (4,)),
-        Block("input", 0, 1, (3,)),
+        Span("holding", 0, 4, (1, 2, 0)),
+        Span("holding", 9, 1, (4,)),
+        Span("input", 0, 1, (3,)),
     ]
 
 

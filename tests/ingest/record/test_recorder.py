@@ -53,7 +53,7 @@ def test_live_state_of_a_recording(tmp_path: Path) -> None:
             assert recorder.running
             assert recorder.latest() == {}
             with pytest.raises(UnusableRun):
-                recorder.run_so_far()
+                load_run(recorder.folder)
             for number in range(50):
                 made.send(numbered_line(number))
             wait_for(lambda: recorder.counters.lines == 50)
@@ -62,7 +62,8 @@ def test_live_state_of_a_recording(tmp_path: Path) -> None:
             assert recorder.latest_point("outlet") == latest["c1"]
             assert 0 < latest["n"].host_s <= recorder.host_s()
             recorder.note_event("temp_lever", "100")
-            run = recorder.run_so_far()
+            wait_for(lambda: load_run(recorder.folder).controls.height == 1)
+            run = load_run(recorder.folder)
             assert run.readings.height == 50
             assert run.controls["control"].to_list() == ["temp_lever"]
             assert "recording_running" in [finding.fault for finding in run.findings]

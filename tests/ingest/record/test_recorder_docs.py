@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from ingest.record.wire.derivation import open_derivation
 from ingest.record.wire.lines import check_nmea
-from ingest.record.wire.table_layout import open_plan
 from tests.support.loggers import with_nmea
 
 TEXT = (Path(__file__).parents[3] / "docs" / "home-made-logger.md").read_text(encoding="utf-8")
@@ -19,8 +19,8 @@ def test_every_set_up_in_the_text_can_be_recorded_by(tmp_path: Path, example: st
     path = tmp_path / "run.toml"
     path.write_text(example, encoding="utf-8")
     has_ports = "url =" in example
-    plan, _ = open_plan(path, () if has_ports else ("COM5",))
-    assert plan.as_received == ("[log]\ntime" in example)
+    derivation, _ = open_derivation(path, () if has_ports else ("COM5",))
+    assert derivation.as_received == ("[log]\ntime" in example)
 
 
 def test_the_sketch_has_ten_lines_and_prints_the_columns_of_its_set_up() -> None:

@@ -14,8 +14,8 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from ingest.errors import UnusableRun
-from ingest.export.store import TABLES, export, sheets
 from ingest.export.tables import MAX_CHARACTERS, MAX_ROWS, Sheet, harmless, write_workbook
+from ingest.store.export import TABLES, export, sheets
 from ingest.store.read import Filter, figures
 from ingest.store.store import Store
 from tests.support.stores import add, make_place

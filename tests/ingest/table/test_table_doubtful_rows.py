@@ -8,17 +8,17 @@ import pytest
 
 from ingest.errors import UnusableRun
 from ingest.setup.model import LogTable
-from ingest.table.text.read import Table, read_table
+from ingest.table.text.read import TextTable, read_text_table
 
 ROWS = [f"{at}.0,{20.5 + at},{-4.25 + at},3.{at:02d}" for at in range(60)]
 NAMES = "t,Outlet,Ambient,Coolant in"
 LOG = LogTable(file="log.csv")
 
 
-def read(tmp_path: Path, *lines: str) -> Table:
+def read(tmp_path: Path, *lines: str) -> TextTable:
     path = tmp_path / "log.csv"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    return read_table(path, LOG)
+    return read_text_table(path, LOG)
 
 
 @pytest.mark.parametrize("count", [1, 2, 6, 7, 40])

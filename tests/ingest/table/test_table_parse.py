@@ -14,8 +14,8 @@ from ingest.setup.model import LogTable
 from ingest.table.text import parse as table_parse
 from ingest.table.text import read as tables
 from ingest.table.text.parse import parse_whole
-from ingest.table.text.read import Table, iter_tables, read_table
-from ingest.table.text.reading import make_plan
+from ingest.table.text.read import TextTable, iter_text, read_text_table
+from ingest.table.text.reading import make_scheme
 from ingest.table.text.source import Source
 
 LOG = LogTable(file="log.csv")
@@ -73,7 +73,7 @@ def plain_lines(*, words: bool) -> list[str]:
 def everything(read: Any) -> Any:
     """All that can be asked of a log, or its faults."""
     try:
-        parts: list[Table] = read()
+        parts: list[TextTable] = read()
         return [
             (
                 part.names, part.units, part.dialect, part.height, part.first_row, part.restarts,
@@ -108,10 +108,10 @@ def written(tmp_path: Path, text: str) -> Path:
 def is_proven(path: Path) -> bool:
     """Whether the parse alone proves every line of a file a row."""
     with Source(path, LOG) as source:
-        plan = make_plan(source, LOG)
+        scheme = make_scheme(source, LOG)
         text = source.whole(None).text
-    body = text.split(b"\n", plan.dialect.first_data_line - 1)[-1]
-    whole = parse_whole(body, plan, plan.dialect.first_data_line, cut_off=True)
+    body = text.split(b"\n", scheme.dialect.first_data_line - 1)[-1]
+    whole = parse_whole(body, scheme, scheme.dialect.first_data_line, cut_off=True)
     return whole is not None and whole.rows is not None
 
 
@@ -138,15 +138,15 @@ def test_nearly_plain_logs(tmp_path, lines, cells, words, ending):
     for at, line in sorted(lines, reverse=True):
         rows.insert(at, line)
     path = written(tmp_path, "\n".join(["t,a,b", *rows]) + ending)
-    check_same(path, lambda: [read_table(path, LOG)])
-    check_same(path, lambda: list(iter_tables(path, LOG, chunk_bytes=1024)))
+    check_same(path, lambda: [read_text_table(path, LOG)])
+    check_same(path, lambda: list(iter_text(path, LOG, chunk_bytes=1024)))
 
 
 @pytest.mark.parametrize("words", [False, True])
 def test_a_plain_log_is_proven_by_its_parse(tmp_path, words):
     path = written(tmp_path, "\n".join(["t,a,b", *plain_lines(words=words)]) + "\n")
     assert is_proven(path)
-    check_same(path, lambda: [read_table(path, LOG)])
+    check_same(path, lambda: [read_text_table(path, LOG)])
 
 
 @pytest.mark.parametrize("at", [1, ROWS // 2, ROWS])
@@ -171,7 +171,7 @@ def test_one_odd_line_is_never_proven(tmp_path, at, line, words):
     rows.insert(at, line)
     path = written(tmp_path, "\n".join(["t,a,b", *rows]) + "\n")
     assert not is_proven(path)
-    check_same(path, lambda: [read_table(path, LOG)])
+    check_same(path, lambda: [read_text_table(path, LOG)])
 
 
 def test_too_many_cells_in_one_line_do_not_make_up_for_too_few_in_another(tmp_path):
@@ -180,7 +180,7 @@ def test_too_many_cells_in_one_line_do_not_make_up_for_too_few_in_another(tmp_pa
     rows[20:22] = ["2.0,low", "2.1,low,3,4"]
     path = written(tmp_path, "\n".join(["t,a,b", *rows]) + "\n")
     assert not is_proven(path)
-    check_same(path, lambda: [read_table(path, LOG)])
+    check_same(path, lambda: [read_text_table(path, LOG)])
 
 
 def test_a_header_of_numbers_repeated_among_numbers(tmp_path):
@@ -188,8 +188,8 @@ def test_a_header_of_numbers_repeated_among_numbers(tmp_path):
     rows.insert(30, "1,2,3")
     path = written(tmp_path, "\n".join(["1,2,3", *rows]) + "\n")
     log = LogTable(file="log.csv", header=True)
-    check_same(path, lambda: [read_table(path, log)])
-    assert read_table(path, log).restarts == (30,)
+    check_same(path, lambda: [read_text_table(path, log)])
+    assert read_text_table(path, log).restarts == (30,)
 
 
 def test_lines_longer_than_allowed_are_refused(tmp_path, monkeypatch):
@@ -214,10 +214,10 @@ def test_what_stands_above_the_readings_is_left_out_or_cut_off(tmp_path, head, e
     rows[2500] = "250.0,low"
     path = tmp_path / "log.csv"
     path.write_bytes("\n".join([head, *rows]).encode(encoding))
-    table = read_table(path, LOG)
+    table = read_text_table(path, LOG)
     above = head.replace("\r", "").count("\n") + 1
     assert (table.height, table.line(0), table.line(2998)) == (2999, above + 1, above + 3000)
     assert [each.line for each in table.rejected] == [above + 2501]
     assert table.text(1).to_list() == ["low"] * 2999
-    (parts,) = iter_tables(path, LOG)
+    (parts,) = iter_text(path, LOG)
     assert parts.numbers(2).values.to_list() == table.numbers(2).values.to_list()

@@ -11,7 +11,7 @@ import pytest
 from ingest.errors import UnusableRun
 from ingest.setup.model import LogTable
 from ingest.table.text.bytes import LONGEST_LINE
-from ingest.table.text.read import Table, iter_tables, read_table
+from ingest.table.text.read import TextTable, iter_text, read_text_table
 from ingest.table.text.reading import MAX_COLUMNS
 from ingest.table.text.rows import REJECTS_KEPT
 
@@ -24,10 +24,10 @@ STATION_ROWS = "".join(
 
 @pytest.fixture
 def table_of(tmp_path: Path):
-    def make(data: str | bytes, **log: object) -> Table:
+    def make(data: str | bytes, **log: object) -> TextTable:
         path = tmp_path / "log.csv"
         path.write_bytes(data.encode() if isinstance(data, str) else data)
-        return read_table(path, LogTable.model_validate({"file": path.name, **log}))
+        return read_text_table(path, LogTable.model_validate({"file": path.name, **log}))
 
     return make
 
@@ -73,9 +73,9 @@ def test_no_table(table_of, data: bytes, said: str):
 
 def test_missing_file(tmp_path: Path):
     assert "no readable file" in fault_of(
-        read_table, tmp_path / "none.csv", LogTable(file="none.csv")
+        read_text_table, tmp_path / "none.csv", LogTable(file="none.csv")
     )
-    assert "no readable file" in fault_of(read_table, tmp_path, LogTable(file="."))
+    assert "no readable file" in fault_of(read_text_table, tmp_path, LogTable(file="."))
 
 
 @pytest.mark.parametrize("encoding", ["utf-99", "base64", "rot13", "idna", "\0"])
@@ -460,7 +460,7 @@ def test_last_line_that_lacks_a_decimal_is_cut_off(table_of):
 def test_a_preview_calls_no_line_cut_off(tmp_path: Path):
     path = tmp_path / "log.csv"
     path.write_text(ROWS * 50, encoding="utf-8")
-    table = read_table(path, LogTable(file=path.name), max_bytes=1000)
+    table = read_text_table(path, LogTable(file=path.name), max_bytes=1000)
     assert table.rejected_count == 0
     assert 0 < table.height < 100
 
@@ -478,7 +478,7 @@ def test_header_that_names_other_columns(table_of):
 def test_other_header_is_remembered_from_part_to_part(tmp_path: Path):
     path = tmp_path / "log.csv"
     path.write_text("t,a,b\n" + ROWS * 20 + "t,b,a\n" + ROWS * 200, encoding="utf-8")
-    parts = list(iter_tables(path, LogTable(file=path.name), chunk_bytes=2048))
+    parts = list(iter_text(path, LogTable(file=path.name), chunk_bytes=2048))
     assert sum(part.height for part in parts) == 600
     assert sum(part.rejected_count for part in parts) == 6001
 
@@ -538,7 +538,7 @@ def test_damaged_characters_are_counted(table_of):
 def test_utf16_cut_in_the_middle_of_a_character(tmp_path: Path):
     path = tmp_path / "log.csv"
     path.write_bytes(("t,a\n" + "1,2\n" * 40).encode("utf-16")[:-1])
-    table = read_table(path, LogTable(file=path.name))
+    table = read_text_table(path, LogTable(file=path.name))
     assert table.height == 40
 
 
@@ -549,8 +549,8 @@ def test_parts_hold_bounded_numbers_of_rows(tmp_path: Path):
     path = tmp_path / "log.csv"
     path.write_bytes(("t;a;b\r\n" + ROWS.replace(",", ";").replace("\n", "\r\n") * 400).encode())
     log = LogTable(file=path.name)
-    whole = read_table(path, log)
-    parts = list(iter_tables(path, log, chunk_bytes=20_000))
+    whole = read_text_table(path, log)
+    parts = list(iter_text(path, log, chunk_bytes=20_000))
     assert len(parts) > 10
     assert max(part.height for part in parts) < 2000
     joined = np.concatenate([part.numbers(1).values.to_numpy() for part in parts])
@@ -561,7 +561,7 @@ def test_parts_hold_bounded_numbers_of_rows(tmp_path: Path):
 def test_a_file_without_line_ends_is_refused_before_it_fills_the_memory(tmp_path: Path):
     path = tmp_path / "log.csv"
     path.write_bytes(b"t,a\n" + b"1,2\n" * 20_000 + b"1," * (4 * LONGEST_LINE))
-    fault = fault_of(lambda: list(iter_tables(path, LogTable(file=path.name), chunk_bytes=1 << 20)))
+    fault = fault_of(lambda: list(iter_text(path, LogTable(file=path.name), chunk_bytes=1 << 20)))
     assert "without a line end" in fault
 
 

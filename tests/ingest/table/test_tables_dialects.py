@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from ingest.setup.model import LogTable
-from ingest.table.text.read import Table, iter_tables, read_table
+from ingest.table.text.read import TextTable, iter_text, read_text_table
 
 FOLDER = Path(__file__).parents[2] / "data" / "dialects"
 DIALECTS = sorted(
@@ -23,9 +23,9 @@ def truth_of(path: Path) -> dict[str, Any]:
     return tomllib.loads((FOLDER / f"{path.stem}.truth.toml").read_text(encoding="utf-8"))
 
 
-def read(path: Path) -> tuple[Table, dict[str, Any]]:
+def read(path: Path) -> tuple[TextTable, dict[str, Any]]:
     truth = truth_of(path)
-    return read_table(path, LogTable(file=path.name, **truth.get("log", {}))), truth
+    return read_text_table(path, LogTable(file=path.name, **truth.get("log", {}))), truth
 
 
 each_dialect = pytest.mark.parametrize("path", DIALECTS, ids=lambda path: path.stem)
@@ -95,7 +95,7 @@ def test_header_and_remarks_stand_where_they_were_put(path: Path):
 def test_in_parts_as_in_one_piece(path: Path):
     table, truth = read(path)
     log = LogTable(file=path.name, **truth.get("log", {}))
-    parts = list(iter_tables(path, log, chunk_bytes=1024))
+    parts = list(iter_text(path, log, chunk_bytes=1024))
     assert {part.names for part in parts} == {table.names}
     assert sum(part.height for part in parts) == table.height
     assert sum(part.rejected_count for part in parts) == table.rejected_count

@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 
 from ingest.setup.model import LogTable
-from ingest.table.text.read import read_table
+from ingest.table.text.read import read_text_table
 
 FOLDER = Path(__file__).parents[2] / "data" / "measured"
 
 
 def read(name: str, **log: object):
     path = FOLDER / name
-    return read_table(path, LogTable.model_validate({"file": path.name, **log}))
+    return read_text_table(path, LogTable.model_validate({"file": path.name, **log}))
 
 
 @pytest.mark.parametrize("chamber", ["a", "b", "c"])

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from ingest.errors import UnusableRun
 from ingest.setup.model import LogTable
-from ingest.table.text.read import Table, iter_tables, read_table
+from ingest.table.text.read import TextTable, iter_text, read_text_table
 
 LOG = LogTable(file="log.csv")
 FIXTURES = settings(
@@ -33,7 +33,7 @@ PIECES = st.sampled_from(
 def check_table(path: Path) -> None:
     """What must hold of whatever was read, and that parts give the same as the whole."""
     try:
-        table = read_table(path, LOG)
+        table = read_text_table(path, LOG)
     except UnusableRun as error:
         assert error.faults
         assert all("\n" not in str(fault) for fault in error.faults)
@@ -46,7 +46,7 @@ def check_table(path: Path) -> None:
         assert numbers.values.is_finite().all(ignore_nulls=True)
         # nothing vanishes: every cell is a number, a word or bad
         assert numbers.values.null_count() == sum(numbers.words.values()) + numbers.bad_count
-    parts = list(iter_tables(path, LOG, chunk_bytes=1024))
+    parts = list(iter_text(path, LOG, chunk_bytes=1024))
     if b'"' in path.read_bytes():
         # a quoted cell with line ends in it may be cut by the end of a part
         assert sum(part.height + part.rejected_count for part in parts) > 0
@@ -58,7 +58,7 @@ def check_table(path: Path) -> None:
         assert [cell for part in parts for cell in part.text(at)] == table.text(at).to_list()
 
 
-def lines_of(parts: list[Table]) -> list[int]:
+def lines_of(parts: list[TextTable]) -> list[int]:
     return [part.line(row) for part in parts for row in range(part.height)]
 
 
@@ -163,7 +163,7 @@ def test_tables_survive_every_dialect(tmp_path: Path, data: st.DataObject, writi
         columns[name] = [data.draw(number), *data.draw(cells)[1:]]
     path = tmp_path / "log.csv"
     path.write_bytes(writing.write(columns, UNITS[:width]))
-    table = read_table(path, LOG)
+    table = read_text_table(path, LOG)
     assert table.height == height
     if writing.header:
         assert list(table.names) == list(columns)

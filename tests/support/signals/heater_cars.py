@@ -10,6 +10,7 @@ import numpy as np
 
 from analysis.context import Context
 from analysis.lever.event_clock import align_events
+from analysis.pipeline import prepare
 from analysis.quality import assess
 from analysis.quality.soak import correct_at_soak
 from ingest.arrays import Floats
@@ -32,6 +33,7 @@ from tests.other_cars.physics import Drive
 from tests.other_cars.physics import simulate as simulate_others
 from tests.other_cars.sensors import Logger
 from tests.other_cars.trips import draw_trip
+from tests.support.contexts import context_of
 
 FAULTS = ("thermostat_opens_low", "thermostat_stuck_open", "low_core_flow", "cold_leak_in_case")
 
@@ -72,8 +74,7 @@ class KnownCar:
 
 def prepared(run: Run) -> Context:
     """The run as every figure sees it."""
-    run, clock = align_events(correct_at_soak(assess(run)))
-    return Context(run, clock)
+    return prepare(align_events(correct_at_soak(assess(run))))
 
 
 def sample_car(car: SampleCar, seed: int, *, ambient: float = -4.0) -> KnownCar:
@@ -135,4 +136,4 @@ def without(context: Context, *points: str) -> Context:
     run = context.run
     sensors = {name: sensor for name, sensor in run.sensors.items() if name not in points}
     columns = [run.sensors[point].column for point in points]
-    return Context(replace(run, sensors=sensors, readings=run.readings.drop(columns)))
+    return context_of(replace(run, sensors=sensors, readings=run.readings.drop(columns)))

@@ -1,4 +1,4 @@
-"""A heater that answers its lever, stepped through time: truth by construction for the lever.
+"""A heater that responds to its lever, stepped through time: truth by construction for the lever.
 
 Nothing of it is shared with the analysis: the lever is followed through its backlash sample by
 sample, the settled curve is any function of the door's travel, the lags are stepped at 0.1 s.
@@ -52,7 +52,7 @@ class Door:
     backlash: float = 2.0
 
     def cover(self, position: Floats) -> Floats:
-        """Settled answer at positions behind the backlash."""
+        """Settled response at positions behind the backlash."""
         return SHAPES[self.shape](np.clip((position - self.a) / (self.b - self.a), 0.0, 1.0))
 
     def ends(self) -> tuple[float, float]:
@@ -71,7 +71,7 @@ class Lags:
     Parameters
     ----------
     closed, open
-        Time constants with the door closed and open, s; straight between, over the answer.
+        Time constants with the door closed and open, s; straight between, over the response.
     late_share, late
         Share that comes late and its time constant, s.
     sensor
@@ -136,7 +136,7 @@ def sweep(
     ]
 
 
-def answer(door: Door, lags: Lags, lever: Floats) -> Floats:
+def response(door: Door, lags: Lags, lever: Floats) -> Floats:
     """Mix fraction read by the sensor for a lever position every `STEP_S`."""
     half = door.backlash / 2.0
     behind = np.empty(lever.size)
@@ -193,7 +193,7 @@ def lever_run(
     else:
         lever = hand_sweep
         fine = STEP_S * np.arange(lever.size)
-    fraction = answer(door, lags, lever)
+    fraction = response(door, lags, lever)
     trend = 1.0 + log.drift * (fine / fine[-1] - 0.5)
     rise = COLD_RISE_K + SPAN_K * trend * fraction + _wander(rng, fine.size, log)
     time = np.arange(rng.uniform(0.0, log.interval), fine[-1] - 1.0, log.interval)

@@ -1,4 +1,4 @@
-"""The first schema: runs, files, results, figures."""
+"""The first schema: which store it is, runs, files, results, figures."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -9,6 +9,11 @@ down_revision = None
 
 def upgrade() -> None:
     """Create the tables."""
+    op.create_table(
+        "store",
+        sa.Column("id", sa.String(length=36), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_store")),
+    )
     op.create_table(
         "runs",
         sa.Column("id", sa.String(length=64), nullable=False),
@@ -37,6 +42,7 @@ def upgrade() -> None:
         sa.Column("figure", sa.String(length=60), nullable=False),
         sa.Column("value", sa.Float(), nullable=True),
         sa.Column("u", sa.Float(), nullable=True),
+        sa.Column("random", sa.Float(), nullable=True),
         sa.Column("unit", sa.String(length=20), nullable=False),
         sa.Column("verdict", sa.String(length=20), nullable=False),
         sa.Column("low", sa.Float(), nullable=True),
@@ -49,7 +55,7 @@ def upgrade() -> None:
     op.create_table(
         "files",
         sa.Column("run_id", sa.String(length=64), nullable=False),
-        sa.Column("name", sa.String(length=512), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
         sa.Column("sha256", sa.String(length=64), nullable=False),
         sa.Column("size", sa.BigInteger(), nullable=False),
         sa.ForeignKeyConstraint(["run_id"], ["runs.id"], name=op.f("fk_files_run_id")),
@@ -59,13 +65,14 @@ def upgrade() -> None:
     op.create_table(
         "results",
         sa.Column("run_id", sa.String(length=64), nullable=False),
-        sa.Column("code_version", sa.String(length=60), nullable=False),
-        sa.Column("definitions_version", sa.String(length=60), nullable=False),
-        sa.Column("limits_version", sa.String(length=120), nullable=False),
+        sa.Column("code_version", sa.Text(), nullable=False),
+        sa.Column("definitions_version", sa.Text(), nullable=False),
+        sa.Column("limits_version", sa.Text(), nullable=False),
         sa.Column("verdict", sa.String(length=20), nullable=False),
         sa.Column("first_cause", sa.String(length=60), nullable=True),
         sa.Column("first_probability", sa.Float(), nullable=True),
         sa.Column("document", sa.JSON(), nullable=False),
+        sa.Column("kept", sa.JSON(), nullable=True),
         sa.Column("computed", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["run_id"], ["runs.id"], name=op.f("fk_results_run_id")),
         sa.PrimaryKeyConstraint("run_id", name=op.f("pk_results")),
@@ -85,3 +92,4 @@ def downgrade() -> None:
     op.drop_index(op.f("ix_runs_purpose"), table_name="runs")
     op.drop_index(op.f("ix_runs_family"), table_name="runs")
     op.drop_table("runs")
+    op.drop_table("store")

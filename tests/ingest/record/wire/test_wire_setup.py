@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from ingest.errors import UnusableRun
-from ingest.record.wire.table_layout import Plan, make_plan, open_plan
+from ingest.record.wire.derivation import Derivation, make_derivation, open_derivation
 from ingest.setup.model import parse_setup
 from ingest.setup.serial import SerialTable, read_serial, with_ports
 
@@ -17,14 +17,14 @@ def serial(text: str) -> SerialTable:
     return read_serial(parse_setup(HEAD + CHANNEL + text))
 
 
-def plan(text: str, head: str = HEAD, channel: str = CHANNEL) -> Plan:
+def derivation(text: str, head: str = HEAD, channel: str = CHANNEL) -> Derivation:
     setup = parse_setup(head + channel + text)
-    return make_plan(setup, read_serial(setup))
+    return make_derivation(setup, read_serial(setup))
 
 
 def faults(text: str, head: str = HEAD, channel: str = CHANNEL) -> str:
     with pytest.raises(UnusableRun) as caught:
-        plan(text, head, channel)
+        derivation(text, head, channel)
     return str(caught.value)
 
 
@@ -83,7 +83,7 @@ def test_a_port_too_many_or_none_is_said() -> None:
 
 
 def test_one_logger_of_csv_lines_is_kept_as_received() -> None:
-    made = plan('[serial]\ncolumns = ["t", "outlet"]\n')
+    made = derivation('[serial]\ncolumns = ["t", "outlet"]\n')
     assert made.as_received
     assert not made.host_time
     assert made.header == "t,outlet"
@@ -99,14 +99,14 @@ def test_one_logger_of_csv_lines_is_kept_as_received() -> None:
     ],
 )
 def test_everything_else_is_put_together_by_column(text: str) -> None:
-    made = plan(text)
+    made = derivation(text)
     assert not made.as_received
     assert made.host_time
     assert made.columns == ("host_s", "outlet")
 
 
 def test_columns_of_several_ports() -> None:
-    made = plan(
+    made = derivation(
         '[channels.vacuum_source]\ncolumn = "gauge_vacuum"\nunit = "kPa"\nreference = "vacuum"\n'
         '[[serial.port]]\nurl = "a"\n'
         '[[serial.port]]\nurl = "b"\nprefix = "gauge_"\ncolumns = ["vacuum", "battery"]\n'
@@ -142,7 +142,7 @@ def test_the_run_folders_setup_is_the_technicians_own_completed(tmp_path: Path) 
         "[events]\nfile = 'old.csv'\noffset = 2.5\n",
         encoding="utf-8",
     )
-    made, text = open_plan(path, ("COM5",))
+    made, text = open_derivation(path, ("COM5",))
     assert "# winter campaign" in text
     assert "# white" in text
     assert "utf-16" not in text
@@ -161,16 +161,16 @@ def test_a_hosts_clock_is_written_into_the_setup(tmp_path: Path) -> None:
         '[channels.outlet]\ncolumn = "outlet"\nunit = "degC"\n[serial]\nformat = "json"\n',
         encoding="utf-8",
     )
-    made, text = open_plan(path, ("COM5",))
+    made, text = open_derivation(path, ("COM5",))
     log = parse_setup(text).log
     assert log.time is not None
     assert (log.time.column, log.time.unit, log.delimiter) == ("host_s", "s", ",")
     again = parse_setup(text)
-    assert make_plan(again, read_serial(again)) == made
+    assert make_derivation(again, read_serial(again)) == made
 
 
 def test_text_that_is_no_toml_is_a_fault(tmp_path: Path) -> None:
     path = tmp_path / "mine.toml"
     path.write_text("[run\n", encoding="utf-8")
     with pytest.raises(UnusableRun, match="not TOML"):
-        open_plan(path, ("COM5",))
+        open_derivation(path, ("COM5",))

@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from ingest.record.journal import Kind, Record
+from ingest.record.wire.derivation import make_derivation
 from ingest.record.wire.deriver import Deriver
 from ingest.record.wire.files import DerivedFiles
 from ingest.record.wire.first import is_whole
-from ingest.record.wire.table_layout import make_plan
 from ingest.setup.model import parse_setup
 from ingest.setup.serial import read_serial
 from tests.support.loggers import with_nmea
@@ -59,7 +59,8 @@ def folder(tmp_path: Path) -> Path:
 def bench(folder: Path, setup: str) -> Bench:
     parsed = parse_setup(setup)
     made = Bench(
-        Deriver(make_plan(parsed, read_serial(parsed)), DerivedFiles(folder, fresh=True)), folder
+        Deriver(make_derivation(parsed, read_serial(parsed)), DerivedFiles(folder, fresh=True)),
+        folder,
     )
     made.clock(0.0)
     made.mark(0.0, "opened")

@@ -16,6 +16,7 @@ from ingest.errors import Fault, UnusableRun
 from ingest.files import SETUP_NAME, read_text
 from ingest.setup.model import Setup, parse_setup
 from ingest.setup.serial import HOST_COLUMN, PortTable, SerialTable, read_serial, with_ports
+from ingest.setup.toml_text import parse_document
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
@@ -26,7 +27,7 @@ _DIALECT: Final = ("delimiter", "decimal", "thousands", "encoding", "units_row",
 
 
 @dataclass(frozen=True)
-class Plan:
+class Derivation:
     """How the lines of a recording become its log.
 
     Parameters
@@ -60,8 +61,8 @@ class Plan:
     setup: Setup
 
 
-def make_plan(setup: Setup, serial: SerialTable) -> Plan:
-    """Plan the log of a recording.
+def make_derivation(setup: Setup, serial: SerialTable) -> Derivation:
+    """Work out the log of a recording.
 
     Raises
     ------
@@ -75,7 +76,7 @@ def make_plan(setup: Setup, serial: SerialTable) -> Plan:
         delimiter = ports[0].delimiter or setup.log.delimiter or ","
         header = delimiter.join(own) if own and setup.log.header is not False else None
         _raise(_missing(setup, own) if own and setup.log.layout == "wide" else [])
-        return Plan(ports, True, False, header, (), (0,), (own,), setup)
+        return Derivation(ports, True, False, header, (), (0,), (own,), setup)
     faults: list[Fault] = []
     columns, first, each_own = [HOST_COLUMN], [], []
     wanted = _wanted(setup, faults)
@@ -108,7 +109,7 @@ def make_plan(setup: Setup, serial: SerialTable) -> Plan:
             )
         )
     _raise([*faults, *_missing(setup, columns)])
-    return Plan(
+    return Derivation(
         ports, False, host, ",".join(map(_quoted, columns)), tuple(columns), tuple(first),
         tuple(each_own), setup,
     )  # fmt: skip
@@ -208,38 +209,38 @@ def _missing(setup: Setup, columns: Iterable[str]) -> list[Fault]:
     ]
 
 
-def complete_setup(text: str, plan: Plan) -> str:
+def complete_setup(text: str, derivation: Derivation) -> str:
     """The text of a run folder's run.toml: the technician's own, with what recording fills in."""
     import tomlkit
 
-    document = tomlkit.parse(text)
+    document = parse_document(text, SETUP_NAME)
     log: Any = document.setdefault("log", tomlkit.table())
     log["file"] = LOG_NAME
-    if plan.as_received:
+    if derivation.as_received:
         log.pop("encoding", None)  # the log is written as UTF-8
     else:
         for key in _DIALECT:
             log.pop(key, None)
         log.update({"delimiter": ",", "decimal": ".", "header": True})
-        if plan.host_time:
+        if derivation.host_time:
             time = tomlkit.inline_table()
             time.update({"column": HOST_COLUMN, "unit": "s"})
             log["time"] = time
     events: Any = document.setdefault("events", tomlkit.table())
     events["file"] = EVENTS_NAME
-    if plan.host_time:
+    if derivation.host_time:
         events.pop("offset", None)  # both are the host's clock
-    _store_ports(document, plan)
+    _store_ports(document, derivation)
     return tomlkit.dumps(document)
 
 
-def _store_ports(document: TOMLDocument, plan: Plan) -> None:
+def _store_ports(document: TOMLDocument, derivation: Derivation) -> None:
     """Write down where the ports were, so that a recording can go on without being told again."""
     import tomlkit
 
     serial: Any = document.setdefault("serial", tomlkit.table())
     tables = serial.get("port")
-    for at, port in enumerate(plan.ports):
+    for at, port in enumerate(derivation.ports):
         table = serial if tables is None else tables[at]
         for key in ("url", "usb", "serial_number", "description"):
             value = getattr(port, key)
@@ -249,7 +250,7 @@ def _store_ports(document: TOMLDocument, plan: Plan) -> None:
                 table[key] = value
 
 
-def open_plan(path: Path, ports: tuple[str, ...] = ()) -> tuple[Plan, str]:
+def open_derivation(path: Path, ports: tuple[str, ...] = ()) -> tuple[Derivation, str]:
     """Read a run.toml for recording.
 
     Parameters
@@ -262,7 +263,7 @@ def open_plan(path: Path, ports: tuple[str, ...] = ()) -> tuple[Plan, str]:
     Returns
     -------
     tuple
-        The plan, and the text of the run.toml that belongs in the run folder.
+        The derivation, and the text of the run.toml that belongs in the run folder.
 
     Raises
     ------
@@ -271,23 +272,17 @@ def open_plan(path: Path, ports: tuple[str, ...] = ()) -> tuple[Plan, str]:
     """
     text = read_text(path)
     setup = parse_setup(_with_log(text, path.name), path.name)
-    plan = make_plan(setup, with_ports(read_serial(setup, path.name), ports))
-    completed = complete_setup(text, plan)
+    derivation = make_derivation(setup, with_ports(read_serial(setup, path.name), ports))
+    completed = complete_setup(text, derivation)
     setup = parse_setup(completed, SETUP_NAME)
-    return make_plan(setup, SerialTable(port=plan.ports)), completed
+    return make_derivation(setup, SerialTable(port=derivation.ports)), completed
 
 
 def _with_log(text: str, file: str) -> str:
     """The text with a ``[log] file``, which a set-up for recording need not name."""
     import tomlkit
-    from tomlkit.exceptions import TOMLKitError
 
-    try:
-        document = tomlkit.parse(text)
-    except TOMLKitError as error:
-        raise UnusableRun(
-            Fault(file, f"text that is not TOML ({error})", "a TOML file", "correct that line")
-        ) from error
+    document = parse_document(text, file)
     log: Any = document.setdefault("log", tomlkit.table())
     if isinstance(log, dict):
         log.setdefault("file", LOG_NAME)

@@ -13,7 +13,7 @@ import polars as pl
 
 from ingest.arrays import Floats
 from ingest.errors import Fault, UnusableRun
-from ingest.load.events_file import EventLines, normal, read_event_lines
+from ingest.events.file import EventLines, normal, read_event_lines
 from ingest.points import CONTROLS, MODES
 from ingest.run import Finding, Rejected
 

@@ -1,4 +1,4 @@
-"""The outlet as the lever's answer: what it is compared with and where it may be used."""
+"""The outlet as the lever's response: what it is compared with and where it may be used."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.lever.path import NotMeasurable
-from analysis.lever.response import outlet_answer, read_outlet
+from analysis.lever.response import outlet_response, read_outlet
 from ingest.run import Run
 from tests.support.signals.runs import Event, make_run
 
@@ -17,13 +17,13 @@ OUTSIDE = np.full(TIME.size, 10.0)
 BLOWING: list[Event] = [(-10.0, "blower", 2.0), (-10.0, "mode", "floor")]
 
 
-def answer(run: Run, shift: float = 0.0):
-    return outlet_answer(read_outlet(run), run.controls, shift)
+def response(run: Run, shift: float = 0.0):
+    return outlet_response(read_outlet(run), run.controls, shift)
 
 
 def test_mix_fraction_where_the_coolant_is_logged():
     run = make_run(TIME, {"outlet": HALF, "inlet_air": OUTSIDE, "coolant_in": WARM}, BLOWING)
-    found = answer(run)
+    found = response(run)
     assert found.normalized
     np.testing.assert_allclose(found.value, 0.5)
     assert found.rise_k == pytest.approx(70.0)
@@ -32,7 +32,7 @@ def test_mix_fraction_where_the_coolant_is_logged():
 
 def test_stand_ins_are_said():
     run = make_run(TIME, {"outlet": HALF, "ambient": OUTSIDE, "engine_coolant": WARM}, BLOWING)
-    assert answer(run).notes == (
+    assert response(run).notes == (
         "ambient stands in for inlet_air",
         "engine_coolant stands in for coolant_in",
     )
@@ -40,7 +40,7 @@ def test_stand_ins_are_said():
 
 def test_without_coolant_the_rise_counts_once_the_outlet_is_warm():
     outlet = np.where(TIME < 300.0, 10.0 + TIME / 6.0, 60.0)
-    found = answer(make_run(TIME, {"outlet": outlet, "inlet_air": OUTSIDE}, BLOWING))
+    found = response(make_run(TIME, {"outlet": outlet, "inlet_air": OUTSIDE}, BLOWING))
     assert not found.normalized
     assert not found.usable[:200].any()
     assert found.usable[350:].all()
@@ -49,14 +49,14 @@ def test_without_coolant_the_rise_counts_once_the_outlet_is_warm():
 def test_cold_engine_does_not_count():
     coolant = np.clip(10.0 + TIME / 4.0, 10.0, 80.0)
     run = make_run(TIME, {"outlet": HALF, "inlet_air": OUTSIDE, "coolant_in": coolant}, BLOWING)
-    assert not answer(run).usable[: int(0.8 * 280) - 20].any()
+    assert not response(run).usable[: int(0.8 * 280) - 20].any()
 
 
 def test_blower_off_and_engine_stopped_do_not_count():
     events: list[Event] = [*BLOWING, (100.0, "blower", 0.0), (200.0, "blower", 2.0)]
     events.append((400.0, "engine", "stop"))
     run = make_run(TIME, {"outlet": HALF, "inlet_air": OUTSIDE, "coolant_in": WARM}, events)
-    usable = answer(run).usable
+    usable = response(run).usable
     assert usable[50]
     assert not usable[150]
     assert usable[300]
@@ -66,17 +66,17 @@ def test_blower_off_and_engine_stopped_do_not_count():
 def test_controls_are_read_at_the_shifted_time():
     events: list[Event] = [*BLOWING, (100.0, "blower", 0.0)]
     run = make_run(TIME, {"outlet": HALF, "inlet_air": OUTSIDE, "coolant_in": WARM}, events)
-    assert not answer(run).usable[105]
-    assert answer(run, shift=10.0).usable[105]
+    assert not response(run).usable[105]
+    assert response(run, shift=10.0).usable[105]
 
 
 def test_recirculated_air_needs_its_own_sensor():
     events: list[Event] = [(-10.0, "blower", 2.0), (-10.0, "mode", "recirculate")]
     outside = {"outlet": HALF, "ambient": OUTSIDE, "coolant_in": WARM}
     with pytest.raises(NotMeasurable, match="recirculated"):
-        answer(make_run(TIME, outside, events))
+        response(make_run(TIME, outside, events))
     entering = {"outlet": HALF, "inlet_air": OUTSIDE, "coolant_in": WARM}
-    assert answer(make_run(TIME, entering, events)).usable.all()
+    assert response(make_run(TIME, entering, events)).usable.all()
 
 
 def test_coolant_that_was_never_warm_is_said():
@@ -84,7 +84,7 @@ def test_coolant_that_was_never_warm_is_said():
         TIME, {"outlet": HALF, "inlet_air": OUTSIDE, "coolant_in": OUTSIDE + 9.0}, BLOWING
     )
     with pytest.raises(NotMeasurable, match="never more than 15 K warmer"):
-        answer(run)
+        response(run)
 
 
 def test_hose_that_cools_behind_a_closed_valve_is_no_reference():
@@ -92,10 +92,10 @@ def test_hose_that_cools_behind_a_closed_valve_is_no_reference():
     outlet = np.where(open_valve, 60.0, 15.0)
     hose = np.where(open_valve, 80.0, 60.0)
     channels = {"outlet": outlet, "inlet_air": OUTSIDE, "coolant_in": hose}
-    found = answer(make_run(TIME, channels, BLOWING))
+    found = response(make_run(TIME, channels, BLOWING))
     assert not found.normalized
     assert "coolant_in cools when the lever is closed" in found.notes
-    with_engine = answer(make_run(TIME, channels | {"engine_coolant": WARM}, BLOWING))
+    with_engine = response(make_run(TIME, channels | {"engine_coolant": WARM}, BLOWING))
     assert with_engine.normalized
 
 
@@ -103,7 +103,7 @@ def test_gap_of_the_coolant_is_not_bridged():
     coolant = WARM.copy()
     coolant[100:200] = np.nan
     run = make_run(TIME, {"outlet": HALF, "inlet_air": OUTSIDE, "coolant_in": coolant}, BLOWING)
-    usable = answer(run).usable
+    usable = response(run).usable
     assert not usable[110:190].any()
     assert usable[50]
 

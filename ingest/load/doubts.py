@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Final
 
-from ingest.load.events_beside import events_beside
+from ingest.events.beside import events_beside
 from ingest.run import Finding
 
 if TYPE_CHECKING:

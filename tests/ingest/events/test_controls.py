@@ -15,7 +15,7 @@ from ingest.clock.order import put_in_order
 from ingest.clock.reader import TimeReader
 from ingest.clock.text import CLOCK
 from ingest.errors import UnusableRun
-from ingest.load.controls import (
+from ingest.events.controls import (
     Events,
     PositionError,
     lever_disagreement,

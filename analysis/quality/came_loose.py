@@ -1,0 +1,90 @@
+"""A sensor that left its place in the middle of a run, and a channel that stuck: `analysis.watch`.
+
+The watch tells a fall from what came before it. A stored run is also looked at afterwards: a
+reading that soon comes back, controls that were moved about then (their clock may be some seconds
+off), controls that nobody noted, or a footwell that falls with its outlet: then nothing is taken
+out. Nothing is said of the air of the cabin, which doors, windows and a leaking body move as well.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from analysis.quality import detector
+from analysis.quality.view import OUTLETS, Hit, View
+from analysis.watch.bins import Seconds, junctions_of, make_seconds, width_for
+from analysis.watch.judge import SILENT, STANDS_STILL, Alarm, judge
+from analysis.watch.places import INDOORS, moved_by
+from ingest.arrays import Bools
+from ingest.run import Finding
+
+MIN_S: Final = 30.0
+"""It lasts this long at least."""
+
+CLOCK_S: Final = 30.0
+"""So far off the notes' clock may be."""
+
+FOLLOWS_S: Final = 90.0
+FOLLOWS_K: Final = 3.0
+"""A footwell that falls this much within this time has been given colder air."""
+
+TOLD: Final[dict[str, str]] = {STANDS_STILL: "stuck"}
+
+
+@detector("came_loose", order=88)
+def detect(view: View) -> Iterator[Hit]:
+    """Find sensors that came off, and channels that stuck, while the run went on."""
+    width = width_for(view.time)
+    if width is None:
+        return
+    values = {point: view.values(point) for point in view.run.sensors if view.has(point)}
+    if not values:
+        return
+    controls = view.run.controls
+    moves = zip(controls["time_s"].to_list(), controls["control"].to_list(), strict=True)
+    seconds = make_seconds(view.time, values, moves, junctions_of(view.run.setup), width)
+    for alarm in judge(seconds):
+        if alarm.kind == SILENT or not _holds(alarm, seconds):
+            continue
+        end = np.inf if alarm.until_s is None else alarm.until_s
+        since = alarm.since_s - width
+        rows: Bools = (view.time >= since) & (view.time <= end) & ~np.isnan(values[alarm.point])
+        if not rows.any():
+            continue
+        begin, last = view.seconds(rows)
+        yield Hit(
+            Finding(
+                TOLD.get(alarm.kind, "came_loose"),
+                f"{alarm.detail} Its readings from {begin:.0f} s to {last:.0f} s were left out.",
+                alarm.point,
+                begin,
+                last,
+                forbids=True,
+                evidence={"told_after_s": alarm.told_s - alarm.since_s},
+            ),
+            rows,
+        )
+
+
+def _holds(alarm: Alarm, seconds: Seconds) -> bool:
+    """Whether what came afterwards bears an alarm out."""
+    end = float(seconds.ends[-1]) if alarm.until_s is None else alarm.until_s
+    if end - alarm.since_s < MIN_S:
+        return False
+    if alarm.kind == STANDS_STILL:
+        return True
+    if alarm.point in INDOORS:
+        return False
+    noted = [(at, control) for at, control in seconds.moves if alarm.point in moved_by(control)]
+    if not noted or any(abs(at - alarm.since_s) <= CLOCK_S for at, _ in noted):
+        return False
+    footwell = seconds.tracks.get("footwell")
+    if alarm.point not in OUTLETS or footwell is None:
+        return True
+    first, last = np.searchsorted(seconds.ends, [alarm.since_s, alarm.since_s + FOLLOWS_S])
+    after = footwell.means[first : last + 1]
+    after = after[~np.isnan(after)]
+    return after.size == 0 or float(after[0] - after.min()) < FOLLOWS_K

@@ -1,0 +1,141 @@
+"""Every name a user meets, and what is known of it: figures, causes, checks, findings.
+
+Nothing is written here: figures speak through their registry and docstrings, causes and checks
+through their table, findings through theirs.
+"""
+
+from __future__ import annotations
+
+import difflib
+import inspect
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import Final, Literal
+
+from analysis.causes.knowledge import CauseRow, CheckRow, knowledge
+from analysis.figures import Figure, all_figures
+from analysis.limits import Limit, default_limits
+
+Kind = Literal["figure", "cause", "check", "finding"]
+
+SECTION: Final = re.compile(r"^(?P<head>\S[^\n]*)\n-{3,}$", re.MULTILINE)
+"""A heading of a numpy-style docstring."""
+
+
+@dataclass(frozen=True, slots=True)
+class FigureWords:
+    """What is said of a figure.
+
+    Parameters
+    ----------
+    name, unit, label
+        As registered.
+    definition
+        How it is defined, in whole sentences.
+    source, uncertainty
+        Where the method comes from, and what its uncertainty holds; empty where nothing is said.
+    limits
+        Default limits: for all heaters (key empty) and by heater layout.
+    """
+
+    name: str
+    unit: str
+    label: str
+    definition: str
+    source: str
+    uncertainty: str
+    limits: Mapping[str, Limit]
+
+
+@dataclass(frozen=True, slots=True)
+class FindingWords:
+    """What is said of a kind of finding: its name, what it means, what to do about it."""
+
+    name: str
+    meaning: str
+    remedy: str = ""
+
+
+@cache
+def figure_words() -> dict[str, FigureWords]:
+    """Every figure by name, in the contract's order."""
+    return {each.name: _figure(each) for each in all_figures()}
+
+
+def _figure(figure: Figure) -> FigureWords:
+    said = sections(inspect.getdoc(figure.measure) or "")
+    default = default_limits()
+    by_layout = {"": default.figures} | dict(default.heaters)
+    return FigureWords(
+        figure.name,
+        figure.unit,
+        figure.label,
+        said[""],
+        said.get("Source", ""),
+        said.get("Uncertainty", ""),
+        {
+            layout: limits[figure.name]
+            for layout, limits in by_layout.items()
+            if figure.name in limits
+        },
+    )
+
+
+def sections(docstring: str) -> dict[str, str]:
+    """A numpy-style docstring by heading, lines joined; what comes before the first has none."""
+    parts = SECTION.split(docstring)
+    named = dict(zip(parts[1::2], parts[2::2], strict=True))
+    return {
+        head: " ".join(text.replace("`", "").split())
+        for head, text in ({"": parts[0]} | named).items()
+    }
+
+
+@cache
+def cause_words() -> dict[str, tuple[CauseRow, ...]]:
+    """Every cause by name with the forms it takes, in the table's order."""
+    rows = knowledge().cause
+    return {
+        name: tuple(row for row in rows if row.name == name)
+        for name in dict.fromkeys(row.name for row in rows)
+    }
+
+
+@cache
+def check_words() -> dict[str, CheckRow]:
+    """Every check by name, in the order of the trade."""
+    return {row.name: row for row in sorted(knowledge().check, key=lambda row: row.order)}
+
+
+@cache
+def finding_words() -> dict[str, FindingWords]:
+    """Every kind of finding by name."""
+    from analysis.quality import all_detectors
+
+    return {
+        each.name: FindingWords(each.name, sections(inspect.getdoc(each.detect) or "")[""])
+        for each in all_detectors()
+    }
+
+
+def kinds_of(name: str) -> list[Kind]:
+    """What a name is; several where a figure and a finding share it, none where it is nothing."""
+    return [kind for kind, names in _names().items() if name in names]
+
+
+def nearest(name: str) -> list[str]:
+    """Names that somebody who wrote this may have meant, the nearest first."""
+    every = sorted({each for names in _names().values() for each in names})
+    plain = re.sub(r"[\s-]+", "_", name.strip().lower())
+    return difflib.get_close_matches(plain, every, n=3)
+
+
+def _names() -> dict[Kind, frozenset[str]]:
+    return {
+        "figure": frozenset(figure_words()),
+        "cause": frozenset(cause_words()),
+        "check": frozenset(check_words()),
+        "finding": frozenset(finding_words()),
+    }

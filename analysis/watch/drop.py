@@ -1,0 +1,199 @@
+"""A temperature that leaves its place for other air, with no control moved.
+
+A sensor that comes off its place relaxes towards the air it then hangs in, at once at its fastest
+(first-order response). What a car does by itself is slower, is announced by a control, is seen by
+the sensors up- and downstream too, or has been seen before in this very run: a fluctuating outlet
+fluctuated already. So the reading is held against the straight line of the half minute before, and
+the difference against what the channel did in the last minutes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from analysis.watch.bins import Seconds
+from analysis.watch.places import (
+    INDOORS,
+    LEAST_K,
+    RELATED,
+    UPWARDS,
+    WAYS,
+    cooler_there,
+    moved_by,
+    settle_s,
+    speed_factor,
+    warmer_there,
+)
+from ingest.arrays import Bools, Floats
+
+LINE: Final = 30
+"""Bins of the straight line."""
+
+AHEAD: Final = (3, 6, 9)
+"""How many bins past its end the line is drawn."""
+
+LAG: Final = AHEAD[-1] + 1
+
+KNOWN: Final = 300
+"""Bins back in which the largest move by itself is looked for ..."""
+
+TIMES: Final = 2.0
+"""... and how many times as large as that one a move must be."""
+
+FEW: Final = 60
+"""With fewer bins to go by, twice the least change is asked for."""
+
+FOLLOWED: Final = 0.3
+"""A related point that moves the same way by this share: the car did it, not the sensor."""
+
+HOLD: Final = 3
+"""Bins a departure must last: a note made three seconds late still comes in time."""
+
+LATE_S: Final = 3.0
+"""A control may have been moved this long before it was noted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Departure:
+    """A point left its line.
+
+    Parameters
+    ----------
+    bin
+        When it could be told.
+    onset
+        When it began, a bin.
+    by
+        How far it is off the line, stored unit; negative for down.
+    before
+        Level it left.
+    """
+
+    bin: int
+    onset: int
+    by: float
+    before: float
+
+
+def departures(seconds: Seconds, point: str) -> Iterator[Departure]:
+    """Departures of a point, each where it is first told.
+
+    Parameters
+    ----------
+    seconds
+        The recording.
+    point
+        A temperature of the car.
+    """
+    own = _surprises(seconds, point)
+    masked = masked_bins(seconds, point)
+    pace = speed_factor(seconds, point)
+    limits = [_limit(each, masked, LEAST_K[point]) * pace for each in own]
+    upwards = UPWARDS if point in INDOORS else 1.0
+    crossed: Bools = np.zeros(masked.size, dtype=bool)
+    for each, limit in zip(own, limits, strict=True):
+        with np.errstate(invalid="ignore"):
+            down = (each <= -limit) & cooler_there(seconds, point)
+            up = (each >= upwards * limit) & warmer_there(seconds, point)
+        ways = WAYS[point]
+        crossed |= (down if "down" in ways else False) | (up if "up" in ways else False)
+    if not crossed.any():
+        return
+    crossed &= ~masked
+    held = crossed.copy()
+    for back in range(1, HOLD):
+        held[back:] &= crossed[:-back]
+        held[:back] = False
+    for place in np.flatnonzero(held):
+        if held[place - 1]:
+            continue
+        found = _described(seconds, point, int(place), own)
+        if not _followed(seconds, point, found):
+            yield found
+
+
+def _described(seconds: Seconds, point: str, place: int, own: list[Floats]) -> Departure:
+    sizes = [0.0 if np.isnan(each[place]) else float(each[place]) for each in own]
+    by = max(sizes, key=abs)
+    means = seconds.tracks[point].means
+    onset = place
+    least = 0.25 * abs(by)
+    while onset > place - AHEAD[-1] and onset > 0 and abs(means[place] - means[onset - 1]) > 0:
+        if abs(_since(own, onset)) < least:
+            break
+        onset -= 1
+    before = means[max(0, onset - 3) : onset + 1]
+    return Departure(place, onset, by, float(np.nanmean(before)))
+
+
+def _since(own: list[Floats], place: int) -> float:
+    known = [float(each[place]) for each in own if not np.isnan(each[place])]
+    return max(known, key=abs, default=0.0)
+
+
+def _followed(seconds: Seconds, point: str, found: Departure) -> bool:
+    """Whether a related point goes the same way by a fair share."""
+    for other in RELATED[point]:
+        if other not in seconds.tracks:
+            continue
+        for each in _surprises(seconds, other):
+            near = each[found.onset : found.bin + 1]
+            near = near[~np.isnan(near)] * np.sign(found.by)
+            if near.size and near.max() >= max(FOLLOWED * abs(found.by), 0.5 * LEAST_K[other]):
+                return True
+    return False
+
+
+def _surprises(seconds: Seconds, point: str) -> list[Floats]:
+    """How far a point is off the line through what it read before, for each of `AHEAD`."""
+    means = seconds.tracks[point].means
+    return [surprise(means, ahead) for ahead in AHEAD]
+
+
+def surprise(means: Floats, ahead: int) -> Floats:
+    """How far each bin is off the line through the bins up to `ahead` before it."""
+    result = np.full(means.size, np.nan)
+    first = LINE - 1 + ahead
+    if means.size > first:
+        drawn = np.convolve(means, _weights(ahead)[::-1], mode="valid")
+        result[first:] = means[first:] - drawn[: means.size - first]
+    return result
+
+
+@cache
+def _weights(ahead: int) -> Floats:
+    """Least squares: weights of a line's points in its value `ahead` past the last of them."""
+    place = np.arange(LINE) - (LINE - 1) / 2.0
+    return np.asarray(1.0 / LINE + place * (place[-1] + ahead) / float(place @ place))
+
+
+def _limit(found: Floats, masked: Bools, least: float) -> Floats:
+    """What a move must exceed, bin by bin, by what was seen until ten bins before."""
+    usable = ~np.isnan(found) & ~masked
+    count: Floats = np.zeros(usable.size)
+    count[LAG:] = np.cumsum(usable)[:-LAG]
+    floor = np.where(count < FEW, 2.0 * least, least)
+    return np.asarray(np.maximum(floor, TIMES * largest_before(found, masked)))
+
+
+def largest_before(found: Floats, but: Bools, known: int = KNOWN) -> Floats:
+    """Largest of the `known` bins until ten before each bin, in size; `but` left out."""
+    usable = ~np.isnan(found) & ~but
+    size = pl.Series(np.where(usable, np.abs(found), 0.0)).rolling_max(known, min_samples=1)
+    return np.concatenate((np.zeros(LAG), size.to_numpy()))[: usable.size]
+
+
+def masked_bins(seconds: Seconds, point: str) -> Bools:
+    """Bins in which a control that reaches a point was just moved."""
+    masked = np.zeros(seconds.ends.size, dtype=bool)
+    for at, control in seconds.moves:
+        if point in moved_by(control):
+            low, high = np.searchsorted(seconds.ends, [at - LATE_S, at + settle_s(control, point)])
+            masked[low : high + 1] = True
+    return masked

@@ -1,0 +1,80 @@
+"""The command line put together: every command mounted, and what becomes of what goes wrong."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Annotated
+
+import typer
+
+from dashboard.commands import explain, fleet, limits, measure, proof, record
+from dashboard.commands.shared import UNUSABLE, note, say, say_error
+
+app = typer.Typer(
+    name="lukewarm",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+
+def show_version(asked: bool) -> None:  # noqa: FBT001 - the shape of an option's callback
+    """Print the version and end, where asked to."""
+    if asked:
+        from importlib.metadata import version
+
+        say(f"lukewarm {version('lukewarm')}")
+        raise typer.Exit
+
+
+@app.callback()
+def options(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=show_version, is_eager=True, help="Say the version and end."
+        ),
+    ] = False,
+) -> None:
+    """Why is the heater lukewarm? From sensor logs to figures, a verdict and the next check."""
+
+
+for commands in (measure, proof, record, fleet, limits, explain):
+    app.add_typer(commands.app)
+
+
+def main() -> None:
+    """Run the command line; a fault in the data is a line on standard error, never a traceback."""
+    if sys.stdout is None:  # closed by the shell
+        drop_output()
+    # The fits are small: threads inside one matrix product cost more than they save.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    for stream in (sys.stdout, sys.stderr):
+        # A Windows console may stand on a code page without degree signs.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    from ingest.errors import LukewarmError
+
+    try:
+        app()
+    except LukewarmError as error:
+        say_error(error)
+        sys.exit(UNUSABLE)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(UNUSABLE)
+    except OSError as error:
+        drop_output()
+        note(f"error: {error.filename or 'output'}: {error.strerror or error}")
+        sys.exit(UNUSABLE)
+    except KeyboardInterrupt:
+        sys.exit(130)
+
+
+def drop_output() -> None:
+    """Let standard output go nowhere.
+
+    Where it takes no more, the interpreter would try again when it ends, and complain.
+    """
+    sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123 - until the end

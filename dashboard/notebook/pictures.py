@@ -1,0 +1,134 @@
+"""A result as a picture and as the report for owner, work order and warranty file."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+    from dashboard.notebook.found import Found
+
+HEIGHT_PX: Final = 680
+LINE_PX: Final = 22
+"""Height of a line of the legend or of the title."""
+
+
+def plot(found: Found) -> go.Figure:
+    """The readings of a run with the stretches marked that its figures rest on.
+
+    Parameters
+    ----------
+    found
+        What `analyze` gave; its ``units`` are those of the axes.
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        A notebook shows it; ``write_html`` and ``show`` are plotly's own. Lines of more than 3000
+        points are thinned, extremes kept; figures are never computed from these.
+
+    Examples
+    --------
+    >>> import lukewarm as lw
+    >>> picture = lw.plot(lw.analyze("sample_logs/SC-014-complaint"))
+    >>> picture.data[0].name
+    'outlet'
+    """
+    import html
+
+    from dashboard.plots.run import LETTERS, run_plot
+    from dashboard.plots.run_page import windows_of
+    from dashboard.text.shown import clean, words
+
+    windows = windows_of(found.to_dict())
+    picture = run_plot(found.analysis.run, windows, found.units)
+    marked = "  ".join(
+        f"<b>{letter}</b> {html.escape(window.label)}"
+        for letter, window in zip(LETTERS, windows, strict=False)
+    )
+    title = f"{html.escape(clean(found.run.name))}: {html.escape(found.verdict)}"
+    shared = {html.escape(words(point)) for point in picture.legend}
+    for trace in picture.figure.data:
+        trace.showlegend = trace.name in shared
+    picture.figure.update_layout(
+        title=_left(f"<b>{title}</b><br>{marked}"),
+        showlegend=True,
+        legend={"orientation": "h", "x": 0, "y": 1.0, "yanchor": "bottom", "xanchor": "left"},
+        margin={"t": 2 * LINE_PX + 2 * LINE_PX * -(-len(shared) // 3)},
+        height=HEIGHT_PX,
+    )
+    return picture.figure
+
+
+def _left(text: str) -> dict[str, Any]:
+    return {
+        "text": text,
+        "font": {"size": 15},
+        "x": 0.0,
+        "xref": "paper",
+        "xanchor": "left",
+        "y": 1.0,
+        "yref": "container",
+        "yanchor": "top",
+        "pad": {"t": 8},
+    }
+
+
+def report(
+    found: Found, out: str | Path, before: Found | None = None, *, done: Sequence[str] = ()
+) -> Path:
+    """Write one page each for the owner, the work order and the warranty file.
+
+    Parameters
+    ----------
+    found
+        The run the report is about.
+    out
+        ``FILE.html`` or ``FILE.pdf``.
+    before
+        The same car before its repair.
+    done
+        What was done to it, in your words.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    UnusableRun
+        Where the two runs are of different cars, or the file cannot be written.
+
+    Warns
+    -----
+    UserWarning
+        Of what makes the comparison of the two runs doubtful.
+
+    Examples
+    --------
+    >>> import lukewarm as lw
+    >>> before = lw.analyze("sample_logs/SC-014-complaint")
+    >>> after = lw.analyze("sample_logs/SC-014-after-repair")
+    >>> lw.report(after, "SC-014.html", before, done=["cable adjusted"]).name
+    'SC-014.html'
+    """
+    import warnings
+
+    from dashboard.report.make import require_ending, write_report
+    from dashboard.report.subject import subject_of
+
+    path = Path(out)
+    require_ending(path)
+    both = [found] if before is None else [before, found]
+    sheets = [line for each in both for line in each.run.sheet()]
+    subject = subject_of(
+        [each.analysis for each in both], sheets, done, found.baseline, found.units
+    )
+    for doubt in subject.doubts:
+        warnings.warn(doubt, stacklevel=2)
+    write_report(subject, path)
+    return path

@@ -1,0 +1,134 @@
+"""What people name, opened: run folders, limits files, good cars, stores. Commands and notebooks.
+
+Nothing is printed here; whoever asks says what becomes of a run that cannot be used.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from analysis.baseline import Baseline
+    from analysis.limits import Limits
+    from ingest.errors import LukewarmError
+    from ingest.run import Run
+    from ingest.store.store import Store
+
+UnitSystem = Literal["si", "us"]
+"""What people see; everything stored is SI."""
+
+Read = Callable[[list[Path]], "Iterable[tuple[Path, Run | LukewarmError]]"]
+"""Loads run folders in order; gives the error where one cannot be used."""
+
+
+def expand(places: Iterable[str]) -> list[Path]:
+    """Run folders meant by texts: patterns are expanded, a folder of runs gives its runs.
+
+    Windows shells leave patterns to the program.
+    """
+    from ingest.load.load import run_folders
+
+    found: list[Path] = []
+    for text in places:
+        if any(mark in text for mark in "*?[") and not Path(text).exists():
+            pattern = Path(text)
+            anchor = Path(pattern.anchor) if pattern.anchor else Path()
+            matching = sorted(anchor.glob(str(pattern.relative_to(anchor))))
+            found.extend(matching or [pattern])
+        else:
+            found.extend(run_folders(Path(text)) or [Path(text)])
+    return found
+
+
+def read_limits(path: Path | None) -> Limits:
+    """The limits file given, or the default ones.
+
+    Raises
+    ------
+    UnusableRun
+        Where the file cannot be read or is no limits file.
+    """
+    from analysis.limits import default_limits, parse_limits
+    from ingest.load.load import read_text
+
+    return default_limits() if path is None else parse_limits(read_text(path), path.name)
+
+
+def open_store(place: Path, database: str | None = None) -> Store:
+    """A store that is there, with a catalog that knows its files.
+
+    Raises
+    ------
+    UnusableRun
+        Where the folder is no store, or its database cannot be reached.
+    """
+    from ingest.store.store import Store
+    from ingest.store.verify import require_runs
+
+    store = Store.open(place, database, create=False)
+    require_runs(store)
+    return store
+
+
+def read_baseline(place: Path, read: Read) -> Baseline:
+    """Figures of the known-good cars in a folder of run folders or a store.
+
+    Parameters
+    ----------
+    place
+        The folder.
+    read
+        Loads the runs of a plain folder.
+
+    Raises
+    ------
+    UnusableRun
+        Where there is no usable run of a good car.
+    """
+    from analysis.baseline import Baseline
+    from analysis.compare.stored import baseline_from_store
+    from analysis.pipeline import measure
+    from ingest.errors import Fault, UnusableRun
+    from ingest.load.load import run_folders
+    from ingest.store.store import Store
+
+    if Store.is_store(place):
+        return baseline_from_store(open_store(place))
+    runs = [
+        outcome for _, outcome in read(run_folders(place)) if not isinstance(outcome, Exception)
+    ]
+    # a folder may hold complaints beside the good cars; where purposes are noted, they decide
+    good = [measure(run) for run in [r for r in runs if is_baseline(r)] or runs]
+    if not good:
+        raise UnusableRun(
+            Fault(str(place), "no usable run folder", "runs of known-good cars", "check the path")
+        )
+    return Baseline.of(good)
+
+
+def is_baseline(run: Run) -> bool:
+    """Whether the run is of a known-good car by its own set-up."""
+    return run.setup.run.purpose == "baseline"
+
+
+def checks_on_sheet(place: Path) -> dict[str, bool]:
+    """Newest answer of each check on a run folder's sheet; none for a log without a folder.
+
+    Raises
+    ------
+    UnusableRun
+        Where the sheet cannot be read.
+    """
+    from dashboard.text.checks import check_names
+    from ingest.check_sheet import found_by_check, read_sheet
+
+    return found_by_check(read_sheet(place), check_names()) if place.is_dir() else {}
+
+
+def error_document(place: Path, error: LukewarmError) -> dict[str, Any]:
+    """The entry of a run that cannot be used."""
+    from analysis.result import SCHEMA
+
+    return {"schema": SCHEMA, "run": {"name": place.name}, "error": str(error).splitlines()}

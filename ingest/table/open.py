@@ -1,0 +1,100 @@
+"""A log of any kind → its columns; the reader is chosen by the file's first bytes.
+
+Delimited text, workbooks, Parquet and measurement files (MDF), and any of them in a gzip or zip
+archive.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from ingest.table.kinds import Kind, kind_of_file
+from ingest.table.packed import unpacked
+from ingest.table.text.read import iter_text, read_text_table
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from ingest.setup.model import LogTable
+    from ingest.table.columns import Columns
+
+
+def open_log(
+    path: Path,
+    log: LogTable,
+    *,
+    whole_up_to: int | None = None,
+    max_bytes: int | None = None,
+    hashed: bool = False,
+) -> Columns | None:
+    """Read a log.
+
+    Parameters
+    ----------
+    path
+        The file.
+    log
+        The set-up's `[log]`.
+    whole_up_to
+        A log of lines larger than this, bytes, is not read: `iter_log` takes it in parts.
+    max_bytes
+        Read about so much of a log of lines and no more.
+    hashed
+        Whether `Columns.sha256` is wanted, where it costs no second reading.
+
+    Returns
+    -------
+    Columns or None
+        None where the log is too large to be read whole.
+
+    Raises
+    ------
+    UnusableRun
+        Where the file cannot be read or holds no table.
+    """
+    with unpacked(path) as place:
+        kind = kind_of_file(place)
+        if kind != "text":
+            return _read_whole(place, log, kind, packed=place != path)
+        if whole_up_to is not None and _size(place) > whole_up_to:
+            return None
+        return read_text_table(place, log, max_bytes=max_bytes, hashed=hashed and place == path)
+
+
+def iter_log(path: Path, log: LogTable, *, chunk_bytes: int) -> Iterator[Columns]:
+    """Read a log in parts of about `chunk_bytes`, all with the same columns.
+
+    Raises
+    ------
+    UnusableRun
+        Where the file cannot be read or holds no table.
+    """
+    with unpacked(path) as place:
+        kind = kind_of_file(place)
+        if kind == "text":
+            yield from iter_text(place, log, chunk_bytes=chunk_bytes)
+        else:
+            yield _read_whole(place, log, kind, packed=place != path)
+
+
+def _read_whole(path: Path, log: LogTable, kind: Kind, *, packed: bool) -> Columns:
+    """A log of a kind that is not read in parts; its reader is loaded only now."""
+    if kind == "workbook":
+        from ingest.table.workbook.read import read_workbook
+
+        return read_workbook(path, log)
+    if kind == "parquet":
+        from ingest.table.parquet import read_parquet
+
+        return read_parquet(path, log, path.read_bytes() if packed else None)
+    from ingest.table.mdf import read_mdf
+
+    return read_mdf(path, log)
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:  # the reader says what is wrong with it
+        return 0

@@ -1,0 +1,78 @@
+"""A sensor that came off in mid-run loses what follows; an unclear fall loses nothing."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.quality import assess
+from ingest.run import Run
+from tests.support.signals.runs import Event, make_run
+
+TIME = np.arange(-60.0, 1200.0)
+WARM = 1.0 - np.exp(-np.maximum(TIME, 0.0) / 200.0)
+NOTES: list[Event] = [(-60.0, "temp_lever", 100.0), (0.0, "engine", "start")]
+OFF = 800.0
+
+
+def run_with(events: list[Event], *, back: float = np.inf, cold_feet: bool = False) -> Run:
+    rng = np.random.default_rng(3)
+    lag = np.exp(-np.maximum(TIME - OFF, 0.0) / 5.0)
+    coolant = -5.0 + 90.0 * WARM
+    outlet = -5.0 + 60.0 * WARM
+    footwell = -5.0 + 45.0 * WARM
+    off = (TIME >= OFF) & (back > TIME)
+    outlet = np.where(off, 20.0 + (outlet - 20.0) * lag, outlet)
+    if cold_feet:
+        footwell = footwell - 8.0 * (1.0 - np.exp(-np.maximum(TIME - OFF, 0.0) / 40.0))
+    channels = {
+        "outlet": outlet,
+        "footwell": footwell,
+        "coolant_in": coolant,
+        "ambient": np.full(TIME.size, -5.0),
+    }
+    noisy = {point: each + rng.normal(0.0, 0.1, TIME.size) for point, each in channels.items()}
+    return make_run(TIME, noisy, events)
+
+
+def loose(run: Run) -> list[tuple[float | None, float | None]]:
+    return [
+        (each.from_s, each.to_s)
+        for each in assess(run).findings
+        if each.fault == "came_loose" and each.channel == "outlet"
+    ]
+
+
+def test_what_follows_the_fall_is_left_out() -> None:
+    run = run_with(NOTES)
+    run = run.with_(readings=run.readings.filter(run.readings["time_s"] < OFF + 100.0))
+    ((begin, end),) = loose(run)
+    assert begin is not None
+    assert abs(begin - OFF) <= 5.0
+    assert end == OFF + 99.0
+    time, _ = assess(run).series("outlet")
+    assert time[-1] < OFF + 1.0
+
+
+def test_what_came_before_and_after_is_kept() -> None:
+    run = run_with(NOTES, back=1000.0)
+    ((_, end),) = loose(run)
+    assert end is not None
+    assert abs(end - 1000.0) <= 5.0
+    time, _ = assess(run).series("outlet")
+    assert time[-1] == TIME[-1]
+
+
+def test_a_short_fall_loses_nothing() -> None:
+    assert loose(run_with(NOTES, back=OFF + 20.0)) == []
+
+
+def test_a_fall_beside_a_note_whose_clock_is_off_loses_nothing() -> None:
+    assert loose(run_with([*NOTES, (OFF + 20.0, "temp_lever", 0.0)])) == []
+
+
+def test_a_fall_in_a_run_without_notes_loses_nothing() -> None:
+    assert loose(run_with([])) == []
+
+
+def test_a_fall_that_the_footwell_follows_loses_nothing() -> None:
+    assert loose(run_with(NOTES, cold_feet=True)) == []
