@@ -84,12 +84,9 @@ def judge_run(
             "undecided", say("the outlet could not be judged: {why}", why=why or "no figure")
         )
     first = max(probability, key=lambda cause: probability[cause])
-    if first != NO_FAULT or probability[first] < SOUND:
-        fault = max((p, name) for name, p in probability.items() if name != NO_FAULT)
-        title = knowledge().row(fault[1]).title
+    if first != NO_FAULT:
         return RunVerdict(
-            "undecided",
-            f"every limit holds, but the readings may mean that {title} ({fault[0]:.0%})",
+            "undecided", f"every limit holds, but most likely {_named(first, probability)}"
         )
     hidden = [each for each in seen if each.blocks_pass]
     if repaired:
@@ -98,7 +95,16 @@ def judge_run(
         return RunVerdict(
             "undecided", f"nothing failed, but this run could not have shown {_titles(hidden)}"
         )
+    if probability[first] < SOUND:
+        fault = max((name for name in probability if name != NO_FAULT), key=probability.__getitem__)
+        return RunVerdict(
+            "undecided", f"every limit holds, but it may be that {_named(fault, probability)}"
+        )
     return RunVerdict("pass", None)
+
+
+def _named(cause: str, probability: Mapping[str, float]) -> str:
+    return f"{knowledge().row(cause).title} ({probability[cause]:.0%})"
 
 
 def _by_weight(judged: Mapping[str, Judged], verdict: Verdict) -> tuple[str, ...]:

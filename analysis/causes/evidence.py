@@ -11,13 +11,18 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.causes.knowledge import FigureScale, knowledge
-from analysis.causes.signs import LATE_S, coolant_warmed, signs_seen
+from analysis.causes.signs import signs_seen
+from analysis.coolant.study import SURELY_C
 from analysis.signal.order_statistics import quantiles
 from analysis.uncertainty import shared_parts
 from ingest.arrays import Floats
 
 if TYPE_CHECKING:
     from analysis.measured import Measured
+    from analysis.timeline.timeline import Timeline
+
+LATE_S: Final = 900.0
+"""The coolant counts as having had its time to warm after this long, s."""
 
 SPAN_K: Final = 80.0
 """Coolant minus outside air that span figures are scaled to, K."""
@@ -65,7 +70,7 @@ def evidence_of(measured: Measured) -> Evidence:
         late = _coolant_reached(measured)
         if late is not None:
             found["coolant_reached"] = late
-    swing = _coolant_swing(measured)
+    swing = _coolant_swing(measured) if _held(measured) else None
     if swing is not None:
         found["coolant_swing"] = swing
     best = _vacuum_best(measured)
@@ -76,6 +81,22 @@ def evidence_of(measured: Measured) -> Evidence:
         found["vacuum_best"] = best
         found["vacuum_sag"] = (best[0] - low, u_low)
     return Evidence(found, signs_seen(measured), _air(measured))
+
+
+def coolant_warmed(timeline: Timeline) -> bool:
+    """Whether an engine warmed the coolant at all: one that did not run shows no thermostat."""
+    for point in ("engine_coolant", "coolant_in"):
+        if timeline.has(point):
+            values = timeline.values(point)
+            low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
+            return high > 45.0 or high - low > 15.0
+    return False
+
+
+def _held(measured: Measured) -> bool:
+    """Whether there is a level to swing about: a plateau, or no thermostat at work."""
+    coolant = measured.context.coolant
+    return coolant.held is not None or coolant.had_to_show
 
 
 def _flow_ratio(found: Mapping[str, tuple[float, float]]) -> tuple[float, float] | None:
@@ -103,21 +124,27 @@ def _air(measured: Measured) -> float | None:
 
 
 def _coolant_reached(measured: Measured) -> tuple[float, float] | None:
-    """Coolant temperature late in a run in which the thermostat was not seen to regulate."""
+    """Coolant temperature late in a run in which the thermostat was not seen to regulate.
+
+    A lightly loaded engine rests well below its thermostat in the cold (measured drives of a
+    healthy car ended at 58 to 72 °C with a thermostat of 90 °C, tests/data/measured): a level as
+    low as that says nothing, unless a sound thermostat had to show there.
+    """
     context = measured.context
     if not coolant_warmed(context):
         return None
-    time = context.grid.time
-    late = (time > LATE_S) & context.engine_on
+    late = (context.grid.time > LATE_S) & context.engine_on
     for point in ("engine_coolant", "coolant_in"):
         if context.has(point):
             values = context.values(point)[late]
             values = values[~np.isnan(values)]
             if values.size * context.grid.step >= 60.0:
+                reached = quantiles(values, 0.9)[0]
+                if reached < SURELY_C and not context.coolant.had_to_show:
+                    return None
                 sensor = measured.run.sensors[point]
                 shared = math.sqrt(sum(source.u**2 for source in sensor.errors))
-                spread = float(np.std(values))
-                return quantiles(values, 0.9)[0], math.hypot(shared, spread)
+                return reached, math.hypot(shared, float(np.std(values)))
     return None
 
 

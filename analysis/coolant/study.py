@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -96,6 +96,8 @@ class CoolantStudy:
         What a reader of the plateau must know, or None.
     otherwise
         Mean coolant temperature since it was held, whatever the heater was set to, °C.
+    had_to_show
+        Whether an opening is missing where a sound thermostat would have shown it.
     """
 
     point: str | None
@@ -108,6 +110,7 @@ class CoolantStudy:
     why_not_held: str | None = None
     remark: str | None = None
     otherwise: float | None = None
+    had_to_show: bool = False
 
 
 def study_coolant(timeline: Timeline) -> CoolantStudy:
@@ -124,13 +127,13 @@ def study_coolant(timeline: Timeline) -> CoolantStudy:
             why += " and coolant flowing through the heater"
         return CoolantStudy(point, 1.0, nothing, nothing, None, why, None, why)
     alike = heater_as_before(course)
-    opening, why_no_opening = _best_opening(course, alike)
+    opening, missing = _best_opening(course, alike)
     # what the heater's setting did is no doing of the thermostat, where enough is left without it
     last = course if alike is None or not _enough_left(alike, opening) else alike
-    held, why_not_held, remark = _held(last, opening, why_no_opening)
+    held, why_not_held, remark = _held(last, opening, missing)
     if held is None and last is not course:
         last = course
-        held, why_not_held, remark = _held(last, opening, why_no_opening)
+        held, why_not_held, remark = _held(last, opening, missing)
     otherwise = None if held is None else float(np.nanmean(course.value[held[0] :]))
     return CoolantStudy(
         point,
@@ -138,15 +141,33 @@ def study_coolant(timeline: Timeline) -> CoolantStudy:
         last.time,
         last.value,
         opening,
-        why_no_opening,
+        None if missing is None else missing.why,
         held,
         why_not_held,
         remark,
         otherwise,
+        missing is not None and missing.had_to_show,
     )
 
 
-def _best_opening(course: Course, alike: Course | None) -> tuple[Break | None, str | None]:
+class NoOpening(NamedTuple):
+    """Why no opening was seen.
+
+    Parameters
+    ----------
+    why
+        The reason, for a reader.
+    had_to_show
+        Whether a sound thermostat would have shown its opening here: the coolant came to rest with
+        the engine's load kept, long enough, and without a bend. Anything else (a log that ended too
+        soon, a warm start, a load that fell) tells nothing of the thermostat.
+    """
+
+    why: str
+    had_to_show: bool = False
+
+
+def _best_opening(course: Course, alike: Course | None) -> tuple[Break | None, NoOpening | None]:
     """Look for the opening with the heater set as it was, and only then in everything."""
     again, why_not_again = (None, None) if alike is None else _opening(alike)
     if alike is not None and again is not None and _seen(alike, again.peak, SEEN_AFTER_S):
@@ -175,15 +196,15 @@ def _enough_left(course: Course, opening: Break | None) -> bool:
     return _seconds_seen(course, start) >= (MIN_AFTER_S if opening is not None else SETTLED_S)
 
 
-def _opening(course: Course) -> tuple[Break | None, str | None]:
+def _opening(course: Course) -> tuple[Break | None, NoOpening | None]:
     """Find the bend of the opening thermostat, or the reason why there is none to be seen."""
     smooth = course.smooth
     peak = _end_of_warming(course)
     if peak is None:
-        return None, "the coolant was still warming up when the log ended"
+        return None, NoOpening("the coolant was still warming up when the log ended")
     warmed = float(smooth[peak] - smooth[: peak + 1].min())
     if warmed < MIN_WARMING_K:
-        return None, "the engine was warm already when the log began"
+        return None, NoOpening("the engine was warm already when the log began")
     level = float(smooth[peak])
     after_s = float(course.time[-1] - course.time[peak])
     overshot = _overshot(course, peak)
@@ -191,7 +212,7 @@ def _opening(course: Course) -> tuple[Break | None, str | None]:
     if level < COOLEST_C:
         needed = MIN_AFTER_COOL_S
     if after_s < needed and level < COOLEST_C:
-        return None, (
+        return None, NoOpening(
             say(
                 "the coolant stopped warming at {level:.0f degC}, below any thermostat in use, "
                 "{after:.0f s} before the log ended: a heat balance, no thermostat that opened",
@@ -200,15 +221,17 @@ def _opening(course: Course) -> tuple[Break | None, str | None]:
             )
         )
     if after_s < needed:
-        return None, (
+        return None, NoOpening(
             f"the log ended {after_s:.0f} s after the coolant stopped warming, too soon to tell an "
             "open thermostat from a heat balance"
         )
     found = fit_break(course.time, course.value, smooth, peak, course.noise, course.load)
     if found is None:
-        return None, "too little of the warming was logged before the coolant stopped climbing"
+        return None, NoOpening(
+            "too little of the warming was logged before the coolant stopped climbing"
+        )
     if not _load_kept(course, found):
-        return None, (
+        return None, NoOpening(
             say(
                 "the coolant stopped climbing at {level:.0f degC} as the engine's load fell, and "
                 "was not tested with more load after that: this is a heat balance, "
@@ -216,8 +239,8 @@ def _opening(course: Course) -> tuple[Break | None, str | None]:
                 level=level,
             )
         )
-    if level < COOLEST_C and (_touched(course, found.start, peak, 60.0) or found.misfit > ILL_FIT):
-        return None, (
+    if level < SURELY_C and (_touched(course, found.start, peak, 60.0) or found.misfit > ILL_FIT):
+        return None, NoOpening(
             say(
                 "the coolant stopped climbing at {level:.0f degC} as the heater's setting or the "
                 "load changed: this is a heat balance, not the thermostat",
@@ -226,12 +249,13 @@ def _opening(course: Course) -> tuple[Break | None, str | None]:
         )
     surely = overshot and level >= COOLEST_C
     if not surely and _rate_left(course, peak) < STILL_WARMING:
-        return None, (
+        return None, NoOpening(
             say(
                 "the coolant drew near {level:.0f degC} ever more slowly, without the bend that an "
                 "opening thermostat makes: the thermostat never closed, or never opened",
                 level=level,
-            )
+            ),
+            had_to_show=True,
         )
     return found, None
 
@@ -299,34 +323,49 @@ def _rate_left(course: Course, peak: int) -> float:
 
 
 def _held(
-    course: Course, opening: Break | None, why_no_opening: str | None
+    course: Course, opening: Break | None, missing: NoOpening | None
 ) -> tuple[tuple[int, int] | None, str | None, str | None]:
     """Find where the coolant was held: bins from and to, why not, and a remark."""
     end = course.value.size
-    if opening is not None:
+    if opening is not None or missing is None:
+        assert opening is not None  # noqa: S101 - a missing opening has its reason
         start = opening.peak + _settling(course, opening.peak, MAX_SETTLING_S)
         if _seconds_seen(course, start) < MIN_AFTER_PEAK_S:
             # what was seen of the plateau came soon after the peak; the rest was not comparable
             start = opening.peak
         return (start, end), None, None
-    remark = f"no opening was seen: {why_no_opening}"
+    remark = say("no opening was seen: {why}", why=missing.why)
     for band, least_s in HELD:
         start = _flat_from(course, band)
         long_enough = _seconds_seen(course, start) >= least_s
-        if long_enough and course.smooth[start:].mean() >= COOLEST_C and _varied(course, start):
+        if long_enough and _thermostat_may_hold(course, start) and _varied(course, start):
             return (start + _settling(course, start, MAX_SETTLING_S), end), None, remark
     start = _flat_from(course, SETTLED_K)
-    why_not = _unsettled(course, start, why_no_opening)
+    why_not = _unsettled(course, start, missing)
     if why_not is not None:
         return None, why_not, None
     return (
         (start + _settling(course, start, math.inf), end),
         None,
-        f"{remark}; it may be the engine's heat balance",
+        say("{remark}; it may be the engine's heat balance", remark=remark),
     )
 
 
-def _unsettled(course: Course, start: int, why_no_opening: str | None) -> str | None:
+def _thermostat_may_hold(course: Course, start: int) -> bool:
+    """Whether a level is warm enough for a thermostat, and for a cool one made by more than idling.
+
+    A measured healthy car rested at 68 to 70 °C for ten minutes in slow traffic.
+    """
+    level = float(course.smooth[start:].mean())
+    return level >= SURELY_C or (level >= COOLEST_C and not _idled(course, start))
+
+
+def _idled(course: Course, start: int) -> bool:
+    """Whether the car mostly idled from `start` on; not known counts as idling."""
+    return course.idle is None or float(course.idle[start:].mean()) > 0.5
+
+
+def _unsettled(course: Course, start: int, missing: NoOpening) -> str | None:
     """Why a level at the end of the log is no plateau, or None where it is one."""
     level = float(course.smooth[start:].mean())
     if level < LUKEWARM_C and level - float(course.smooth.min()) < COLD_RISE_K:
@@ -336,7 +375,7 @@ def _unsettled(course: Course, start: int, why_no_opening: str | None) -> str | 
             level=level,
         )
     if _seconds_seen(course, start) < SETTLED_S:
-        return say("the coolant never settled: {why}", why=why_no_opening or "no reason given")
+        return say("the coolant never settled: {why}", why=missing.why)
     if course.idle is not None and float(course.idle[start:].mean()) > 0.5:
         return say(
             "the coolant stayed near {level:.0f degC} while the car mostly idled: that is the heat "
@@ -348,7 +387,14 @@ def _unsettled(course: Course, start: int, why_no_opening: str | None) -> str | 
         return say(
             "the coolant was still changing by {rate:+.1f K/min} when the log ended: {why}",
             rate=rate * 60.0,
-            why=why_no_opening or "no reason given",
+            why=missing.why,
+        )
+    if level < SURELY_C and not missing.had_to_show:
+        return say(
+            "the coolant rested at {level:.0f degC}, where a heat balance looks the same as a "
+            "thermostat, and {why}",
+            level=level,
+            why=missing.why,
         )
     return None
 
