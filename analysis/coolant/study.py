@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
+import polars as pl
 
 from analysis.coolant.course import TOUCHED_PCT, Course, course_of, heater_as_before
 from analysis.coolant.opening import Break, fit_break
@@ -48,6 +49,9 @@ no source). Below this a bend needs better evidence."""
 
 SURELY_C: Final = 74.0
 """Warmer than this no heater turned down makes a heat balance look like a thermostat."""
+
+FIRST_HELD_S: Final = 900.0
+"""A level that is warm enough and kept for this long was held; a later climb is another matter."""
 
 SEEN_AFTER_S: Final = 60.0
 
@@ -200,6 +204,11 @@ def _opening(course: Course) -> tuple[Break | None, NoOpening | None]:
     """Find the bend of the opening thermostat, or the reason why there is none to be seen."""
     smooth = course.smooth
     peak = _end_of_warming(course)
+    first = _end_of_warming(course, FIRST_HELD_S)
+    if first is not None and smooth[first] >= SURELY_C:
+        # held for long at a thermostat's temperature: what the log climbs to later is no warming
+        later = math.inf if peak is None else float(smooth[peak] - smooth[first])
+        peak = first if later > CLIMBS_ON_K else peak
     if peak is None:
         return None, NoOpening("the coolant was still warming up when the log ended")
     warmed = float(smooth[peak] - smooth[: peak + 1].min())
@@ -273,10 +282,19 @@ def _touched(course: Course, start: int, stop: int, more_s: float) -> bool:
     return float(np.ptp(part)) >= TOUCHED_PCT
 
 
-def _end_of_warming(course: Course) -> int | None:
-    """Index of the peak or knee that ends the warming for good, or None where it goes on."""
+def _end_of_warming(course: Course, within_s: float = math.inf) -> int | None:
+    """Index of the peak or knee that ends the warming, or None where it goes on.
+
+    Parameters
+    ----------
+    course
+        The coolant's course.
+    within_s
+        How long after it the coolant must not climb on; all the rest of the log by default.
+    """
     smooth = course.smooth
-    later = np.maximum.accumulate(smooth[::-1])[::-1]
+    ahead = min(smooth.size, course.bins(min(within_s, float(np.ptp(course.time)) + course.step)))
+    later = pl.Series(smooth[::-1]).rolling_max(ahead, min_samples=1).to_numpy()[::-1]
     so_far = np.maximum.accumulate(smooth)
     near = int(np.argmax(later - so_far <= CLIMBS_ON_K))
     below = np.flatnonzero(smooth[: near + 1] <= smooth[near] - MIN_WARMING_K)
@@ -333,7 +351,7 @@ def _held(
         if _seconds_seen(course, start) < MIN_AFTER_PEAK_S:
             # what was seen of the plateau came soon after the peak; the rest was not comparable
             start = opening.peak
-        return (start, end), None, None
+        return (start, _while_held(course, start)), None, None
     remark = say("no opening was seen: {why}", why=missing.why)
     for band, least_s in HELD:
         start = _flat_from(course, band)
@@ -349,6 +367,12 @@ def _held(
         None,
         say("{remark}; it may be the engine's heat balance", remark=remark),
     )
+
+
+def _while_held(course: Course, start: int) -> int:
+    """Where the level that the thermostat held ends: a hot end of the log does not belong to it."""
+    kept = course.smooth[start:] <= float(np.median(course.smooth[start:])) + CLIMBS_ON_K
+    return start + int(np.flatnonzero(kept)[-1]) + 1
 
 
 def _thermostat_may_hold(course: Course, start: int) -> bool:
