@@ -18,7 +18,7 @@ from ingest.errors import UnusableRun
 from ingest.files import find_files
 from ingest.json_text import parse_json
 from ingest.record.test_plan import read_plan
-from ingest.record.wire.table_layout import open_plan
+from ingest.record.wire.derivation import open_plan
 from ingest.sensors.units import UnknownUnit, conversion
 from ingest.setup.toml_text import MAX_DEPTH, MAX_PARTS, check_bounds, parse_document, parse_toml
 from ingest.store.store import Store
