@@ -10,18 +10,11 @@ from analysis.figures import all_figures
 from analysis.heater.predict import Prediction, predict_steady_rise
 from analysis.measurement import Measurement
 from analysis.pipeline import measure
+from ingest.findings import doubts_sensor
 from ingest.run import Finding, Run
 
 LATEST_S: Final = 120.0
 """A fault that was there this long before the end of the readings is a fault of now."""
-
-LASTING: Final = frozenset({"reversed", "swapped", "wrong_type", "shorted"})
-"""Faults of how a sensor is fitted: they stay until somebody puts it right."""
-
-DOUBTFUL: Final = frozenset(
-    {"open", "stuck", "fell_off", "came_loose", "noisy", "dead", "disagrees_at_soak"}
-)
-"""Faults worth saying at once even where the readings may still be used."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +82,6 @@ def sensor_warnings(findings: tuple[Finding, ...], until_s: float) -> tuple[Find
         finding
         for finding in findings
         if finding.channel is not None
-        and (finding.forbids or finding.fault in LASTING or finding.fault in DOUBTFUL)
+        and (finding.forbids or doubts_sensor(finding.fault))
         and (finding.to_s is None or finding.to_s >= until_s - LATEST_S)
     )

@@ -262,11 +262,20 @@ def quantities(document: object) -> dict[str, Any]:
     ----------
     document
         Mappings, lists and plain values, as `json.dumps` takes them.
+
+    Returns
+    -------
+    dict
+        By sentence, ``{"template": "up {a:.1f K}", "values": {"a": 3.2}}``: the sentence with only
+        its quantities in braces, all else as it is written.
     """
     found: dict[str, Any] = {}
     if isinstance(document, Said):
-        if _has_units(document):
-            found[str.__str__(document)] = _plain(document)
+        numbers: list[float] = []
+        template = _flat(document, numbers)
+        if numbers:
+            values = {_name(place): number for place, number in enumerate(numbers)}
+            found[str.__str__(document)] = {"template": template, "values": values}
     elif isinstance(document, Mapping):
         for inner in document.values():
             found |= quantities(inner)
@@ -276,33 +285,30 @@ def quantities(document: object) -> dict[str, Any]:
     return found
 
 
-def _has_units(said: Said) -> bool:
-    for _, name, form, _ in fields(said.template):
-        value = said.values.get(name or "")
-        if isinstance(value, Said):
-            if _has_units(value):
-                return True
-        elif _read(value.form if isinstance(value, Amount) else form)[3] is not None:
-            return True
-    return False
+def _flat(said: Said, numbers: list[float]) -> str:
+    """The template with all but its quantities written out; appends their values to `numbers`."""
+    parts = []
+    for before, name, form, quoted in fields(said.template):
+        parts.append(_literal(before))
+        if name is None:
+            continue
+        value = said.values[name]
+        if isinstance(value, Amount):
+            value, form = value
+        if isinstance(value, Said) and not quoted:
+            parts.append(_flat(value, numbers))
+        elif isinstance(value, str) or _read(form)[3] is None or not math.isfinite(value):
+            parts.append(_literal(repr(value) if quoted else _shown(value, form, spelled)))
+        else:
+            parts.append(f"{{{_name(len(numbers))}:{form}}}")
+            numbers.append(float(f"{value:.{DIGITS}g}"))
+    return "".join(parts)
 
 
-def _plain(said: Said) -> dict[str, Any]:
-    return {
-        "template": said.template,
-        "values": {name: _stored(value) for name, value in said.values.items()},
-    }
-
-
-def _stored(value: Value) -> Any:
-    if isinstance(value, Said):
-        return _plain(value)
-    if isinstance(value, Amount):
-        return {"value": _stored(value.value), "form": value.form}
-    if isinstance(value, str):
-        return value
-    # JSON has no word for what is not finite
-    return float(f"{value:.{DIGITS}g}") if math.isfinite(value) else str(value)
+def _name(place: int) -> str:
+    """Names of the quantities of a stored sentence: a, b ... z, a1, b1 ..."""
+    letter = string.ascii_lowercase[place % 26]
+    return letter if place < 26 else f"{letter}{place // 26}"
 
 
 def revived(document: Any) -> Any:
@@ -316,33 +322,19 @@ def revived(document: Any) -> Any:
     known: dict[str, Said] = {}
     for text, parts in said.items():
         try:
-            made = _made(parts)
-            made.written(spelled)
-        except (KeyError, TypeError, ValueError, AttributeError, RecursionError):
+            values = {name: float(number) for name, number in parts["values"].items()}
+            known[text] = Said(parts["template"], values)
+        except (KeyError, TypeError, ValueError, AttributeError):
             continue
-        known[text] = Said(made.template, made.values, text)
     return {
         key: inner if key == "said" else _replaced(inner, known) for key, inner in document.items()
     }
 
 
-def _made(parts: Mapping[str, Any]) -> Said:
-    return Said(
-        parts["template"], {name: _restored(value) for name, value in parts["values"].items()}
-    )
-
-
-def _restored(value: Any) -> Value:
-    if isinstance(value, Mapping):
-        return Amount(value["value"], value["form"]) if "form" in value else _made(value)
-    if isinstance(value, str | int | float):
-        return value
-    raise TypeError(type(value))
-
-
 def _replaced(tree: Any, known: Mapping[str, Said]) -> Any:
     if isinstance(tree, str):
-        return known.get(tree, tree)
+        said = known.get(tree)
+        return tree if said is None else Said(said.template, said.values, tree)
     if isinstance(tree, Mapping):
         return {key: _replaced(inner, known) for key, inner in tree.items()}
     if isinstance(tree, list | tuple):

@@ -9,6 +9,7 @@ from analysis.causes.control_use import misuses
 from analysis.causes.evidence import Evidence, Usual, compare, usual_value
 from analysis.causes.knowledge import NO_FAULT, CauseRow, knowledge
 from analysis.figures import all_figures
+from ingest.findings import doubts_sensor
 from ingest.saying import Said, plus_minus, say
 
 if TYPE_CHECKING:
@@ -99,10 +100,10 @@ def _signs(row: CauseRow, evidence: Evidence, measured: Measured) -> list[str]:
 
 
 def _sensor_sentence(measured: Measured, label: str) -> str:
-    from analysis.causes.signs import DOUBTS, HEATER_POINTS
+    from analysis.causes.signs import HEATER_POINTS
 
     for finding in measured.findings:
-        if finding.fault in DOUBTS and finding.channel in HEATER_POINTS:
+        if doubts_sensor(finding.fault) and finding.channel in HEATER_POINTS:
             return say("{label}: {detail}", label=label, detail=finding.detail)
     return label
 

@@ -9,35 +9,18 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.causes.control_use import misuses
+from analysis.lever.study import LEVER_WORKS_BACKWARDS
 from analysis.quality.view import middle
+from analysis.vacuum.findings import DOOR_GOES_WRONG_WAY, VACUUM_SAGS
+from ingest.findings import doubts_sensor
 
 if TYPE_CHECKING:
     from analysis.measured import Measured
 
 Sign = Callable[["Measured"], bool | None]
 
-WRONG_WAY: Final = frozenset({"lever_works_backwards", "door_goes_wrong_way"})
+WRONG_WAY: Final = frozenset({LEVER_WORKS_BACKWARDS.name, DOOR_GOES_WRONG_WAY.name})
 """Findings of a lever or door that works the wrong way round."""
-
-DOUBTS: Final = frozenset(
-    {
-        "absurd",
-        "open",
-        "shorted",
-        "reversed",
-        "wrong_type",
-        "stuck",
-        "garbage",
-        "dead",
-        "disagrees_at_soak",
-        "swapped",
-        "fell_off",
-        "came_loose",
-        "clipped",
-        "noisy",
-    }
-)
-"""Findings that put a sensor in doubt."""
 
 HEATER_POINTS: Final = frozenset(
     {"outlet", "coolant_in", "coolant_out", "engine_coolant", "ambient", "inlet_air", "footwell"}
@@ -104,7 +87,7 @@ def _outlet_unusable(measured: Measured) -> bool | None:
 
 def _sensor_doubtful(measured: Measured) -> bool | None:
     return _impossible(measured) or any(
-        finding.fault in DOUBTS and finding.channel in HEATER_POINTS
+        doubts_sensor(finding.fault) and finding.channel in HEATER_POINTS
         for finding in measured.findings
     )
 
@@ -137,7 +120,7 @@ def _no_opening(measured: Measured) -> bool | None:
 def _vacuum_sags(measured: Measured) -> bool | None:
     if not measured.context.has("vacuum_source"):
         return None
-    return any(finding.fault == "vacuum_sags" for finding in measured.findings)
+    return any(finding.fault == VACUUM_SAGS.name for finding in measured.findings)
 
 
 def _blower_starved(measured: Measured) -> bool | None:

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from ingest.clock.order import ClockStep, Ordered
+from ingest.findings import finding
 from ingest.run import Finding, Rejected
+from ingest.saying import say
 
 if TYPE_CHECKING:
     from ingest.table.columns import Columns
@@ -18,24 +20,65 @@ MAX_NAMED: Final = 5
 UNEVEN: Final = 0.25
 """Half the spread of the middle 90 % of intervals over their median, above which it is said."""
 
-_NAMES: Final = {
-    "roll-over": ("clock_rolled_over", "The clock passed midnight; its day was added"),
-    "overflow": ("clock_rolled_over", "The logger's counter was full and began again at zero"),
-    "restart": (
+CLOCK_ROLLED_OVER: Final = finding(
+    "clock_rolled_over",
+    "The clock passed midnight; its day was added ({often}{size}, {places}).",
+    do="Nothing: the time goes on.",
+)
+_KINDS: Final = {
+    "roll-over": CLOCK_ROLLED_OVER,
+    "overflow": CLOCK_ROLLED_OVER.also(
+        "The logger's counter was full and began again at zero ({often}{size}, {places})."
+    ),
+    "restart": finding(
         "logger_restart",
         "The elapsed time began again, so the logger restarted; how long it was off is not "
-        "known, and the rows after it continue one sampling interval later",
+        "known, and the rows after it continue one sampling interval later "
+        "({often}{size}, {places}).",
+        do="Check the logger's supply; a figure across the restart is doubtful.",
     ),
-    "step back": (
+    "step back": finding(
         "clock_step_back",
-        "The clock was set back; the rows after it continue one sampling interval later",
+        "The clock was set back; the rows after it continue one sampling interval later "
+        "({often}{size}, {places}).",
+        do="Let no time server set the logger's clock during a test.",
     ),
-    "clock set": (
+    "clock set": finding(
         "clock_set",
         "The clock jumped ahead by more than a day, so it was set; the rows after it continue one "
-        "sampling interval later",
+        "sampling interval later ({often}{size}, {places}).",
+        do="Set the logger's clock before the test.",
     ),
 }
+ROWS_WITHOUT_TIME: Final = finding(
+    "rows_without_time",
+    "Rows without a readable time, set aside: {rows} of {count} ({places}).",
+    do="Look at these lines of the log.",
+)
+STRAY_TIME: Final = finding(
+    "stray_time",
+    "Rows whose time jumps away from their neighbors' and comes back, set aside: "
+    "{rows} ({places}).",
+    do="Look at these lines of the log.",
+)
+ROWS_OUT_OF_ORDER: Final = finding(
+    "rows_out_of_order",
+    "Rows slightly out of the order of their times, sorted: {rows}.",
+    do="Nothing, if they are few.",
+)
+EQUAL_TIMES: Final = finding(
+    "equal_times",
+    "Rows that repeat the time of the row before them: {rows} (up to {largest} share "
+    "one time); they were spread evenly over the step to the next time, or over the "
+    "usual step where that is shorter.",
+    do="Log the time with more decimals if the logger can.",
+)
+UNEVEN_SAMPLING: Final = finding(
+    "uneven_sampling",
+    "Rows come unevenly: usually {usual:.3g s} apart, nine in ten between "
+    "{low:.3g s} and {high:.3g s}.",
+    do="Nothing: times are taken as logged.",
+)
 
 
 def unread_finding(rejected: Sequence[Rejected], count: int, rows: int) -> tuple[Finding, ...]:
@@ -44,11 +87,8 @@ def unread_finding(rejected: Sequence[Rejected], count: int, rows: int) -> tuple
         return ()
     lines = [each.line for each in rejected if each.reason.startswith("no time")]
     return (
-        Finding(
-            "rows_without_time",
-            f"Rows without a readable time, set aside: {count} of {rows} "
-            f"({_places(lines, count)}).",
-            evidence={"rows": count},
+        ROWS_WITHOUT_TIME.found(
+            rows=count, count=rows, places=_places(lines, count), evidence={"rows": count}
         ),
     )
 
@@ -56,26 +96,23 @@ def unread_finding(rejected: Sequence[Rejected], count: int, rows: int) -> tuple
 def order_findings(ordered: Ordered, table: Columns) -> list[Finding]:
     """Every policy that changed something, with its count and place."""
     found: list[Finding] = []
-    for kind in _NAMES:
+    for kind in _KINDS:
         steps = [step for step in ordered.steps if step.kind == kind]
         if steps:
             found.append(_steps_finding(steps, table))
     if ordered.stray.size:
         lines = [table.line(int(row)) for row in ordered.stray[:MAX_NAMED]]
         found.append(
-            Finding(
-                "stray_time",
-                "Rows whose time jumps away from their neighbors' and comes back, set aside: "
-                f"{ordered.stray.size} ({_places(lines, ordered.stray.size)}).",
+            STRAY_TIME.found(
+                rows=int(ordered.stray.size),
+                places=_places(lines, ordered.stray.size),
                 evidence={"rows": int(ordered.stray.size)},
             )
         )
     if ordered.sorted_rows:
         found.append(
-            Finding(
-                "rows_out_of_order",
-                f"Rows slightly out of the order of their times, sorted: {ordered.sorted_rows}.",
-                evidence={"rows": ordered.sorted_rows},
+            ROWS_OUT_OF_ORDER.found(
+                rows=ordered.sorted_rows, evidence={"rows": ordered.sorted_rows}
             )
         )
     return found
@@ -96,12 +133,8 @@ def spacing_findings(time: np.ndarray, equal: int, largest: int) -> list[Finding
     found: list[Finding] = []
     if equal:
         found.append(
-            Finding(
-                "equal_times",
-                f"Rows that repeat the time of the row before them: {equal} (up to {largest} share "
-                "one time); they were spread evenly over the step to the next time, or over the "
-                "usual step where that is shorter.",
-                evidence={"rows": equal, "largest_group": largest},
+            EQUAL_TIMES.found(
+                rows=equal, largest=largest, evidence={"rows": equal, "largest_group": largest}
             )
         )
     step = np.diff(time)
@@ -109,10 +142,10 @@ def spacing_findings(time: np.ndarray, equal: int, largest: int) -> list[Finding
         low, middle, high = (float(each) for each in np.percentile(step, [5, 50, 95]))
         if high - low > 2 * UNEVEN * middle:
             found.append(
-                Finding(
-                    "uneven_sampling",
-                    f"Rows come unevenly: usually {middle:.3g} s apart, nine in ten between "
-                    f"{low:.3g} s and {high:.3g} s.",
+                UNEVEN_SAMPLING.found(
+                    usual=middle,
+                    low=low,
+                    high=high,
                     evidence={"median_s": middle, "p5_s": low, "p95_s": high},
                 )
             )
@@ -128,17 +161,17 @@ def _may_be_uneven(step: np.ndarray) -> bool:
 
 
 def _steps_finding(steps: Sequence[ClockStep], table: Columns) -> Finding:
-    name, sentence = _NAMES[steps[0].kind]
     lines = [table.line(step.row) for step in steps[:MAX_NAMED]]
     size = max((step.size for step in steps), key=abs)
     once = len(steps) == 1
     often = "" if once else f"{len(steps)} times, "
-    biggest = f"by {size:+.6g} s" if once else f"by at most {size:+.6g} s"
-    return Finding(
-        name,
-        f"{sentence} ({often}{biggest}, {_places(lines, len(steps))}).",
-        from_s=steps[0].at,
-        to_s=steps[-1].at,
+    return _KINDS[steps[0].kind].found(
+        None,
+        steps[0].at,
+        steps[-1].at,
+        often=often,
+        size=say("by {size:+.6g s}" if once else "by at most {size:+.6g s}", size=size),
+        places=_places(lines, len(steps)),
         evidence={"count": len(steps), "size_s": size},
     )
 

@@ -14,11 +14,39 @@ import polars as pl
 from ingest.arrays import Floats
 from ingest.errors import Fault, UnusableRun
 from ingest.events.file import EventLines, normal, read_event_lines
+from ingest.findings import finding
 from ingest.points import CONTROLS, MODES
 from ingest.run import Finding, Rejected
 
 if TYPE_CHECKING:
     from ingest.clock.log_clock import Clock
+
+EVENT_TIME_OF_DAY: Final = finding(
+    "event_time_of_day",
+    "Events with a time of day and no date: {events}; they were taken to be on the log's own day.",
+    do="Nothing, where the test did not pass midnight; otherwise write the dates.",
+)
+EVENT_REJECTED: Final = finding(
+    "event_rejected",
+    "{rejected} of {count} lines of {file} could not be used ({named}).",
+    do="Correct these lines of the events file.",
+)
+NO_EVENTS: Final = finding(
+    "no_events",
+    "{file} holds no event.",
+    do="Note the controls: without them figures of the lever and of the blower are missing.",
+)
+EVENT_OUTSIDE_LOG: Final = finding(
+    "event_outside_log",
+    "Events noted {where}: {events}; {effect}.",
+    do="Check that the events' times are the log's own, or write [events] offset.",
+)
+LEVER_DISAGREES: Final = finding(
+    "lever_disagrees",
+    "The lever noted in the events and the lever that was logged differ by up to "
+    "{most:.0f} % for {span:.0f s}; the logged one is used.",
+    do="Check the position sensor's scale, or the notes.",
+)
 
 SCHEMA: Final = {
     "time_s": pl.Float64,
@@ -152,14 +180,7 @@ def read_events(path: Path, clock: Clock, offset: float = 0.0) -> Events:
     )
     findings = _line_findings(lines, frame.height)
     if alone:
-        findings.append(
-            Finding(
-                "event_time_of_day",
-                f"Events with a time of day and no date: {alone}; they were taken to be on the "
-                "log's own day.",
-                evidence={"events": alone},
-            )
-        )
+        findings.append(EVENT_TIME_OF_DAY.found(events=alone, evidence={"events": alone}))
     findings += _outside(lines.file, frame, clock)
     return Events(frame, tuple(findings), tuple(lines.rejected), lines.rejected_count)
 
@@ -191,14 +212,15 @@ def _line_findings(lines: EventLines, kept: int) -> list[Finding]:
         named = "; ".join(f"line {each.line}: {each.reason}" for each in first)
         more = lines.rejected_count - len(first)
         return [
-            Finding(
-                "event_rejected",
-                f"{lines.rejected_count} of {lines.rejected_count + kept} lines of {lines.file} "
-                f"could not be used ({named}{f'; and {more} more' if more else ''}).",
+            EVENT_REJECTED.found(
+                rejected=lines.rejected_count,
+                count=lines.rejected_count + kept,
+                file=lines.file,
+                named=named + (f"; and {more} more" if more else ""),
                 evidence={"events": lines.rejected_count},
             )
         ]
-    return [] if kept else [Finding("no_events", f"{lines.file} holds no event.")]
+    return [] if kept else [NO_EVENTS.found(file=lines.file)]
 
 
 def _outside(file: str, frame: pl.DataFrame, clock: Clock) -> list[Finding]:
@@ -226,11 +248,13 @@ def _outside(file: str, frame: pl.DataFrame, clock: Clock) -> list[Finding]:
         if mask.any():
             beyond = times[mask]
             findings.append(
-                Finding(
-                    "event_outside_log",
-                    f"Events noted {where}: {beyond.size}; {effect}.",
-                    from_s=float(beyond[0]),
-                    to_s=float(beyond[-1]),
+                EVENT_OUTSIDE_LOG.found(
+                    None,
+                    float(beyond[0]),
+                    float(beyond[-1]),
+                    where=where,
+                    events=int(beyond.size),
+                    effect=effect,
                     evidence={"events": int(beyond.size)},
                 )
             )
@@ -268,13 +292,12 @@ def lever_disagreement(controls: pl.DataFrame, time: Floats, lever: Floats) -> t
         return ()
     most = float(np.abs(lever - position)[start : stop + 1].max())
     return (
-        Finding(
-            "lever_disagrees",
-            f"The lever noted in the events and the lever that was logged differ by up to "
-            f"{most:.0f} % for {span:.0f} s; the logged one is used.",
-            channel="temp_lever",
-            from_s=float(time[start]),
-            to_s=float(time[stop]),
+        LEVER_DISAGREES.found(
+            "temp_lever",
+            float(time[start]),
+            float(time[stop]),
+            most=most,
+            span=span,
             evidence={"difference_pct": most, "duration_s": span},
         ),
     )

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from ingest.arrays import Floats
 from ingest.clock.order import Rows, spread_equal
 from ingest.errors import Fault, UnusableRun
+from ingest.findings import finding
 from ingest.run import Finding, Rejected, Sensor
 from ingest.sensors.calibrate import RawChannel
 from ingest.sensors.units import UnknownUnit, same_unit
@@ -25,6 +26,29 @@ if TYPE_CHECKING:
     from ingest.table.cells import Numbers
     from ingest.table.columns import Columns
     from ingest.table.long import LongChannel, LongTable
+
+NO_READING_WORDS: Final = finding(
+    "no_reading_words",
+    "Cells that say that there is no reading: {cells} of {count} ({named}).",
+    do="Check the channel's sensor if that is more than expected.",
+)
+UNREADABLE_CELLS: Final = finding(
+    "unreadable_cells",
+    "Cells that are neither a number nor a word for no reading: "
+    "{cells}, the first {text!r} in line {line}.",
+    do="If the word means no reading, add it to no_reading in [log].",
+)
+COLUMN_SHARED: Final = finding(
+    "column_shared",
+    "{points} are read from one column, {column}.",
+    do="Give each measuring point its own column in run.toml.",
+)
+SEVERAL_UNITS: Final = finding(
+    "several_units",
+    "The log gives several units ({named}); readings in another unit than {unit} are left out.",
+    do="Set the logger to one unit for this channel, or state the unit in run.toml.",
+    forbids=True,
+)
 
 NAMED: Final = 6
 
@@ -116,22 +140,22 @@ class RawColumns:
             most = sorted(words.items(), key=lambda each: -each[1])
             named = ", ".join(f"{word!r} {count} times" for word, count in most[:NAMED])
             self.findings.append(
-                Finding(
-                    "no_reading_words",
-                    f"Cells that say that there is no reading: {sum(words.values())} of "
-                    f"{len(numbers.values)} ({named}).",
-                    channel=point,
+                NO_READING_WORDS.found(
+                    point,
+                    cells=sum(words.values()),
+                    count=len(numbers.values),
+                    named=named,
                     evidence={"cells": sum(words.values())},
                 )
             )
         if numbers.bad_count:
             first = numbers.bad[0]
             self.findings.append(
-                Finding(
-                    "unreadable_cells",
-                    "Cells that are neither a number nor a word for no reading: "
-                    f"{numbers.bad_count}, the first {first.text!r} in line {first.line}.",
-                    channel=point,
+                UNREADABLE_CELLS.found(
+                    point,
+                    cells=numbers.bad_count,
+                    text=first.text,
+                    line=first.line,
                     evidence={"cells": numbers.bad_count},
                 )
             )
@@ -168,10 +192,8 @@ def shared_columns(
     for point, place in places.items():
         users.setdefault(place, []).append(point)
     return [
-        Finding(
-            "column_shared",
-            f"{' and '.join(points)} are read from one column, {channels[points[0]].column!r}.",
-            channel=points[0],
+        COLUMN_SHARED.found(
+            points[0], points=" and ".join(points), column=repr(channels[points[0]].column)
         )
         for points in users.values()
         if len(points) > 1
@@ -296,13 +318,7 @@ def _same(text: str, unit: str) -> bool:
 
 def _several_units(point: str, channel: LongChannel) -> Finding:
     named = ", ".join(f"{unit!r} {count} times" for unit, count in channel.units.items())
-    return Finding(
-        "several_units",
-        f"The log gives several units ({named}); readings in another unit than "
-        f"{channel.unit!r} are left out.",
-        channel=point,
-        forbids=True,
-    )
+    return SEVERAL_UNITS.found(point, named=named, unit=repr(channel.unit))
 
 
 def take_apart(table: Columns, log: LogTable) -> LongTable | None:

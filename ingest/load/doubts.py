@@ -6,12 +6,30 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Final
 
 from ingest.events.beside import events_beside
+from ingest.findings import finding
 from ingest.run import Finding
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from ingest.setup.model import Setup
+
+UNKNOWN_KEY: Final = finding(
+    "unknown_key",
+    "{file} has keys that mean nothing here: {keys}.",
+    do="Correct their spelling or take them out.",
+)
+FILL_IN: Final = finding(
+    "fill_in",
+    "{file} {key} still says {placeholder!r}: write what belongs there.",
+    do="Write what belongs there.",
+)
+EVENTS_NOT_NAMED: Final = finding(
+    "events_not_named",
+    "{beside} lies beside the log, but {file} does not name it, so no control is "
+    'known: add [events] file = "{beside}".',
+    do="Name the events file in run.toml.",
+)
 
 PLACEHOLDER: Final = "FILL IN"
 """What a drafted run.toml holds where no log can say what belongs there."""
@@ -40,13 +58,7 @@ def _unknown_keys(setup: Setup, file: str) -> list[Finding]:
     unknown = setup.unknown()
     if not unknown:
         return []
-    return [
-        Finding(
-            "unknown_key",
-            f"{file} has keys that mean nothing here: {', '.join(unknown)}.",
-            evidence={"count": len(unknown)},
-        )
-    ]
+    return [UNKNOWN_KEY.found(file=file, keys=", ".join(unknown), evidence={"count": len(unknown)})]
 
 
 def _not_filled_in(setup: Setup, file: str) -> list[Finding]:
@@ -54,7 +66,7 @@ def _not_filled_in(setup: Setup, file: str) -> list[Finding]:
     if PLACEHOLDER not in repr(document).upper():  # as nearly always: none is searched for
         return []
     return [
-        Finding("fill_in", f"{file} {key} still says {PLACEHOLDER!r}: write what belongs there.")
+        FILL_IN.found(file=file, key=key, placeholder=PLACEHOLDER)
         for key in _placeholders(document, ())
     ]
 
@@ -75,10 +87,4 @@ def _not_named(setup: Setup, file: str, log: Path) -> list[Finding]:
     beside = events_beside(log) if setup.events is None else None
     if beside is None:
         return []
-    return [
-        Finding(
-            "events_not_named",
-            f"{beside.name} lies beside the log, but {file} does not name it, so no control is "
-            f'known: add [events] file = "{beside.name}".',
-        )
-    ]
+    return [EVENTS_NOT_NAMED.found(beside=beside.name, file=file)]

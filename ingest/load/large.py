@@ -11,6 +11,7 @@ from ingest.clock.log_clock import Clock, clock_of
 from ingest.clock.order import Segment
 from ingest.clock.reader import TimeReader, open_reader
 from ingest.errors import Fault, UnusableRun
+from ingest.findings import finding
 from ingest.load.bins import Bins
 from ingest.load.columns import (
     Faults,
@@ -22,12 +23,20 @@ from ingest.load.columns import (
     take_apart,
 )
 from ingest.run import Finding, Rejected, Sensor
+from ingest.saying import say
 from ingest.sensors.calibrate import RawChannel, calibrate
 from ingest.table.open import iter_log
 
 if TYPE_CHECKING:
     from ingest.files import RunFiles
     from ingest.table.columns import Columns
+
+AVERAGED: Final = finding(
+    "averaged",
+    "The log has {size:.0f} MiB, so its {samples} samples were averaged into "
+    "{bins} bins of {width:g s} while it was read.",
+    do="Nothing: the figures need no finer steps.",
+)
 
 CHUNK_BYTES: Final = 16 * 2**20
 REJECTED_CAP: Final = 1000
@@ -105,8 +114,8 @@ class _Stream:
             self.sensors.setdefault(point, result.sensors[point])
             self.read = self.read or bool(np.isfinite(columns.raw[point].values).any())
         own = clock.findings if clock is not None else ()
-        for finding in (*table.findings, *own, *columns.findings, *result.findings):
-            self._note(finding)
+        for each in (*table.findings, *own, *columns.findings, *result.findings):
+            self._note(each)
         for source in (table, clock, columns):
             if source is not None:
                 self.rejected += source.rejected[: REJECTED_CAP - len(self.rejected)]
@@ -209,10 +218,11 @@ class _Stream:
 
     def _averaged(self, bins: int) -> Finding:
         size = self.files.log.stat().st_size / 2**20
-        return Finding(
-            "averaged",
-            f"The log has {size:.0f} MiB, so its {self.bins.samples} samples were averaged into "
-            f"{bins} bins of {self.bins.width:g} s while it was read.",
+        return AVERAGED.found(
+            size=size,
+            samples=self.bins.samples,
+            bins=bins,
+            width=self.bins.width,
             evidence={"samples": self.bins.samples, "bins": bins, "bin_s": self.bins.width},
         )
 
@@ -220,5 +230,9 @@ class _Stream:
 def _repeated(finding: Finding, parts: int) -> Finding:
     if parts == 1:
         return finding
-    detail = f"{finding.detail} (The first of {parts} parts of the log in which this was found.)"
+    detail = say(
+        "{detail} (The first of {parts} parts of the log in which this was found.)",
+        detail=finding.detail,
+        parts=parts,
+    )
     return dataclasses.replace(finding, detail=detail)

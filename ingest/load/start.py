@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from ingest.clock.order import DAY_S
 from ingest.errors import Fault, UnusableRun
 from ingest.events.controls import LONGEST_LEAD_S
+from ingest.findings import finding
 from ingest.run import Finding
 
 if TYPE_CHECKING:
@@ -15,6 +16,30 @@ if TYPE_CHECKING:
 
     from ingest.clock.log_clock import Clock
     from ingest.setup.model import RunTable
+
+ENGINE_START_OUTSIDE_LOG: Final = finding(
+    "engine_start_outside_log",
+    "The noted start of the engine does not lie within the log, nor in the hour before "
+    "it, and was not used.",
+    do="Correct the time of the engine event, or [events] offset in run.toml.",
+)
+ENGINE_START_READ: Final = finding(
+    "engine_start_read",
+    "engine_start = {stated:g s} does not lie within the log's own time "
+    "({first:.6g s} to {last:.6g s}); it was counted from the first row.",
+    do="Write engine_start in the log's own time if that was meant.",
+)
+ENGINE_START_DISAGREES: Final = finding(
+    "engine_start_disagrees",
+    "The events note the engine's start {apart:+.1f s} from the one "
+    "run.toml states; that of run.toml is used.",
+    do="Keep the one of the two that is right.",
+)
+STARTED_DISAGREES: Final = finding(
+    "started_disagrees",
+    "The log's own dates lie {apart:+.0f s} from [run] started; those of the log are used.",
+    do="Correct or drop [run] started, or set the logger's clock.",
+)
 
 _ON: Final = ("engine", 1.0)
 AGREE_S: Final = 5.0
@@ -53,13 +78,7 @@ def engine_start(run: RunTable, events: pl.DataFrame, clock: Clock) -> tuple[flo
     findings: list[Finding] = []
     if noted is not None and not first - LONGEST_LEAD_S <= noted <= last:
         noted = None
-        findings.append(
-            Finding(
-                "engine_start_outside_log",
-                "The noted start of the engine does not lie within the log, nor in the hour before "
-                "it, and was not used.",
-            )
-        )
+        findings.append(ENGINE_START_OUTSIDE_LOG.found())
     if run.engine_start is None:
         return (first if noted is None else noted), findings
     elapsed = clock.reader.form is None and not clock.reader.absolute
@@ -75,20 +94,11 @@ def engine_start(run: RunTable, events: pl.DataFrame, clock: Clock) -> tuple[flo
             )
         )
     if elapsed and not own:
-        findings.append(
-            Finding(
-                "engine_start_read",
-                f"engine_start = {run.engine_start:g} s does not lie within the log's own time "
-                f"({first:.6g} s to {last:.6g} s); it was counted from the first row.",
-            )
-        )
+        findings.append(ENGINE_START_READ.found(stated=run.engine_start, first=first, last=last))
     if noted is not None and abs(noted - start) > AGREE_S:
         findings.append(
-            Finding(
-                "engine_start_disagrees",
-                f"The events note the engine's start {noted - start:+.1f} s from the one "
-                "run.toml states; that of run.toml is used.",
-                evidence={"difference_s": noted - start},
+            ENGINE_START_DISAGREES.found(
+                apart=noted - start, evidence={"difference_s": noted - start}
             )
         )
     return start, findings
@@ -119,11 +129,4 @@ def wall_clock(run: RunTable, clock: Clock, start: float) -> tuple[datetime | No
     apart = (logged - stated).total_seconds()
     if abs(apart) <= WALLS_AGREE_S:
         return logged, []
-    return logged, [
-        Finding(
-            "started_disagrees",
-            f"The log's own dates lie {apart:+.0f} s from [run] started; those of the log are "
-            "used.",
-            evidence={"difference_s": apart},
-        )
-    ]
+    return logged, [STARTED_DISAGREES.found(apart=apart, evidence={"difference_s": apart})]

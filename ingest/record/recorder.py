@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any, Final, Self
 
 from ingest.errors import LukewarmError, UnusableRun
 from ingest.files import write_text
+from ingest.findings import finding
 from ingest.record import recover
 from ingest.record.folder import cannot_write, hold, known_folder, new_folder
 from ingest.record.inbox import Inbox
@@ -46,6 +47,12 @@ if TYPE_CHECKING:
 
     from ingest.record.wire.derivation import Derivation
     from ingest.setup.model import Setup
+
+RECORDING_STOPPED: Final = finding(
+    "recording_stopped",
+    "The recording stopped by itself: {failure}",
+    do="Put right what is named and go on with lukewarm record --resume.",
+)
 
 DERIVE_EVERY_S: Final = 0.2
 CLOCK_EVERY_S: Final = 10.0
@@ -401,8 +408,7 @@ class Recorder:
         log = self.folder / self.setup.log.file
         findings = recover.recording_findings(deriver, log, self._damage, closed=True)
         if self.failure is not None:
-            text = f"The recording stopped by itself: {self.failure}"
-            findings.append(Finding("recording_stopped", text))
+            findings.append(RECORDING_STOPPED.found(failure=self.failure))
         return findings
 
     def _write_state(self, state: str, findings: list[Finding]) -> None:

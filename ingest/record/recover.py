@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.files import NOT_RECORDED, SETUP_NAME, Recording, read_text
+from ingest.findings import finding
 from ingest.json_text import parse_json
 from ingest.record.journal import FOLDER, Damage, read_records, segments
 from ingest.record.wire.clock import Drift, compare_clocks
@@ -25,11 +26,54 @@ from ingest.record.wire.derivation import EVENTS_NAME, LOG_NAME, Derivation, mak
 from ingest.record.wire.deriver import Deriver
 from ingest.record.wire.files import REJECTED_NAME, DerivedFiles
 from ingest.run import Finding
+from ingest.saying import say
 from ingest.setup.model import parse_setup
 from ingest.setup.serial import read_serial
 
 if TYPE_CHECKING:
     from filelock import BaseFileLock
+
+RECORDING_RUNNING: Final = finding(
+    "recording_running",
+    "The recording goes on; this is its state so far.",
+    do="Analyze again when the recording has ended.",
+)
+RECORDING_INCOMPLETE: Final = finding(
+    "recording_incomplete",
+    "The recording was not ended in order; the log was made again from its journal.",
+    do="Nothing is lost; go on with lukewarm record --resume if the test was not over.",
+)
+JOURNAL_DAMAGED: Final = finding(
+    "journal_damaged",
+    "The journal is damaged in {places} places ({skipped} bytes); what "
+    "stands around them was read.",
+    do="Check the disk of the computer.",
+)
+HOST_CLOCK_SET: Final = finding(
+    "host_clock_set",
+    "The computer's clock was set while recording ({steps}); the recording's times "
+    "do not follow it.",
+    do="Nothing: the times are right.",
+)
+RECORDING_GAP: Final = finding(
+    "recording_gap",
+    "{what} {end}{how}, {begin:.1f s} after the recording began ({reason}).",
+    do="Check the cable and supply of the logger and of the computer.",
+)
+MORE_GAPS: Final = RECORDING_GAP.also("And {more} more gaps in the recording.")
+RECORDING_REJECTS: Final = finding(
+    "recording_rejects",
+    "Of {lines} lines received: {named}. {file} lists what was not "
+    "used; the journal keeps every byte.",
+    do="Check the port's speed and cable if they are many.",
+)
+LOGGER_CLOCK: Final = finding(
+    "logger_clock",
+    "The logger's clock ran {ppm:+.0f} ppm (± {u_ppm:.0f}) against the "
+    "computer's: {seconds:+.2f s} (± {u_seconds:.2f s}) in "
+    "{span:.0f s}. The log keeps the logger's times.",
+    do="Nothing: it is too small to matter within a run.",
+)
 
 STATE_NAME: Final = "recording.json"
 LOCK_NAME: Final = "recording.lock"
@@ -197,7 +241,7 @@ def prepare(folder: Path) -> Recording:
     try:
         lock.acquire(timeout=0)
     except TimeoutError:
-        goes_on = Finding("recording_running", "The recording goes on; this is its state so far.")
+        goes_on = RECORDING_RUNNING.found()
         return Recording(folder, (goes_on,), _started(state))
     except OSError:
         return _elsewhere(folder)
@@ -257,34 +301,23 @@ def recording_findings(
     found: list[Finding] = []
     derivation = deriver.derivation
     if not closed:
-        found.append(
-            Finding(
-                "recording_incomplete",
-                "The recording was not ended in order; the log was made again from its journal.",
-            )
-        )
+        found.append(RECORDING_INCOMPLETE.found())
     ended = deriver.clock.last_s - HANG_UP_S  # a logger switched off first is no gap
     gaps = [gap for gap in deriver.all_gaps() if gap.to_s is not None or gap.from_s < ended]
     found += _gap_findings(gaps, deriver, host_time=derivation.host_time)
     found += _count_findings(deriver)
     if damage.places:
         found.append(
-            Finding(
-                "journal_damaged",
-                f"The journal is damaged in {damage.places} places ({damage.skipped} bytes); what "
-                "stands around them was read.",
+            JOURNAL_DAMAGED.found(
+                places=damage.places,
+                skipped=damage.skipped,
                 evidence={"places": damage.places, "bytes": damage.skipped},
             )
         )
     if deriver.clock.steps:
         steps = ", ".join(f"{by:+.1f} s at {at:.0f} s" for at, by in deriver.clock.steps[:5])
         found.append(
-            Finding(
-                "host_clock_set",
-                f"The computer's clock was set while recording ({steps}); the recording's times "
-                "do not follow it.",
-                evidence={"steps": len(deriver.clock.steps)},
-            )
+            HOST_CLOCK_SET.found(steps=steps, evidence={"steps": len(deriver.clock.steps)})
         )
     drift = None
     if not derivation.host_time:
@@ -296,28 +329,30 @@ def _gap_findings(gaps: list[Gap], deriver: Deriver, *, host_time: bool) -> list
     found = []
     for gap in gaps[:GAPS_NAMED]:
         what = "Nothing was recorded" if gap.port is None else f"Nothing came from {gap.port}"
-        end = "to the end" if gap.to_s is None else f"for {gap.to_s - gap.from_s:.1f} s"
+        end = "to the end"
+        if gap.to_s is not None:
+            end = say("for {length:.1f s}", length=gap.to_s - gap.from_s)
         by_wall = any(abs(each - (gap.to_s or 0.0)) < 1e-3 for each in deriver.clock.by_wall)
         how = ", by the computer's wall clock" if by_wall else ""
         evidence: dict[str, float | str] = {"host_from_s": round(gap.from_s, 3)}
         if gap.to_s is not None:
             evidence["host_to_s"] = round(gap.to_s, 3)
         found.append(
-            Finding(
-                "recording_gap",
-                f"{what} {end}{how}, {gap.from_s:.1f} s after the recording began ({gap.reason}).",
-                from_s=gap.from_s if host_time else None,
-                to_s=gap.to_s if host_time else None,
+            RECORDING_GAP.found(
+                None,
+                gap.from_s if host_time else None,
+                gap.to_s if host_time else None,
+                what=what,
+                end=end,
+                how=how,
+                begin=gap.from_s,
+                reason=gap.reason,
                 evidence=evidence,
             )
         )
     if len(gaps) > GAPS_NAMED:
         more = len(gaps) - GAPS_NAMED
-        found.append(
-            Finding(
-                "recording_gap", f"And {more} more gaps in the recording.", evidence={"gaps": more}
-            )
-        )
+        found.append(MORE_GAPS.found(more=more, evidence={"gaps": more}))
     return found
 
 
@@ -335,11 +370,8 @@ def _count_findings(deriver: Deriver) -> list[Finding]:
         return []
     named = ", ".join(f"{name} {count}" for name, count in some.items())
     return [
-        Finding(
-            "recording_rejects",
-            f"Of {counters.lines} lines received: {named}. {REJECTED_NAME} lists what was not "
-            "used; the journal keeps every byte.",
-            evidence=dict(some),
+        RECORDING_REJECTS.found(
+            lines=counters.lines, named=named, file=REJECTED_NAME, evidence=dict(some)
         )
     ]
 
@@ -348,11 +380,12 @@ def _drift_findings(drift: Drift) -> list[Finding]:
     if abs(drift.seconds) < max(DRIFT_SAID_S, 2 * drift.u_seconds):
         return []
     return [
-        Finding(
-            "logger_clock",
-            f"The logger's clock ran {drift.ppm:+.0f} ppm (± {2 * drift.u_ppm:.0f}) against the "
-            f"computer's: {drift.seconds:+.2f} s (± {2 * drift.u_seconds:.2f} s) in "
-            f"{drift.span_s:.0f} s. The log keeps the logger's times.",
+        LOGGER_CLOCK.found(
+            ppm=drift.ppm,
+            u_ppm=2 * drift.u_ppm,
+            seconds=drift.seconds,
+            u_seconds=2 * drift.u_seconds,
+            span=drift.span_s,
             evidence={"ppm": drift.ppm, "u_ppm": drift.u_ppm, "seconds": drift.seconds},
         )
     ]

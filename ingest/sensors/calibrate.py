@@ -15,6 +15,7 @@ import numpy as np
 
 from ingest.arrays import Floats
 from ingest.errors import Fault, UnusableRun
+from ingest.findings import finding
 from ingest.points import column_name
 from ingest.run import ErrorSource, Finding, Sensor
 from ingest.sensors.channel import Recipe
@@ -38,6 +39,13 @@ from ingest.sensors.transducer import (
     vacuum,
 )
 from ingest.setup.model import Setup
+
+OUT_OF_RANGE: Final = finding(
+    "out_of_range",
+    "{point}: {lost} of {count} readings are {because} and were left out; the first is {first:g}",
+    do="Check the sensor's type, unit and scale in run.toml, then its wiring.",
+    forbids=True,
+)
 
 LONGEST_BRIDGE_S: Final = 60.0
 """A cold junction that is logged less often than its thermocouples is interpolated across this: a
@@ -243,14 +251,15 @@ class _Worker:
         elif recipe.table.scale is not None:
             because = f"outside the scale's signals {recipe.table.scale.from_}"
         self.findings.append(
-            Finding(
-                "out_of_range",
-                f"{recipe.point}: {lost.size} of {count} readings are {because} and were left out;"
-                f" the first is {logged[first]:g}",
+            OUT_OF_RANGE.found(
                 recipe.point,
                 None if begin is None else float(begin),
                 None if end is None else float(end),
-                forbids=True,
+                point=recipe.point,
+                lost=int(lost.size),
+                count=count,
+                because=because,
+                first=float(logged[first]),
                 evidence={"count": float(lost.size), "of": float(count)},
             )
         )

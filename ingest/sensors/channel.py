@@ -13,12 +13,44 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from ingest.errors import Fault
+from ingest.findings import FindingKind, finding
 from ingest.points import POINTS, QUANTITIES, TEMPERATURE, Quantity
 from ingest.run import Finding
+from ingest.saying import Value
 from ingest.sensors.tolerances import named_limit
 from ingest.sensors.transducer import Reference
 from ingest.sensors.units import Conversion, UnknownUnit, conversion, same_unit, value_with_unit
 from ingest.setup.model import SENSOR_QUANTITY, ChannelTable, SensorKind, Setup
+
+UNIT_DISAGREES: Final = finding(
+    "unit_disagrees",
+    "{point}: {setup} says {stated}, {log} says {logged}; {stated} was taken",
+    do="Correct the unit in run.toml if the log is right.",
+)
+REFERENCE_DISAGREES: Final = UNIT_DISAGREES.also(
+    "{point}: reference is {stated}, its unit says {said}; {stated} was taken"
+)
+UNIT_ASSUMED: Final = finding(
+    "unit_assumed",
+    "{point} has no unit anywhere; taken as {unit}",
+    do="State the unit in run.toml.",
+)
+JUNCTION_IN_CELSIUS: Final = UNIT_ASSUMED.also("{point}: cold junction {stated:g} taken as °C")
+UNIT_UNKNOWN: Final = finding(
+    "unit_unknown",
+    "{point}: {found}; kept as logged, used by no figure",
+    do="State the unit in run.toml if a figure needs this channel.",
+)
+COLD_JUNCTION_ASSUMED: Final = finding(
+    "cold_junction_assumed",
+    "{point} names no cold junction; the channel cold_junction was taken",
+    do="Write cold_junction into the channel's table.",
+)
+REFERENCE_ASSUMED: Final = finding(
+    "reference_assumed",
+    "{point} does not say what it counts from; taken as vacuum, positive below ambient",
+    do='Write reference = "vacuum", "gauge" or "absolute" into the channel\'s table.',
+)
 
 ASSUMED_UNITS: Final = {"voltage": "V", "position": "%", "rotation": "rpm"}
 """Quantities with one usual unit, taken (and said) where none is given anywhere."""
@@ -99,8 +131,8 @@ class RecipeMaker:
     def _wrong(self, key: str, found: str, expected: str, remedy: str) -> None:
         self.faults.append(self.fault(key, found, expected, remedy))
 
-    def _note(self, fault: str, detail: str) -> None:
-        self.findings.append(Finding(fault, detail, self.point))
+    def _note(self, kind: FindingKind, **values: Value) -> None:
+        self.findings.append(kind.found(self.point, evidence=None, point=self.point, **values))
 
     def recipe(self, units: Mapping[str, str | None], *, has_barometer: bool) -> Recipe | None:
         """Work the recipe out; it holds only where `faults` stays empty.
@@ -166,9 +198,11 @@ class RecipeMaker:
         stated, logged = self.table.unit, self.logged_unit
         if stated and logged and not self._same_unit(stated, logged, quantity):
             self._note(
-                "unit_disagrees",
-                f"{self.point}: {self.setup_file} says {stated}, {self.log_file} says {logged};"
-                f" {stated} was taken",
+                UNIT_DISAGREES,
+                setup=self.setup_file,
+                stated=stated,
+                log=self.log_file,
+                logged=logged,
             )
         text = stated or logged
         if not text and self.table.scale:
@@ -194,13 +228,13 @@ class RecipeMaker:
     def _without_unit(self, quantity: Quantity) -> Conversion | None:
         if quantity.name in ASSUMED_UNITS:
             unit = ASSUMED_UNITS[quantity.name]
-            self._note("unit_assumed", f"{self.point} has no unit anywhere; taken as {unit}")
+            self._note(UNIT_ASSUMED, unit=unit)
             return conversion(unit)
         return self._unknown("no unit, in the set-up or in the log", "unit")
 
     def _unknown(self, found: str, key: str) -> Conversion | None:
         if self.point not in POINTS:
-            self._note("unit_unknown", f"{self.point}: {found}; kept as logged, used by no figure")
+            self._note(UNIT_UNKNOWN, found=found)
             return Conversion("other", 1.0)
         quantity = POINTS[self.point]
         example = "inHg or kPa" if quantity.name == "pressure" else quantity.unit
@@ -279,10 +313,7 @@ class RecipeMaker:
         stated = self.table.cold_junction
         found, remedy = "none", 'add cold_junction = "<channel>" or "23.5 degC"'
         if stated is None and "cold_junction" in units and self.point != "cold_junction":
-            self._note(
-                "cold_junction_assumed",
-                f"{self.point} names no cold junction; the channel cold_junction was taken",
-            )
+            self._note(COLD_JUNCTION_ASSUMED)
             return "cold_junction"
         if isinstance(stated, str) and stated in self.setup.channels:
             measured = self.setup.quantity(stated)
@@ -308,7 +339,7 @@ class RecipeMaker:
                 return value_with_unit(stated, "temperature")
             except UnknownUnit:
                 return None
-        self._note("unit_assumed", f"{self.point}: cold junction {stated:g} taken as °C")
+        self._note(JUNCTION_IN_CELSIUS, stated=stated)
         return float(stated)
 
     def _check_supply(self, units: Mapping[str, str | None]) -> None:
@@ -339,17 +370,10 @@ class RecipeMaker:
         said = signal.reference or logged.reference or self.logged_reference
         stated = self.table.reference
         if stated and said and stated != said:
-            self._note(
-                "unit_disagrees",
-                f"{self.point}: reference is {stated}, its unit says {said}; {stated} was taken",
-            )
+            self._note(REFERENCE_DISAGREES, stated=stated, said=said)
         if stated:
             return stated
         if said:
             return said  # type: ignore[return-value]
-        self._note(
-            "reference_assumed",
-            f"{self.point} does not say what it counts from; taken as vacuum, positive below"
-            " ambient",
-        )
+        self._note(REFERENCE_ASSUMED)
         return "vacuum"

@@ -7,9 +7,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
+from ingest.findings import finding
 from ingest.run import Finding
 from ingest.sensors.units import UnknownUnit, conversion
+
+MIXED_CELL_UNITS: Final = finding(
+    "mixed_cell_units",
+    "cells carry different units: {listed}; {done}",
+    do="Set the logger to one unit for this column.",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,4 +68,4 @@ def unit_finding(counts: Mapping[str, int], common: CommonUnit) -> Finding:
     done = f"all were taken to {common.unit}"
     if lost:
         done = f"taken to {common.unit}, those in {', '.join(lost)} set aside"
-    return Finding("mixed_cell_units", f"cells carry different units: {listed}; {done}")
+    return MIXED_CELL_UNITS.found(listed=listed, done=done)

@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import polars as pl
 
+from ingest.findings import finding
 from ingest.run import Finding, Rejected
 from ingest.table.cell_units import common_unit, unit_finding
 from ingest.table.marks import Marks, other_mark, settle
@@ -33,6 +34,13 @@ from ingest.table.units import LOGGER_WORDS, clean_unit, is_unit
 if TYPE_CHECKING:
     from numpy.typing import NDArray
     from polars.expr.whenthen import ChainedThen, Then
+
+SUSPECTED_NO_READING: Final = finding(
+    "suspected_no_reading",
+    "{value} stands apart from every other reading ({count} times); if "
+    'it means no reading, state no_reading = ["{value}"] in [log]',
+    do="Add it to no_reading in [log] if it means no reading.",
+)
 
 NO_READING: Final = frozenset(LOGGER_WORDS["no_reading"])
 """Words for no reading, lower case, without blanks."""
@@ -392,10 +400,9 @@ def _suspects(
         if others.size and _stands_apart(value, others):
             count = int((array == value).sum())
             findings.append(
-                Finding(
-                    "suspected_no_reading",
-                    f"{_spelled(value)} stands apart from every other reading ({count} times); if "
-                    f'it means no reading, state no_reading = ["{_spelled(value)}"] in [log]',
+                SUSPECTED_NO_READING.found(
+                    value=_spelled(value),
+                    count=count,
                     evidence={"value": value, "count": float(count)},
                 )
             )

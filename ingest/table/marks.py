@@ -22,10 +22,35 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from ingest.findings import finding
 from ingest.run import Finding
 
 if TYPE_CHECKING:
     import polars as pl
+
+MIXED_DECIMAL_MARKS: Final = finding(
+    "mixed_decimal_marks",
+    "decimal points and decimal commas in one column; only those with {mark!r} are read as numbers",
+    do="State decimal in [log], and check how the log was written.",
+)
+DECIMAL_DISAGREES: Final = finding(
+    "decimal_disagrees",
+    "{example!r} has the decimal mark {own!r}, and not {other!r} as "
+    "run.toml states or the rest of the file has; the column is read by its own",
+    do="Check the column; correct decimal in [log] if it is wrong.",
+)
+AMBIGUOUS_NUMBER: Final = finding(
+    "ambiguous_number",
+    "{example!r} may have a decimal mark or a thousands mark and nothing in the file tells "
+    "which; {mark!r} is read as the decimal mark; state decimal or thousands in [log]",
+    do="State decimal or thousands in [log].",
+)
+THOUSANDS_MARK: Final = finding(
+    "thousands_mark",
+    "{mark!r} is read as a thousands mark in {example!r}, because the column is consistent "
+    "only so; state decimal or thousands in [log] if it is not",
+    do="State decimal or thousands in [log] if it is not.",
+)
 
 DECIMALS: Final = (".", ",")
 _SMOOTHER: Final = 3.0
@@ -125,13 +150,7 @@ def settle(cells: pl.Series, of_file: Marks) -> tuple[Marks, list[Finding]]:
     proven = [mark for mark in present if cells.str.contains(PROOF_OF_CELL[mark]).any()]
     if len(proven) == 2:
         # a cell such as 1,234 must not pass for a grouped number here
-        return replace(of_file, thousands=""), [
-            Finding(
-                "mixed_decimal_marks",
-                "decimal points and decimal commas in one column; only those with "
-                f"{of_file.decimal!r} are read as numbers",
-            )
-        ]
+        return replace(of_file, thousands=""), [MIXED_DECIMAL_MARKS.found(mark=of_file.decimal)]
     if proven:
         own = Marks(proven[0], proven=True)
         return own, [_disagreement(cells, of_file)] if _disagree(own, of_file) else []
@@ -182,29 +201,19 @@ def _disagree(own: Marks, of_file: Marks) -> bool:
 
 def _disagreement(cells: pl.Series, of_file: Marks) -> Finding:
     own = other_mark(of_file.decimal)
-    return Finding(
-        "decimal_disagrees",
-        f"{_example(cells, own)!r} has the decimal mark {own!r}, and not {of_file.decimal!r} as "
-        "run.toml states or the rest of the file has; the column is read by its own",
+    return DECIMAL_DISAGREES.found(
+        example=_example(cells, own),
+        own=own,
+        other=of_file.decimal,
         evidence={"example": _example(cells, own)},
     )
 
 
 def _ambiguous(cells: pl.Series, mark: str) -> Finding:
     example = _example(cells, mark)
-    return Finding(
-        "ambiguous_number",
-        f"{example!r} may have a decimal mark or a thousands mark and nothing in the file tells "
-        f"which; {mark!r} is read as the decimal mark; state decimal or thousands in [log]",
-        evidence={"example": example},
-    )
+    return AMBIGUOUS_NUMBER.found(example=example, mark=mark, evidence={"example": example})
 
 
 def _grouping(cells: pl.Series, mark: str) -> Finding:
     example = _example(cells, mark)
-    return Finding(
-        "thousands_mark",
-        f"{mark!r} is read as a thousands mark in {example!r}, because the column is consistent "
-        "only so; state decimal or thousands in [log] if it is not",
-        evidence={"example": example},
-    )
+    return THOUSANDS_MARK.found(example=example, mark=mark, evidence={"example": example})

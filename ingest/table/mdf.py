@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from ingest.arrays import Floats
 from ingest.errors import Fault, UnusableRun
+from ingest.findings import finding
 from ingest.run import Finding
 from ingest.table.typed import TypedColumns
 from ingest.table.units import clean_unit, names_no_unit, unit_of_name
@@ -33,6 +34,18 @@ LARGEST: Final = 1 << 30
 """Bytes; read whole, as the file may lie in an archive."""
 MAX_CELLS: Final = 200_000_000
 """Most samples that the groups together may unpack to."""
+GROUPS_LEFT_OUT: Final = finding(
+    "groups_left_out",
+    "groups that do not count time were left out: {names}",
+    do="Nothing, where the channels you need are elsewhere; else export them with their time.",
+)
+GROUPS_JOINED: Final = finding(
+    "groups_joined",
+    "{count} groups with clocks of their own stand side by side on all their times; a channel has "
+    "no reading where its group has none",
+    do="Nothing: each channel keeps its own times.",
+)
+
 _NAMED: Final = 20
 _MASTERS: Final = (2, 3)
 """Channel types of clocks: master and virtual master (ASAM MDF 4, channel block)."""
@@ -286,20 +299,13 @@ def _findings(groups: Sequence[_Group], others: Sequence[str]) -> list[Finding]:
     if others:
         more = f" and {len(others) - _NAMED} more" if len(others) > _NAMED else ""
         found.append(
-            Finding(
-                "groups_left_out",
-                f"groups that do not count time were left out: {', '.join(others[:_NAMED])}{more}",
-                evidence={"count": float(len(others))},
+            GROUPS_LEFT_OUT.found(
+                names=f"{', '.join(others[:_NAMED])}{more}", evidence={"count": float(len(others))}
             )
         )
     clocks = {group.time.size for group in groups}
     if len(clocks) > 1:
         found.append(
-            Finding(
-                "groups_joined",
-                f"{len(groups)} groups with clocks of their own stand side by side on all their "
-                "times; a channel has no reading where its group has none",
-                evidence={"groups": float(len(groups))},
-            )
+            GROUPS_JOINED.found(count=len(groups), evidence={"groups": float(len(groups))})
         )
     return found

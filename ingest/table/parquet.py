@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import polars as pl
 
 from ingest.errors import Fault, UnusableRun
+from ingest.findings import finding
 from ingest.run import Finding
 from ingest.table.typed import TypedColumns, is_plain
 from ingest.table.units import unit_of_name
@@ -17,6 +18,12 @@ if TYPE_CHECKING:
 
 MAX_ROWS: Final = 50_000_000
 """A file of one repeated row packs without end; no road test has more rows."""
+COLUMNS_LEFT_OUT: Final = finding(
+    "columns_left_out",
+    "columns that hold lists or records were left out: {names}",
+    do="Write one column a channel where one of these is needed.",
+)
+
 _NAMED: Final = 20
 
 
@@ -77,10 +84,8 @@ def _left_out(names: list[str]) -> list[Finding]:
         return []
     more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
     return [
-        Finding(
-            "columns_left_out",
-            f"columns that hold lists or records were left out: {', '.join(names[:_NAMED])}{more}",
-            evidence={"count": float(len(names))},
+        COLUMNS_LEFT_OUT.found(
+            names=f"{', '.join(names[:_NAMED])}{more}", evidence={"count": float(len(names))}
         )
     ]
 

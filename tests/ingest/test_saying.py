@@ -108,7 +108,12 @@ def test_a_stored_document_gives_its_quantities_back() -> None:
     document = {"notes": [line, "plain 3 K"], "deep": {"none": None, "no": say("{n} cars", n=3)}}
     stored = json.loads(json.dumps({**document, "said": quantities(document)}, allow_nan=False))
     assert stored["notes"] == ["up 0 K; 20.0 °C", "plain 3 K"]
-    assert list(stored["said"]) == ["up 0 K; 20.0 °C"], "only what has units"
+    assert stored["said"] == {
+        "up 0 K; 20.0 °C": {
+            "template": "up {a:.0f K}; {b:.1f degC}",
+            "values": {"a": 0.333333, "b": 20.0},
+        }
+    }, "only what has units"
     back = revived(stored)
     assert back == stored
     assert back["notes"][0].written(foreign) == "up 1 °F; 68.0 °F"
@@ -124,6 +129,7 @@ def test_a_stored_document_gives_its_quantities_back() -> None:
         {"up 3 K": {"template": "up {x:.0f K}", "values": {}}},
         {"up 3 K": {"template": "up {x.__class__}", "values": {"x": 3.0}}},
         {"up 3 K": {"template": "up {x:.0f K}", "values": {"x": [3.0]}}},
+        {"up 3 K": {"template": "up {x:.0f K}", "values": {"x": {"value": 3.0}}}},
         {"up 3 K": {"template": 3, "values": {}}},
         {"up 3 K": {"template": "{x}", "values": {"x": {"value": 1.0, "form": ".9e9"}}}},
     ],
@@ -137,8 +143,9 @@ def test_a_stored_document_that_makes_no_sense_stays_plain(said: object) -> None
 def test_a_number_that_is_none_survives_json() -> None:
     said = say("up {x:.0f K}", x=float("nan"))
     assert said == "up nan K"
-    stored = json.loads(json.dumps({"said": quantities([said]), "a": said}, allow_nan=False))
-    assert revived(stored)["a"].written(foreign) == "up nan"
+    two = joined("; ", [said, say("at {x:.0f K}", x=10.0)])
+    stored = json.loads(json.dumps({"said": quantities([two]), "a": two}, allow_nan=False))
+    assert revived(stored)["a"].written(foreign) == "up nan K; at 18 °F"
 
 
 def test_a_finding_is_made_of_its_kind() -> None:

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from ingest.errors import Fault, UnusableRun
+from ingest.findings import finding
 from ingest.run import Finding, Rejected
 from ingest.table.cells import kind_of
 from ingest.table.text.dialect import BLANKS, WIDE_BLANKS, Cut, Line
@@ -25,6 +26,18 @@ from ingest.table.units import clean_unit, is_unit, names_no_unit, split_unit, u
 
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable
+
+HEADER_MISMATCH: Final = finding(
+    "header_mismatch",
+    "line {line}: {what}; {how}",
+    do="Check that run.toml's columns hold what their names say.",
+)
+JOINED_CELLS: Final = finding(
+    "joined_cells",
+    "line {line}: {left!r} and {right!r} are read as one cell "
+    "{joined!r}, because the names are fewer than the cells",
+    do="Check a few readings against the logger's own display.",
+)
 
 _COMMENT: Final = re.compile(r"^\s*(?:#+|%+|//+|;+|\*+|!+)\s*")
 _TIME_NAME: Final = re.compile(
@@ -366,7 +379,7 @@ def _increases(rows: list[list[str]], at: int) -> bool:
 def _mismatch(base: Layout, what: str, *, named: bool) -> Finding:
     line = base.header.number if base.header else 0
     how = "the names are taken from the left" if named else "columns can only be had by number"
-    return Finding("header_mismatch", f"line {line}: {what}; {how}", evidence={"line": float(line)})
+    return HEADER_MISMATCH.found(line=line, what=what, how=how, evidence={"line": float(line)})
 
 
 def _join_finding(
@@ -374,9 +387,10 @@ def _join_finding(
 ) -> Finding:
     at = joins[0]
     left, right = readings[0][at], readings[0][at + 1]
-    return Finding(
-        "joined_cells",
-        f"line {base.first.number}: {left!r} and {right!r} are read as one cell "
-        f"{left + join_with + right!r}, because the names are fewer than the cells",
+    return JOINED_CELLS.found(
+        line=base.first.number,
+        left=left,
+        right=right,
+        joined=left + join_with + right,
         evidence={"joins": float(len(joins))},
     )

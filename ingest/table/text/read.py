@@ -21,11 +21,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
 from ingest.errors import Fault, UnusableRun
+from ingest.findings import finding
 from ingest.run import Finding, Rejected
 from ingest.table.cells import CellReader
 from ingest.table.columns import long_table
@@ -49,6 +50,23 @@ if TYPE_CHECKING:
     from ingest.setup.model import LogTable
     from ingest.table.cells import Numbers
     from ingest.table.long import LongTable
+
+
+REJECTED_LINES: Final = finding(
+    "rejected_lines",
+    "{count} lines not used: {reason}",
+    do="Look at these lines of the log; the rest of it is used.",
+)
+REPEATED_HEADER: Final = finding(
+    "repeated_header",
+    "the header is repeated {times} times (before line {lines}): the logger was restarted",
+    do="Check the logger's supply.",
+)
+DAMAGED_CHARACTERS: Final = finding(
+    "damaged_characters",
+    "{count} characters are not {encoding} and were replaced",
+    do="State encoding in [log] if names or units look wrong.",
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -342,11 +360,7 @@ def _row_findings(scheme: Scheme, rows: Rows, block: Block, above: int) -> list[
     if above:
         reasons["above the first reading"] = above
     found = [
-        Finding(
-            "rejected_lines",
-            f"{count} lines not used: {reason}",
-            evidence={"count": float(count)},
-        )
+        REJECTED_LINES.found(count=count, reason=reason, evidence={"count": float(count)})
         for reason, count in reasons.items()
     ]
     if rows.restarts:
@@ -354,18 +368,17 @@ def _row_findings(scheme: Scheme, rows: Rows, block: Block, above: int) -> list[
             str(rows.line(row)) if row < rows.count else "the end" for row in rows.restarts[:5]
         )
         found.append(
-            Finding(
-                "repeated_header",
-                f"the header is repeated {len(rows.restarts)} times (before line {lines}): "
-                "the logger was restarted",
+            REPEATED_HEADER.found(
+                times=len(rows.restarts),
+                lines=lines,
                 evidence={"count": float(len(rows.restarts))},
             )
         )
     if block.damaged:
         found.append(
-            Finding(
-                "damaged_characters",
-                f"{block.damaged} characters are not {scheme.dialect.encoding} and were replaced",
+            DAMAGED_CHARACTERS.found(
+                count=block.damaged,
+                encoding=scheme.dialect.encoding,
                 evidence={"count": float(block.damaged)},
             )
         )

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from ingest.errors import Fault, UnusableRun
+from ingest.findings import finding
 from ingest.run import Finding, Rejected
-from ingest.table.marks import Marks, marks_of_sample, other_mark
+from ingest.table.marks import MIXED_DECIMAL_MARKS, Marks, marks_of_sample, other_mark
 from ingest.table.text.bytes import LONGEST_LINE, NEWLINE, start_of_header
 from ingest.table.text.dialect import Cut, Dialect, Line, find_cut
 from ingest.table.text.layout import Layout, find_layout
@@ -21,6 +22,15 @@ from ingest.table.text.spans import find_spans
 
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable
+
+CELLS_WITHOUT_NAME: Final = finding(
+    "cells_without_name",
+    "{count} lines have a cell beyond the last column, which is not used",
+    do="Give the column a name in the log's header if it is needed.",
+)
+MIXED_IN_FILE: Final = MIXED_DECIMAL_MARKS.also(
+    "some columns have decimal points and some decimal commas; each is read by its own"
+)
 
 MAX_COLUMNS: Final = 100_000
 _FEW_LINES: Final = 20
@@ -88,13 +98,7 @@ class Scheme:
         filled = rows.count - rows.body.count(rows.separator * trailing + b"\n")
         if not filled:
             return []
-        return [
-            Finding(
-                "cells_without_name",
-                f"{filled} lines have a cell beyond the last column, which is not used",
-                evidence={"count": float(filled)},
-            )
-        ]
+        return [CELLS_WITHOUT_NAME.found(count=filled, evidence={"count": float(filled)})]
 
 
 def make_scheme(source: Source, log: LogTable) -> Scheme:
@@ -219,12 +223,7 @@ def _marks(
             marks, both = marks_of_sample(near + "\n" + far, cut.delimiter)
     if not both:
         return marks, []
-    return marks, [
-        Finding(
-            "mixed_decimal_marks",
-            "some columns have decimal points and some decimal commas; each is read by its own",
-        )
-    ]
+    return marks, [MIXED_IN_FILE.found()]
 
 
 def _dialect(

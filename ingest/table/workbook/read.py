@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from ingest.errors import Fault, UnusableRun
+from ingest.findings import finding
 from ingest.run import Finding
 from ingest.table.text.read import TextTable, read_text_table
 from ingest.table.workbook.cells import (
@@ -29,6 +30,17 @@ if TYPE_CHECKING:
 
 _MIN_ROWS: Final = 2
 """A sheet with numbers in fewer rows is no log."""
+SHEET_CHOSEN: Final = finding(
+    "sheet_chosen",
+    "sheet {name} was read; the others hold no rows of numbers: {others}",
+    do='Name another with [log] sheet = "…" where this is not the log.',
+)
+FORMULAS_WITHOUT_VALUE: Final = finding(
+    "formulas_without_value",
+    "{count} formulas were saved without their value and hold no reading",
+    do="Open the workbook where it was made and save it again.",
+)
+
 _NAMED: Final = 20
 
 
@@ -150,19 +162,11 @@ def _listed(names: list[str]) -> str:
 def _findings(sheet: _Sheet, others: tuple[str, ...]) -> list[Finding]:
     found: list[Finding] = []
     if others:
-        found.append(
-            Finding(
-                "sheet_chosen",
-                f"sheet {sheet.name!r} was read; the others hold no rows of numbers: "
-                f"{_listed(list(others))}",
-            )
-        )
+        found.append(SHEET_CHOSEN.found(name=repr(sheet.name), others=_listed(list(others))))
     if sheet.parts.bare_formulas:
         found.append(
-            Finding(
-                "formulas_without_value",
-                f"{sheet.parts.bare_formulas} formulas were saved without their value and hold no "
-                "reading; open the workbook where it was made and save it again",
+            FORMULAS_WITHOUT_VALUE.found(
+                count=sheet.parts.bare_formulas,
                 evidence={"cells": float(sheet.parts.bare_formulas)},
             )
         )

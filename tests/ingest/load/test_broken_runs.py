@@ -139,7 +139,7 @@ BROKEN: dict[str, tuple[Callable[[Path], None], list[str]]] = {
     "empty log": (_text(b""), ["log.csv: found an empty file"]),
     "blank log": (_text(b"\n \n\n"), ["log.csv"]),
     "binary log": (_text(bytes(range(256)) * 40), ["log.csv"]),
-    "a workbook": (_text(b"PK\x03\x04" + bytes(200)), ["spreadsheet", "export the sheet as CSV"]),
+    "a workbook": (_text(b"PK\x03\x04" + bytes(200)), ["a damaged archive", "copy it again"]),
     "header only": (_text("t,OUT,CIN\n"), ["log.csv"]),
     "prose": (_text("The heater stays cold.\nThe fan runs.\n" * 20), ["log.csv"]),
     "wrong column": (

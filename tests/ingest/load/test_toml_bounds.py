@@ -18,7 +18,7 @@ from ingest.errors import UnusableRun
 from ingest.files import find_files
 from ingest.json_text import parse_json
 from ingest.record.test_plan import read_plan
-from ingest.record.wire.table_layout import open_plan
+from ingest.record.wire.derivation import open_derivation
 from ingest.sensors.units import UnknownUnit, conversion
 from ingest.setup.toml_text import MAX_DEPTH, MAX_PARTS, check_bounds, parse_document, parse_toml
 from ingest.store.store import Store
@@ -135,7 +135,7 @@ def test_every_kind_of_toml_file_is_bounded(tmp_path: Path) -> None:
         lambda: find_files(tmp_path),
         lambda: parse_limits(bomb.read_text(), bomb.name),
         lambda: read_plan(bomb),
-        lambda: open_plan(bomb),
+        lambda: open_derivation(bomb),
     ):
         with pytest.raises(UnusableRun, match="a key of more than"):
             read()
