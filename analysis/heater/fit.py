@@ -20,6 +20,7 @@ from analysis.heater.model import DELIVERED, air_effectiveness, air_ntu
 from analysis.heater.setting import Setting, setting_of
 from analysis.heater.stretch import Stretch, held_over, hot_stretch
 from analysis.measurement import Measurement, combine
+from analysis.signal.blocks import block_means
 from analysis.signal.regression import Posterior, fit_lags
 from analysis.timeline.levels import DEFINITION_SHARE, with_note
 from analysis.uncertainty import shared_parts
@@ -189,13 +190,13 @@ def _answer(
     """Fit ``answer = share * (1 + setting) * lagged cause``; None with too few readings."""
     width = max(1, round(BLOCK_S / timeline.grid.step))
     usable = stretch.used & ~np.isnan(answer)
-    count = _blocks(usable.astype(float), width)
+    count = block_means(usable.astype(float), width)
     kept = count > 0.5
     if int(kept.sum()) < MIN_BLOCKS:
         return None
     inside = np.where(usable, np.stack([answer, *setting.columns]), 0.0)
-    y, *factors = _blocks(inside, width)[:, kept] / count[kept]
-    late = late_by(_blocks(cause, width), LAGS_S, width * timeline.grid.step)[:, kept]
+    y, *factors = block_means(inside, width)[:, kept] / count[kept]
+    late = late_by(block_means(cause, width), LAGS_S, width * timeline.grid.step)[:, kept]
     rough = float(late[0] @ y) / float(late[0] @ late[0])
     means = np.array([0.0, *(rough * prior[name][0] for prior in setting.priors)])
     spread = np.array([np.inf, *(abs(rough) * prior[name][1] for prior in setting.priors)])
@@ -224,13 +225,6 @@ def late_by(values: Floats, lags: Floats, step: float) -> Floats:
         keep = lag / (lag + step)
         row[:] = start + lfilter([1.0 - keep], [1.0, -keep], values - start)
     return rows
-
-
-def _blocks(values: Floats, width: int) -> Floats:
-    """Means over blocks along the last axis; what does not fill a block at the end is left out."""
-    count = values.shape[-1] // width
-    whole = values[..., : count * width]
-    return np.asarray(whole.reshape(*values.shape[:-1], count, width).mean(axis=-1))
 
 
 def _told(
