@@ -80,6 +80,16 @@ def test_data_flows_one_way(path: Path) -> None:
     assert not imported(path) & forbidden
 
 
+def test_analysis_opens_no_store() -> None:
+    """It may read from one that it is handed: `Store` itself is for its type only."""
+    opened = [
+        module_id(path)
+        for path in (ROOT / "analysis").rglob("*.py")
+        if "Store.open(" in path.read_text(encoding="utf-8")
+    ]
+    assert opened == []
+
+
 @pytest.mark.parametrize("house", HOUSES_WITHOUT_CIRCLES)
 def test_no_import_goes_round(house: str) -> None:
     assert circle(house) == []

@@ -146,7 +146,7 @@ def fit_heater(timeline: Timeline) -> HeaterFit:
     if outlet is None:
         return _nothing("too few readings of outlet and coolant together at full hot")
     share = float(outlet.parameters[0])
-    effectiveness = _told(
+    effectiveness = _with_budget(
         timeline, stretch, outlet, {"outlet": 1.0, "coolant_in": -share, stretch.air: share - 1.0}
     )
     ratio = _flow_ratio(timeline, stretch, setting, rise)
@@ -227,7 +227,7 @@ def late_by(values: Floats, lags: Floats, step: float) -> Floats:
     return rows
 
 
-def _told(
+def _with_budget(
     timeline: Timeline, stretch: Stretch, fit: Posterior, terms: Mapping[str, float]
 ) -> Measurement:
     """The share with its budget: scatter, definition, and each sensor's own errors."""
@@ -268,7 +268,7 @@ def _flow_ratio(
         return Measurement.missing("–", "too few readings of both coolant hoses at full hot")
     ratio = float(fit.parameters[0])
     terms = {"coolant_in": 1.0, "coolant_out": -1.0, "outlet": -ratio, stretch.air: ratio}
-    found = _told(timeline, stretch, fit, terms)
+    found = _with_budget(timeline, stretch, fit, terms)
     if found.known() < -2.0 * (found.u or 0.0):
         why = "the return hose is the warmer one, so that this is no ratio of flows"
         return Measurement.missing("–", why)
