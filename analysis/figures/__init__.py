@@ -172,3 +172,9 @@ def bad_side(name: str) -> Side | None:
     """The side on which it is bad to differ; None for no side, and for what is no figure."""
     found = figures_by_name().get(name)
     return None if found is None else found.bad
+
+
+def spread_grows(name: str) -> bool:
+    """Whether a figure's spread goes with its size (`Figure.log`); not of what is no figure."""
+    found = figures_by_name().get(name)
+    return found is not None and found.log
