@@ -12,7 +12,6 @@ import pkgutil
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Literal
 
 from analysis.measurement import Measurement
@@ -165,7 +164,7 @@ def all_figures() -> tuple[Figure, ...]:
 @cache
 def figures_by_name() -> Mapping[str, Figure]:
     """Every figure of the package by its name, in order."""
-    return MappingProxyType({each.name: each for each in all_figures()})
+    return {each.name: each for each in all_figures()}
 
 
 def bad_side(name: str) -> Side | None:
