@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.causes.evidence import Evidence, evidence_of
-from analysis.figures import all_figures, bad_side, figures_by_name
+from analysis.figures import all_figures, bad_side, figures_by_name, spread_grows
 from analysis.limits import Limit
 from analysis.measurement import Measurement
 from analysis.statistics.outliers import outliers
@@ -84,7 +84,7 @@ def spread_of(name: str, measurements: Sequence[Measurement]) -> Spread | None:
     values, random = values[usable], random[usable]
     if values.size < 2:
         return None
-    log = figures_by_name()[name].log
+    log = spread_grows(name)
     log = log and bool(np.all(values > 3.0 * random)) and bool(np.all(values > 0))
     if log:
         values, random = np.log(values), random / values

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cached_property
-from types import MappingProxyType
 from typing import Final, Protocol
 
 import numpy as np
@@ -44,7 +43,7 @@ class Measurable(Protocol):
         """Measure it; a figure that cannot be had is a `Measurement` that says why."""
 
 
-NO_FIGURES: Final[Mapping[str, Measurable]] = MappingProxyType({})
+NO_FIGURES: Final[Mapping[str, Measurable]] = {}
 
 
 class Context(Timeline):

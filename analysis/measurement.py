@@ -102,10 +102,3 @@ def combine(value: float, unit: str, terms: tuple[tuple[float, Measurement], ...
         for source, part in term.shared.items():
             shared[source] = shared.get(source, 0.0) + sensitivity * part
     return Measurement(value, unit, math.sqrt(variance), shared)
-
-
-def quotient(top: Measurement, bottom: Measurement, unit: str) -> Measurement:
-    """``top / bottom`` with linear propagation; callers keep the divisor well away from 0."""
-    denominator = bottom.known()
-    value = top.known() / denominator
-    return combine(value, unit, ((1.0 / denominator, top), (-value / denominator, bottom)))

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import polars as pl
 
 from analysis.compare.answer import Answer, Question, answer
 from analysis.compare.weather import GOOD
 from analysis.figures import KEY_FIGURE
 from ingest.store.read import Filter, figures, runs
-from ingest.store.store import Store
+
+if TYPE_CHECKING:
+    from ingest.store.store import Store
 
 
 def ask(store: Store, question: Question) -> tuple[Answer, pl.DataFrame]:

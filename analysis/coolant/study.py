@@ -18,6 +18,7 @@ import polars as pl
 
 from analysis.coolant.course import TOUCHED_PCT, Course, course_of, heater_as_before
 from analysis.coolant.opening import Break, fit_break
+from analysis.signal.blocks import block_means
 from analysis.timeline.timeline import Timeline
 from ingest.arrays import Floats
 from ingest.saying import say
@@ -440,7 +441,7 @@ def _settling(course: Course, start: int, most_s: float) -> int:
 
     K. P. White, Simulation 69, 1997, 323-334 (from memory). At most half of what there is.
     """
-    blocks = _blocks(course, start, 20.0)
+    blocks = block_means(course.smooth[start:], course.bins(20.0))
     if blocks.size < 6:
         return 0
     back = blocks[::-1] - blocks.mean()
@@ -450,14 +451,6 @@ def _settling(course: Course, start: int, most_s: float) -> int:
     least = max(back.size // 2, back.size - int(min(most_s / 20.0, back.size)))
     kept = least + int(np.argmin(error[least - 1 :]))
     return int(blocks.size - kept) * course.bins(20.0)
-
-
-def _blocks(course: Course, start: int, seconds: float) -> Floats:
-    """Means of blocks from `start` on; the rest at the end is left out."""
-    width = course.bins(seconds)
-    count = (course.smooth.size - start) // width
-    square = course.smooth[start : start + count * width].reshape(count, width)
-    return np.asarray(square.mean(axis=1))
 
 
 def _flat_from(course: Course, band: float) -> int:

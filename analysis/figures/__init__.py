@@ -12,7 +12,6 @@ import pkgutil
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Literal
 
 from analysis.measurement import Measurement
@@ -165,10 +164,16 @@ def all_figures() -> tuple[Figure, ...]:
 @cache
 def figures_by_name() -> Mapping[str, Figure]:
     """Every figure of the package by its name, in order."""
-    return MappingProxyType({each.name: each for each in all_figures()})
+    return {each.name: each for each in all_figures()}
 
 
 def bad_side(name: str) -> Side | None:
     """The side on which it is bad to differ; None for no side, and for what is no figure."""
     found = figures_by_name().get(name)
     return None if found is None else found.bad
+
+
+def spread_grows(name: str) -> bool:
+    """Whether a figure's spread goes with its size (`Figure.log`); not of what is no figure."""
+    found = figures_by_name().get(name)
+    return found is not None and found.log

@@ -11,6 +11,7 @@ from analysis.coolant.course import resolution_of
 from analysis.coolant.study import CoolantStudy
 from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
+from analysis.signal.blocks import known_block_means
 from analysis.uncertainty import mean_random, shared_parts
 from ingest.arrays import Floats
 
@@ -71,14 +72,9 @@ def _spread(values: Floats, step: float) -> float:
     count = values.size // width
     if count < 2:
         return 0.0
-    square = values[: count * width].reshape(count, width)
-    seen = ~np.isnan(square)
-    number = seen.sum(axis=1)
-    full = number * 2 >= width
-    if full.sum() < 2:
-        return 0.0
-    means = np.where(seen, square, 0.0).sum(axis=1)[full] / number[full]
-    return float(means.std(ddof=1))
+    means, number = known_block_means(values, width)
+    full = number * 2.0 >= width
+    return float(means[full].std(ddof=1)) if full.sum() > 1 else 0.0
 
 
 def _heater(study: CoolantStudy, mean: float) -> float:

@@ -7,15 +7,12 @@ unmixed.
 
 References
 ----------
-.. [1] W. M. Kays, A. L. London, Compact Heat Exchangers, 3rd ed., 1984, ch. 2 (counterflow,
-   parallel flow, cross flow with one stream mixed).
-.. [2] B. S. Baclic, A simplified formula for cross-flow heat exchanger effectiveness, J. Heat
+.. [1] B. S. Baclic, A simplified formula for cross-flow heat exchanger effectiveness, J. Heat
    Transfer 100 (1978) 746, eq. 3 (both streams unmixed, exact; Bessel functions).
 """
 
 from __future__ import annotations
 
-from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -23,24 +20,11 @@ from numpy.typing import ArrayLike
 
 from ingest.arrays import Floats
 
-
-class Arrangement(StrEnum):
-    """How the two streams pass each other."""
-
-    COUNTER = "counterflow"
-    PARALLEL = "parallel flow"
-    CROSS = "cross flow, both unmixed"
-    CROSS_LEAST_MIXED = "cross flow, stream of the smaller capacity rate mixed"
-    CROSS_MOST_MIXED = "cross flow, stream of the larger capacity rate mixed"
-
-
 ALMOST_ZERO: Final = 1e-9
 """Ratios below this give the limit of one stream at constant temperature to 1e-9 or better."""
 
 
-def effectiveness_from_ntu(
-    ntu: ArrayLike, ratio: ArrayLike, arrangement: Arrangement = Arrangement.CROSS
-) -> Floats:
+def effectiveness_from_ntu(ntu: ArrayLike, ratio: ArrayLike) -> Floats:
     """Effectiveness of an exchanger.
 
     Parameters
@@ -49,9 +33,7 @@ def effectiveness_from_ntu(
         Number of transfer units, >= 0, [-].
     ratio
         Smaller over larger heat capacity rate, 0 to 1, [-]. 0 stands for a stream that changes
-        its temperature not at all; every arrangement then gives ``1 - exp(-NTU)``.
-    arrangement
-        How the streams pass each other.
+        its temperature not at all; the effectiveness is then ``1 - exp(-NTU)``.
 
     Returns
     -------
@@ -67,14 +49,12 @@ def effectiveness_from_ntu(
     if np.any(n < 0):
         raise ValueError("a number of transfer units is 0 or more")
     safe = np.where(c < ALMOST_ZERO, 0.5, c)
-    general = _FORMULAS[arrangement](n, safe)
+    general = _cross(n, safe)
     result: Floats = np.where(c < ALMOST_ZERO, -np.expm1(-n), general)
     return result
 
 
-def ntu_from_effectiveness(
-    effectiveness: ArrayLike, ratio: ArrayLike, arrangement: Arrangement = Arrangement.CROSS
-) -> Floats:
+def ntu_from_effectiveness(effectiveness: ArrayLike, ratio: ArrayLike) -> Floats:
     """Number of transfer units an exchanger must have for its effectiveness.
 
     Parameters
@@ -83,14 +63,11 @@ def ntu_from_effectiveness(
         0 to 1, [-].
     ratio
         Smaller over larger heat capacity rate, 0 to 1, [-].
-    arrangement
-        How the streams pass each other.
 
     Returns
     -------
     ndarray
-        NTU; NaN where no exchanger of this arrangement reaches that effectiveness with an NTU up
-        to `LARGEST_NTU`.
+        NTU; NaN where no exchanger reaches that effectiveness with an NTU up to `LARGEST_NTU`.
 
     Raises
     ------
@@ -107,7 +84,7 @@ def ntu_from_effectiveness(
     ntu = -np.log1p(-wanted)
     for _ in range(MAX_STEPS):
         h = 1e-4 * (1e-3 + ntu)
-        here, ahead = (effectiveness_from_ntu(at, c, arrangement) for at in (ntu, ntu + h))
+        here, ahead = (effectiveness_from_ntu(at, c) for at in (ntu, ntu + h))
         slope = np.maximum((ahead - here) / h, SMALLEST_SLOPE)
         step = (wanted - here) / slope
         ntu = np.clip(ntu + step, 0.0, LARGEST_NTU)
@@ -134,22 +111,8 @@ def _checked(first: ArrayLike, ratio: ArrayLike) -> tuple[Floats, Floats]:
     return values, c
 
 
-def _counter(n: Floats, c: Floats) -> Floats:
-    """Eq. 2-13a of [1]; at equal capacity rates its limit ``NTU / (1 + NTU)``."""
-    equal = c > 1.0 - 1e-9
-    gap = np.where(equal, 0.5, 1.0 - c)
-    decay = np.exp(-n * gap)
-    result: Floats = np.where(equal, n / (1.0 + n), (1.0 - decay) / (1.0 - (1.0 - gap) * decay))
-    return result
-
-
-def _parallel(n: Floats, c: Floats) -> Floats:
-    result: Floats = -np.expm1(-n * (1.0 + c)) / (1.0 + c)
-    return result
-
-
 def _cross(n: Floats, c: Floats) -> Floats:
-    """Both unmixed, the series of [2]; scaled Bessel functions keep large NTU finite."""
+    """Both unmixed, the series of [1]; scaled Bessel functions keep large NTU finite."""
     from scipy.special import ive
 
     root = np.sqrt(c)
@@ -163,22 +126,3 @@ def _cross(n: Floats, c: Floats) -> Floats:
     series = ive(0, z) + root * ive(1, z) - (1.0 - c) / c * terms.sum(axis=-1)
     result: Floats = 1.0 - scale * series
     return result
-
-
-def _cross_least_mixed(n: Floats, c: Floats) -> Floats:
-    result: Floats = -np.expm1(np.expm1(-c * n) / c)
-    return result
-
-
-def _cross_most_mixed(n: Floats, c: Floats) -> Floats:
-    result: Floats = -np.expm1(c * np.expm1(-n)) / c
-    return result
-
-
-_FORMULAS: Final = {
-    Arrangement.COUNTER: _counter,
-    Arrangement.PARALLEL: _parallel,
-    Arrangement.CROSS: _cross,
-    Arrangement.CROSS_LEAST_MIXED: _cross_least_mixed,
-    Arrangement.CROSS_MOST_MIXED: _cross_most_mixed,
-}

@@ -20,6 +20,7 @@ from analysis.heater.model import DELIVERED, air_effectiveness, air_ntu
 from analysis.heater.setting import Setting, setting_of
 from analysis.heater.stretch import Stretch, held_over, hot_stretch
 from analysis.measurement import Measurement, combine
+from analysis.signal.blocks import block_means
 from analysis.signal.regression import Posterior, fit_lags
 from analysis.timeline.levels import DEFINITION_SHARE, with_note
 from analysis.uncertainty import shared_parts
@@ -145,7 +146,7 @@ def fit_heater(timeline: Timeline) -> HeaterFit:
     if outlet is None:
         return _nothing("too few readings of outlet and coolant together at full hot")
     share = float(outlet.parameters[0])
-    effectiveness = _told(
+    effectiveness = _with_budget(
         timeline, stretch, outlet, {"outlet": 1.0, "coolant_in": -share, stretch.air: share - 1.0}
     )
     ratio = _flow_ratio(timeline, stretch, setting, rise)
@@ -189,13 +190,13 @@ def _answer(
     """Fit ``answer = share * (1 + setting) * lagged cause``; None with too few readings."""
     width = max(1, round(BLOCK_S / timeline.grid.step))
     usable = stretch.used & ~np.isnan(answer)
-    count = _blocks(usable.astype(float), width)
+    count = block_means(usable.astype(float), width)
     kept = count > 0.5
     if int(kept.sum()) < MIN_BLOCKS:
         return None
     inside = np.where(usable, np.stack([answer, *setting.columns]), 0.0)
-    y, *factors = _blocks(inside, width)[:, kept] / count[kept]
-    late = late_by(_blocks(cause, width), LAGS_S, width * timeline.grid.step)[:, kept]
+    y, *factors = block_means(inside, width)[:, kept] / count[kept]
+    late = late_by(block_means(cause, width), LAGS_S, width * timeline.grid.step)[:, kept]
     rough = float(late[0] @ y) / float(late[0] @ late[0])
     means = np.array([0.0, *(rough * prior[name][0] for prior in setting.priors)])
     spread = np.array([np.inf, *(abs(rough) * prior[name][1] for prior in setting.priors)])
@@ -226,14 +227,7 @@ def late_by(values: Floats, lags: Floats, step: float) -> Floats:
     return rows
 
 
-def _blocks(values: Floats, width: int) -> Floats:
-    """Means over blocks along the last axis; what does not fill a block at the end is left out."""
-    count = values.shape[-1] // width
-    whole = values[..., : count * width]
-    return np.asarray(whole.reshape(*values.shape[:-1], count, width).mean(axis=-1))
-
-
-def _told(
+def _with_budget(
     timeline: Timeline, stretch: Stretch, fit: Posterior, terms: Mapping[str, float]
 ) -> Measurement:
     """The share with its budget: scatter, definition, and each sensor's own errors."""
@@ -274,7 +268,7 @@ def _flow_ratio(
         return Measurement.missing("–", "too few readings of both coolant hoses at full hot")
     ratio = float(fit.parameters[0])
     terms = {"coolant_in": 1.0, "coolant_out": -1.0, "outlet": -ratio, stretch.air: ratio}
-    found = _told(timeline, stretch, fit, terms)
+    found = _with_budget(timeline, stretch, fit, terms)
     if found.known() < -2.0 * (found.u or 0.0):
         why = "the return hose is the warmer one, so that this is no ratio of flows"
         return Measurement.missing("–", why)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.signal.blocks import run_means
 from ingest.arrays import Floats
 from ingest.load.gridding import max_gap
 from ingest.run import Run
@@ -26,8 +27,7 @@ def blocks(time: Floats, value: Floats, step: float) -> tuple[NDArray[np.intp], 
     first = np.flatnonzero(np.diff(bins, prepend=bins[0] - 1.0)) if time.size else np.zeros(0, int)
     if first.size == time.size:
         return first, time, value
-    counts = np.diff(first, append=time.size)
-    return first, np.add.reduceat(time, first) / counts, np.add.reduceat(value, first) / counts
+    return first, run_means(first, time), run_means(first, value)
 
 
 class Blocks:
@@ -53,9 +53,7 @@ class Blocks:
         """Readings of a point at these times; NaN across gaps that are too long to bridge."""
         raw, values = self.run.series(point)
         if raw.size == self.rows == self.run.readings.height:  # no nulls in either: the same rows
-            counts = np.diff(self.first, append=self.rows)
-            means: Floats = np.add.reduceat(values, self.first) / counts
-            return means
+            return run_means(self.first, values)
         return _bridged(raw, values, self.time, self.step)
 
 

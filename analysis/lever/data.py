@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from analysis.lever.path import MIN_STEP_PCT, LeverPath, NotMeasurable
 from analysis.lever.response import MIN_BLOCKS, Response
+from analysis.signal.blocks import run_means
 from ingest.arrays import Floats
 
 MAX_SAMPLES: Final = 320
@@ -109,10 +110,9 @@ def _thinned(
     for part in keep:
         group = np.floor(np.cumsum(share[part]) - share[part[0]] + 1e-9)
         first = np.flatnonzero(np.diff(group, prepend=-1.0))
-        number = np.diff(first, append=part.size)
-        times.append(np.add.reduceat(time[part], first) / number)
-        values.append(np.add.reduceat(value[part], first) / number)
-        sizes.append(number.astype(float))
+        times.append(run_means(first, time[part]))
+        values.append(run_means(first, value[part]))
+        sizes.append(np.diff(first, append=part.size).astype(float))
         starts.append(starts[-1] + first.size)
     weights = np.concatenate(sizes)
     weights /= weights.mean()

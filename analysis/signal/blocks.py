@@ -25,6 +25,27 @@ def like_neighbors(numbers: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray
     return starts, np.append(starts[1:], numbers.size) - starts
 
 
+def run_means(first: NDArray[np.intp], values: Floats) -> Floats:
+    """Mean of each run of samples, where the first sample of every run is given.
+
+    Parameters
+    ----------
+    first
+        Places, rising, the first of them 0; the last run goes to the end.
+    values
+        Without NaN, shape (n,).
+    """
+    means: Floats = np.add.reduceat(values, first) / np.diff(first, append=values.size)
+    return means
+
+
+def block_means(values: Floats, width: int) -> Floats:
+    """Means of `width` samples each along the last axis; what is left at the end is left out."""
+    count = values.shape[-1] // width
+    whole = values[..., : count * width]
+    return np.asarray(whole.reshape(*values.shape[:-1], count, width).mean(axis=-1))
+
+
 def block_sums(values: Floats, width: int) -> Floats:
     """Sums of `width` samples each, shape (n // width,); what is left at the end is left out."""
     count = values.size // width

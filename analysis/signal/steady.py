@@ -24,6 +24,7 @@ from typing import Final
 import numpy as np
 
 from analysis.signal.approach import approach
+from analysis.signal.blocks import known_block_means
 from analysis.uncertainty import mean_variance
 from ingest.arrays import Floats
 
@@ -157,16 +158,9 @@ def _blocks(values: Floats, step: float, width: int) -> tuple[Floats, Floats, Fl
     """Times and means of blocks of `width` samples, and the first sample of each."""
     count = values.size // width
     offset = values.size - count * width  # the end of a hold is the settled part: keep all of it
-    square = values[offset:].reshape(count, width)
     first = offset + width * np.arange(count, dtype=float)
-    if width == 1:
-        means = square[:, 0]
-        filled = ~np.isnan(means)
-    else:
-        valid = ~np.isnan(square)
-        number = valid.sum(axis=1)
-        filled = number > 0
-        means = np.where(valid, square, 0.0).sum(axis=1) / np.maximum(number, 1)
+    means, number = known_block_means(values[offset:], width)
+    filled = number > 0.0
     time = (first + 0.5 * (width - 1)) * step
     return time[filled], means[filled], first[filled]
 

@@ -39,7 +39,7 @@ class Individuals:
 
 
 @dataclass(frozen=True)
-class Alarm:
+class ChartAlarm:
     """A changed level.
 
     Parameters
@@ -74,7 +74,7 @@ class Average:
     level: Floats
     low: Floats
     high: Floats
-    alarms: tuple[Alarm, ...]
+    alarms: tuple[ChartAlarm, ...]
 
 
 def individuals(values: Floats) -> Individuals:
@@ -126,7 +126,8 @@ def moving_average(
     outside = (level > high) | (level < low)
     entered = np.flatnonzero(outside & ~np.concatenate([[False], outside[:-1]]))
     alarms = tuple(
-        Alarm(int(at), _since(level - center, int(at)), bool(level[at] > center)) for at in entered
+        ChartAlarm(int(at), _since(level - center, int(at)), bool(level[at] > center))
+        for at in entered
     )
     return Average(level, low, high, alarms)
 

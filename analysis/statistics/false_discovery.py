@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from scipy.stats import false_discovery_control
 
 from ingest.arrays import Floats
 
@@ -30,10 +31,7 @@ def adjusted(p: Floats) -> Floats:
         q, shape (n,), NaN where p is.
     """
     q = np.full(p.shape, np.nan)
-    made = np.flatnonzero(~np.isnan(p))
-    if made.size == 0:
-        return q
-    order = made[np.argsort(p[made], kind="stable")]
-    scaled = p[order] * made.size / np.arange(1, made.size + 1)
-    q[order] = np.minimum(np.minimum.accumulate(scaled[::-1])[::-1], 1.0)
+    made = ~np.isnan(p)
+    if made.any():
+        q[made] = false_discovery_control(p[made])
     return q

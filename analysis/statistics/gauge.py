@@ -53,12 +53,6 @@ class GaugeStudy:
     interaction_p: float
     pooled: bool
 
-    @property
-    def share_of_total(self) -> float:
-        """Measuring over total standard deviation."""
-        total = math.hypot(self.measuring, self.car)
-        return self.measuring / total if total > 0 else math.nan
-
 
 def gauge_study(values: Floats) -> GaugeStudy:
     """Study of a complete crossed design.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from scipy.special import betaincinv
+from scipy.stats import binomtest
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ def exact_share(count: int, total: int, confidence: float = 0.95) -> Share:
     """
     if not 0 <= count <= total:
         raise ValueError(f"{count} of {total} is no share")
-    tail = (1.0 - confidence) / 2.0
-    low = 0.0 if count == 0 else float(betaincinv(count, total - count + 1, tail))
-    high = 1.0 if count == total else float(betaincinv(count + 1, total - count, 1.0 - tail))
-    return Share(count, total, low, high)
+    if total == 0:
+        return Share(0, 0, 0.0, 1.0)
+    exact = binomtest(count, total).proportion_ci(confidence, "exact")
+    return Share(count, total, float(exact.low), float(exact.high))

@@ -59,19 +59,6 @@ def auc(good: Floats, bad: Floats) -> float:
     return u / (n_bad * n_good)
 
 
-def auc_se_hanley(area: float, n_good: int, n_bad: int) -> float:
-    """Standard error of an area (Hanley and McNeil, Radiology 143, 1982, 29, eq. 1 and 2).
-
-    With the negative-exponential approximation of Q1 and Q2 from the area.
-    """
-    q1 = area / (2.0 - area)
-    q2 = 2.0 * area**2 / (1.0 + area)
-    variance = (
-        area * (1.0 - area) + (n_bad - 1) * (q1 - area**2) + (n_good - 1) * (q2 - area**2)
-    ) / (n_bad * n_good)
-    return math.sqrt(max(0.0, variance))
-
-
 def auc_se_delong(good: Floats, bad: Floats) -> float:
     """Standard error of the area without an assumption (DeLong, Biometrics 44, 1988, 837)."""
     if good.size < 2 or bad.size < 2:

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.signal.blocks import block_means
 from analysis.signal.order_statistics import median
 from analysis.signal.spacing import equal_ratios
 from ingest.arrays import Floats
@@ -390,7 +390,4 @@ def thinned(time: Floats, value: Floats, most: int) -> tuple[Floats, Floats]:
     every = -(-time.size // most)
     if every == 1:
         return time, value
-    count = time.size // every
-    whole: NDArray[np.float64] = np.stack([time, value])[:, : count * every]
-    means = whole.reshape(2, count, every).mean(axis=2)
-    return means[0], means[1]
+    return block_means(time, every), block_means(value, every)

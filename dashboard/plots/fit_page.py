@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
 
     from analysis.heater.fit import FittedCurve, HeaterFit
-    from analysis.heater.split import Split
     from analysis.measurement import Measurement
     from ingest.arrays import Bools, Floats
 
@@ -37,9 +36,7 @@ FITTED: Final = "outlet_fitted"
 """Name of the fitted line in the theme."""
 
 
-def write_fit_picture(
-    fit: HeaterFit, vehicle: str, path: Path, units: str, split: Split | None = None
-) -> None:
+def write_fit_picture(fit: HeaterFit, vehicle: str, path: Path, units: str) -> None:
     """Write the picture of a fit as one HTML file.
 
     Parameters
@@ -52,23 +49,19 @@ def write_fit_picture(
         Where to.
     units
         ``si`` or ``us``.
-    split
-        What is missing against the family, where good cars are known.
 
     Raises
     ------
     UnusableRun
         Where it cannot be written.
     """
-    write_text(path, fit_page(fit, vehicle, units, split))
+    write_text(path, fit_page(fit, vehicle, units))
 
 
-def fit_page(fit: HeaterFit, vehicle: str, units: str, split: Split | None = None) -> str:
+def fit_page(fit: HeaterFit, vehicle: str, units: str) -> str:
     """The whole page as HTML (see `write_fit_picture`)."""
     question = f"Does one share of the coolant's heat explain the outlet of {clean(vehicle)}?"
     sentences = numbers_in_words(fit, units)
-    if split is not None:
-        sentences += missing_in_words(split, units)
     items = "".join(f"<li>{html.escape(clean(each))}</li>" for each in sentences)
     plot = ""
     if fit.curve is not None:
@@ -166,25 +159,6 @@ def numbers_in_words(fit: HeaterFit, units: str) -> list[str]:
     return said
 
 
-def missing_in_words(split: Split, units: str) -> list[str]:
-    """What is missing against the family, a sentence each."""
-    parts = (
-        (split.missing_coolant, "coolant cooler than usual"),
-        (split.missing_flow, "less coolant, or more air, through the core than usual"),
-        (split.missing_leak, "cold air past the core (a leak, or a door short of its stop)"),
-    )
-    return [
-        f"Missing at the outlet for {name}: "
-        + (
-            _kelvin(part, units)
-            if part.value is not None
-            else f"not known, {said_in(part.note, units)}"
-        )
-        + "."
-        for part, name in parts
-    ]
-
-
 def _percent(share: Measurement) -> str:
     percent = share.scaled(100.0, "%")
     return f"{_number(percent)} %"
@@ -193,11 +167,6 @@ def _percent(share: Measurement) -> str:
 def _number(measured: Measurement) -> str:
     value, spread = value_and_uncertainty(measured.known(), COVERAGE * (measured.u or 0.0))
     return f"{value} ± {spread}" if spread else value
-
-
-def _kelvin(measured: Measurement, units: str) -> str:
-    shown = conversion("K", units)
-    return f"{_number(measured.scaled(shown.factor))} {shown.unit}"
 
 
 def fit_plot(curve: FittedCurve, units: str) -> go.Figure:

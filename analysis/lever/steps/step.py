@@ -9,6 +9,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from analysis.lever.steps.approach import Late, Settled, settle_responses
+from analysis.signal.blocks import run_means
 from analysis.uncertainty import effective_size
 from ingest.arrays import Floats
 
@@ -144,8 +145,7 @@ def _thin(elapsed: Floats, value: Floats) -> tuple[Floats, Floats]:
         return elapsed, value
     marks = elapsed.searchsorted(elapsed[-1] * _EVER_COARSER)
     marks = marks[np.concatenate(([True], marks[1:] > marks[:-1]))]
-    count = np.diff(marks, append=elapsed.size)
-    return np.add.reduceat(elapsed, marks) / count, np.add.reduceat(value, marks) / count
+    return run_means(marks, elapsed), run_means(marks, value)
 
 
 def _crossing(elapsed: Floats, covered: Floats) -> tuple[float, float, float] | None:

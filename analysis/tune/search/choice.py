@@ -142,10 +142,6 @@ class Choice:
     wrong_moves: float
     pays: bool
 
-    def cost_at(self, limit: float) -> float:
-        """Expected cost a car at any limit."""
-        return float(np.interp(limit, self.limits, self.curve))
-
 
 def choose(
     cases: Cases,

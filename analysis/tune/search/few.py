@@ -114,33 +114,6 @@ def cars_for_ranks(content: float = CONTENT, confidence: float = CONFIDENCE, sid
     return low
 
 
-def cars_for_sharp_limit(
-    content: float = CONTENT,
-    confidence: float = CONFIDENCE,
-    *,
-    loose: float = 0.99,
-    chance: float = 0.1,
-) -> int:
-    """Cars that a one-sided normal limit needs not to be far too wide.
-
-    Parameters
-    ----------
-    content, confidence
-        Of the limit.
-    loose, chance
-        Its true content may exceed `loose` with this probability at most (the criterion of
-        Faulkenberry and Weeks, Technometrics 10, 1968, 343).
-    """
-    from scipy.special import nctdtr, ndtri
-
-    for n in range(2, MAX_CARS):
-        root = math.sqrt(n)
-        reach = one_sided_factor(n, content, confidence) * root
-        if float(nctdtr(n - 1, float(ndtri(loose)) * root, reach)) <= chance:
-            return n
-    return MAX_CARS
-
-
 def tolerance_limits(
     values: Floats,
     side: Literal["low", "high", "both"],

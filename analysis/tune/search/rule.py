@@ -9,12 +9,27 @@ import numpy as np
 from scipy.special import ndtr
 
 from analysis.statistics.proportions import Share, exact_share
-from analysis.statistics.risk import Risks
 from analysis.verdict import GUARD
 from ingest.arrays import Bools, Floats
 
 KINDS_OF_U: Final = 25
 """Uncertainties, equally common, that stand for those of all runs."""
+
+
+@dataclass(frozen=True, slots=True)
+class Risks:
+    """Global risks of a decision rule over a population of cars (JCGM 106:2012, clause 9).
+
+    Parameters
+    ----------
+    consumer
+        Probability that a car is beyond the limit and yet accepted.
+    producer
+        Probability that a car is within the limit and yet rejected.
+    """
+
+    consumer: float
+    producer: float
 
 
 @dataclass(frozen=True, slots=True)

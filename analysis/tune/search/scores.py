@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.figures import figures_by_name
+from analysis.figures import spread_grows
 from analysis.statistics.pooling import Pooled, pool
 from analysis.tune.search.choice import Cases
 from analysis.tune.weather import Slope, ambient_slope
@@ -116,7 +116,7 @@ def scored(runs: pl.DataFrame, name: str, sign: float, *, true_values: bool = Tr
     """
     import polars as pl
 
-    log = figures_by_name()[name].log and bool((runs["value"] > 0.0).all())
+    log = spread_grows(name) and bool((runs["value"] > 0.0).all())
     scale = Scale(sign, log)
     value = runs["value"].to_numpy()
     u = runs["u"].fill_null(0.0).to_numpy()

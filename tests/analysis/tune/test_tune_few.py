@@ -8,15 +8,13 @@ import pytest
 import statsmodels.api as sm
 from scipy.integrate import quad
 from scipy.special import ndtr, ndtri
-from scipy.stats import norm
+from scipy.stats import multivariate_normal, norm
 
 from analysis.statistics.gauge import gauge_study
 from analysis.statistics.pooling import pool
 from analysis.statistics.reml import components
-from analysis.statistics.risk import global_risks
 from analysis.tune.search.few import (
     cars_for_ranks,
-    cars_for_sharp_limit,
     one_sided_factor,
     rank_limit,
     tolerance_limits,
@@ -52,20 +50,6 @@ def test_cars_that_ranks_need(content: float, sides: int, cars: int) -> None:
     assert rank_limit(cars - 1, content, 0.95, sides) == 0
 
 
-def test_cars_for_a_sharp_limit_do_what_they_promise() -> None:
-    """Simulated: the content exceeds 99 % in about a tenth of the samples, more with fewer cars."""
-    n = cars_for_sharp_limit()
-    rng = np.random.default_rng(1)
-
-    def loose(cars: int) -> float:
-        sample = rng.normal(size=(20000, cars))
-        limit = sample.mean(axis=1) + one_sided_factor(cars) * sample.std(axis=1, ddof=1)
-        return float((ndtr(limit) > 0.99).mean())
-
-    assert loose(n) == pytest.approx(0.1, abs=0.01)
-    assert loose(n // 2) > 0.15
-
-
 def test_tolerance_limits_hold_their_content() -> None:
     """Skewed good cars: the limit holds 95 % in about 95 % of the samples; a plain normal would
     not."""
@@ -94,20 +78,20 @@ def test_tolerance_ways() -> None:
     assert tolerance_limits(np.array([1.0, 2.0]), "high").how == "too few"
 
 
-def test_population_risks_against_the_normal_case() -> None:
-    """Of JCGM 106 for a normal population (`global_risks`, itself held against scipy)."""
+def test_population_risks_against_the_bivariate_normal() -> None:
+    """JCGM 106:2012, eq. 17 and 19: of normal cars the risks are orthant probabilities (scipy)."""
+    mean, sd, limit = 10.0, 2.0, 12.5
     places = np.linspace(-10.0, 30.0, 4001)
-    below = ndtr((places - 10.0) / 2.0)
+    below = ndtr((places - mean) / sd)
     for u, guard in ((0.7, 1.0), (1.5, 1.645), (0.3, 0.0)):
-        mine = population_risks(places, below, np.array([u]), 12.5, guard)
-        inner = global_risks(
-            10.0, 2.0, u, tolerance=(None, 12.5), acceptance=(None, 12.5 - guard * u)
-        )
-        outer = global_risks(
-            10.0, 2.0, u, tolerance=(None, 12.5), acceptance=(None, 12.5 + guard * u)
-        )
-        assert mine.consumer == pytest.approx(inner.consumer, rel=2e-3)
-        assert mine.producer == pytest.approx(outer.producer, rel=2e-3)
+        joint = multivariate_normal([mean, mean], [[sd**2, sd**2], [sd**2, sd**2 + u**2]])
+        passed = float(ndtr((limit - guard * u - mean) / np.hypot(sd, u)))
+        sound = float(ndtr((limit - mean) / sd))
+        mine = population_risks(places, below, np.array([u]), limit, guard)
+        consumer = passed - float(joint.cdf([limit, limit - guard * u]))
+        producer = sound - float(joint.cdf([limit, limit + guard * u]))
+        assert mine.consumer == pytest.approx(consumer, rel=2e-3)
+        assert mine.producer == pytest.approx(producer, rel=2e-3)
 
 
 def test_guarded_counts() -> None:

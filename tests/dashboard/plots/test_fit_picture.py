@@ -10,14 +10,12 @@ import pytest
 from typer.testing import CliRunner
 
 from analysis.heater.fit import FittedCurve, HeaterFit
-from analysis.heater.split import Split
 from analysis.measurement import Measurement
 from dashboard.commands.main import app
 from dashboard.plots.fit_page import (
     answer,
     fit_page,
     fit_plot,
-    missing_in_words,
     numbers_in_words,
     write_fit_picture,
 )
@@ -80,15 +78,6 @@ def test_the_numbers_are_said_in_words_and_units() -> None:
     why = Measurement.missing("–", "coolant out was not logged")
     said = numbers_in_words(replace(fit(), flow_ratio=why), "si")
     assert "The flow ratio is not known: coolant out was not logged." in said
-
-
-def test_what_is_missing_is_said_in_the_readers_units() -> None:
-    share, part = Measurement(1.0, "–", 0.1), Measurement(10.0, "K", 1.0)
-    unknown = Measurement.missing("K", "no good cars")
-    found = Split(share, share, part, part, unknown)
-    said = missing_in_words(found, "us")
-    assert said[0].endswith("coolant cooler than usual: 18.0 ± 3.6 °F.")
-    assert said[2].endswith("not known, no good cars.")
 
 
 def test_the_plot_shows_the_fit_only_where_it_was_made() -> None:
