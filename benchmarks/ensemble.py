@@ -1,7 +1,7 @@
 """How well causes, verdicts and figures hold over structures nobody simulated before.
 
 ``python benchmarks/ensemble.py --part calibrate|judge [--count 150] [--seed 1] [--baseline 6]
-[--cache DIR] [--jobs 2] [--anew] [--no-baseline] [--json OUT]``
+--cache DIR [--jobs 2] [--anew] [--no-baseline] [--json OUT]``
 
 Cars come from `tests.other_cars.ensemble`: each family draws its laws. Every car is seen with
 everything logged, without notes, with outlet and outside air only, with its hoses only, and with a
@@ -150,7 +150,7 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=150)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--baseline", type=int, default=6, help="good cars a family")
-    parser.add_argument("--cache", type=Path, default=Path("ensemble-cache"))
+    parser.add_argument("--cache", type=Path, required=True, help="folder for what was measured")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--anew", action="store_true", help="make and measure all again")
     parser.add_argument("--no-baseline", action="store_true", help="rank by the defaults")

@@ -24,7 +24,7 @@ from ingest.errors import LukewarmError
 from ingest.load.load import load_run
 from tests.other_cars.ensemble.case import CARS_A_FAMILY, draw_case, good_case
 from tests.other_cars.ensemble.folder import write_run
-from tests.other_cars.ensemble.make import Made, make, record, truth_of
+from tests.other_cars.ensemble.make import Made, fluctuation_in, make, record, truth_of
 from tests.other_cars.sensors import Column
 
 SUBSETS: Final = ("everything", "no notes", "outlet and ambient", "hoses only", "random")
@@ -102,7 +102,17 @@ def look(made: Made, subset: str, folder: Path) -> Seen:
         return Seen(subset, points, noted, {}, None, f"cannot be used: {error}")
     except Exception as error:
         return Seen(subset, points, noted, {}, None, f"crashed: {error!r}")
-    return Seen(subset, points, noted, truth_of(made, points), measured)
+    return Seen(subset, points, noted, _truth(made, points, measured), measured)
+
+
+def _truth(made: Made, points: tuple[str, ...], measured: Measured) -> dict[str, float | None]:
+    """True figures; the fluctuation in the very window it was measured in: traffic differs."""
+    figures = truth_of(made, points)
+    found = measured.figures["fluctuation_index"]
+    rise = measured.figures["steady_outlet_rise"].value
+    if figures["fluctuation_index"] is not None and found.window is not None and rise:
+        figures["fluctuation_index"] = fluctuation_in(made, found.window, rise)
+    return figures
 
 
 def _cars(job: tuple[Path, str, int, int, int]) -> Path:

@@ -10,8 +10,6 @@ from typing import Any
 
 import numpy as np
 
-FAULTLESS = frozenset({"healthy", "control_use", "sensor_fault"})
-
 
 @dataclass(frozen=True)
 class Answer:

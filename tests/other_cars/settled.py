@@ -119,9 +119,10 @@ class CarModel:
 
 
 def travel_ends(
-    model: Model, lash: float, c: Conditions, direction: str, *, coolant_logged: bool
-) -> Floats:
-    """Lever positions where theta has covered 2.5 % and 97.5 % of its span, settled, %.
+    model: Model, lash: float, c: Conditions, direction: str, *, coolant_logged: bool,
+    shares: tuple[float, ...] = SPAN_ENDS,
+) -> Floats:  # fmt: skip
+    """Lever positions where theta has covered `shares` of its span, settled, %.
 
     Parameters
     ----------
@@ -142,4 +143,4 @@ def travel_ends(
     theta = rise / (supply - c.inlet) if coolant_logged else rise
     theta = np.maximum.accumulate(theta)
     covered = (theta - theta[0]) / (theta[-1] - theta[0])
-    return np.array([LEVER[int(np.argmax(covered >= share))] for share in SPAN_ENDS])
+    return np.array([LEVER[int(np.argmax(covered >= share))] for share in shares])

@@ -14,7 +14,7 @@ from typing import Any, Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.other_cars.settled import Conditions, Model, travel_ends
+from tests.other_cars.settled import SPAN_ENDS, Conditions, Model, travel_ends
 from tests.other_cars.trips import DT, FLOOR_SHARE, MODES, Trip
 
 Floats = NDArray[np.float64]
@@ -240,24 +240,36 @@ def conditions(drive: Drive, at: Mask | int) -> Conditions:
     )  # fmt: skip
 
 
-def _travel(drive: Drive, channels: Collection[str], figures: dict[str, float | None]) -> None:
-    car, trip = drive.car, drive.trip
-    if not trip.sweeps or car.backwards:
-        return
+def travel(
+    drive: Drive, *, coolant_logged: bool, shares: tuple[float, ...] = SPAN_ENDS
+) -> Floats | None:
+    """Lever positions where the settled curve has covered `shares`, mean of the sweeps driven, %.
+
+    None where the lever was not swept, or works backwards.
+    """
+    trip = drive.trip
     swept = (trip.lever < 99) & (trip.time > trip.start_s + 200)
-    if not swept.any():
-        return
+    if not trip.sweeps or drive.car.backwards or not swept.any():
+        return None
     c = conditions(drive, swept)
-    logged = "coolant_in" in channels
-    ends = np.mean(
-        [travel_ends(drive.model, car.lash, c, way, coolant_logged=logged) for way in trip.sweeps],
-        axis=0,
-    )
+    ends = [
+        travel_ends(
+            drive.model, drive.car.lash, c, way, coolant_logged=coolant_logged, shares=shares
+        )
+        for way in trip.sweeps
+    ]
+    return np.asarray(np.mean(ends, axis=0))
+
+
+def _travel(drive: Drive, channels: Collection[str], figures: dict[str, float | None]) -> None:
+    ends = travel(drive, coolant_logged="coolant_in" in channels)
+    if ends is None:
+        return
     figures["dead_travel_cold"] = float(ends[0])
     figures["dead_travel_hot"] = float(100 - ends[1])
     figures["effective_travel"] = float(ends[1] - ends[0])
-    if len(set(trip.sweeps)) == 2:
-        figures["lever_hysteresis"] = car.lash
+    if len(set(drive.trip.sweeps)) == 2:
+        figures["lever_hysteresis"] = drive.car.lash
 
 
 def _cold_end(drive: Drive, inlet: Floats, level: float | None) -> float | None:
@@ -320,7 +332,9 @@ def _response(drive: Drive, level: float | None) -> float | None:
         answer = _answer(drive, int(at), int(after), float(size))
         if answer is not None:
             times.append(answer)
-    return float(np.median(times)) if times else None
+    # a step that was left too soon took longer: it counts as such among the others
+    middle = float(np.median(times)) if times else np.inf
+    return middle if np.isfinite(middle) else None
 
 
 def _answer(drive: Drive, at: int, after: int, size: float) -> float | None:
@@ -338,7 +352,7 @@ def _answer(drive: Drive, at: int, after: int, size: float) -> float | None:
         return None
     covered = (outlet[at:after] - before) / swing
     reached = np.flatnonzero(covered >= 0.632)
-    return float(reached[0] * DT) if reached.size else None
+    return float(reached[0] * DT) if reached.size else np.inf
 
 
 def _speed_slope(drive: Drive, window: Window, *, footwell: bool) -> float | None:

@@ -26,6 +26,13 @@ FAMILY_NAMES: Final = (
     "Sanderling", "Stint", "Ruff",
 )  # fmt: skip
 
+SAME_PART: Final = (
+    frozenset({"lever_short_of_hot", "lever_short_of_cold"}),
+    frozenset({"thermostat_opens_low", "thermostat_stuck_open"}),
+    frozenset({"hoses_reversed", "low_core_flow"}),
+    frozenset({"vacuum_leak", "vacuum_supply"}),
+)
+
 SWEEP_SHOWS: Final = frozenset({"lever_short_of_hot", "lever_short_of_cold"})
 HOLD_SHOWS: Final = frozenset({"vacuum_leak"})
 
@@ -106,7 +113,7 @@ def draw_case(part: str, seed: int, number: int) -> Case:
     if cause in FORMS:
         car, form = _broken(rng, good, good, cause)
         if rng.random() < PAIR_SHARE:
-            second = str(rng.choice([each for each in possible(good) if each != cause]))
+            second = str(rng.choice([each for each in possible(good) if _goes_with(each, cause)]))
             car, _ = _broken(rng, good, car, second)
             causes.append(second)
     if cause == "control_use":
@@ -130,6 +137,11 @@ def draw_case(part: str, seed: int, number: int) -> Case:
         f"{number:04d}", f"SC-{number:04d}", tuple(causes), form, word, lost, nominal, good, car,
         order, trip, purpose, fault, seeds,
     )  # fmt: skip
+
+
+def _goes_with(second: str, first: str) -> bool:
+    """Whether two causes can stand side by side: not two of one part."""
+    return second != first and not any({first, second} <= part for part in SAME_PART)
 
 
 def _broken(rng: Generator, good: Car, car: Car, cause: str) -> tuple[Car, str]:

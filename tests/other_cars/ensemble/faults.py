@@ -96,13 +96,13 @@ def _tired_motor(car: Car, size: float) -> Car:
 
 
 def _vacuum_leak(car: Car, size: float) -> Car:
-    return car.but(reservoir_lag=car.reservoir_lag * 0.0006**size)
+    return car.but(reservoir_lag=car.reservoir_lag * 0.0001**size)
 
 
 def _diaphragm(car: Car, size: float) -> Car:
     """A leak behind a narrow line, which also fills more slowly."""
     return car.but(
-        reservoir_lag=car.reservoir_lag * 0.001**size, refill_lag=car.refill_lag * (1 + 2 * size)
+        reservoir_lag=car.reservoir_lag * 0.0002**size, refill_lag=car.refill_lag * (1 + 2 * size)
     )
 
 

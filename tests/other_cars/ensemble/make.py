@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -16,11 +17,20 @@ from tests.other_cars.ensemble.notes import Notes, take_notes
 from tests.other_cars.ensemble.sensors import Logger
 from tests.other_cars.ensemble.severity import BROKEN
 from tests.other_cars.sensors import Column
-from tests.other_cars.truth import true_figures
+from tests.other_cars.trips import DT
+from tests.other_cars.truth import fluctuation, travel, true_figures
 
 Floats = NDArray[np.float64]
 
 BATCH: Final = 64
+
+ENDS: Final = ("dead_travel_cold", "dead_travel_hot")
+SAME_TRAVEL: Final = 2.0
+"""Lever positions that differ less than this are the same, %."""
+
+NEAR_SHARES: Final = ((0.015, 0.965), (0.035, 0.985))
+FLAT_TRAVEL: Final = 8.0
+"""A curve that is not flat there takes less than this of the lever between these shares, %."""
 
 NO_THERMOSTAT: Final = ("coolant_plateau", "thermostat_opening")
 
@@ -76,11 +86,49 @@ def make(cases: Sequence[Case]) -> Iterator[Made]:
 
 
 def truth_of(made: Made, channels: Collection[str]) -> dict[str, float | None]:
-    """True figures of what the channels can show."""
+    """True figures of what the channels can show.
+
+    A valve that is nearly shut lets its supply hose go cold, and the mix fraction then rises where
+    the outlet does not; a door with a shut-off valve beside it has a step at the valve that no
+    sweep is slow enough to see; and where a curve lies almost flat at 2.5 % of its span, a degree
+    decides over a quarter of the travel. Travel figures that hang on one of these have no one
+    truth: none is given.
+    """
     figures = true_figures(made.drive, channels)
     if made.case.car.structure.heated_by:
         figures |= dict.fromkeys(NO_THERMOSTAT)
+    if figures["effective_travel"] is not None:
+        for name in doubtful_travel(made.drive, coolant_logged="coolant_in" in channels):
+            figures[name] = None
     return figures
+
+
+def doubtful_travel(drive: Drive, *, coolant_logged: bool) -> set[str]:
+    """Travel figures that hang on how theta is taken, on a shut-off valve, or on a flat end."""
+    here = travel(drive, coolant_logged=coolant_logged)
+    others = [travel(each, coolant_logged=False) for each in (drive, _without_valve(drive))]
+    less, more = (travel(drive, coolant_logged=False, shares=each) for each in NEAR_SHARES)
+    if here is None or less is None or more is None:
+        return set()
+    apart = np.abs(less - more) > FLAT_TRAVEL
+    for other in others:
+        apart |= np.abs(here - np.asarray(other)) > SAME_TRAVEL
+    found = {name for name, bad in zip(ENDS, apart, strict=True) if bad}
+    return found | {"effective_travel"} if found else found
+
+
+def _without_valve(drive: Drive) -> Drive:
+    structure = drive.car.structure
+    if structure.heater != "combined":
+        return drive
+    door = dataclasses.replace(structure, heater="blend-air")
+    return dataclasses.replace(drive, car=dataclasses.replace(drive.car, structure=door))
+
+
+def fluctuation_in(made: Made, window: tuple[float, float], rise: float) -> float:
+    """True fluctuation index of one window, s from engine start."""
+    start, stop = (round((edge + made.case.trip.start_s) / DT) for edge in window)
+    return 100 * fluctuation(made.drive.signals["outlet"][max(start, 0) : stop]) / rise
 
 
 def record(made: Made) -> dict[str, Any]:

@@ -92,7 +92,7 @@ class Wax:
 THERMOSTATS: Final[dict[str, Wax]] = {
     "ideal": Wax(0.5, 0.5, 0.0),
     "wax": Wax(),
-    "leaky": Wax(10.0, 10.0, 1.0, seep=0.012),
+    "leaky": Wax(10.0, 10.0, 1.0, seep=0.004),
     "slow to close": Wax(9.0, 30.0, 3.0),
     "by load": Wax(12.0, 12.0, 1.2, by_load=7.0),
     "at the inlet": Wax(10.0, 10.0, 1.5, at_inlet=0.15),
