@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from analysis.causes.cable import Cable
+from analysis.causes.cable import Cable, after_pass
 from analysis.causes.diagnose import Cause, diagnose
 from analysis.causes.evidence import Evidence
 from analysis.causes.knowledge import knowledge
@@ -150,6 +150,7 @@ def judge_measured(
         has_outlet="outlet" in measured.run.sensors,
         repaired=_repaired(about.purpose, checked),
     )
+    cable = diagnosis.cable
     return Analysis(
         measured.run,
         measured.context,
@@ -163,7 +164,7 @@ def judge_measured(
         limits_basis=limits.basis,
         causes=diagnosis.causes,
         next_check=diagnosis.next_check,
-        cable=diagnosis.cable,
+        cable=after_pass(cable) if cable and of_the_run.verdict == "pass" else cable,
         seen=diagnosis.seen,
         needs=diagnosis.needs,
         next_measurement=diagnosis.next_measurement,
