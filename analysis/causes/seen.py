@@ -233,6 +233,10 @@ class _Cases:
         own, other = self.normal[:, place], self.normal[:, len(self.names) + place]
         return np.asarray(move + spread * own + sd * other)
 
+    def moved(self, place: int) -> Bools:
+        """Whether the case's cause moves a figure: what it does not touch does not show it."""
+        return np.asarray(self.space.moves[self.case, place] != 0.0)
+
     def come_first(self, evidence: Evidence, which: NDArray[np.intp]) -> Bools:
         """Whether a case's own cause would have come first in the ranking, shape of `which`."""
         space = self.space
@@ -258,9 +262,12 @@ class _Cases:
     def fail(self, evidence: Evidence, figures: Mapping[str, Measurement]) -> Bools:
         """Whether a figure that this run measured would have failed its limit."""
         failed = np.zeros(self.case.size, dtype=np.bool_)
+        # a figure taken at another point than usual (road speed at the outlet) is no evidence
+        counted = {knowledge().figures[name].stands_for for name in evidence.figures}
+        counted |= set(evidence.figures)
         for place, name in enumerate(self.names):
             limit, measured = self.limits.get(name), figures.get(name)
-            if limit is None or measured is None or measured.value is None:
+            if limit is None or measured is None or measured.value is None or name not in counted:
                 continue
             u = measured.u or 0.0
             compared = compare(
@@ -268,7 +275,7 @@ class _Cases:
             )
             if compared is not None:
                 value = value_at(self.usual, name, self.away(place, compared[1]), evidence.air_degC)
-                failed |= _beyond(value, limit, GUARD * u)
+                failed |= self.moved(place) & _beyond(value, limit, GUARD * u)
         return failed
 
     def harm(self, evidence: Evidence) -> Bools:
@@ -283,7 +290,7 @@ class _Cases:
             if knowledge().figures[name].scale == "relative":
                 family /= max(abs(self.usual.center[name]), 1e-9)
             value = value_at(self.usual, name, self.away(place, family), evidence.air_degC)
-            harmed |= _beyond(value, one, 0.0)
+            harmed |= self.moved(place) & _beyond(value, one, 0.0)
         return harmed
 
     def told(self, shown: Bools, unseen_harm: Bools) -> tuple[Seen, ...]:
