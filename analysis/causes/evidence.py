@@ -15,9 +15,10 @@ from analysis.causes.signs import signs_seen
 from analysis.coolant.study import SURELY_C
 from analysis.signal.order_statistics import quantiles
 from analysis.uncertainty import shared_parts
-from ingest.arrays import Floats
+from ingest.arrays import Bools, Floats
 
 if TYPE_CHECKING:
+    from analysis.context import Context
     from analysis.measured import Measured
     from analysis.timeline.timeline import Timeline
 
@@ -123,12 +124,20 @@ def _air(measured: Measured) -> float | None:
     return None
 
 
+BALANCE_K: Final = 15.0
+"""How far below its thermostat a sound engine may rest in the cold though the car is driven, K: a
+measured healthy car rested at 58 to 72 °C with a thermostat of 90 °C (tests/data/measured)."""
+
+DRIVEN_M_S: Final = 8.0
+"""Slower than this on the average a car is in a yard or a jam: no thermostat shows."""
+
+
 def _coolant_reached(measured: Measured) -> tuple[float, float] | None:
     """Coolant temperature late in a run in which the thermostat was not seen to regulate.
 
-    A lightly loaded engine rests well below its thermostat in the cold (measured drives of a
-    healthy car ended at 58 to 72 °C with a thermostat of 90 °C, tests/data/measured): a level as
-    low as that says nothing, unless a sound thermostat had to show there.
+    A lightly loaded engine rests well below its thermostat in the cold. A level as low as that says
+    nothing where the car was not driven, and little where it was, unless a sound thermostat had to
+    show there.
     """
     context = measured.context
     if not coolant_warmed(context):
@@ -140,12 +149,21 @@ def _coolant_reached(measured: Measured) -> tuple[float, float] | None:
             values = values[~np.isnan(values)]
             if values.size * context.grid.step >= 60.0:
                 reached = quantiles(values, 0.9)[0]
-                if reached < SURELY_C and not context.coolant.had_to_show:
+                balance = reached < SURELY_C and not context.coolant.had_to_show
+                if balance and not _driven(context, late):
                     return None
                 sensor = measured.run.sensors[point]
                 shared = math.sqrt(sum(source.u**2 for source in sensor.errors))
-                return reached, math.hypot(shared, float(np.std(values)))
+                doubt = BALANCE_K if balance else 0.0
+                return reached, math.hypot(shared, float(np.std(values)), doubt)
     return None
+
+
+def _driven(context: Context, late: Bools) -> bool:
+    """Whether the car was on the road; where its speed is not logged nobody knows."""
+    speed = context.values("road_speed")[late] if context.has("road_speed") else np.zeros(0)
+    speed = speed[~np.isnan(speed)]
+    return speed.size > 0 and float(speed.mean()) >= DRIVEN_M_S
 
 
 NEARLY_WARM_K: Final = 6.0

@@ -133,7 +133,7 @@ def _start(
     if not first:
         plan.wait(float(rng.uniform(3, 25)))
         plan.set("blower", (right | wrong)["blower"])
-    if wrong and order.put_right:
+    if wrong and (order.put_right or order.slip):
         lasted = rng.uniform(40, LONGEST_SLIP_S) if order.slip else rng.uniform(MIN_MISUSE_S, 850)
         plan.wait(float(lasted) - (plan.clock - plan.start_s))
         for control in wrong:
