@@ -23,7 +23,7 @@ from analysis.pipeline import Measured, measure
 from ingest.errors import LukewarmError
 from ingest.load.load import load_run
 from tests.other_cars.ensemble.case import CARS_A_FAMILY, draw_case, good_case
-from tests.other_cars.ensemble.folder import write_run
+from tests.other_cars.ensemble.logger.folder import write_run
 from tests.other_cars.ensemble.make import Made, fluctuation_in, make, record, truth_of
 from tests.other_cars.sensors import Column
 

@@ -101,7 +101,7 @@ def rank(
     return _ranking(total, layout, tuple(used))
 
 
-class Effect(NamedTuple):
+class FigureEffect(NamedTuple):
     """The different effects that hypotheses have on one figure: most have none, or share one.
 
     Parameters
@@ -109,7 +109,7 @@ class Effect(NamedTuple):
     move, spread
         Of each different effect, shape (e,).
     which
-        Effect of each hypothesis, shape (h,).
+        FigureEffect of each hypothesis, shape (h,).
     """
 
     move: Floats
@@ -133,17 +133,17 @@ class _Distinct(NamedTuple):
     """
 
     log_prior: Floats
-    effects: tuple[Effect, ...]
+    effects: tuple[FigureEffect, ...]
     patterns: Floats
     pattern: NDArray[np.intp]
 
 
-def different_effects(moves: Floats, spreads: Floats) -> tuple[Effect, ...]:
+def different_effects(moves: Floats, spreads: Floats) -> tuple[FigureEffect, ...]:
     """The different effects on each figure, of moves and spreads of shape (h, figures)."""
     effects = []
     for move, spread in zip(moves.T, spreads.T, strict=True):
         different, which = np.unique(move + 1j * spread, return_inverse=True)
-        effects.append(Effect(different.real, different.imag, which))
+        effects.append(FigureEffect(different.real, different.imag, which))
     return tuple(effects)
 
 
@@ -156,7 +156,7 @@ def _distinct(layout: str) -> _Distinct:
     return _Distinct(np.log(space.prior), effects, patterns, pattern)
 
 
-def _log_densities(seen: list[tuple[Effect, tuple[float, float], str]]) -> list[Floats]:
+def _log_densities(seen: list[tuple[FigureEffect, tuple[float, float], str]]) -> list[Floats]:
     """Logarithm of the density of each figure seen, for each different effect on it.
 
     All figures are worked out in one piece: there are many, with few effects each.

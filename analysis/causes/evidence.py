@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis.causes.knowledge import FigureScale, knowledge
 from analysis.causes.signs import signs_seen
-from analysis.coolant.study import SURELY_C
+from analysis.coolant.plateau import SURELY_C
 from analysis.signal.order_statistics import quantiles
 from analysis.uncertainty import shared_parts
 from ingest.arrays import Bools, Floats

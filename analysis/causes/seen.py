@@ -21,7 +21,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.causes.engine import Effect, different_effects, log_density, sign_chances
+from analysis.causes.engine import FigureEffect, different_effects, log_density, sign_chances
 from analysis.causes.evidence import Evidence, Usual, compare, value_at
 from analysis.causes.knowledge import (
     NO_FAULT,
@@ -30,6 +30,7 @@ from analysis.causes.knowledge import (
     knowledge,
     row_effects,
 )
+from analysis.figures import figures_by_name
 from analysis.limits import Limit
 from analysis.measurement import Measurement
 from analysis.verdict import GUARD
@@ -47,20 +48,6 @@ DRAWS: Final = 16
 RANKED_AT: Final = (1.0, 2.0, 3.0)
 """Severities at which the causes of a drawn case are ranked: a coarse grid is enough for which one
 comes first."""
-
-HEAT: Final[Mapping[str, str]] = {
-    "steady_outlet_rise": "low",
-    "core_effectiveness": "low",
-    "warm_up_time": "high",
-    "fluctuation_index": "high",
-    "dead_travel_cold": "high",
-    "dead_travel_hot": "high",
-    "response_time": "high",
-    "footwell_deficit": "high",
-    "speed_sensitivity": "low",
-}
-"""Figures in which a fault takes heat from the occupants (at the outlet, at the floor, over the
-lever's travel, in time or steadiness), and on which side."""
 
 
 @dataclass(frozen=True)
@@ -108,7 +95,7 @@ class Space(NamedTuple):
     names
         Causes, each once.
     moves, spreads
-        Effect of each hypothesis on each figure, shape (h, f).
+        FigureEffect of each hypothesis on each figure, shape (h, f).
     signs
         Chance of each sign, shape (h, s).
     moderate
@@ -125,7 +112,7 @@ class Space(NamedTuple):
     spreads: Floats
     signs: Floats
     moderate: NDArray[np.intp]
-    effects: tuple[Effect, ...]
+    effects: tuple[FigureEffect, ...]
 
 
 @cache
@@ -282,10 +269,12 @@ class _Cases:
         """Whether the case takes heat from the occupants by more than a limit allows."""
         harmed = np.zeros(self.case.size, dtype=np.bool_)
         for place, name in enumerate(self.names):
-            limit = self.limits.get(name)
-            if limit is None or name not in HEAT:
+            limit, figure = self.limits.get(name), figures_by_name().get(name)
+            if limit is None or figure is None or figure.heat is None:
                 continue
-            one = Limit(limit.low, None, "") if HEAT[name] == "low" else Limit(None, limit.high, "")
+            one = (
+                Limit(limit.low, None, "") if figure.heat == "low" else Limit(None, limit.high, "")
+            )
             family = self.usual.spread[name]
             if knowledge().figures[name].scale == "relative":
                 family /= max(abs(self.usual.center[name]), 1e-9)

@@ -26,6 +26,7 @@ MIN_SPAN_K: Final = 10.0
     order=120,
     label="Core effectiveness",
     bad="both",
+    heat="low",
     better="higher",
     owner=OwnerWords(
         "The heater hands on {value} of the warmth that the engine offers it", "share", rank=120

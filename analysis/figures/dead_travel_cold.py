@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     order=60,
     label="Dead travel, cold end",
     bad="high",
+    heat="high",
     better="lower",
     repeat="lever sweeps in smaller steps",
     owner=OwnerWords(

@@ -23,6 +23,7 @@ makes in either direction (simulated cars, no source)."""
     order=30,
     label="Outlet fluctuation",
     bad="high",
+    heat="high",
     better="lower",
     owner=OwnerWords("The warm air comes and goes by {value}", "%", rank=110),
 )

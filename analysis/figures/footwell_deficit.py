@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     order=150,
     label="Outlet above footwell",
     bad="high",
+    heat="high",
     better="lower",
     span_u=0.4,
     owner=OwnerWords(

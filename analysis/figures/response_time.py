@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     order=90,
     label="Response to a lever step",
     bad="high",
+    heat="high",
     repeat="lever steps",
     log=True,
     owner=OwnerWords("The air follows the temperature lever within {value}", "seconds", rank=100),

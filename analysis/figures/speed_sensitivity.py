@@ -34,6 +34,7 @@ COARSE_K: Final = 0.5
     order=140,
     label="Footwell rise with road speed",
     bad="low",
+    heat="low",
     better="higher",
     span_u=0.4,
     owner=OwnerWords(

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     order=10,
     label="Steady outlet rise",
     bad="low",
+    heat="low",
     better="higher",
     span_u=0.12,
     window="steady at the hot end",

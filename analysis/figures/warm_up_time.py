@@ -50,6 +50,7 @@ LAG_U: Final = 0.1
     order=20,
     label="Warm-up time",
     bad="high",
+    heat="high",
     better="lower",
     repeat="cold starts",
     log=True,

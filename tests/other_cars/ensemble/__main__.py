@@ -8,7 +8,7 @@ from pathlib import Path
 
 from tests.other_cars.ensemble.car import PARTS
 from tests.other_cars.ensemble.case import CARS_A_FAMILY, Case, draw_case, good_case
-from tests.other_cars.ensemble.folder import write_run
+from tests.other_cars.ensemble.logger.folder import write_run
 from tests.other_cars.ensemble.make import make, record
 
 

@@ -11,7 +11,7 @@ from numpy.random import Generator
 from tests.other_cars.ensemble.car import PARTS, Car, draw_car, draw_family, draw_structure
 from tests.other_cars.ensemble.controls import MISUSES, Order, draw_order, drive_trip
 from tests.other_cars.ensemble.faults import FORMS, draw_form, possible
-from tests.other_cars.ensemble.sensors import SENSOR_FAULTS, TEMPERATURES
+from tests.other_cars.ensemble.logger.sensors import SENSOR_FAULTS, TEMPERATURES
 from tests.other_cars.ensemble.severity import draw_level, harm, so_large, word_for
 from tests.other_cars.trips import Trip
 

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from tests.other_cars.ensemble.car import Car
 from tests.other_cars.ensemble.case import Case
+from tests.other_cars.ensemble.logger.notes import Notes, take_notes
+from tests.other_cars.ensemble.logger.sensors import Logger
 from tests.other_cars.ensemble.march import Drive, simulate
-from tests.other_cars.ensemble.notes import Notes, take_notes
-from tests.other_cars.ensemble.sensors import Logger
 from tests.other_cars.ensemble.severity import BROKEN
 from tests.other_cars.sensors import Column
 from tests.other_cars.trips import DT

@@ -9,8 +9,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from tests.other_cars.ensemble.logger.notes import Notes
 from tests.other_cars.ensemble.march import Drive
-from tests.other_cars.ensemble.notes import Notes
 from tests.other_cars.sensors import Column
 
 Floats = NDArray[np.float64]
