@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import base64
 import binascii
-import os
 import pickle
 import re
 import secrets
@@ -24,6 +23,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from dashboard.web import workshop
 from dashboard.web.workshop import Workshop
+from ingest.access import SAYINGS, make_folders, write
 from ingest.errors import Fault, UnusableRun
 
 if TYPE_CHECKING:
@@ -54,6 +54,7 @@ MAX_LOADED: Final = 2
 
 SETUP_NAME: Final = "run.toml"
 
+PRIVATE: Final = SAYINGS["private"]
 PLAIN_NAME: Final = re.compile(r"[\w][\w .,()+\-#%&=@\[\]]{0,119}", re.UNICODE)
 RESERVED: Final = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 """Names that mean devices on Windows."""
@@ -150,9 +151,9 @@ class Uploads:
             visitor,
             None if SETUP_NAME in files else logs[0],
         )
-        upload.folder.mkdir(mode=0o700)
+        make_folders(upload.folder, PRIVATE)
         for name, data in files.items():
-            _write(upload.folder / name, data)
+            write(upload.folder / name, data, PRIVATE)
         token = f"u-{secrets.token_hex(16)}"
         with self._lock:
             self._held[token] = upload
@@ -213,7 +214,7 @@ class Uploads:
             text = setup.encode("utf-8", "replace")
             if len(text) > MAX_SETUP:
                 raise UnusableRun(_too_long(SETUP_NAME, MAX_SETUP))
-            _write(upload.folder / SETUP_NAME, text)
+            write(upload.folder / SETUP_NAME, text, PRIVATE)
         judging = self._source.judging()
         self._work(upload, workshop.analyze, upload.folder, upload.result, judging)
 
@@ -272,13 +273,6 @@ def _load(path: Path, written: int) -> Any:
     """What `workshop.analyze` wrote; `written` tells one from the next under the same name."""
     del written
     return pickle.loads(path.read_bytes())  # noqa: S301 - of a process of ours, in our own folder
-
-
-def _write(path: Path, data: bytes) -> None:
-    """Write a file that is its owner's alone, whatever the umask."""
-    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    with os.fdopen(descriptor, "wb") as file:
-        file.write(data)
 
 
 def decode(names: Sequence[str], contents: Sequence[str]) -> dict[str, bytes]:

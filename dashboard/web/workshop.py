@@ -36,6 +36,9 @@ SECONDS: Final = 30.0
 SECONDS_A_MIB: Final = 1.0
 """Time for one task: so much, and more for each mebibyte of its files."""
 
+NICE: Final = 10
+"""Pages come before what is worked on here."""
+
 MAX_FAULTS: Final = 30
 """That are told; a file can hold more mistakes than anybody reads."""
 
@@ -141,6 +144,8 @@ def _begin(scratch: str) -> None:
     """Prepare a process: what others need stays, what it may take is bounded."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the board is told, and ends it
     os.umask(0o077)
+    if hasattr(os, "nice"):
+        os.nice(NICE)
     tempfile.tempdir = scratch  # removed with the board, however the process ends
     for name in ("POLARS_MAX_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ.setdefault(name, "2")
