@@ -78,6 +78,22 @@ def write(path: Path, data: bytes, access: Access | None = None) -> None:
         file.write(data)
 
 
+def make_folder(folder: Path, access: Access | None = None) -> None:
+    """Make a folder, with these permissions where it is not there yet.
+
+    Raises
+    ------
+    OSError
+        Where it cannot be made.
+    """
+    access = access or usual()
+    there = folder.exists()
+    folder.mkdir(mode=0o700, exist_ok=True)
+    if not there and access.files != 0o600:
+        # what the system adds of itself, such as the group's own bit, stays
+        folder.chmod(folder.stat().st_mode & 0o7000 | access.folders)
+
+
 def make_folders(folder: Path, access: Access | None = None) -> None:
     """Make a folder with those above it, with these permissions where they are not there yet.
 
@@ -86,11 +102,6 @@ def make_folders(folder: Path, access: Access | None = None) -> None:
     OSError
         Where it cannot be made.
     """
-    access = access or usual()
-    missing = [each for each in (folder, *folder.parents) if not each.exists()]
-    for each in reversed(missing):
-        each.mkdir(mode=0o700, exist_ok=True)
-        if access.files != 0o600:
-            # what the system adds of itself, such as the group's own bit, stays
-            each.chmod(each.stat().st_mode & 0o7000 | access.folders)
-    folder.mkdir(exist_ok=True)  # says what is wrong where it is a file
+    for each in reversed([each for each in folder.parents if not each.exists()]):
+        make_folder(each, access)
+    make_folder(folder, access)

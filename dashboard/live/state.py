@@ -13,7 +13,7 @@ import time
 from pathlib import Path
 from typing import Any, Final
 
-from ingest.access import make_folders, write
+from ingest.access import make_folder, write
 from ingest.json_text import parse_json
 from ingest.record.inbox import FOLDER as INBOX
 from ingest.record.test_progress import AGAIN, GO, NEXT
@@ -130,7 +130,7 @@ def find_recording(place: Path | None) -> Path | None:
 
 def _drop(place: Path, document: dict[str, Any]) -> None:
     try:
-        make_folders(place)
+        make_folder(place)
         if sum(1 for _ in place.iterdir()) >= MAX_WAITING:
             msg = "nobody has picked up the last ones: is the recorder running?"
             raise ValueError(msg)

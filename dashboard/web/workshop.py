@@ -39,6 +39,9 @@ SECONDS_A_MIB: Final = 1.0
 NICE: Final = 10
 """Pages come before what is worked on here."""
 
+MAX_MARKS: Final = 10_000
+"""Of one kind that part columns, in a line; to name a column takes a quarter of a millisecond."""
+
 MAX_FAULTS: Final = 30
 """That are told; a file can hold more mistakes than anybody reads."""
 
@@ -185,10 +188,32 @@ def _guarded(
 # ---------------------------------------------------------------- the tasks
 
 
+def check_width(path: Path) -> None:
+    """Refuse a log with more columns than any logger has.
+
+    Raises
+    ------
+    UnusableRun
+        With one fault that names the line.
+    """
+    with path.open("rb") as file:
+        for number, line in enumerate(file, start=1):
+            if len(line) > MAX_MARKS and max(map(line.count, b",;\t|")) > MAX_MARKS:
+                raise UnusableRun(
+                    Fault(
+                        f"{path.name} line {number}",
+                        f"more than {MAX_MARKS} columns",
+                        f"{MAX_MARKS} or fewer",
+                        "use the command line for it",
+                    )
+                )
+
+
 def draft(log: Path) -> str:
     """A drafted set-up for a log that came alone."""
     from ingest.draft.draft import draft_setup
 
+    check_width(log)
     return draft_setup(log).text
 
 
@@ -199,6 +224,8 @@ def analyze(folder: Path, result: Path, judging: dict[str, Any]) -> None:
     from dashboard.plots.readings import Readings
     from ingest.load.load import load_run
 
+    for path in folder.iterdir():
+        check_width(path)
     run = load_run(folder)
     run = run.with_(name=run.setup.log.file)
     analysis = judge_measured(measure(run), **judging)

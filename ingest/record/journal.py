@@ -18,7 +18,7 @@ from enum import IntEnum
 from pathlib import Path
 from typing import Final
 
-from ingest.access import create, make_folders
+from ingest.access import create, make_folder
 from ingest.errors import Fault, LukewarmError
 
 FOLDER: Final = "journal"
@@ -153,7 +153,7 @@ class Journal:
         self.path = place / f"{int(taken[-1].stem) + 1 if taken else 1:06d}.bin"
         flags = os.O_WRONLY | os.O_EXCL | os.O_APPEND
         try:
-            make_folders(place)
+            make_folder(place)
             self._file = create(self.path, flags)
         except OSError as error:
             raise JournalError(str(_cannot_write(self.path, error))) from error

@@ -82,6 +82,16 @@ def test_mistakes_told_are_few_and_the_rest_is_counted(works: Workshop) -> None:
     assert "4970 more mistakes" in str(caught.value)
 
 
+@pytest.mark.parametrize("mark", [",", ";", "\t", "|"])
+def test_too_many_columns_are_a_fault(works: Workshop, tmp_path: Path, mark: str) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text(f"t{mark}OUT\n" + mark * (workshop.MAX_MARKS + 1) + "\n")
+    with pytest.raises(UnusableRun, match="line 2: found more than 10000 columns"):
+        works.run(workshop.draft, log)
+    with pytest.raises(UnusableRun, match="line 2: found more than 10000 columns"):
+        works.run(workshop.analyze, tmp_path, tmp_path / "result", {})
+
+
 def test_a_bug_is_said_to_be_one(works: Workshop) -> None:
     with pytest.raises(UnusableRun, match="report it as a bug"):
         works.run(a_bug)
