@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from pebble import ProcessPool
 
 PROCESSES: Final = 2
-TASKS_EACH: Final = 50
+TASKS_EACH: Final = 500
 """After so many a process is replaced, and with it whatever they left behind in it."""
 
 MEMORY: Final = 2 * 2**30
@@ -35,9 +35,6 @@ counts that (Linux does; macOS and Windows do not)."""
 SECONDS: Final = 30.0
 SECONDS_A_MIB: Final = 1.0
 """Time for one task: so much, and more for each mebibyte of its files."""
-
-NICE: Final = 10
-"""Pages come before what is worked on here."""
 
 MAX_MARKS: Final = 10_000
 """Of one kind that part columns, in a line; to name a column takes a quarter of a millisecond."""
@@ -147,8 +144,6 @@ def _begin(scratch: str) -> None:
     """Prepare a process: what others need stays, what it may take is bounded."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the board is told, and ends it
     os.umask(0o077)
-    if hasattr(os, "nice"):
-        os.nice(NICE)
     tempfile.tempdir = scratch  # removed with the board, however the process ends
     for name in ("POLARS_MAX_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ.setdefault(name, "2")
