@@ -313,6 +313,7 @@ def board(
     if password and not serving.secure:
         note("warning: without --tls-cert the password crosses the network as it is")
     note(f"the board is at {address_of(server, serving)}; Ctrl+C ends it")
+    uploads.warm()
     try:
         server.serve()
     finally:
