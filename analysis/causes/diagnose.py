@@ -10,7 +10,7 @@ from analysis.causes.cable import Cable, cable_state
 from analysis.causes.engine import Ranking, rank
 from analysis.causes.evidence import Evidence, Usual, evidence_of
 from analysis.causes.explain import reasons
-from analysis.causes.knowledge import knowledge
+from analysis.causes.knowledge import knowledge, layout_of
 from analysis.causes.next_check import NextCheck, propose
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ def diagnose(
     """
     evidence = evidence_of(measured)
     usual = Usual.of(good)
-    ranking = rank(evidence, usual, measured.run.setup.run.heater, checked)
+    ranking = rank(evidence, usual, layout_of(measured.run.setup.run), checked)
     table = knowledge()
     cable = cable_state(measured, usual)
     causes = []

@@ -14,6 +14,7 @@ from analysis.causes.knowledge import FigureScale, knowledge
 from analysis.causes.signs import signs_seen
 from analysis.signal.order_statistics import quantiles
 from analysis.uncertainty import shared_parts
+from ingest.setup.model import has_no_thermostat
 
 if TYPE_CHECKING:
     from analysis.context import Context
@@ -107,6 +108,8 @@ def _air(measured: Measured) -> float | None:
 
 def coolant_warmed(context: Context) -> bool:
     """Whether an engine warmed the coolant at all: one that did not run shows no thermostat."""
+    if has_no_thermostat(context.run.setup.run):
+        return False
     for point in ("engine_coolant", "coolant_in"):
         if context.has(point):
             values = context.values(point)
@@ -148,7 +151,7 @@ def _coolant_swing(measured: Measured) -> tuple[float, float] | None:
     """
     context = measured.context
     point = next((each for each in ("engine_coolant", "coolant_in") if context.has(each)), None)
-    if point is None:
+    if point is None or has_no_thermostat(context.run.setup.run):
         return None
     values = np.where(context.engine_on, context.values(point), np.nan)
     highest = np.fmax.reduce(values)

@@ -18,6 +18,7 @@ import numpy as np
 from analysis.coolant.course import TOUCHED_PCT, Course, course_of, heater_as_before
 from analysis.coolant.opening import Break, fit_break
 from ingest.arrays import Floats
+from ingest.setup.model import has_no_thermostat
 
 if TYPE_CHECKING:
     from analysis.context import Context
@@ -118,6 +119,9 @@ def tell(ctx: Context) -> CoolantStory:
     if point is None:
         why = "no coolant temperature was logged"
         return CoolantStory(None, 1.0, nothing, nothing, None, why, None, why)
+    if has_no_thermostat(ctx.run.setup.run):
+        why = "a coolant heater warms the coolant, so that there is no thermostat"
+        return CoolantStory(point, 1.0, nothing, nothing, None, why, None, why)
     course = course_of(ctx, point)
     if course is None:
         why = f"{point} has too few readings with the engine running"

@@ -17,6 +17,7 @@ from ingest.clock.order import Rows, spread_equal
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding, Rejected, Sensor
 from ingest.sensors.calibrate import RawChannel
+from ingest.sensors.read_once import read_once, said_once
 from ingest.sensors.units import UnknownUnit, same_unit
 
 if TYPE_CHECKING:
@@ -148,9 +149,11 @@ def find_columns(
     """
     places: dict[str, int] = {}
     for point, channel in channels.items():
+        column = channel.column
+        if column is None:
+            continue
         with faults.caught():
             try:
-                column = channel.column
                 places[point] = table.find(column) if long is None else long.find(str(column))
             except UnusableRun as error:
                 place = f"run.toml [channels.{point}] column"
@@ -205,7 +208,7 @@ def wide_columns(
         columns.raw[point] = RawChannel(
             values if rows is None else values[rows],
             table.units[place] or _most(numbers.cell_units),
-            str(channels[point].column),
+            channels[point].source,
         )
         columns.note_cells(point, numbers)
     return columns
@@ -260,7 +263,7 @@ def long_columns(
     for point, (time, values) in own.items():
         placed = np.full(columns.time.size, np.nan)
         placed[np.searchsorted(columns.time, time)] = values
-        columns.raw[point] = RawChannel(placed, units[point], str(channels[point].column))
+        columns.raw[point] = RawChannel(placed, units[point], channels[point].source)
     return columns
 
 
@@ -324,14 +327,42 @@ def read_columns(
     clock: Clock | None,
     long: LongTable | None,
     places: Mapping[str, int],
+    setup_file: str,
 ) -> RawColumns:
-    """Raw channels of a table in either layout; `clock` None where only units are to be checked."""
+    """Raw channels of a table in either layout, and those that were read once.
+
+    Parameters
+    ----------
+    table
+        The log, or a chunk of it.
+    setup
+        The set-up.
+    clock
+        Its clock; None where it cannot be read, so that units are still checked.
+    long
+        Its channels in the long layout.
+    places
+        Place of each measuring point's column (its name's, in the long layout).
+
+    Raises
+    ------
+    UnusableRun
+        Where the value of a channel that was read once is none.
+    """
     if long is None:
-        return wide_columns(table, clock, places, setup.channels)
-    unit = setup.log.unit
-    nothing = pl.Series([None] * table.height, dtype=pl.String)
-    texts = nothing if unit is None else table.text(table.find(unit))
-    return long_columns(long, clock, texts, places, setup.channels)
+        columns = wide_columns(table, clock, places, setup.channels)
+    else:
+        unit = setup.log.unit
+        nothing = pl.Series([None] * table.height, dtype=pl.String)
+        texts = nothing if unit is None else table.text(table.find(unit))
+        columns = long_columns(long, clock, texts, places, setup.channels)
+    for point, channel in setup.channels.items():
+        if channel.value is not None:
+            count = next((raw.values.size for raw in columns.raw.values()), columns.time.size)
+            columns.raw[point] = read_once(setup, point, count, setup_file)
+            columns.findings.append(said_once(point))
+    columns.raw = {point: columns.raw[point] for point in setup.channels if point in columns.raw}
+    return columns
 
 
 def _is_every(rows: Rows, height: int) -> bool:

@@ -117,16 +117,16 @@ def test_wrong_lines_are_kept_apart_and_said(tmp_path: Path) -> None:
     assert rows(events) == [(11.0, "blower", "2", 2.0)]
     reasons = {each.line: each.reason for each in events.rejected}
     assert reasons == {
-        2: "temp_lever is 0 to 100 (%)",
+        2: "temp_lever is 0 to 100 (%), cold, hot",
         3: "no control is called 'temp_leaver' (did you mean temp_lever?)",
         4: "mode is one of off, vent, floor, defrost, mixed, recirculate",
         5: "the time 'later' is not a number (s), as in the log",
         6: "fewer cells than the header has names",
         7: "blower is 0 (off), 1, 2, ...",
         8: "engine is start or stop",
-        9: "vacuum_isolated is 1 or 0",
+        9: "vacuum_isolated is 1 (on) or 0 (off)",
         10: "more cells than the header has names",
-        11: "temp_lever is 0 to 100 (%)",
+        11: "temp_lever is 0 to 100 (%), cold, hot",
     }
     (finding,) = events.findings
     assert finding.fault == "event_rejected"
