@@ -74,6 +74,7 @@ def _fill_down(rows: list[list[Cell]], merged: Sequence[Merged]) -> None:
 
 def _name_heads(rows: list[list[Cell]], merged: Sequence[Merged]) -> None:
     """Put a head that covers several columns into the names below it, where they need it."""
+    as_written = [list(row) for row in rows[:_HEAD_ROWS]]
     for (top, left), (bottom, right) in sorted(merged):
         below = bottom + 1
         if right == left or below >= min(len(rows), _HEAD_ROWS):
@@ -81,16 +82,23 @@ def _name_heads(rows: list[list[Cell]], merged: Sequence[Merged]) -> None:
         head, names = rows[top][left], rows[below]
         if not isinstance(head, str) or not head.strip():
             continue
-        own = names[left : right + 1]
+        own = as_written[below][left : right + 1]
         if not any(isinstance(name, str) and name.strip() for name in own):
             continue
         if is_units_row([name for name in own if isinstance(name, str)]):
             for row in range(top, bottom + 1):
                 rows[row][left : right + 1] = [head] * (right + 1 - left)
-        elif any(isinstance(name, str) and name.strip() and names.count(name) > 1 for name in own):
+        elif any(
+            isinstance(name, str) and name.strip() and as_written[below].count(name) > 1
+            for name in own
+        ):
             for at, name in enumerate(own, left):
                 if isinstance(name, str) and name.strip():
                     names[at] = f"{head.strip()} {name.strip()}"
+
+
+def _is_said(name: Cell) -> bool:
+    return isinstance(name, str) and bool(name.strip())
 
 
 def _holds_moments(rows: Sequence[Sequence[Cell]], at: int) -> bool:

@@ -46,7 +46,8 @@ _CELL: Final = re.compile(rb"<(?:\w+:)?c\s([^>]*)>")
 _PLACE: Final = re.compile(rb"\br=\"([A-Z]{1,3})(\d{1,7})\"")
 _STYLE: Final = re.compile(rb"\bs=\"(\d+)\"")
 _BARE_FORMULA: Final = re.compile(
-    rb"(?:</(?:\w+:)?f>|<(?:\w+:)?f\b[^>]*/>)\s*(?:<(?:\w+:)?v\s*/>\s*)?</(?:\w+:)?c>"
+    rb"(?:</(?:\w+:)?f>|<(?:\w+:)?f\b[^>]*/>)\s*(?:<(?:\w+:)?v\s*(?:/>|></(?:\w+:)?v>)\s*)?"
+    rb"</(?:\w+:)?c>"
 )
 _DATES: Final = re.compile(r"[ymdhs]", re.IGNORECASE)
 
