@@ -18,19 +18,20 @@ if TYPE_CHECKING:
     from ingest.table.columns import Columns
     from ingest.table.long import LongTable
 
-MIN_ROWS: Final = 4
+MIN_STEPS: Final = 3
 BACK_SHARE: Final = 0.98
-"""Share of the steps that go back; a clock that was set, or midnight, makes a few go ahead."""
+"""Share of the steps that go back; a clock that was set makes a few go ahead."""
+MIDNIGHT_S: Final = 43200.0
+"""A larger step ahead is a time of day that passed midnight."""
 
 
 def is_newest_first(readings: Floats) -> bool:
     """Whether clock readings go back from row to row, shape (n,), NaN where there is none."""
     known = readings[np.isfinite(readings)]
-    if known.size < MIN_ROWS or known[-1] >= known[0]:
-        return False
     steps = np.diff(known)
-    moved = np.count_nonzero(steps)
-    return bool(np.count_nonzero(steps < 0) >= BACK_SHARE * moved)
+    back = np.count_nonzero(steps < 0)
+    ahead = np.count_nonzero((steps > 0) & (steps < MIDNIGHT_S))
+    return bool(back >= MIN_STEPS and back >= BACK_SHARE * (back + ahead))
 
 
 def turned_finding(rows: int) -> Finding:
