@@ -25,7 +25,11 @@ _MARKS: Final[tuple[tuple[bytes, str], ...]] = (
 
 _KINDS: Final[tuple[tuple[bytes, str, str], ...]] = (
     (b"PK\x03\x04", "a zip archive or a spreadsheet workbook", "export the sheet as CSV"),
-    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "a spreadsheet workbook", "export the sheet as CSV"),
+    (
+        b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1",
+        "an old or a locked spreadsheet workbook",
+        "save it as .xlsx without a password, or export the sheet as CSV",
+    ),
     (b"\x1f\x8b", "a gzip archive", "unpack it first"),
     (b"BZh", "a bzip2 archive", "unpack it first"),
     (b"\xfd7zXZ\x00", "an xz archive", "unpack it first"),
