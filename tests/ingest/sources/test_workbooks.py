@@ -365,3 +365,37 @@ def test_times_alone_are_times(tmp_path: Path) -> None:
     assert [value - found.time[0] for value in found.time] == [
         pytest.approx(row, abs=2e-3) for row in range(ROWS)
     ]
+
+
+def test_a_part_that_unpacks_without_end_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = written(tmp_path / "a.xlsx", plain)
+    with zipfile.ZipFile(path) as archive:
+        parts = {name: archive.read(name) for name in archive.namelist()}
+    parts["xl/sharedStrings.xml"] = b"<sst>" + b"<si><t>a</t></si>" * 100_000
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in parts.items():
+            archive.writestr(name, content)
+    monkeypatch.setattr("ingest.table.workbook.parts.MAX_PART", 1 << 20)
+    with pytest.raises(UnusableRun, match="unpacks to more than 1 MiB"):
+        open_log(path, LogTable(file="a.xlsx"))
+
+
+def test_parts_written_with_prefixes_and_absolute_targets(tmp_path: Path) -> None:
+    """Both are allowed by ECMA-376 parts 1 and 2, and written by some programs."""
+    path = written(tmp_path / "a.xlsx", percent)
+    with zipfile.ZipFile(path) as archive:
+        parts = {name: archive.read(name).decode() for name in archive.namelist()}
+    relations = "xl/_rels/workbook.xml.rels"
+    parts[relations] = parts[relations].replace('Target="worksheets', 'Target="/xl/worksheets')
+    sheet = parts["xl/worksheets/sheet1.xml"]
+    sheet = sheet.replace("<", "<x:").replace("<x:/", "</x:").replace("<x:?", "<?")
+    parts["xl/worksheets/sheet1.xml"] = sheet.replace("xmlns=", "xmlns:x=", 1)
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, content in parts.items():
+            archive.writestr(name, content)
+    table = open_log(path, LogTable(file="a.xlsx"))
+    assert table is not None
+    assert table.numbers(table.find("Lever")).values.to_list() == LEVER
+    assert table.numbers(table.find("Lever")).cell_units == {"%": ROWS}
