@@ -83,7 +83,8 @@ def draft_setup(path: Path, sheet: str | int | None = None) -> Draft:
     assert table is not None  # noqa: S101 - no size was named that it may not have
     time, time_note = _find_time(table)
     long = find_long(table, _indices(table, time))
-    proposals = _of_long(table, long) if long is not None else _of_wide(table, time)
+    cut = path.stat().st_size > _PREVIEW
+    proposals = _of_wide(table, time, cut=cut) if long is None else _of_long(table, long)
     by_number = _numbered(table)
     document = tomlkit.document()
     _write_run(document)
@@ -107,9 +108,10 @@ def _of_long(table: Columns, long: LongLayout) -> tuple[Proposal, ...]:
     return tuple(propose(channels, of_station=_of_station(table)))
 
 
-def _of_wide(table: Columns, time: TimeTable | None) -> tuple[Proposal, ...]:
+def _of_wide(table: Columns, time: TimeTable | None, *, cut: bool) -> tuple[Proposal, ...]:
     """Proposals for the columns besides the time; one without a reading claims no point."""
     table.prepare(numbers=range(table.width))
+    reason = "it holds no reading" + (" in the first part of the log" if cut else "")
     taken = _indices(table, time)
     columns: list[tuple[int, str, str | None]] = []
     bare: list[Proposal] = []
@@ -120,7 +122,7 @@ def _of_wide(table: Columns, time: TimeTable | None) -> tuple[Proposal, ...]:
         if _has_readings(table, at):
             columns.append((at + 1, name, unit))
         else:
-            bare.append(Proposal(at + 1, name, None, unit, "unknown", "it holds no reading"))
+            bare.append(Proposal(at + 1, name, None, unit, "unknown", reason))
     found = [*propose(columns, of_station=_of_station(table)), *bare]
     return tuple(sorted(found, key=lambda each: each.column))
 

@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 from ingest.arrays import Floats
 from ingest.clock.order import Rows, spread_equal
 from ingest.errors import Fault, UnusableRun
+from ingest.points import POINTS
 from ingest.run import Finding, Rejected, Sensor
 from ingest.sensors.calibrate import RawChannel
 from ingest.sensors.read_once import read_once, said_once
-from ingest.sensors.units import UnknownUnit, same_unit
+from ingest.sensors.units import UnknownUnit, conversion, same_unit
 
 if TYPE_CHECKING:
     from ingest.clock.log_clock import Clock
@@ -205,9 +206,13 @@ def wide_columns(
     for point, place in places.items():
         numbers = table.numbers(place)
         values = numbers.values.to_numpy()
+        unit, own = table.units[place], _most(numbers.cell_units)
+        if unit is not None and own is not None and _contradicts(point, unit, own):
+            values = np.full(values.size, np.nan)
+            columns.findings.append(_other_unit(point, unit, own))
         columns.raw[point] = RawChannel(
             values if rows is None else values[rows],
-            table.units[place] or _most(numbers.cell_units),
+            unit or own,
             channels[point].source,
         )
         columns.note_cells(point, numbers)
@@ -295,6 +300,24 @@ def _same(text: str, unit: str) -> bool:
         return same_unit(text, unit)
     except UnknownUnit:
         return text.strip() == unit
+
+
+def _contradicts(point: str, unit: str, other: str) -> bool:
+    """Whether two units are both known, and not the same."""
+    quantity = POINTS[point].name if point in POINTS else None
+    try:
+        return conversion(unit, quantity) != conversion(other, quantity)
+    except UnknownUnit:
+        return False
+
+
+def _other_unit(point: str, unit: str, own: str) -> Finding:
+    return Finding(
+        "cell_unit_disagrees",
+        f"The column is in {unit!r}, but its cells say {own!r}; its readings were left out.",
+        channel=point,
+        forbids=True,
+    )
 
 
 def _several_units(point: str, channel: LongChannel) -> Finding:

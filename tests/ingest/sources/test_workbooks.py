@@ -19,9 +19,11 @@ import xlsxwriter
 from ingest.clock.log_clock import build_clock
 from ingest.draft.draft import draft_setup
 from ingest.errors import UnusableRun
+from ingest.load.load import load_run
 from ingest.setup.model import LogTable
 from ingest.table.open import open_log
 from ingest.table.workbook.parts import behind_number
+from tests.support.run_folders import setup_text, write_run
 
 ROWS = 40
 SECONDS = [float(row) for row in range(ROWS)]
@@ -399,3 +401,20 @@ def test_parts_written_with_prefixes_and_absolute_targets(tmp_path: Path) -> Non
     assert table is not None
     assert table.numbers(table.find("Lever")).values.to_list() == LEVER
     assert table.numbers(table.find("Lever")).cell_units == {"%": ROWS}
+
+
+def test_a_format_with_another_unit_than_the_column_is_no_reading(tmp_path: Path) -> None:
+    def odd(book: xlsxwriter.Workbook, sheet: Any) -> None:
+        plain(book, sheet)
+        sheet.write_row(0, 0, ["t", "OUT", "CIN"])
+        sheet.write_row(1, 0, ["s", "degC", "degC"])
+        style = book.add_format({"num_format": '0.0" °F"'})
+        sheet.write_column(2, 2, LEVER, style)
+
+    folder = write_run(tmp_path / "run", setup=setup_text().replace("log.csv", "log.xlsx"))
+    written(folder / "log.xlsx", odd)
+    run = load_run(folder)
+    assert run.readings["outlet_degC"].to_list() == OUTLET
+    assert run.readings["coolant_in_degC"].null_count() == ROWS
+    (found,) = [each for each in run.findings if each.fault == "cell_unit_disagrees"]
+    assert (found.channel, found.forbids) == ("coolant_in", True)
