@@ -10,7 +10,7 @@ from analysis.causes.cable import Cable, cable_state
 from analysis.causes.engine import Ranking, rank
 from analysis.causes.evidence import Evidence, Usual, evidence_of
 from analysis.causes.explain import reasons
-from analysis.causes.knowledge import knowledge
+from analysis.causes.knowledge import knowledge, layout_of
 from analysis.causes.next_check import NextCheck, propose
 from analysis.causes.next_measurement import (
     NextMeasurement,
@@ -104,7 +104,7 @@ def diagnose(
     """
     evidence = evidence_of(measured)
     usual = Usual.of(good)
-    layout = measured.run.setup.run.heater
+    layout = layout_of(measured.run.setup.run)
     ranking = rank(evidence, usual, layout, checked)
     table = knowledge()
     cable = cable_state(measured, usual)

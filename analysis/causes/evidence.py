@@ -16,6 +16,7 @@ from analysis.coolant.plateau import SURELY_C
 from analysis.signal.order_statistics import quantiles
 from analysis.uncertainty import shared_parts
 from ingest.arrays import Bools, Floats
+from ingest.setup.model import has_no_thermostat
 
 if TYPE_CHECKING:
     from analysis.context import Context
@@ -86,6 +87,8 @@ def evidence_of(measured: Measured) -> Evidence:
 
 def coolant_warmed(timeline: Timeline) -> bool:
     """Whether an engine warmed the coolant at all: one that did not run shows no thermostat."""
+    if has_no_thermostat(timeline.run.setup.run):
+        return False
     for point in ("engine_coolant", "coolant_in"):
         if timeline.has(point):
             values = timeline.values(point)
@@ -180,7 +183,7 @@ def _coolant_swing(measured: Measured) -> tuple[float, float] | None:
     """
     context = measured.context
     point = next((each for each in ("engine_coolant", "coolant_in") if context.has(each)), None)
-    if point is None:
+    if point is None or has_no_thermostat(context.run.setup.run):
         return None
     values = np.where(context.engine_on, context.values(point), np.nan)
     highest = np.fmax.reduce(values)

@@ -15,12 +15,15 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from ingest.arrays import Floats
+from ingest.setup.model import RunTable, has_no_thermostat
 
 SEVERITIES: Final = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0])
 """Severities integrated over: 1 is slight, 2 moderate, 3 severe, as the table's columns; 4 goes as
 far beyond severe as severe is beyond moderate."""
 
 NO_FAULT: Final = "healthy"
+NO_THERMOSTAT: Final = ", coolant heater"
+"""What a layout ends in where something else than an engine heats the coolant."""
 
 
 class _Row(BaseModel):
@@ -71,6 +74,8 @@ class CauseRow(_Row):
     blurs: Mapping[str, float] = Field(default_factory=dict)
     signs: Mapping[str, float] = Field(default_factory=dict)
     layouts: tuple[str, ...] = ("blend-air", "water-valve", "combined")
+    of_thermostat: bool = False
+    """Whether it is a fault of the thermostat, which a coolant heater does not have."""
 
 
 class CheckRow(_Row):
@@ -174,11 +179,21 @@ class Hypotheses:
     signs: Floats
 
 
+def layout_of(run: RunTable) -> str:
+    """The heater's layout, and whether the car has no thermostat."""
+    return run.heater + (NO_THERMOSTAT if has_no_thermostat(run) else "")
+
+
 @cache
 def hypotheses(layout: str) -> Hypotheses:
-    """All single causes and pairs for a heater layout (computed once)."""
+    """All single causes and pairs for a heater layout, as of `layout_of` (computed once)."""
     table = knowledge()
-    rows = [row for row in table.cause if layout in row.layouts]
+    heater = layout.removesuffix(NO_THERMOSTAT)
+    rows = [
+        row
+        for row in table.cause
+        if heater in row.layouts and (heater == layout or not row.of_thermostat)
+    ]
     figures, signs = list(table.figures), list(table.signs)
     weights = np.array(table.severity_weights) / sum(table.severity_weights)
     effects = [row_effects(row, figures, table) for row in rows]

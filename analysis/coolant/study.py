@@ -31,6 +31,7 @@ from analysis.coolant.plateau import (
 from analysis.timeline.timeline import Timeline
 from ingest.arrays import Floats
 from ingest.saying import say
+from ingest.setup.model import has_no_thermostat
 
 LOOK_AHEAD_S: Final = 40.0
 STALLED_SHARE: Final = 0.25
@@ -108,6 +109,9 @@ def study_coolant(timeline: Timeline) -> CoolantStudy:
     if point is None:
         why = "no coolant temperature was logged"
         return CoolantStudy(None, 1.0, nothing, nothing, None, why, None, why)
+    if has_no_thermostat(timeline.run.setup.run):
+        why = "a coolant heater warms the coolant, so that there is no thermostat"
+        return CoolantStudy(point, 1.0, nothing, nothing, None, why, None, why)
     course = course_of(timeline, point)
     if course is None:
         why = f"{point} has too few readings with the engine running"

@@ -244,6 +244,8 @@ class Recorder:
         column = self.setup.channels[point].column
         cells = self._cells()
         names = tuple(cells)
+        if column is None:  # a thermometer that was read once
+            return None
         try:
             at = match_name(column, names, "the line") if isinstance(column, str) else column - 1
             found = cells[names[at]]
