@@ -12,8 +12,8 @@ import pytest
 
 from analysis.pipeline import analyze
 from analysis.result import document
+from dashboard.commands.guided import Wish, choose_plan, keep_plan, record_guided
 from dashboard.live.guide import Guide
-from dashboard.live.guided import Wish, choose_plan, keep_plan, record_guided
 from dashboard.live.state import LIVE_NAME, read_state
 from dashboard.live.terminal import follow_quietly
 from dashboard.live.worker import FiguresWorker, measure_folder
