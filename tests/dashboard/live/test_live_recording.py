@@ -131,7 +131,7 @@ def test_figures_that_cannot_be_made_do_not_stop_anything(tmp_path: Path) -> Non
     assert "no readable file" in str(measure_folder(tmp_path))
     worker = FiguresWorker(tmp_path)
     try:
-        wait_for(lambda: not worker.poll() and "no readable file" in worker.reason, 60.0)
+        wait_for(lambda: not worker.poll() and "no readable file" in worker.reason)
         worker._process.terminate()
         worker._process.join()
         worker._due = 0.0
