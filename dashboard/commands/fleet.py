@@ -30,7 +30,7 @@ from dashboard.places import expand, open_store, read_limits
 
 if TYPE_CHECKING:
     from analysis.limits import Limits
-    from dashboard.web.service import Source
+    from dashboard.web.source import Source
     from ingest.store.many import Report, Task
 
 

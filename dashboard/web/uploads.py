@@ -29,7 +29,7 @@ from ingest.errors import Fault, UnusableRun
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
     from dashboard.plots.readings import Readings
-    from dashboard.web.service import Source
+    from dashboard.web.source import Source
 
 MAX_FILES: Final = 6
 MAX_BYTES: Final = 64 * 2**20

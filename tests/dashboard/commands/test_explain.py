@@ -56,6 +56,15 @@ def test_a_figure_says_its_unit_definition_and_default_limit(command: Screen) ->
     assert f"limit {limit['high']:g} s or less; basis: {limit['basis']}" in said
 
 
+def test_every_figure_says_where_it_comes_from_and_what_its_uncertainty_holds(
+    command: Screen,
+) -> None:
+    for name in lw.figures()["figure"]:
+        assert command("explain", name) == 0
+        heads = [line[:12].strip() for line in command.out.splitlines()]
+        assert {"definition", "source", "uncertainty", "limit"} <= set(heads), name
+
+
 def test_limits_and_moves_in_the_readers_units(command: Screen) -> None:
     # a temperature of 76.5 °C is 169.7 °F and a difference of 10 K is 18 °F (NIST SP 811, B.8)
     assert command("explain", "coolant_plateau", "--units", "us") == 0
