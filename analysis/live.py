@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
 from typing import Final
 
 from analysis.figures import all_figures
@@ -22,6 +22,24 @@ DOUBTFUL: Final = frozenset(
     {"open", "stuck", "fell_off", "came_loose", "noisy", "dead", "disagrees_at_soak"}
 )
 """Faults worth saying at once even where the readings may still be used."""
+
+
+_AIR: Final = ("ambient", "inlet_air")
+_SHARE: Final = ("outlet", *_AIR, "coolant_in")
+PREDICTED_BY: Final = (*_SHARE, "engine_coolant")
+RESTS_ON: Final[Mapping[str, tuple[str, ...]]] = {
+    **dict.fromkeys(("steady_outlet_rise", "warm_up_time"), ("outlet", *_AIR)),
+    **dict.fromkeys(("fluctuation_index", "fluctuation_period", "response_time"), ("outlet",)),
+    **dict.fromkeys(("effective_travel", "dead_travel_cold", "dead_travel_hot"), _SHARE),
+    **dict.fromkeys(("lever_hysteresis", "core_effectiveness"), _SHARE),
+    "cold_end_rise": ("outlet", *_AIR),
+    **dict.fromkeys(("coolant_plateau", "thermostat_opening"), ("engine_coolant", "coolant_in")),
+    "coolant_drop": ("coolant_in", "coolant_out"),
+    "speed_sensitivity": ("footwell", "outlet", "road_speed", *_AIR),
+    "footwell_deficit": ("outlet", "footwell"),
+    **dict.fromkeys(("vacuum_decay", "vacuum_source_low"), ("vacuum_source",)),
+}
+"""Points a figure stands on, by the contract's definitions."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +63,18 @@ class LiveFigures:
     prediction: Measurement
     warnings: tuple[Finding, ...]
 
+    def without(self, points: Collection[str]) -> LiveFigures:
+        """The same less everything that rests on some points: their sensors are at fault now."""
+        if not points:
+            return self
+        figures = {
+            name: _put_off(found, RESTS_ON.get(name, ()), points)
+            for name, found in self.figures.items()
+        }
+        return replace(
+            self, figures=figures, prediction=_put_off(self.prediction, PREDICTED_BY, points)
+        )
+
     def known(self) -> dict[str, tuple[float, float]]:
         """Value and standard uncertainty of what could be measured."""
         return {
@@ -52,6 +82,15 @@ class LiveFigures:
             for name, found in self.figures.items()
             if found.value is not None and found.u is not None
         }
+
+
+def _put_off(found: Measurement, rests_on: Collection[str], points: Collection[str]) -> Measurement:
+    doubted = [point.replace("_", " ") for point in rests_on if point in points]
+    if not doubted:
+        return found
+    return Measurement.missing(
+        found.unit, f"not while the sensor of {' and '.join(doubted)} is in doubt"
+    )
 
 
 def measure_so_far(run: Run) -> LiveFigures:

@@ -73,7 +73,11 @@ def record(
     ] = None,
     plan: Annotated[
         str | None,
-        typer.Option("--plan", help="Test plan (TOML), or none; else the heater's usual one."),
+        typer.Option(
+            "--plan",
+            help="yard (one person at a standstill; the usual one), road (two people), none, or a "
+            "test plan (TOML).",
+        ),
     ] = None,
     page: Annotated[
         bool, typer.Option("--page", help="Also serve the live page for a tablet or phone.")
@@ -98,13 +102,14 @@ def record(
 
     Example: lukewarm record COM5 --setup run.toml --out SC-014-monday
     """
-    from ingest.record.recorder import CAUTIONS, Recorder
+    from ingest.record.recorder import Recorder
+    from ingest.record.said import cautions_for
 
     if (resume is None) == (out is None) or (out is not None and setup is None):
         raise typer.BadParameter("give --setup run.toml and --out RUN, or --resume RUN")
     given = tuple(port or ())
     serving = page_serving(page_host, page_port, password_file) if page else None
-    if plan not in (None, "none"):
+    if plan not in (None, "none", "yard", "road"):
         from ingest.record.test_plan import read_plan
 
         read_plan(Path(plan))  # its faults come before a run folder is made
@@ -113,10 +118,15 @@ def record(
     else:
         assert setup is not None and out is not None  # noqa: S101, PT018 - seen to above
         recorder = Recorder.create(setup, out, given)
+    cautions = cautions_for(recorder.setup.run.heater)
     guided = sys.stdout.isatty() and sys.stdin.isatty()
     if not (guided or page or plan):
-        for line in CAUTIONS:
+        for line in cautions:
             note(f"caution: {line}")
+        if resume is not None:
+            from dashboard.live.state import forget_guide
+
+            forget_guide(resume)
         recorder.start()
         follow_plainly(recorder, seconds, until_silent)
         return
@@ -124,7 +134,7 @@ def record(
 
     text = choose_plan(plan, recorder.setup, recorder.folder, guided=guided)
     chosen = keep_plan(text, recorder.folder)
-    await_start((*CAUTIONS, *(chosen.cautions if chosen else ())), note, wait=guided)
+    await_start(chosen.cautions if chosen else cautions, note, wait=guided)
     console = guide_console() if guided else None
     wish = Wish(chosen, serving, console, units.value, seconds, until_silent)
     summary = record_guided(recorder, wish, say, note)

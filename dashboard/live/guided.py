@@ -64,7 +64,7 @@ def choose_plan(asked: str | None, setup: Setup, folder: Path, *, guided: bool) 
     Parameters
     ----------
     asked
-        A file, ``none``, or None where nothing was asked for.
+        ``yard``, ``road``, ``none`` or a file; None where nothing was asked for.
     setup
         The set-up, for the heater's layout.
     folder
@@ -79,6 +79,8 @@ def choose_plan(asked: str | None, setup: Setup, folder: Path, *, guided: bool) 
     """
     if asked == NO_PLAN:
         return None
+    if asked == "yard" or asked == "road":
+        return usual_plan_text(setup.run.heater, asked)
     if asked is not None:
         return plan_text(Path(asked))
     own = folder / PLAN_NAME
@@ -122,16 +124,18 @@ def record_guided(
     UnusableRun
         Where it cannot start.
     """
+    address = ""
     with contextlib.ExitStack() as stack:
         if wish.serving is not None:
             page = LivePage(recorder.folder, wish.serving, wish.units)
             stack.callback(page.close)
-            note(f"the live page is at {page.url}")
+            address = page.url
+            note(f"the live page is at {address}")
         recorder.start()
         status = StatusLines(recorder)
         try:
             with ends_on_termination():
-                _follow(recorder, wish, status, say)
+                _follow(recorder, wish, status, say, address)
         except KeyboardInterrupt:
             note("ending the recording")
         finally:
@@ -146,11 +150,12 @@ def _follow(
     wish: Wish,
     status: StatusLines,
     say: Callable[[str], None],
+    address: str,
 ) -> None:
     figures = FiguresWorker(recorder.folder)
     points = frozenset(recorder.setup.channels)
     plan = None if wish.plan is None else PlanRun(wish.plan, points)
-    guide = Guide(recorder, plan, figures)
+    guide = Guide(recorder, plan, figures, address)
 
     def is_over() -> bool:
         return not recorder.running or status.is_over(wish.seconds, wish.until_silent)

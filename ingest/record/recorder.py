@@ -27,12 +27,11 @@ from ingest.record.folder import cannot_write, hold, known_folder, new_folder
 from ingest.record.inbox import Inbox
 from ingest.record.journal import FOLDER, Damage, Journal, JournalError, Kind, Record, monotonic_ns
 from ingest.record.ports.reader import PortReader, make_reader
-from ingest.record.said import CAUTIONS as CAUTIONS
 from ingest.record.said import PortState as PortState
 from ingest.record.said import Summary as Summary
 from ingest.record.wire.count import Counters
 from ingest.record.wire.deriver import Deriver, Latest, Message
-from ingest.record.wire.events import check_event
+from ingest.record.wire.events import NotedEvent, check_event
 from ingest.record.wire.files import DerivedFiles
 from ingest.record.wire.stamp import see_line
 from ingest.record.wire.time import clock_note
@@ -216,6 +215,23 @@ class Recorder:
         mono = None if when is None else self._derive().clock.mono_ns(when)
         note = json.dumps({"control": name, "position": position}, ensure_ascii=False)
         self._take(0, Kind.EVENT, note.encode(), mono)
+
+    def undo_event(self) -> None:
+        """Take back the event noted by hand last; the journal keeps both.
+
+        Raises
+        ------
+        JournalError
+            Where it cannot be written.
+        """
+        self._take(0, Kind.EVENT, b'{"undo": true}')
+
+    def noted(self) -> tuple[NotedEvent, ...]:
+        """Every control event so far, in the order of its coming, less those taken back."""
+        with self._lock:
+            if self.running:
+                self._drain()
+            return tuple(self._derive().events.noted)
 
     def latest(self) -> dict[str, Latest]:
         """The newest cell of each column of the log."""

@@ -150,7 +150,10 @@ class Deriver:
     def _use(self, record: Record, now: float) -> None:
         if record.kind is Kind.EVENT:
             note = json.loads(record.payload)
-            self._note(now, note["control"], note["position"])
+            if note.get("undo"):
+                self._undo(now)
+            else:
+                self._note(now, note["control"], note["position"])
         elif record.port < len(self._ports):
             port = self._ports[record.port]
             if record.kind is Kind.MARK:
@@ -357,6 +360,15 @@ class Deriver:
     def _note(self, host_s: float, control: str, position: str) -> None:
         self.events.note(host_s, control, position)
         self._write_events()
+
+    def _undo(self, now: float) -> None:
+        gone = self.events.undo()
+        if gone is None:
+            self._say(now, "There is no note to take back.")
+            return
+        rows = [(time, each.control, each.position) for time, each in self.events.written]
+        self.files.events_anew(rows)
+        self._say(now, f"Taken back: {gone.control.replace('_', ' ')} {gone.position}")
 
     def _write_events(self) -> None:
         for time, event in self.events.timed(self.last_line):
