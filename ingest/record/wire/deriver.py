@@ -23,6 +23,8 @@ from ingest.record.wire.rows import (
     Header,
     Refused,
     RowMaker,
+    count_cuts,
+    holds_readings,
     register_cells,
     sniff_delimiter,
 )
@@ -36,6 +38,8 @@ HALF: Final = "half a line"
 CHECKSUM: Final = "a wrong or missing checksum"
 SILENCE_S: Final = 0.1
 """After a port is opened again, its first line is whole if it was silent this long before it."""
+ANEW: Final = 20
+"""So many lines in a row with another number of cells: the logger prints another table now."""
 _TICK_S: Final = 1e-6
 _MESSAGES: Final = 200
 
@@ -71,8 +75,11 @@ class _Port:
     last_s: float = 0.0
     query: int = 0
     delimiter: str | None = None
-    cells: tuple[int, int] = (-1, -1)
-    """Delimiters in the last two lines."""
+    cells: int = -1
+    """Delimiters in the last line, while it is not settled how many there are, or in another."""
+    settled: int | None = None
+    others: int = 0
+    """Lines in a row that have another number of delimiters."""
     held: list[tuple[str, bytes, float]] | None = None
     """The first lines, while they do not tell whether the very first is whole."""
 
@@ -125,6 +132,11 @@ class Deriver:
             port.counters for at, port in enumerate(self._ports, start=1)
         }  # fmt: skip
         return Counters.of(by_port, self._rejected, self.events.count)
+
+    @property
+    def counts(self) -> list[PortCounters]:
+        """What was counted of each port, in their order."""
+        return [port.counters for port in self._ports]
 
     def all_gaps(self) -> list[Gap]:
         """Every gap, those that still last included."""
@@ -271,19 +283,17 @@ class Deriver:
     def _as_received(self, port: _Port, text: str, raw: bytes, now: float) -> None:
         own = self.plan.port_columns[0]
         delimiter = port.delimiter or sniff_delimiter(text)
-        count = text.count(delimiter)
+        count = count_cuts(text, delimiter)
         spare = count == len(own) and text.rstrip().endswith(delimiter)
-        if own and count != len(own) - 1 and not spare and '"' not in text:
+        if own and count != len(own) - 1 and not spare:
             self._refuse(port, CHANGED_COLUMNS, raw, now)
             return
         if own and tuple(cell.strip(' "') for cell in text.split(delimiter)) == own:
             port.counters.headers += 1
             return
-        if port.cells[0] == port.cells[1] > 0:
-            port.delimiter = delimiter
-            if count != port.cells[1]:
-                port.counters.changed_columns += 1
-        port.cells = (port.cells[1], count)
+        if not own and not self._fits(port, text, count, delimiter):
+            self._refuse(port, CHANGED_COLUMNS, raw, now)
+            return
         if port.held is None:
             port.counters.rows += 1
             self._log(text, now)
@@ -291,6 +301,26 @@ class Deriver:
         port.held.append((text, raw, now))
         if len(port.held) == NEEDED:
             self._let_go(port)
+
+    def _fits(self, port: _Port, text: str, count: int, delimiter: str) -> bool:
+        """Whether a line has as many cells as the lines before it.
+
+        Two lines of readings alike settle how many; so many others alike in a row do it anew.
+        """
+        if port.settled is None:
+            if count == port.cells > 0 and holds_readings(text, delimiter):
+                port.settled, port.delimiter = count, delimiter
+            port.cells = count
+            return True
+        if count == port.settled:
+            port.others = 0
+            return True
+        port.others = port.others + 1 if count == port.cells else 1
+        port.cells = count
+        if port.others >= ANEW and count > 0:
+            port.settled, port.others = count, 0
+            return True
+        return False
 
     def _let_go(self, port: _Port) -> None:
         """Log the lines held, less a first one that is only the end of one."""

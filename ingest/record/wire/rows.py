@@ -40,6 +40,22 @@ def sniff_delimiter(text: str) -> str:
     return counts.most_common(1)[0][0] if counts else ","
 
 
+def count_cuts(text: str, delimiter: str) -> int:
+    """How often a line is cut; delimiters between quotation marks do not count.
+
+    A quotation mark that is never closed is a mark like any other: it may not swallow cells.
+    """
+    if '"' not in text or text.count('"') % 2:
+        return text.count(delimiter)
+    return len(split_cells(text, delimiter, '"')) - 1
+
+
+def holds_readings(text: str, delimiter: str) -> bool:
+    """Whether most cells of a line begin as numbers or times do: no preface, no names."""
+    cells = [cell for cell in split_cells(text, delimiter, '"') if cell]
+    return 2 * sum(cell[0] in "0123456789+-.," for cell in cells) > len(cells)
+
+
 class RowMaker:
     """Cells of one port's lines.
 
