@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import json
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.record.journal import Kind, Record
 from ingest.record.wire.count import ClockSamples, Counters, Gap, PortCounters
+from ingest.record.wire.damage import DamageCheck, Ready
 from ingest.record.wire.events import EventBook
 from ingest.record.wire.files import REJECTED_CAP, DerivedFiles
 from ingest.record.wire.first import NEEDED, is_continued, is_whole, time_cell
@@ -20,11 +22,11 @@ from ingest.record.wire.lines import LineSplitter, check_nmea, decode_line
 from ingest.record.wire.rows import (
     CHANGED_COLUMNS,
     GARBAGE,
+    CellCount,
     Header,
     Refused,
     RowMaker,
     count_cuts,
-    holds_readings,
     register_cells,
     sniff_delimiter,
 )
@@ -38,8 +40,6 @@ HALF: Final = "half a line"
 CHECKSUM: Final = "a wrong or missing checksum"
 SILENCE_S: Final = 0.1
 """After a port is opened again, its first line is whole if it was silent this long before it."""
-ANEW: Final = 20
-"""So many lines in a row with another number of cells: the logger prints another table now."""
 _TICK_S: Final = 1e-6
 _MESSAGES: Final = 200
 
@@ -75,11 +75,7 @@ class _Port:
     last_s: float = 0.0
     query: int = 0
     delimiter: str | None = None
-    cells: int = -1
-    """Delimiters in the last line, while it is not settled how many there are, or in another."""
-    settled: int | None = None
-    others: int = 0
-    """Lines in a row that have another number of delimiters."""
+    count: CellCount = field(default_factory=CellCount)
     held: list[tuple[str, bytes, float]] | None = None
     """The first lines, while they do not tell whether the very first is whole."""
 
@@ -118,6 +114,7 @@ class Deriver:
             for table, own in zip(plan.ports, plan.port_columns, strict=True)
         ]
         self._time_cell = time_cell(plan)
+        self.damage = DamageCheck(plan.setup, plan.port_columns[0] if plan.as_received else ())
         self._line_number = 0
         self._row_s = -1.0
         self._rejected = 0
@@ -179,6 +176,7 @@ class Deriver:
         """Set the half lines aside that wait for a rest, and events that never got a time."""
         for port in self._ports:
             self._cut(port, self.clock.last_s)
+        self._ready(self.damage.flush())
         for event in self.events.give_up():
             text = f"{event.control},{event.position}"
             self._reject(event.host_s, "", "an event without a line of the log near it", text)
@@ -226,6 +224,7 @@ class Deriver:
 
     def _cut(self, port: _Port, now: float) -> None:
         self._let_go(port)
+        self._ready(self.damage.flush())
         rest = port.splitter.cut()
         if rest.strip():
             port.counters.half_lines += 1
@@ -282,7 +281,7 @@ class Deriver:
 
     def _as_received(self, port: _Port, text: str, raw: bytes, now: float) -> None:
         own = self.plan.port_columns[0]
-        delimiter = port.delimiter or sniff_delimiter(text)
+        delimiter = port.delimiter or port.count.delimiter or sniff_delimiter(text)
         count = count_cuts(text, delimiter)
         spare = count == len(own) and text.rstrip().endswith(delimiter)
         if own and count != len(own) - 1 and not spare:
@@ -291,36 +290,16 @@ class Deriver:
         if own and tuple(cell.strip(' "') for cell in text.split(delimiter)) == own:
             port.counters.headers += 1
             return
-        if not own and not self._fits(port, text, count, delimiter):
+        if not own and not port.count.fits(text, count, delimiter):
             self._refuse(port, CHANGED_COLUMNS, raw, now)
             return
         if port.held is None:
             port.counters.rows += 1
-            self._log(text, now)
+            self._looked_at(port, text, now)
             return
         port.held.append((text, raw, now))
         if len(port.held) == NEEDED:
             self._let_go(port)
-
-    def _fits(self, port: _Port, text: str, count: int, delimiter: str) -> bool:
-        """Whether a line has as many cells as the lines before it.
-
-        Two lines of readings alike settle how many; so many others alike in a row do it anew.
-        """
-        if port.settled is None:
-            if count == port.cells > 0 and holds_readings(text, delimiter):
-                port.settled, port.delimiter = count, delimiter
-            port.cells = count
-            return True
-        if count == port.settled:
-            port.others = 0
-            return True
-        port.others = port.others + 1 if count == port.cells else 1
-        port.cells = count
-        if port.others >= ANEW and count > 0:
-            port.settled, port.others = count, 0
-            return True
-        return False
 
     def _let_go(self, port: _Port) -> None:
         """Log the lines held, less a first one that is only the end of one."""
@@ -330,7 +309,25 @@ class Deriver:
             self._refuse(port, HALF, raw, now)
         for text, _, now in held:
             port.counters.rows += 1
+            self._looked_at(port, text, now)
+
+    def _looked_at(self, port: _Port, text: str, now: float) -> None:
+        """Log a line once it was looked at for damage; it is the newest at once."""
+        if port.table.checksum != "none":
             self._log(text, now)
+            return
+        self._ready(
+            self.damage.take(
+                text, port.delimiter or port.count.delimiter or sniff_delimiter(text), now
+            )
+        )
+        self.last_line = (text, now)
+
+    def _ready(self, lines: Iterable[Ready]) -> None:
+        for each in lines:
+            if each.was is not None:
+                self.files.rejected(each.host_s, "", each.reason, _printable(each.was))
+            self._log(each.text, each.host_s)
 
     def _begins_whole(self, port: _Port, texts: list[str]) -> bool:
         if port.was_open:

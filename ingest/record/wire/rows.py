@@ -56,6 +56,39 @@ def holds_readings(text: str, delimiter: str) -> bool:
     return 2 * sum(cell[0] in "0123456789+-.," for cell in cells) > len(cells)
 
 
+ANEW: Final = 20
+"""So many lines in a row with another number of cells: the logger prints another table now."""
+
+
+class CellCount:
+    """How many cells the lines of a log have whose columns nobody named."""
+
+    def __init__(self) -> None:
+        self.delimiter: str | None = None
+        self._settled: int | None = None
+        self._last = -1
+        self._others = 0
+
+    def fits(self, text: str, count: int, delimiter: str) -> bool:
+        """Whether a line has as many cells as the lines before it.
+
+        Two lines of readings alike settle how many; so many others alike in a row do it anew.
+        """
+        last, self._last = self._last, count
+        if self._settled is None:
+            if count == last > 0 and holds_readings(text, delimiter):
+                self._settled, self.delimiter = count, delimiter
+            return True
+        if count == self._settled:
+            self._others = 0
+            return True
+        self._others = self._others + 1 if count == last else 1
+        if self._others >= ANEW and count > 0:
+            self._settled, self._others = count, 0
+            return True
+        return False
+
+
 class RowMaker:
     """Cells of one port's lines.
 
