@@ -94,6 +94,11 @@ def record(
             "--password-file", help="File whose first line the page's visitors must know."
         ),
     ] = None,
+    tls_cert: Annotated[
+        Path | None,
+        typer.Option("--tls-cert", help="PEM certificate of the page; else one is made."),
+    ] = None,
+    tls_key: Annotated[Path | None, typer.Option("--tls-key", help="Its key, PEM.")] = None,
     units: UnitsOption = Units.SI,
 ) -> None:
     """Record from serial ports into a run folder; Ctrl-C ends it.
@@ -108,7 +113,7 @@ def record(
     if (resume is None) == (out is None) or (out is not None and setup is None):
         raise typer.BadParameter("give --setup run.toml and --out RUN, or --resume RUN")
     given = tuple(port or ())
-    serving = page_serving(page_host, page_port, password_file) if page else None
+    serving = page_serving(page_host, page_port, password_file, tls_cert, tls_key) if page else None
     if plan not in (None, "none", "yard", "road"):
         from ingest.record.test_plan import read_plan
 
@@ -161,18 +166,34 @@ def guide_console() -> Console:
     return Console(highlight=False)
 
 
-def page_serving(host: str, port: int, password_file: Path | None) -> Serving:
-    """How the live page is served; the password from a file, else from the environment."""
-    import os
+def page_serving(
+    host: str,
+    port: int,
+    password_file: Path | None,
+    tls_cert: Path | None = None,
+    tls_key: Path | None = None,
+) -> Serving:
+    """How the live page is served; the password from a file, else from the environment.
 
+    Beyond this machine it is served over TLS, with a certificate of its own where none is given.
+    """
+    import os
+    from dataclasses import replace
+
+    from dashboard.board.security import is_loopback
     from dashboard.board.server import Serving
     from ingest.load.load import read_text
 
     told = read_text(password_file).splitlines()[:1] if password_file else []
     password = told[0] if told else os.environ.get("LUKEWARM_BOARD_PASSWORD")
-    serving = Serving(host, port, password or None)
+    serving = Serving(host, port, password or None, tls_cert, tls_key)
     serving.check()
-    return serving
+    if is_loopback(host) or serving.secure:
+        return serving
+    from dashboard.board.certificate import own_certificate
+
+    certificate, key = own_certificate(host)
+    return replace(serving, certificate=certificate, key=key)
 
 
 def show_figures(folder: Path, units: Units) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
@@ -78,6 +79,14 @@ class Figures(Protocol):
         """Take what is ready; True where something new came."""
 
 
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where the live page is found, and by which fingerprint it is known; empty for no page."""
+
+    url: str = ""
+    fingerprint: str = ""
+
+
 class Guide:
     """Guides one recording.
 
@@ -90,11 +99,15 @@ class Guide:
     figures
         Live figures.
     address
-        Where the live page is found; empty for no page.
+        Of the live page.
     """
 
     def __init__(
-        self, recorder: Recorder, plan: PlanRun | None, figures: Figures, address: str = ""
+        self,
+        recorder: Recorder,
+        plan: PlanRun | None,
+        figures: Figures,
+        address: Address | None = None,
     ) -> None:
         self._recorder = recorder
         self._plan = plan
@@ -110,7 +123,7 @@ class Guide:
         self._stands: dict[str, str] = {}
         self._cues = Cues()
         self._line: NoteLine | None = None
-        self._address = address
+        self._address = address or Address()
         self.shows_address = False
         self._written = self._sampled = self._pictured = -1e9
         self._asked_to_quit = -1e9
@@ -304,7 +317,8 @@ class Guide:
             "host_s": round(now, 2),
             "vehicle": about.vehicle,
             "heater": about.heater,
-            "address": self._address,
+            "address": self._address.url,
+            "fingerprint": self._address.fingerprint,
             "lines": counters.rows,
             "rejected": counters.rejected,
             "ports": ports_part(recorder.ports_state()),

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from dashboard.board.live_page import LivePage
-from dashboard.live.guide import Guide
+from dashboard.live.guide import Address, Guide
 from dashboard.live.keys import open_keyboard
 from dashboard.live.terminal import follow_guided, follow_quietly
 from dashboard.live.worker import FiguresWorker
@@ -79,8 +79,10 @@ def choose_plan(asked: str | None, setup: Setup, folder: Path, *, guided: bool) 
     """
     if asked == NO_PLAN:
         return None
-    if asked == "yard" or asked == "road":
-        return usual_plan_text(setup.run.heater, asked)
+    if asked == "yard":
+        return usual_plan_text(setup.run.heater, "yard")
+    if asked == "road":
+        return usual_plan_text(setup.run.heater, "road")
     if asked is not None:
         return plan_text(Path(asked))
     own = folder / PLAN_NAME
@@ -124,18 +126,21 @@ def record_guided(
     UnusableRun
         Where it cannot start.
     """
-    address = ""
+    shown = Address()
     with contextlib.ExitStack() as stack:
         if wish.serving is not None:
             page = LivePage(recorder.folder, wish.serving, wish.units)
             stack.callback(page.close)
-            address = page.url
-            note(f"the live page is at {address}")
+            shown = Address(page.url, page.fingerprint)
+            note(f"the live page is at {shown.url}")
+            if shown.fingerprint:
+                note(f"its certificate's SHA-256 fingerprint is {shown.fingerprint}")
+                note("the browser shows the same one, or somebody sits in between")
         recorder.start()
         status = StatusLines(recorder)
         try:
             with ends_on_termination():
-                _follow(recorder, wish, status, say, address)
+                _follow(recorder, wish, status, say, shown)
         except KeyboardInterrupt:
             note("ending the recording")
         finally:
@@ -150,7 +155,7 @@ def _follow(
     wish: Wish,
     status: StatusLines,
     say: Callable[[str], None],
-    address: str,
+    address: Address,
 ) -> None:
     figures = FiguresWorker(recorder.folder)
     points = frozenset(recorder.setup.channels)

@@ -65,7 +65,7 @@ def follow_guided(
             if state and time.monotonic() - drawn >= DRAW_EVERY_S:
                 drawn = time.monotonic()
                 shown = (
-                    address_screen(state["address"])
+                    address_screen(state["address"], state["fingerprint"])
                     if guide.shows_address
                     else screen(state, units, console.width, console.height)
                 )
@@ -101,15 +101,17 @@ def screen(
     return Group(*(Text(line, style=style, overflow="fold") for line, style in lines))
 
 
-def address_screen(address: str) -> RenderableType:
-    """The page's address as a code for a phone's camera."""
+def address_screen(address: str, fingerprint: str) -> RenderableType:
+    """The page's address as a code for a phone's camera, and its certificate's fingerprint."""
     from rich.console import Group
     from rich.text import Text
 
     if not address:
         return Text("No page is served: begin the recording with --page. w goes back.")
     return Group(
-        Text(f"{address}   w goes back", style="bold"), Text(address_code(address), no_wrap=True)
+        Text(f"{address}   w goes back", style="bold"),
+        Text(address_code(address), no_wrap=True),
+        Text(fingerprint, style="dim", overflow="fold"),
     )
 
 
