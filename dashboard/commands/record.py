@@ -54,7 +54,7 @@ def record(
         list[str] | None,
         typer.Argument(
             metavar="[PORT...]",
-            help="Name, URL, USB id (1a86:7523) or serial:NUMBER; one for each port of run.toml.",
+            help="Name, URL, USB id (aaaa:bbbb) or serial:NUMBER; one for each port of run.toml.",
         ),
     ] = None,
     setup: Annotated[

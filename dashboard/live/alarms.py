@@ -15,7 +15,8 @@ def alarm_texts(state: Mapping[str, Any]) -> list[str]:
     """Every alarm of a recording's state, most important first.
 
     First what loses data (the recording, then its ports), then sensors told by the watch, then what
-    is noted wrongly, then points without readings, then what the figures' own checks found.
+    is noted wrongly, then points without readings (none where every port is away), then what the
+    figures' own checks found.
     """
     found = []
     if state.get("failure"):
@@ -25,6 +26,7 @@ def alarm_texts(state: Mapping[str, Any]) -> list[str]:
         for port in state["ports"]
         if port["state"] != "open" or port["reason"]
     ]
+    away = all(port["state"] != "open" for port in state["ports"]) and bool(state["ports"])
     told = state.get("watch", [])
     found += [clean(each["detail"]) for each in told]
     if state.get("question"):
@@ -35,9 +37,10 @@ def alarm_texts(state: Mapping[str, Any]) -> list[str]:
         if each["value"] is None and each["text"]
         else f"{words(each['point'])}: no reading for {each['age_s']:.0f} s"
         for each in state["readings"]
-        if not each["fresh"] and each["point"] not in said
+        if not each["fresh"] and each["point"] not in said and not away
     ]
-    found += [f"{words(point)}: nothing received yet" for point in state["silent"]]
+    if not away:
+        found += [f"{words(point)}: nothing received yet" for point in state["silent"]]
     return [
         *found,
         *(clean(each["detail"]) for each in state["warnings"] if each["point"] not in said),

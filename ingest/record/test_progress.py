@@ -35,6 +35,8 @@ REDO: Final = "redo"
 KEYS: Final = (GO, COUNT, NEXT, AGAIN, BACK, REDO)
 
 COUNT_S: Final = 3.0
+SAID_S: Final = 30.0
+"""A warning stays on the screen for so long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +122,7 @@ class PlanRun:
         self._counted_to: float | None = None
         self._paused = False
         self._stands: dict[str, str] = {}
-        self._warnings: deque[str] = deque(maxlen=3)
+        self._warnings: deque[tuple[float, str]] = deque(maxlen=3)
 
     def state(self) -> dict[str, Any]:
         """Where the plan stands, for `restore` after a restart."""
@@ -208,9 +210,7 @@ class PlanRun:
                 self._spoil("its readings were interrupted")
             elif (step := self.step) is not None:
                 self._began = now
-                self._warnings.append(
-                    f"Step “{step.name}” begins anew: its readings were interrupted."
-                )
+                self._warn(f"Step “{step.name}” begins anew: its readings were interrupted.")
 
     def _is_undone_next(self, place: int) -> bool:
         """Whether a step is a moment that the step after it undoes: a hold, then the release."""
@@ -227,7 +227,7 @@ class PlanRun:
         """Undo a hold that was interrupted, and do it again."""
         place = self._queue[0]
         step = self.plan.steps[place]
-        self._warnings.append(f"Step “{step.name}” is done again: {why}.")
+        self._warn(f"Step “{step.name}” is done again: {why}.")
         self._queue[:1] = [place + 1, place]
         self._began = self._elapsed = None
 
@@ -256,15 +256,15 @@ class PlanRun:
             return
         elif key in (GO, COUNT):
             if self._began is not None or not self._waits(step):
-                self._warnings.append("Nothing waits for Done now: the step is under way.")
+                self._warn("Nothing waits for Done now: the step is under way.")
             elif self._paused:
-                self._warnings.append("No step begins while the readings are away.")
+                self._warn("No step begins while the readings are away.")
             elif key == COUNT:
                 self._counted_to = now + COUNT_S
             else:
                 self._begin(step, now, moves)
         elif key == NEXT:
-            self._warnings.append(f"Step “{step.name}” was left out.")
+            self._warn(f"Step “{step.name}” was left out.")
             place = self._queue[0]
             if place not in self._missed:
                 self._missed.append(place)
@@ -276,7 +276,7 @@ class PlanRun:
 
     def _back(self) -> None:
         if not self._done:
-            self._warnings.append("There is no step before this one.")
+            self._warn("There is no step before this one.")
             return
         self._queue.insert(0, self._done.pop())
         self._began = self._elapsed = self._counted_to = None
@@ -290,7 +290,7 @@ class PlanRun:
             if self._is_undone_next(place) and place + 1 not in places:
                 places.append(place + 1)
         if not places:
-            self._warnings.append("No step was left out.")
+            self._warn("No step was left out.")
             return
         self._missed.clear()
         self._queue = [*places, *self._queue]
@@ -303,6 +303,9 @@ class PlanRun:
             if step.confirm or self._stands.get(control) != position:
                 moves.append(Move(control, position, when))
                 self._stands[control] = position
+
+    def _warn(self, text: str) -> None:
+        self._warnings.append((self._now, text))
 
     def _leave(self, *, done: bool = True) -> None:
         place = self._queue.pop(0)
@@ -321,13 +324,14 @@ class PlanRun:
         if step.timeout_s is None or now - self._began < step.timeout_s:
             return False
         missing = "; ".join(outcome.missing)
-        self._warnings.append(f"Step “{step.name}” ran out of time: {missing}")
+        self._warn(f"Step “{step.name}” ran out of time: {missing}")
         return True
 
     def _instruction(
         self, now: float, figures: Figures, moves: tuple[Move, ...], lost: tuple[str, ...]
     ) -> Instruction:
-        steps, warnings = self.plan.steps, tuple(self._warnings)
+        steps = self.plan.steps
+        warnings = tuple(text for at, text in self._warnings if now - at <= SAID_S)
         missed = tuple(steps[place].name for place in sorted(self._missed))
         step = self.step
         if step is None:
