@@ -39,6 +39,12 @@ def tune(
     cost_needless: Annotated[
         float, typer.Option("--cost-needless", min=0.0, help="Cost of failing a good car.")
     ] = 1.0,
+    cost_undecided: Annotated[
+        float | None,
+        typer.Option(
+            "--cost-undecided", min=0.0, help="Cost of a test to be done again; 0.3 of needless."
+        ),
+    ] = None,
     bad_share: Annotated[
         float | None,
         typer.Option("--bad-share", min=0.0, max=1.0, help="Share of bad cars in use."),
@@ -49,6 +55,10 @@ def tune(
             "--unclaimed-share", min=0.0, max=0.9, help="Share of `good` that was never claimed."
         ),
     ] = 0.0,
+    wrong_labels: Annotated[
+        float,
+        typer.Option("--wrong-labels", min=0.0, max=0.4, help="Share of labels that may be wrong."),
+    ] = 0.05,
     families: Annotated[str, typer.Option("--families", help="Only these: Plover,Dunlin.")] = "",
     as_measured: Annotated[
         bool, typer.Option("--as-measured", help="Leave the scatter of measuring in.")
@@ -96,10 +106,15 @@ def tune(
     from ingest.load.load import read_text, write_text
 
     options = Options(
-        Costs(cost_missed, cost_needless, bad_share, unclaimed_share),
+        Costs(cost_missed, cost_needless, bad_share, unclaimed_share, cost_undecided),
         tuple(name.strip() for name in families.split(",") if name.strip()),
-        not as_measured, seed, version, author, date,
-    )  # fmt: skip
+        true_values=not as_measured,
+        wrong_labels=wrong_labels,
+        seed=seed,
+        version=version,
+        author=author,
+        date=date,
+    )
     in_force = read_limits(against) if against else None
     tuned, changed = tune_store(
         open_store(store, database), read_text(labels), labels.name, in_force, options

@@ -49,6 +49,10 @@ UNCLAIMED_TRIED: Final = (0.0, 0.02, 0.05, 0.1, 0.2)
 
 CONFIDENCE: Final = 0.95
 
+AGAIN: Final = 0.3
+"""Cost of a test to be done again in needless repairs, where nothing is told: an hour of work
+against half a day and parts (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Costs:
@@ -64,12 +68,20 @@ class Costs:
         Share of bad cars among those the limit will be used on; None takes the labelled share.
     unclaimed
         Share of the cars labelled good that are bad, and were only never claimed.
+    undecided
+        A test that has to be done again, in the same currency; None takes `AGAIN` of `needless`.
     """
 
     missed: float = 3.0
     needless: float = 1.0
     bad_share: float | None = None
     unclaimed: float = 0.0
+    undecided: float | None = None
+
+    @property
+    def again(self) -> float:
+        """Cost of an undecided run."""
+        return AGAIN * self.needless if self.undecided is None else self.undecided
 
 
 @dataclass(frozen=True)

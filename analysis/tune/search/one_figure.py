@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from analysis.limits import BAD_SIDE, Side
 from analysis.statistics.roc import Roc, auc, auc_interval, roc
 from analysis.tune.count_words import counted
+from analysis.tune.joint.shares import CarShare
 from analysis.tune.search.choice import Cases, Choice, Costs, choose, least_cost_limit
 from analysis.tune.search.few import ToleranceLimit, tolerance_limits
 from analysis.tune.search.held_out import HeldOut, held_out
@@ -28,13 +29,14 @@ FEWEST: Final = 5
 """Bad cars, and good ones, below which their distribution is not believed."""
 
 MIN_OF_CAUSE: Final = 3
+"""Cars of a cause that are looked at by themselves; rarer causes and unknown ones go together."""
+
 Z: Final = 1.959963984540054
 """95 % point of the normal distribution, two-sided."""
-"""Cars of a cause that are looked at by themselves; rarer causes and unknown ones go together."""
 
 OTHER: Final = "other or unknown"
 
-Way = Literal["cost", "tolerance", "kept"]
+Way = Literal["cost", "tolerance", "kept", "none"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +80,25 @@ class FamilyLimit:
     cars: int
 
 
+@dataclass(frozen=True, slots=True)
+class InRun:
+    """What the figure does in runs left out, under limits chosen without them.
+
+    Parameters
+    ----------
+    finds
+        Share of bad cars that fail by it.
+    alone
+        Share of bad cars that fail by it and by no other figure.
+    fails
+        Share of good cars that fail by it.
+    """
+
+    finds: CarShare
+    alone: CarShare
+    fails: CarShare
+
+
 @dataclass(frozen=True)
 class FigureTuning:
     """What labelled cars say about the limit of one figure.
@@ -90,7 +111,7 @@ class FigureTuning:
         The side tuned: ``low`` or ``high``.
     way
         ``cost``: least expected cost; ``tolerance``: from good cars alone; ``kept``: no reason to
-        change what is in force.
+        change what is in force; ``none``: the limit in force is taken away.
     why
         A sentence for the way taken.
     good, bad
@@ -109,6 +130,10 @@ class FigureTuning:
         By confirmed cause.
     scored, roc, choice, held_out, rule
         What they were found with; None where there were too few cars.
+    alone
+        What the figure would say if it were the only one; None in that itself.
+    in_run
+        What it does beside all others; None where limits were not chosen together.
     """
 
     figure: str
@@ -130,6 +155,8 @@ class FigureTuning:
     choice: Choice | None = None
     held_out: HeldOut | None = None
     rule: Rule | None = None
+    alone: FigureTuning | None = None
+    in_run: InRun | None = None
 
 
 def tune_figure(
@@ -230,8 +257,8 @@ def _used(cars: Scored, causes: Mapping[str, CauseArea]) -> NDArray[np.bool_]:
     return np.asarray(~(cars.cases.bad & np.isin(_groups(cars), hidden)))
 
 
-def _seen_aside(causes: Mapping[str, CauseArea]) -> str:
-    """Which causes count, where not all do."""
+def seen_aside(causes: Mapping[str, CauseArea]) -> str:
+    """Which causes show in a figure, in words; empty where all do."""
     if all(area.told for area in causes.values()):
         return ""
     told = [cause.replace("_", " ") for cause, area in causes.items() if area.told]
@@ -256,7 +283,7 @@ def _few(
     counts: tuple[int, int],
 ) -> FigureTuning:
     limit = tolerance.low if side == "low" else tolerance.high
-    aside = _seen_aside(causes)
+    aside = seen_aside(causes)
     way: Way
     shown = int((cars.cases.bad & _used(cars, causes)).sum())
     if int(cars.cases.bad.sum()) - shown >= FEWEST:
@@ -309,7 +336,7 @@ def _by_cost(
     share = choice.bad_share
     below = share * choice.missed + (1.0 - share) * (1.0 - choice.needless)
     plain = Cases(cases.score, np.zeros(cases.score.size), cases.bad, cases.car)
-    aside = _seen_aside(causes)
+    aside = seen_aside(causes)
     return FigureTuning(
         name, unit, side, "cost",
         f"least expected cost from {counts[0]} good and {counts[1]} bad cars{aside}", *counts,
