@@ -64,6 +64,14 @@ def draw(good: Part, bad: Part, cars: int, wrong: float, seed: int) -> Fleet:
     return Fleet(runs, figures, Matched(labels, (), 0))
 
 
+def left(of: Part, fleet: Fleet) -> Part:
+    """The cars of a part that are not in the fleet."""
+    return Part(
+        of.runs.join(fleet.runs, on="id", how="anti"),
+        of.figures.join(fleet.runs.select(pl.col("id").alias("run_id")), on="run_id", how="anti"),
+    )
+
+
 def tuned(fleet: Fleet, seed: int) -> Tuning:
     """The command's work, without a store."""
     nothing = pl.DataFrame(schema={"run_id": pl.String, "cause": pl.String,
@@ -123,11 +131,13 @@ def main() -> None:
                 result = tuned(fleet, turn)
                 spent.append(time.perf_counter() - start)
                 found.append([shares(new, result.limits) for new in news])
-                if result.together is not None:
+                if result.together is not None and result.together.taken:
+                    rest = [left(one[name], fleet) for name in ("labelled-good", "labelled-bad")]
+                    true = [shares(new, result.limits) for new in rest]
                     kinds = result.together.tuned.good, result.together.tuned.bad
                     covered.append([
                         each.low <= share <= each.high
-                        for kind, new in zip(kinds, found[-1], strict=True)
+                        for kind, new in zip(kinds, true, strict=True)
                         for each, share in zip(
                             (kind.passed, kind.undecided, kind.failed), new, strict=True)
                     ])  # fmt: skip
@@ -141,8 +151,8 @@ def main() -> None:
             )
             if covered:
                 held = " ".join(f"{100 * each:.0f}" for each in np.mean(covered, axis=0))
-                print(f"    intervals hold the new cars' shares (pass undecided fail, good then "
-                      f"bad): {held} %")  # fmt: skip
+                print(f"    intervals hold the shares of the labelled cars not drawn (pass undecided "
+                      f"fail, good then bad): {held} % of {len(covered)}")  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -144,6 +144,7 @@ def tune(
             name,
             options.costs,
             true_values=options.true_values,
+            wrong=options.wrong_labels,
             seed=_seed(options.seed, name),
         )
         for name, side in BAD_SIDE.items()

@@ -276,12 +276,16 @@ def study_line(each: FigureStudy, units: str) -> str:
     def sd(value: float) -> str:
         return f"{plain(value * shown.factor)} {shown.unit}".strip()
 
+    parts = ", ".join(f"{by}s {sd(part)} ({each.levels[by]})" for by, part in each.parts.items())
+    weather = (
+        "weather taken out" if each.weather.per_k else "the weather makes no difference that shows"
+    )
     return (
-        f"{words(each.figure)} by {each.by}: repeatability {sd(each.repeatability)}, "
-        f"reproducibility {sd(each.reproducibility)}, cars {sd(each.car)}; "
+        f"{words(each.figure)}: repeatability {sd(each.repeatability)}, {parts or 'nothing else'}; "
+        f"all the measuring {sd(each.measuring)}, cars {sd(each.car)}; "
         f"{each.categories} distinct categories; explains {100 * each.guard_share:.0f} % of the "
         f"guard band of {sd(each.guard_band)} ({counted(each.runs, 'run')} of "
-        f"{counted(each.cars, 'car')} by {each.appraisers}; {each.how})"
+        f"{counted(each.cars, 'car')}; {weather}; {each.how})"
     )
 
 

@@ -10,6 +10,7 @@ greatest.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,7 +18,7 @@ import numpy as np
 from scipy.special import betaincinv
 
 from analysis.tune.joint.table import FAIL, PASS, UNDECIDED, Indices, Table
-from ingest.arrays import Bools, Floats
+from ingest.arrays import Bools
 
 CONFIDENCE: Final = 0.95
 STEPS: Final = 3
@@ -73,18 +74,19 @@ class Joint:
 
 
 @dataclass(frozen=True, slots=True)
-class _Counted:
-    """Cars of a kind and how much of them came out so."""
+class Counted:
+    """Cars of a kind and how many of them came out so; in part where their runs differ."""
 
     count: float
     cars: int
 
     @property
     def value(self) -> float:
+        """The share; NaN of nothing."""
         return self.count / self.cars if self.cars else float("nan")
 
     def interval(self) -> tuple[float, float]:
-        """Exact (Clopper and Pearson), with cars that came out so in part counted in part."""
+        """Exact 95 % interval (Clopper and Pearson, Biometrika 26, 1934, 404)."""
         tail = (1.0 - CONFIDENCE) / 2.0
         k, n = self.count, self.cars
         low = 0.0 if k <= 0.0 else float(betaincinv(k, n - k + 1.0, tail))
@@ -92,37 +94,117 @@ class _Counted:
         return low, high
 
 
-def by_car(table: Table, came: Bools, kind: Bools) -> _Counted:
-    """Cars of a kind, each by the share of its runs that came out so."""
-    car, own = np.unique(table.car[kind], return_inverse=True)
-    if not car.size:
-        return _Counted(0.0, 0)
-    share = np.bincount(own, came[kind]) / np.bincount(own)
-    return _Counted(float(share.sum()), int(car.size))
-
-
-def unmixed(good: Floats, bad: Floats, labelled: float, wrong: float) -> tuple[Floats, Floats]:
-    """Shares among truly good and truly bad cars from those among labelled ones.
+@dataclass(frozen=True, slots=True)
+class Believed:
+    """Shares of truly good and truly bad cars, if a share of the labels is wrong.
 
     Parameters
     ----------
+    bad_share
+        Share of truly bad cars among the labelled ones.
     good, bad
-        Shares as labelled, same shape.
-    labelled
-        Share of cars labelled bad.
-    wrong
-        Share of labels that are wrong, whatever the car.
+        Share and the ends of its interval; the whole of 0 to 1 where nothing is known.
     """
-    truly = (labelled - wrong) / (1.0 - 2.0 * wrong)
-    if not 0.0 < truly < 1.0:
-        return np.full_like(good, np.nan), np.full_like(bad, np.nan)
-    in_bad = (1.0 - truly) * wrong / labelled
-    in_good = truly * wrong / (1.0 - labelled)
-    free = 1.0 - in_bad - in_good
-    return (
-        ((1.0 - in_bad) * good - in_good * bad) / free,
-        ((1.0 - in_good) * bad - in_bad * good) / free,
-    )
+
+    bad_share: float
+    good: tuple[float, float, float]
+    bad: tuple[float, float, float]
+
+
+def by_car(table: Table, came: Bools, kind: Bools) -> Counted:
+    """Cars of a kind, each by the share of its runs that came out so."""
+    car, own = np.unique(table.car[kind], return_inverse=True)
+    if not car.size:
+        return Counted(0.0, 0)
+    share = np.bincount(own, came[kind]) / np.bincount(own)
+    return Counted(float(share.sum()), int(car.size))
+
+
+def believed(good: Counted, bad: Counted, wrong: float) -> list[Believed]:
+    """What is known of both shares, from no wrong label to the share `wrong`.
+
+    Of a labelled class the share m belongs to the other; with it the shares are solved for. The
+    interval's arms are those of both shares in quadrature (Zou and Donner, Statist. Med. 27, 2008,
+    1693), which stays good where a share is 0 or 1.
+    """
+    cars = good.cars + bad.cars
+    labelled = bad.cars / max(cars, 1)
+    own = [
+        (each.value, *each.interval()) if each.cars else (float("nan"), 0.0, 1.0)
+        for each in (good, bad)
+    ]
+    found = [Believed(labelled, own[0], own[1])]
+    for each in np.linspace(0.0, wrong, STEPS)[1:].tolist() if wrong else ():
+        if not (good.cars and bad.cars):
+            break
+        truly = (labelled - each) / (1.0 - 2.0 * each)
+        if not 0.0 < truly < 1.0:
+            # more labels may be wrong than cars are labelled bad: nothing is known of these
+            found.append(Believed(max(truly, 0.0), own[0], (own[1][0], 0.0, 1.0)))
+            break
+        in_bad, in_good = (1.0 - truly) * each / labelled, truly * each / (1.0 - labelled)
+        free = 1.0 - in_bad - in_good
+        parts = [
+            _solved(own[0], own[1], (1.0 - in_bad) / free, in_good / free),
+            _solved(own[1], own[0], (1.0 - in_good) / free, in_bad / free),
+        ]
+        found.append(Believed(truly, parts[0], parts[1]))
+    return found
+
+
+def _solved(
+    mine: tuple[float, float, float], other: tuple[float, float, float], a: float, b: float
+) -> tuple[float, float, float]:
+    """The share ``a mine - b other`` with its interval."""
+    middle = a * mine[0] - b * other[0]
+    down = math.hypot(a * (mine[0] - mine[1]), b * (other[2] - other[0]))
+    up = math.hypot(a * (mine[2] - mine[0]), b * (other[0] - other[1]))
+    ends = min(max(middle - down, 0.0), 1.0), min(max(middle + up, 0.0), 1.0)
+    return min(max(middle, 0.0), 1.0), *ends
+
+
+def span(good: Counted, bad: Counted, wrong: float) -> tuple[CarShare, CarShare]:
+    """Both shares with intervals that hold whatever share of labels up to `wrong` is wrong."""
+    levels = believed(good, bad, wrong)
+    kinds = (good, [each.good for each in levels]), (bad, [each.bad for each in levels])
+    found = [
+        CarShare(kind.value, min(each[1] for each in ends), max(each[2] for each in ends),
+                 kind.cars)
+        for kind, ends in kinds
+    ]  # fmt: skip
+    return found[0], found[1]
+
+
+def cost_span(
+    parts: list[tuple[float, Counted, float, Counted]], bad_share: float | None, wrong: float
+) -> tuple[float, float, float]:
+    """Expected cost a car and its interval, whatever share of labels up to `wrong` is wrong.
+
+    Parameters
+    ----------
+    parts
+        For each outcome: its cost in a good car, how many good cars come out so, and the same for
+        bad cars.
+    bad_share
+        Share of bad cars where the limits are used; None takes that of the labels.
+    wrong
+        Share of labels that may be wrong.
+    """
+    levels = [believed(good, bad, wrong) for _, good, _, bad in parts]
+    spans = []
+    for at in range(len(levels[0])):
+        cost = down = up = 0.0
+        for (of_good, _, of_bad, _), level in zip(parts, levels, strict=True):
+            each = level[at]
+            share = each.bad_share if bad_share is None else bad_share
+            weighted = (((1.0 - share) * of_good, each.good), (share * of_bad, each.bad))
+            for weight, (value, low, high) in weighted:
+                if weight > 0.0 and not math.isnan(value):
+                    cost += weight * value
+                    down += (weight * (value - low)) ** 2
+                    up += (weight * (high - value)) ** 2
+        spans.append((cost, max(cost - math.sqrt(down), 0.0), cost + math.sqrt(up)))
+    return spans[0][0], min(each[1] for each in spans), max(each[2] for each in spans)
 
 
 def joint_share(table: Table, came: Bools, wrong: float) -> tuple[CarShare, CarShare]:
@@ -137,49 +219,7 @@ def joint_share(table: Table, came: Bools, wrong: float) -> tuple[CarShare, CarS
     wrong
         Share of labels that may be wrong.
     """
-    return _span(by_car(table, came, ~table.bad), by_car(table, came, table.bad), wrong)
-
-
-def _span(good: _Counted, bad: _Counted, wrong: float) -> tuple[CarShare, CarShare]:
-    """Both shares with their intervals."""
-    ends = good.interval(), bad.interval()
-    spans = [[end] for end in ends]
-    cars = good.cars + bad.cars
-    for each in np.linspace(0.0, wrong, STEPS)[1:] if wrong else ():
-        if not (good.cars and bad.cars):
-            break
-        labelled = bad.cars / cars
-        middle = unmixed(np.array(good.value), np.array(bad.value), labelled, float(each))
-        if np.isnan(middle[0]):
-            # more labels may be wrong than cars are labelled bad: nothing is known of these
-            spans[1].append((0.0, 1.0))
-            continue
-        for at, (own, other) in enumerate(((good, bad), (bad, good))):
-            low, high = _moved(own, other, float(middle[at]), labelled, float(each), at)
-            spans[at].append((low, high))
-    found = []
-    for kind, span in zip((good, bad), spans, strict=True):
-        low, high = min(end[0] for end in span), max(end[1] for end in span)
-        found.append(CarShare(kind.value, max(low, 0.0), min(high, 1.0), kind.cars))
-    return found[0], found[1]
-
-
-def _moved(
-    own: _Counted, other: _Counted, middle: float, labelled: float, wrong: float, at: int
-) -> tuple[float, float]:
-    """Interval of an unmixed share: the parts' distances in quadrature (Zou and Donner, Statist.
-
-    Med. 27, 2008, 1693), which stays good where a share is 0 or 1.
-    """
-    truly = (labelled - wrong) / (1.0 - 2.0 * wrong)
-    in_bad, in_good = (1.0 - truly) * wrong / labelled, truly * wrong / (1.0 - labelled)
-    free = 1.0 - in_bad - in_good
-    mine, theirs = (in_bad, in_good) if at == 0 else (in_good, in_bad)
-    a, b = (1.0 - mine) / free, theirs / free
-    (low, high), (low2, high2) = own.interval(), other.interval()
-    down = np.hypot(a * (own.value - low), b * (high2 - other.value))
-    up = np.hypot(a * (high - own.value), b * (other.value - low2))
-    return float(middle - down), float(middle + up)
+    return span(by_car(table, came, ~table.bad), by_car(table, came, table.bad), wrong)
 
 
 def joint_shares(
@@ -204,27 +244,13 @@ def joint_shares(
     wrong
         Share of labels that may be wrong.
     """
-    kinds: list[list[CarShare]] = [[], []]
-    for rank in (PASS, UNDECIDED, FAIL):
-        for into, share in zip(kinds, joint_share(table, ranks == rank, wrong), strict=True):
-            into.append(share)
-    good, bad = Kind(*kinds[0]), Kind(*kinds[1])
-    return Joint(good, bad, *_cost(good, bad, weights, bad_share))
-
-
-def _cost(
-    good: Kind, bad: Kind, weights: tuple[float, float, float], bad_share: float | None
-) -> tuple[float, float, float]:
-    """Expected cost a car, and its interval from those of the shares."""
     missed, needless, again = weights
-    n_good, n_bad = good.passed.cars, bad.passed.cars
-    share = n_bad / max(n_good + n_bad, 1) if bad_share is None else bad_share
-    parts = [
-        (share * missed, bad.passed), (share * again, bad.undecided),
-        ((1.0 - share) * needless, good.failed), ((1.0 - share) * again, good.undecided),
-    ]  # fmt: skip
-    used = [(weight, each) for weight, each in parts if weight > 0.0 and each.cars]
-    cost = sum(weight * each.value for weight, each in used)
-    down = float(np.sqrt(sum((w * (each.value - each.low)) ** 2 for w, each in used)))
-    up = float(np.sqrt(sum((w * (each.high - each.value)) ** 2 for w, each in used)))
-    return cost, max(cost - down, 0.0), cost + up
+    costs = {PASS: (0.0, missed), UNDECIDED: (again, again), FAIL: (needless, 0.0)}
+    kinds: list[list[CarShare]] = [[], []]
+    parts = []
+    for rank, (of_good, of_bad) in costs.items():
+        good, bad = (by_car(table, ranks == rank, kind) for kind in (~table.bad, table.bad))
+        parts.append((of_good, good, of_bad, bad))
+        for into, share in zip(kinds, span(good, bad, wrong), strict=True):
+            into.append(share)
+    return Joint(Kind(*kinds[0]), Kind(*kinds[1]), *cost_span(parts, bad_share, wrong))

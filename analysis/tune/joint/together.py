@@ -25,6 +25,9 @@ from analysis.tune.joint.table import Indices, verdicts_of
 from ingest.arrays import Bools, Floats
 
 RESAMPLES: Final = 60
+SURE: Final = 2.0
+"""Standard errors a saving must have for limits that are worse for good or for bad cars."""
+
 FEWEST_BAD: Final = 5
 """Bad cars below which costs cannot be weighed."""
 
@@ -104,7 +107,7 @@ def tune_together(problem: Problem, seed: int, wrong: float) -> Together | None:
     weights = costs.missed, costs.needless, costs.again
     found = joint_shares(table, ranks, weights, costs.bad_share, wrong)
     before = joint_shares(table, in_force, weights, costs.bad_share, wrong)
-    why = _refused(proposed, found, saved, error)
+    why = _refused(proposed, (found, before), saved, error)
     half, steady = _intervals(problem, proposed, seed, wrong)
     nothing = np.zeros(proposed.dropped.size, dtype=bool)
     fitted = proposed if not why else replace(
@@ -116,8 +119,9 @@ def tune_together(problem: Problem, seed: int, wrong: float) -> Together | None:
     )  # fmt: skip
 
 
-def _refused(proposed: Fit, found: Joint, saved: float, error: float) -> str:
+def _refused(proposed: Fit, judged: tuple[Joint, Joint], saved: float, error: float) -> str:
     """Why the limits in force stand; empty where the proposed ones are taken."""
+    found, before = judged
     if not (proposed.tuned.any() or proposed.dropped.any()):
         return "the limits in force stand: no other limit lowers the cost on cars left out"
     failed = found.good.failed.value
@@ -130,6 +134,15 @@ def _refused(proposed: Fit, found: Joint, saved: float, error: float) -> str:
         return (
             f"the limits in force stand: on cars left out the proposed ones save {saved:.3g} a "
             f"car, within one standard error ({error:.3g})"
+        )
+    if saved < SURE * error and (
+        found.good.passed.value < before.good.passed.value
+        or found.bad.passed.value > before.bad.passed.value
+    ):
+        return (
+            f"the limits in force stand: on cars left out the proposed ones save {saved:.3g} a "
+            f"car (standard error {error:.3g}), not surely enough to let fewer good cars pass or "
+            "more bad ones"
         )
     return ""
 

@@ -11,6 +11,7 @@ others not at all, a fold left out counts not at all, a wrong label counts in th
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -166,6 +167,7 @@ def choose(
     spread: float = 0.0,
     resamples: int = RESAMPLES,
     seed: int = 0,
+    wrong: float = WRONG_SHARE,
 ) -> Choice:
     """Choose the limit of least expected cost.
 
@@ -177,8 +179,13 @@ def choose(
         What errors cost.
     spread
         Standard deviation to be put into the scores of both classes (see
-    `analysis.tune.search.scores`). resamples Resamples behind the interval. seed The same gives the
-    same answer.
+        `analysis.tune.search.scores`).
+    resamples
+        Resamples behind the interval.
+    seed
+        The same gives the same answer.
+    wrong
+        Share of labels that may be wrong; the interval allows for what that moves the limit.
 
     Raises
     ------
@@ -228,6 +235,9 @@ def choose(
         for unclaimed in UNCLAIMED_TRIED
     )
     limit = float(limits[best])
+    moves = np.abs(chosen[kinds == FLIP] - limit)
+    if wrong > 0.0:
+        half = math.hypot(half, float(np.quantile(moves, CONFIDENCE)) * wrong / WRONG_SHARE)
     return Choice(
         limit=limit,
         interval=(limit - half, limit + half),
@@ -241,7 +251,7 @@ def choose(
         bad_share=float(share[0]),
         folds=chosen[kinds == FOLD][parts.fold_of],
         by_unclaimed=tried,
-        wrong_moves=float(np.quantile(np.abs(chosen[kinds == FLIP] - limit), CONFIDENCE)),
+        wrong_moves=float(np.quantile(moves, CONFIDENCE)),
         pays=0 < best < limits.size - 1 and bool(curves[0, best] < (1.0 - 1e-3) * blind),
     )
 

@@ -14,7 +14,7 @@ from analysis.limits import BAD_SIDE, Side
 from analysis.statistics.roc import Roc, auc, auc_interval, roc
 from analysis.tune.count_words import counted
 from analysis.tune.joint.shares import CarShare
-from analysis.tune.search.choice import Cases, Choice, Costs, choose, least_cost_limit
+from analysis.tune.search.choice import WRONG_SHARE, Cases, Choice, Costs, choose, least_cost_limit
 from analysis.tune.search.few import ToleranceLimit, tolerance_limits
 from analysis.tune.search.held_out import HeldOut, held_out
 from analysis.tune.search.rule import Rule, rule
@@ -160,7 +160,13 @@ class FigureTuning:
 
 
 def tune_figure(
-    runs: pl.DataFrame, name: str, costs: Costs, *, true_values: bool = True, seed: int = 0
+    runs: pl.DataFrame,
+    name: str,
+    costs: Costs,
+    *,
+    true_values: bool = True,
+    wrong: float = WRONG_SHARE,
+    seed: int = 0,
 ) -> FigureTuning:
     """Tune one figure.
 
@@ -174,6 +180,8 @@ def tune_figure(
         What errors cost.
     true_values
         Whether the limit is meant for true values, with the guard band of the verdict before it.
+    wrong
+        Share of labels that may be wrong; intervals allow for it.
     seed
         The same gives the same answer.
     """
@@ -196,7 +204,7 @@ def tune_figure(
     if few or any(np.unique(cars.cases.score[used & kind]).size < 2
                   for kind in (cars.cases.bad, ~cars.cases.bad)):  # fmt: skip
         return _few(name, unit, one_side, cars, tolerance, causes, (good_cars, bad_cars))
-    return _by_cost(name, unit, one_side, cars, tolerance, causes, used, costs, seed)
+    return _by_cost(name, unit, one_side, cars, tolerance, causes, used, costs, wrong, seed)
 
 
 def _oriented(
@@ -318,6 +326,7 @@ def _by_cost(
     causes: Mapping[str, CauseArea],
     used: NDArray[np.bool_],
     costs: Costs,
+    wrong: float,
     seed: int,
 ) -> FigureTuning:
     cases = Cases(
@@ -326,8 +335,8 @@ def _by_cost(
     costs = _costs_of_shown(costs, float(cases.bad.sum() / cars.cases.bad.sum()))
     good, bad = cases.score[~cases.bad], cases.score[cases.bad]
     curve = roc(good, bad)
-    choice = choose(cases, costs, spread=cars.spread, seed=seed)
-    held = held_out(cars.held_out[used], cases.bad, choice, costs)
+    choice = choose(cases, costs, spread=cars.spread, seed=seed, wrong=wrong)
+    held = held_out(cars.held_out[used], cases.bad, choice, costs, wrong)
     counts = (int((~cases.bad).sum()), int(cases.bad.sum()))
     why = _doubt(curve, choice, held)
     if why is not None:

@@ -199,10 +199,10 @@ def test_components_are_the_analysis_of_variance_where_it_is_balanced() -> None:
     study = gauge_study(values)
     assert study.pooled
     index = np.indices(values.shape).reshape(3, -1)
-    part = components(values.ravel(), index[0], index[1])
+    part = components(values.ravel(), {"car": index[0], "operator": index[1]})
     assert part.repeat == pytest.approx(study.repeatability, rel=1e-3)
-    assert part.operator == pytest.approx(study.reproducibility, rel=1e-3)
-    assert part.car == pytest.approx(study.car, rel=1e-3)
+    assert part.factors["operator"] == pytest.approx(study.reproducibility, rel=1e-3)
+    assert part.factors["car"] == pytest.approx(study.car, rel=1e-3)
 
 
 def test_components_of_unbalanced_runs_against_statsmodels() -> None:
@@ -215,8 +215,8 @@ def test_components_of_unbalanced_runs_against_statsmodels() -> None:
         "y ~ 1", frame, groups="all", vc_formula={"car": "0 + C(car)", "op": "0 + C(op)"}
     )
     fit = model.fit(reml=True, method="lbfgs")
-    part = components(y, car, operator)
+    part = components(y, {"car": car, "op": operator})
     assert part.repeat**2 == pytest.approx(fit.scale, rel=2e-3)
     names = model.exog_vc.names
-    for name, mine in (("car", part.car), ("op", part.operator)):
+    for name, mine in part.factors.items():
         assert mine**2 == pytest.approx(fit.vcomp[names.index(name)], rel=5e-3)

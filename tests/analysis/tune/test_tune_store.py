@@ -100,10 +100,11 @@ def test_causes_are_tuned_by_their_probability(whole: Tuning) -> None:
 
 def test_the_study_finds_the_noise_that_went_in(whole: Tuning) -> None:
     """Repeats scatter by 0.8, operators and sets by nothing."""
-    assert {each.by for each in whole.study} == {"operator", "logger"}
+    assert {each.figure for each in whole.study} == set(NAMES)
     for each in whole.study:
+        assert set(each.parts) == {"operator", "logger"}
         assert each.repeatability == pytest.approx(0.8, rel=0.15)
-        assert each.reproducibility < 0.3
+        assert max(each.parts.values()) < 0.3
         assert each.guard_share == pytest.approx(0.8, rel=0.2)
         assert "unbalanced" in each.how
 
