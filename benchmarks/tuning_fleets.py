@@ -151,8 +151,8 @@ def main() -> None:
             )
             if covered:
                 held = " ".join(f"{100 * each:.0f}" for each in np.mean(covered, axis=0))
-                print(f"    intervals hold the shares of the labelled cars not drawn (pass undecided "
-                      f"fail, good then bad): {held} % of {len(covered)}")  # fmt: skip
+                print("    intervals hold the shares of the labelled cars not drawn (pass "
+                      f"undecided fail, good then bad): {held} % of {len(covered)}")  # fmt: skip
 
 
 if __name__ == "__main__":

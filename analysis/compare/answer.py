@@ -228,14 +228,25 @@ def _groups(table: pl.DataFrame, question: Question) -> Answer:
         groups.compare_groups(table, grouping, question.against),
         groups.MEANING,
         (
-            *("family", "group", "figure", "unit", "cars", "mean", "shrunk", "difference"),
-            *("low", "high", "g", "q", "differs"),
+            *("family", "purpose", "group", "figure", "unit", "cars", "mean", "shrunk"),
+            *("difference", "low", "high", "g", "q", "differs"),
         ),
-        f"difference: group minus {question.against or groups.REST}, 95 % between low and high; g: "
-        "the same in standard deviations; shrunk: the mean drawn towards the family's where few "
+        f"{_purposes(table, grouping)}difference: group minus "
+        f"{question.against or groups.REST}, 95 % between low and high; g: the same "
+        "in standard deviations; shrunk: the mean drawn towards the family's where few "
         "cars are behind it; differs: q is 0.05 or less.",
         title=f"Each {by} against {question.against or groups.REST}",
     )
+
+
+def _purposes(table: pl.DataFrame, by: groups.By) -> str:
+    """Which purposes are compared, and that they are compared apart."""
+    if by not in groups.APART:
+        return ""
+    runs = table.select("run_id", "purpose").unique()["purpose"].value_counts().sort("purpose")
+    told = ", ".join(f"{purpose} ({count} runs)" for purpose, count in runs.iter_rows())
+    apart = "each purpose apart" if runs.height > 1 else "of one purpose"
+    return f"{apart}: {told}; "
 
 
 def _repairs(table: pl.DataFrame, question: Question) -> Answer:

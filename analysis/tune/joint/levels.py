@@ -24,6 +24,9 @@ from ingest.arrays import Bools, Floats
 FEWEST: Final = 5
 """Good cars below which a figure is left alone."""
 
+FARTHEST: Final = 4.0
+"""Robust standard deviations from the middle to which values farther out are drawn."""
+
 
 @dataclass(frozen=True)
 class Level:
@@ -46,7 +49,7 @@ class Level:
     cars
         Good cars behind it.
     spread
-        Standard deviation of good cars' distances, robust.
+        Standard deviation of good cars' distances, what lies far out drawn in.
     """
 
     scale: Scale
@@ -132,11 +135,20 @@ def level_of(table: Table, at: int, side: str, harmless: Floats, train: Bools) -
     nearest = scale.score(np.array(means) + scale.sign * harmless)
     floor = (nearest - pooled.center - offset) / width
     away = (score - pooled.center - offset[family]) / width[family]
-    quartiles = float(np.quantile(away, 0.75) - np.quantile(away, 0.25)) / 1.349
-    spread = min(float(away.std(ddof=1)), quartiles or math.inf)
+    spread = _spread(away)
     between = pooled.between if len(table.families) > 1 else 0.0
     return Level(scale, slope, pooled, offset, width, floor, math.hypot(within, between) / usual,
                  int(car.size), spread)  # fmt: skip
+
+
+def _spread(away: Floats) -> float:
+    """Standard deviation, with what lies far out drawn in: it may be a wrong label."""
+    quartiles = float(np.quantile(away, 0.75) - np.quantile(away, 0.25)) / 1.349
+    if quartiles == 0.0:
+        return float(away.std(ddof=1))
+    middle = float(np.median(away))
+    reach = FARTHEST * quartiles
+    return float(np.clip(away, middle - reach, middle + reach).std(ddof=1))
 
 
 def distances(table: Table, at: int, level: Level, bound: Floats, train: Bools) -> Distances:
