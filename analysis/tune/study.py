@@ -181,15 +181,19 @@ def _study(rows: pl.DataFrame, name: str) -> FigureStudy | None:
 
 
 def _slope(rows: pl.DataFrame, name: str) -> Slope:
-    """What the weather does: from good cars of a family, else from repeat runs of a car."""
+    """What the weather does, from repeat runs of a car or good cars of a family.
+
+    Whichever knows it better: a slope that is hardly known would add the scatter it should take
+    out.
+    """
     values = rows["value"].to_numpy()
     score = np.log(values) if _logarithmic(rows, name) else values
     ambient = rows["ambient_degC"].fill_null(math.nan).to_numpy()
     good = rows["good"].to_numpy()
-    slope = ambient_slope(score[good], ambient[good], _numbers(rows["family"])[good])
-    if math.isnan(slope.se):
-        return ambient_slope(score, ambient, _numbers(rows["car"]))
-    return slope
+    within = ambient_slope(score, ambient, _numbers(rows["car"]))
+    between = ambient_slope(score[good], ambient[good], _numbers(rows["family"])[good])
+    known = [each for each in (within, between) if not math.isnan(each.se)]
+    return min(known, key=lambda each: each.se) if known else within
 
 
 def _logarithmic(rows: pl.DataFrame, name: str) -> bool:

@@ -66,7 +66,7 @@ def tune(
     seed: Annotated[int, typer.Option("--seed", help="Of everything drawn at random.")] = 0,
     out: Annotated[Path | None, typer.Option("--out", help="Limits file to write.")] = None,
     report_out: Annotated[
-        Path | None, typer.Option("--report", help="Report to write: FILE.html or .csv.")
+        Path | None, typer.Option("--report", help="Report to write: FILE.html, .pdf or .csv.")
     ] = None,
     against: Annotated[
         Path | None, typer.Option("--against", help="The limits file in force.")
@@ -95,13 +95,14 @@ def tune(
         return
     if store is None or labels is None:
         raise typer.BadParameter("give a STORE and --labels FILE, or --explain OLD NEW")
-    if report_out and report_out.suffix.lower() not in (".html", ".csv"):
-        raise typer.BadParameter("--report takes a name that ends in .html or .csv")
+    if report_out and report_out.suffix.lower() not in (".html", ".pdf", ".csv"):
+        raise typer.BadParameter("--report takes a name that ends in .html, .pdf or .csv")
     from analysis.tune.limits_file import limits_text
     from analysis.tune.search.choice import Costs
     from analysis.tune.stored import tune_store
     from analysis.tune.tuning import Options
-    from dashboard.report.tuning import report_page
+    from dashboard.report.limits.document import limits_report
+    from dashboard.report.make import write_whole_report
     from dashboard.text.tuning import report_csv, tuning_lines
     from ingest.load.load import read_text, write_text
 
@@ -125,8 +126,8 @@ def tune(
         write_text(out, limits_text(tuned.limits))
         note(f"wrote {out}")
     if report_out:
-        as_csv = report_out.suffix.lower() == ".csv"
-        write_text(
-            report_out, report_csv(tuned) if as_csv else report_page(tuned, changed, units.value)
-        )
+        if report_out.suffix.lower() == ".csv":
+            write_text(report_out, report_csv(tuned))
+        else:
+            write_whole_report(limits_report(tuned, changed, units.value), report_out)
         note(f"wrote {report_out}")

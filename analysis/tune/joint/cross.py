@@ -21,7 +21,7 @@ from ingest.arrays import Bools, Floats
 
 FOLDS: Final = 5
 
-LEAST_GAIN: Final = 5e-3
+LEAST_GAIN: Final = 0.01
 """Of the cost on cars left out: what earns less adds nothing."""
 
 

@@ -43,7 +43,7 @@ def settle(each: FigureTuning, found: Together, wrong: float) -> FigureTuning:
     if found.fitted.dropped[at]:
         return replace(
             plain, way="none",
-            why="no limit: it adds nothing to the other figures' limits on cars left out, and the "
+            why="it adds nothing to the other figures' limits on cars left out, and the "
             "one in force holds up good cars",
         )  # fmt: skip
     if level is None or not found.fitted.tuned[at]:
