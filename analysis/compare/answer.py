@@ -21,6 +21,15 @@ REPAIR: Final = "repair"
 KEY_FIGURE: Final = "steady_outlet_rise"
 """What is followed over time where no figure is named."""
 
+IN_UNIT: Final = frozenset(
+    {
+        "value", "u", "mean", "mean_low", "mean_high", "shrunk", "shrunk_u", "difference", "low",
+        "high", "usual", "before", "after", "change", "against_first", "against_low",
+        "against_high", "moved", "level",
+    }
+)  # fmt: skip
+"""Columns that are in the unit of their row's figure."""
+
 ID_DIGITS: Final = 12
 """Digits of a run's id in these tables; `ingest.store.read.find_run` takes them."""
 
@@ -199,7 +208,9 @@ def _answer(
             Fault(title, "no figure that could be compared", "runs that have it", "list the store")
         )
     frame = frame.with_columns(pl.col("runs").list.eval(pl.element().str.head(ID_DIGITS)))
-    return Answer(name, Sheet(frame, title, meaning), frame.select(columns), legend)
+    of_row = tuple(column for column in frame.columns if column in IN_UNIT)
+    sheet = Sheet(frame, title, meaning, of_row=of_row)
+    return Answer(name, sheet, frame.select(columns), legend)
 
 
 def _car(table: pl.DataFrame, vehicle: str) -> Answer:

@@ -259,7 +259,8 @@ def compare(
     from analysis.compare.answer import Question
     from analysis.compare.ask import ask
     from dashboard.text.table import table_lines
-    from ingest.export.tables import write_table, write_workbook
+    from ingest.export.tables import write_table
+    from ingest.export.workbook import write_workbook
     from ingest.store.asked import require_known
     from ingest.store.read import Filter
 

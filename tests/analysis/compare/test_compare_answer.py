@@ -11,7 +11,7 @@ import pytest
 
 from analysis.compare.answer import ID_DIGITS, MAX_LINES, Question, answer
 from ingest.errors import UnusableRun
-from ingest.export.tables import write_workbook
+from ingest.export.workbook import write_workbook
 from tests.support.fleets import RISE, day, frames, run
 
 
