@@ -132,7 +132,8 @@ def main() -> None:
                 spent.append(time.perf_counter() - start)
                 found.append([shares(new, result.limits) for new in news])
                 if result.together is not None and result.together.taken:
-                    rest = [left(one[name], fleet) for name in ("labelled-good", "labelled-bad")]
+                    # new bad cars are moderate only, labelled ones up to severe
+                    rest = [news[0], left(one["labelled-bad"], fleet)]
                     true = [shares(new, result.limits) for new in rest]
                     kinds = result.together.tuned.good, result.together.tuned.bad
                     covered.append([
@@ -151,7 +152,7 @@ def main() -> None:
             )
             if covered:
                 held = " ".join(f"{100 * each:.0f}" for each in np.mean(covered, axis=0))
-                print("    intervals hold the shares of the labelled cars not drawn (pass "
+                print("    intervals hold the shares of new good and undrawn bad cars (pass "
                       f"undecided fail, good then bad): {held} % of {len(covered)}")  # fmt: skip
 
 

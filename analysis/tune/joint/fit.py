@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from analysis.limits import BAD_SIDE, Limits, limits_for
 from analysis.tune.joint.levels import Distances, Level, distances, level_of
 from analysis.tune.joint.outcomes import NONE, STANDING, Outcomes, candidate_distances, outcomes
-from analysis.tune.joint.search import Found, Stakes, loosen, search, start
+from analysis.tune.joint.search import Found, Stakes, columns_of, loosen, search, start
 from analysis.tune.joint.table import KEY, Table, bounds_of
 from analysis.tune.search.choice import Costs
 from ingest.arrays import Bools, Floats
@@ -247,13 +247,7 @@ def distances_at(made: list[Outcomes], chosen: NDArray[np.intp]) -> Floats:
 
 
 def _of_candidates(made: list[Outcomes], chosen: NDArray[np.intp]) -> Floats:
-    pairs = list(zip(made, chosen, strict=True))
-    return np.stack(
-        [
-            np.stack([figure.holds[:, at] for figure, at in pairs], axis=1),
-            np.stack([figure.passes[:, at] for figure, at in pairs], axis=1),
-        ]
-    )
+    return np.ascontiguousarray(columns_of(made, chosen).transpose(0, 2, 1))
 
 
 def _as_in_force(problem: Problem, at: int) -> Outcomes:

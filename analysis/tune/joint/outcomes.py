@@ -110,7 +110,8 @@ def outcomes(
     passes = ndtr((-band[:, None] if key else 0.0) / h[:, None] - beyond / h[:, None])
     hidden = ~known | (table.bad & ~shown & (found.distance < FAR * level.spread))
     holds[hidden], passes[hidden] = 1.0, 1.0
-    return Outcomes(tried, np.minimum(holds, 1.0), passes)
+    # a candidate is a column, and is read as one
+    return Outcomes(tried, np.asfortranarray(np.minimum(holds, 1.0)), np.asfortranarray(passes))
 
 
 def _drawn_in(table: Table, level: Level, distance: Floats, known: Bools) -> Floats:

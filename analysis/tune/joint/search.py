@@ -56,17 +56,26 @@ class Found:
     cost: float
 
 
-def product(
-    figures: list[Outcomes], chosen: NDArray[np.intp], but: int | None = None
-) -> tuple[Floats, Floats]:
-    """Probability of each run not to fail, and to pass, under all chosen candidates but one's."""
-    holds = np.ones(figures[0].holds.shape[0])
-    passes = holds.copy()
-    for place, (figure, at) in enumerate(zip(figures, chosen, strict=True)):
-        if place != but and at != NONE:
-            holds *= figure.holds[:, at]
-            passes *= figure.passes[:, at]
-    return holds, passes
+def columns_of(figures: list[Outcomes], chosen: NDArray[np.intp]) -> Floats:
+    """Probabilities not to fail by each chosen candidate, and not to be held up, (2, J, n)."""
+    pairs = list(zip(figures, chosen.tolist(), strict=True))
+    return np.array(
+        [
+            [figure.holds[:, at] for figure, at in pairs],
+            [figure.passes[:, at] for figure, at in pairs],
+        ]
+    )
+
+
+def without_each(columns: Floats) -> Floats:
+    """Products over all figures but one, for each figure; shape as `columns`."""
+    before = np.ones_like(columns)
+    np.cumprod(columns[:, :-1], axis=1, out=before[:, 1:])
+    after = np.ones_like(columns[:, 0])
+    for at in range(columns.shape[1] - 1, -1, -1):
+        before[:, at] *= after
+        after *= columns[:, at]
+    return before
 
 
 def start(figures: list[Outcomes], stakes: Stakes, allowed: list[Bools]) -> NDArray[np.intp]:
@@ -107,15 +116,16 @@ def search(
     fixed = np.zeros(chosen.size, dtype=bool) if fixed is None else fixed
     of_holds, of_passes = stakes.undecided - stakes.fails, stakes.passes - stakes.undecided
     base = float(stakes.fails.sum())
-    holds, passes = product(figures, chosen)
-    cost = stakes.cost(holds, passes)
+    columns = columns_of(figures, chosen)
+    cost = stakes.cost(*columns.prod(axis=1))
     stale = ~fixed
     offers: dict[int, tuple[float, int]] = {}
     for _ in range(MAX_MOVES):
+        rest = without_each(columns)
         for at in np.flatnonzero(stale).tolist():
             figure = figures[at]
             here = chosen[at]
-            one, other = product(figures, chosen, at)
+            one, other = rest[:, at]
             costs = base + (of_holds * one) @ figure.holds + (of_passes * other) @ figure.passes
             costs = np.where(allowed[at], costs, np.inf)
             costs[here] = min(costs[here], cost)
@@ -128,8 +138,8 @@ def search(
         if gain <= LEAST_GAIN * cost:
             break
         chosen[at] = best
-        holds, passes = product(figures, chosen)
-        cost = stakes.cost(holds, passes)
+        columns[0, at], columns[1, at] = figures[at].holds[:, best], figures[at].passes[:, best]
+        cost = stakes.cost(*columns.prod(axis=1))
         stale = ~fixed
         stale[at] = False
         offers[at] = (0.0, best)
@@ -156,15 +166,16 @@ def loosen(
     """
     chosen, cost = found.chosen.copy(), found.cost
     budget = found.cost * (1.0 + IN_DOUBT)
-    _, passes = product(figures, chosen)
-    passing = float(good @ passes)
+    columns = columns_of(figures, chosen)
+    passing = float(good @ columns[1].prod(axis=0))
     while True:
         best = None
+        rest = without_each(columns)
         for at in tuned:
             figure, here = figures[at], int(chosen[at])
             if here + 1 >= figure.holds.shape[1]:
                 continue
-            one, other = product(figures, chosen, int(at))
+            one, other = rest[:, at]
             step = one * figure.holds[:, here + 1], other * figure.passes[:, here + 1]
             dearer, more = stakes.cost(*step), float(good @ step[1])
             if dearer <= budget and more > passing:
@@ -175,3 +186,5 @@ def loosen(
             return Found(chosen, cost)
         _, at, cost, passing = best
         chosen[at] += 1
+        figure, here = figures[at], int(chosen[at])
+        columns[0, at], columns[1, at] = figure.holds[:, here], figure.passes[:, here]

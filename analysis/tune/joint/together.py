@@ -24,7 +24,7 @@ from analysis.tune.joint.shares import CONFIDENCE, Joint, joint_shares
 from analysis.tune.joint.table import Indices, verdicts_of
 from ingest.arrays import Bools, Floats
 
-RESAMPLES: Final = 60
+RESAMPLES: Final = 50
 SURE: Final = 2.0
 """Standard errors a saving must have for limits that are worse for good or for bad cars."""
 
