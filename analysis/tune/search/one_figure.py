@@ -334,7 +334,7 @@ def _by_cost(
     )
     costs = _costs_of_shown(costs, float(cases.bad.sum() / cars.cases.bad.sum()))
     good, bad = cases.score[~cases.bad], cases.score[cases.bad]
-    curve = roc(good, bad)
+    curve = _allowing(roc(good, bad), good.size, bad.size, wrong)
     choice = choose(cases, costs, spread=cars.spread, seed=seed, wrong=wrong)
     held = held_out(cars.held_out[used], cases.bad, choice, costs, wrong)
     counts = (int((~cases.bad).sum()), int(cases.bad.sum()))
@@ -359,6 +359,16 @@ def _by_cost(
         scored=cars, roc=curve, choice=choice, held_out=held,
         rule=rule(cases.score, cars.u[used], cases.bad, choice.limit, choice.limits, below),
     )  # fmt: skip
+
+
+def _allowing(curve: Roc, n_good: int, n_bad: int, wrong: float) -> Roc:
+    """The curve's area with an interval that allows for wrong labels: mixed cars lie nearer."""
+    labelled = n_bad / (n_bad + n_good)
+    truly = (labelled - wrong) / (1.0 - 2.0 * wrong)
+    if not 0.0 < truly < 1.0:
+        return replace(curve, auc_high=1.0)
+    free = 1.0 - (1.0 - truly) * wrong / labelled - truly * wrong / (1.0 - labelled)
+    return replace(curve, auc_high=min(0.5 + (curve.auc_high - 0.5) / free, 1.0))
 
 
 def _doubt(curve: Roc, choice: Choice, held: HeldOut) -> str | None:
