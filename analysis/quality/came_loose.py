@@ -1,4 +1,4 @@
-"""A sensor that left its place in the middle of a run, and a channel that stuck: `analysis.watch`.
+"""A sensor that left its place in the middle of a run, by the eyes of `analysis.watch`.
 
 The watch tells a fall from what came before it. A stored run is also looked at afterwards: a
 reading that soon comes back, controls that were moved about then (their clock may be some seconds
@@ -19,7 +19,7 @@ from analysis.watch.bins import Seconds, junctions_of, make_seconds, width_for
 from analysis.watch.judge import SILENT, STANDS_STILL, Alarm, judge
 from analysis.watch.places import INDOORS, moved_by
 from ingest.arrays import Bools
-from ingest.run import Finding
+from ingest.findings import finding
 
 MIN_S: Final = 30.0
 """It lasts this long at least."""
@@ -31,7 +31,19 @@ FOLLOWS_S: Final = 90.0
 FOLLOWS_K: Final = 3.0
 """A footwell that falls this much within this time has been given colder air."""
 
-TOLD: Final[dict[str, str]] = {STANDS_STILL: "stuck"}
+OTHERWISE: Final = frozenset({SILENT, STANDS_STILL})
+"""Told of a stored run by detectors of their own (gaps, stuck), which see what came afterwards."""
+
+VACUUM: Final = frozenset({"vacuum_source", "vacuum_actuator"})
+"""A gauge of a stored run falls with every switch and hold: worth a look only while recording."""
+
+CAME_LOOSE: Final = finding(
+    "came_loose",
+    "{detail} Its readings from {begin:.0f s} to {last:.0f s} were left out.",
+    do="Look whether the sensor is still in its place, and measure again.",
+    forbids=True,
+    doubts_sensor=True,
+)
 
 
 @detector("came_loose", order=88)
@@ -47,7 +59,7 @@ def detect(view: View) -> Iterator[Hit]:
     moves = zip(controls["time_s"].to_list(), controls["control"].to_list(), strict=True)
     seconds = make_seconds(view.time, values, moves, junctions_of(view.run.setup), width)
     for alarm in judge(seconds):
-        if alarm.kind == SILENT or not _holds(alarm, seconds):
+        if alarm.kind in OTHERWISE or alarm.point in VACUUM or not _holds(alarm, seconds):
             continue
         end = np.inf if alarm.until_s is None else alarm.until_s
         since = alarm.since_s - width
@@ -56,13 +68,13 @@ def detect(view: View) -> Iterator[Hit]:
             continue
         begin, last = view.seconds(rows)
         yield Hit(
-            Finding(
-                TOLD.get(alarm.kind, "came_loose"),
-                f"{alarm.detail} Its readings from {begin:.0f} s to {last:.0f} s were left out.",
+            CAME_LOOSE.found(
                 alarm.point,
                 begin,
                 last,
-                forbids=True,
+                detail=alarm.detail,
+                begin=begin,
+                last=last,
                 evidence={"told_after_s": alarm.told_s - alarm.since_s},
             ),
             rows,
@@ -74,8 +86,6 @@ def _holds(alarm: Alarm, seconds: Seconds) -> bool:
     end = float(seconds.ends[-1]) if alarm.until_s is None else alarm.until_s
     if end - alarm.since_s < MIN_S:
         return False
-    if alarm.kind == STANDS_STILL:
-        return True
     if alarm.point in INDOORS:
         return False
     noted = [(at, control) for at, control in seconds.moves if alarm.point in moved_by(control)]
