@@ -7,7 +7,7 @@ listed in a comment, and ``FILL IN`` marks what no log can say (which car it was
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import tomlkit
@@ -90,6 +90,8 @@ def draft_setup(path: Path) -> Draft:
     else:
         columns = [(0, name, unit) for name, unit in long.channels]
     proposals = tuple(propose(columns, of_station=_of_station(table)))
+    if long is None:
+        proposals = _with_readings(table, proposals)
     by_number = _numbered(table)
     document = tomlkit.document()
     _write_run(document)
@@ -104,6 +106,24 @@ def draft_setup(path: Path) -> Draft:
     _write_events(document, events_beside(path))
     _write_channels(document, proposals, by_number=by_number and long is None)
     return Draft(tomlkit.dumps(document), proposals, time, time_note)
+
+
+def _with_readings(table: Columns, proposals: tuple[Proposal, ...]) -> tuple[Proposal, ...]:
+    """The proposals, those of columns without a reading taken back."""
+    places = [each.column - 1 for each in proposals if each.point is not None]
+    table.prepare(numbers=places)
+    empty = {at + 1 for at in places if _is_empty(table, at)}
+    return tuple(
+        replace(each, point=None, reason=f"{each.point} by its name, but it holds no reading")
+        if each.column in empty
+        else each
+        for each in proposals
+    )
+
+
+def _is_empty(table: Columns, at: int) -> bool:
+    numbers = table.numbers(at)
+    return numbers.bad_count == 0 and numbers.values.null_count() == len(numbers.values)
 
 
 def _find_time(table: Columns) -> tuple[TimeTable | None, str]:
