@@ -10,7 +10,7 @@ BIN := $(VENV)/bin
 endif
 STAMP := $(VENV)/.lukewarm-installed
 
-.PHONY: demo test lint sample-logs clean
+.PHONY: demo test lint audit sample-logs clean
 
 demo: $(STAMP)
 	$(BIN)/lukewarm demo
@@ -23,6 +23,9 @@ lint: $(STAMP)
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+
+audit: $(STAMP)
+	PYTHON=$(BIN)/python .ci/audit
 
 sample-logs: $(STAMP)
 	$(BIN)/python -m sample_logs.simulator

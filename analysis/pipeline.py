@@ -6,20 +6,24 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from analysis.causes.cable import Cable
+from analysis.causes.cable import Cable, after_pass
 from analysis.causes.diagnose import Cause, diagnose
 from analysis.causes.evidence import Evidence
+from analysis.causes.knowledge import knowledge
 from analysis.causes.next_check import NextCheck
+from analysis.causes.next_measurement import NextMeasurement
+from analysis.causes.seen import Seen
 from analysis.context import Context
-from analysis.figures import KEY_FIGURE, figures_by_name
+from analysis.figures import figures_by_name
 from analysis.lever.event_clock import align_events
 from analysis.lever.record import Aligned
 from analysis.limits import default_limits, limits_for
 from analysis.measured import Measured
 from analysis.quality import assess
 from analysis.quality.soak import correct_at_soak
+from analysis.run_verdict import judge_run
 from analysis.vacuum.findings import vacuum_findings
-from analysis.verdict import Judged, Verdict, judge, overall
+from analysis.verdict import Judged, Verdict, judge
 from ingest.run import Run
 
 if TYPE_CHECKING:
@@ -35,8 +39,8 @@ class Analysis(Measured):
     ----------
     judged
         Every figure with its verdict and limit.
-    verdict
-        Of the whole run.
+    verdict, reason, decided_by
+        Of the whole run (see `analysis.run_verdict.RunVerdict`).
     limits_version, limits_basis
         Which limits were in force.
     causes
@@ -45,15 +49,26 @@ class Analysis(Measured):
         The check with the most expected information for each minute of work.
     cable
         How the control cable stands; None where the lever's travel was not measured.
+    seen
+        How far this run could have shown each cause.
+    needs
+        By cause, what would raise a low power most.
+    next_measurement
+        What to log, note or hold next time; None where nothing would help.
     """
 
     judged: Mapping[str, Judged] = field(default_factory=dict)
-    verdict: str = "not measured"
+    verdict: Verdict = "not measured"
+    reason: str | None = None
+    decided_by: tuple[str, ...] = ()
     limits_version: str = ""
     limits_basis: str = ""
     causes: tuple[Cause, ...] = ()
     next_check: NextCheck | None = None
     cable: Cable | None = None
+    seen: tuple[Seen, ...] = ()
+    needs: Mapping[str, str | None] = field(default_factory=dict)
+    next_measurement: NextMeasurement | None = None
 
 
 def measure(run: Run, *, soak: bool = True) -> Measured:
@@ -127,27 +142,38 @@ def judge_measured(
         in_force = baseline.limits(about.family, about.heater, in_force)
         good = baseline.evidence(about.family, about.heater)
     judged = judge(measured.figures, in_force)
-    diagnosis = diagnose(measured, good, checked)
+    diagnosis = diagnose(measured, in_force, good, checked)
+    of_the_run = judge_run(
+        judged,
+        diagnosis.ranking.probability,
+        diagnosis.seen,
+        has_outlet="outlet" in measured.run.sensors,
+        repaired=_repaired(about.purpose, checked),
+    )
+    cable = diagnosis.cable
     return Analysis(
         measured.run,
         measured.context,
         measured.figures,
         measured.findings,
-        judged,
-        _of_the_run(measured, judged),
-        limits.version,
-        limits.basis,
-        diagnosis.causes,
-        diagnosis.next_check,
-        diagnosis.cable,
+        judged=judged,
+        verdict=of_the_run.verdict,
+        reason=of_the_run.reason,
+        decided_by=of_the_run.decided_by,
+        limits_version=limits.version,
+        limits_basis=limits.basis,
+        causes=diagnosis.causes,
+        next_check=diagnosis.next_check,
+        cable=after_pass(cable) if cable and of_the_run.verdict == "pass" else cable,
+        seen=diagnosis.seen,
+        needs=diagnosis.needs,
+        next_measurement=diagnosis.next_measurement,
     )
 
 
-def _of_the_run(measured: Measured, judged: Mapping[str, Judged]) -> Verdict:
-    """Verdict of the run. No heater passes on side figures when its outlet could not be judged."""
-    verdict = overall(judged)
-    rise = judged.get(KEY_FIGURE)
-    blind = rise is None or rise.verdict == "not measured"
-    if verdict == "pass" and blind and "outlet" in measured.run.sensors:
-        return "undecided"
-    return verdict
+def _repaired(purpose: str | None, checked: Mapping[str, bool] | None) -> frozenset[str]:
+    """Causes whose own check found something, in a run after the repair."""
+    if purpose != "after-repair" or not checked:
+        return frozenset()
+    found = {check for check, yes in checked.items() if yes}
+    return frozenset(row.name for row in knowledge().cause if row.check in found)

@@ -1,4 +1,4 @@
-"""The result document: `schema` 1 of docs/contract.md, from an analysis.
+"""The result document: `schema` 2 of docs/contract.md, from an analysis.
 
 Always in SI: programs read it. Screens convert.
 """
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from analysis.pipeline import Analysis
     from analysis.verdict import Judged
 
-SCHEMA: Final = 1
+SCHEMA: Final = 2
 
 DEFINITIONS: Final = "1"
 """Version of the figures' definitions; to be raised with any change that moves their values."""
@@ -45,6 +45,8 @@ def document(analysis: Analysis) -> dict[str, Any]:
             each.name: _figure(analysis.judged[each.name], each.unit) for each in all_figures()
         },
         "verdict": analysis.verdict,
+        "reason": analysis.reason,
+        "decided_by": list(analysis.decided_by),
         "limits": {"version": analysis.limits_version, "basis": analysis.limits_basis},
         "causes": [
             {
@@ -56,7 +58,17 @@ def document(analysis: Analysis) -> dict[str, Any]:
             }
             for cause in analysis.causes
         ],
+        "seen": [
+            {
+                "cause": each.cause,
+                "title": each.title,
+                "power": rounded(each.power),
+                "needs": analysis.needs.get(each.cause),
+            }
+            for each in analysis.seen
+        ],
         "next_check": _next_check(analysis),
+        "next_measurement": _next_measurement(analysis),
         "cable": _cable(analysis),
         "quality": [
             {
@@ -82,6 +94,18 @@ def _next_check(analysis: Analysis) -> dict[str, Any] | None:
         "how": proposed.check.how,
         "caution": proposed.check.caution,
         "minutes": proposed.check.minutes,
+        "information_bits": rounded(proposed.bits),
+        "why": proposed.why,
+    }
+
+
+def _next_measurement(analysis: Analysis) -> dict[str, Any] | None:
+    proposed = analysis.next_measurement
+    if proposed is None:
+        return None
+    return {
+        "what": proposed.what,
+        "how": proposed.how,
         "information_bits": rounded(proposed.bits),
     }
 

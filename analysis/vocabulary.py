@@ -23,6 +23,9 @@ Kind = Literal["figure", "cause", "check", "finding"]
 SECTION: Final = re.compile(r"^(?P<head>\S[^\n]*)\n-{3,}$", re.MULTILINE)
 """A heading of a numpy-style docstring."""
 
+BLANK: Final = re.compile(r"\{(\w+)[^{}]*\}")
+"""A place in a finding's sentence that waits for its value."""
+
 
 @dataclass(frozen=True, slots=True)
 class FigureWords:
@@ -112,11 +115,12 @@ def check_words() -> dict[str, CheckRow]:
 @cache
 def finding_words() -> dict[str, FindingWords]:
     """Every kind of finding by name."""
-    from analysis.quality import all_detectors
+    from analysis.findings import all_findings
 
     return {
-        each.name: FindingWords(each.name, sections(inspect.getdoc(each.detect) or "")[""])
-        for each in all_detectors()
+        # what each run puts in stands in the sentence by its name alone
+        name: FindingWords(name, BLANK.sub(r"<\1>", kinds[0].sentence), kinds[0].do)
+        for name, kinds in all_findings().items()
     }
 
 

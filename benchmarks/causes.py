@@ -99,7 +99,7 @@ def one_car(job: tuple[int, dict[str, list[Evidence]]]) -> Outcome:
     car = draw_car(family, "SC-500", seed)
     case = with_fault(car, protocol, sensors, cause, severity, seed=seed)
     simulated = simulate(case.car, case.protocol, case.sensors, seed)
-    diagnosis = diagnose(measure(as_run(simulated)), baselines[family])
+    diagnosis = diagnose(measure(as_run(simulated)), {}, baselines[family])
     silent = sum(1 for each in diagnosis.causes if each.probability > 0.10 and not each.evidence)
     probability = {each.cause: each.probability for each in diagnosis.causes}
     return Outcome(cause, probability, _cable(diagnosis, simulated.cable_offset), silent)

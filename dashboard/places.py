@@ -56,6 +56,13 @@ def read_limits(path: Path | None) -> Limits:
     return default_limits() if path is None else parse_limits(read_text(path), path.name)
 
 
+def limits_of(limits: str | Path | Limits | None) -> Limits:
+    """The limits meant: of a file, as they are given, or the default ones."""
+    if limits is None or isinstance(limits, str | Path):
+        return read_limits(None if limits is None else Path(limits))
+    return limits
+
+
 def open_store(place: Path, database: str | None = None) -> Store:
     """A store that is there, with a catalog that knows its files.
 

@@ -16,6 +16,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
+from ingest.access import Access
 from ingest.errors import Fault, UnusableRun
 from ingest.files import read_text, write_text
 
@@ -146,4 +147,5 @@ def note_check(folder: Path, check: str, remark: str, now: datetime, *, found: b
         answer = next(word for word, value in ANSWERS.items() if value == line.found)
         # one line of the file is one check, whatever was typed
         writer.writerow([line.time, line.check, answer, " ".join(line.remark.split())])
-    write_text(folder / FILE, text.getvalue())
+    # who may read the folder may read what was found on it
+    write_text(folder / FILE, text.getvalue(), Access.of(folder))

@@ -15,6 +15,7 @@ from datetime import datetime
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Final
 
+from ingest.access import Access, create, make_folders
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding
 from ingest.setup.model import Setup, read_setup
@@ -238,8 +239,15 @@ def read_text(path: Path) -> str:
         ) from error
 
 
-def make_folder(folder: Path) -> None:
+def make_folder(folder: Path, access: Access | None = None) -> None:
     """Make a folder with those above it, where they are not there yet.
+
+    Parameters
+    ----------
+    folder
+        The folder.
+    access
+        Its permissions; as the umask has it where None.
 
     Raises
     ------
@@ -247,7 +255,10 @@ def make_folder(folder: Path) -> None:
         Where it cannot be made.
     """
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        if access is None:
+            folder.mkdir(parents=True, exist_ok=True)
+        else:
+            make_folders(folder, access)
     except OSError as error:
         raise UnusableRun(
             Fault(
@@ -259,22 +270,33 @@ def make_folder(folder: Path) -> None:
         ) from error
 
 
-def write_text(path: Path, text: str) -> None:
-    """Write a UTF-8 text file as a whole or not at all.
+def write_text(path: Path, text: str, access: Access | None = None) -> None:
+    """Write a UTF-8 text file as a whole or not at all; `access` as `write_whole` takes it.
 
     Raises
     ------
     UnusableRun
         Where it cannot be written.
     """
-    write_whole(path, lambda target: target.write_text(text, encoding="utf-8", newline="\n"))
+    write_whole(
+        path, lambda target: target.write_text(text, encoding="utf-8", newline="\n"), access
+    )
 
 
-def write_whole(path: Path, write: Callable[[Path], object]) -> None:
+def write_whole(path: Path, write: Callable[[Path], object], access: Access | None = None) -> None:
     """Let `write` make a file beside `path`, then put it in its place in one step.
 
     A reader never sees half a file, and a failure leaves what was there before. A link stays and
     what it points to is replaced; a pipe or a device is written into.
+
+    Parameters
+    ----------
+    path
+        The file.
+    write
+        Writes it, given where; it must not put another file in that place.
+    access
+        Its permissions; as the umask has it where None.
 
     Raises
     ------
@@ -294,7 +316,11 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
             _write_into(target, write)
             return
         part = target.with_name(f".{target.stem}-{secrets.token_hex(4)}{target.suffix}")
-        part.touch()  # says in the system's words what is wrong with the place
+        # says in the system's words what is wrong with the place
+        if access is None:
+            part.touch()
+        else:
+            os.close(create(part, os.O_WRONLY, access))
         write(part)
         part.replace(target)
     except OSError as error:

@@ -8,7 +8,7 @@ the door or valve falls short of its stop. Positive d falls short of hot.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from analysis.measurement import Measurement
@@ -31,8 +31,12 @@ SHARED: Final = 0.6
 SHAPE_SHARE: Final = 0.35
 """Standard uncertainty of the slope at the end of the curve, as a share: curves bend there."""
 
-NOTABLE: Final = 2.0
-"""The cable is called out of adjustment beyond this many standard uncertainties."""
+NOTABLE: Final = 2.5
+"""The cable is called out of adjustment beyond this many standard uncertainties: of a hundred sound
+cables no more than two may be called out (normal distribution: 1.2)."""
+
+WORTH_PCT: Final = 5.0
+"""Nobody adjusts a cable by less than this, % of travel (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -80,14 +84,16 @@ def _offset(measured: Measured, usual: Usual) -> Measurement | None:
     told = [each for each in estimates if not each[2]] or estimates
     if not told:
         return None
-    if len(told) == 2 and abs(told[0][0] - told[1][0]) > AGREE * math.hypot(told[0][1], told[1][1]):
+    if len(told) == 1:
+        return Measurement(told[0][0], "%", told[0][1])
+    (cold, u_cold, _), (hot, u_hot, _) = told
+    if cold * hot > 0.0 and abs(cold - hot) > AGREE * math.hypot(u_cold, u_hot):
         # the end that shrinks runs out of travel to waste; the end that grows keeps counting
-        told = [max(told, key=lambda each: abs(each[0]))]
-    weights = [1.0 / spread**2 for _, spread, _ in told]
-    value = sum(w * each[0] for w, each in zip(weights, told, strict=True)) / sum(weights)
-    # both ends hang on the same door or valve, so that two of them average only in part
-    shared = 1.0 + SHARED * (len(told) - 1)
-    return Measurement(value, "%", math.sqrt(shared / sum(weights)))
+        value, u, _ = max(told, key=lambda each: abs(each[0]))
+        return Measurement(value, "%", u)
+    # travel wasted alike at both ends is no cable: it falls out of the mean of what they show
+    both = u_cold**2 + u_hot**2 + 2.0 * SHARED * u_cold * u_hot
+    return Measurement(0.5 * (cold + hot), "%", 0.5 * math.sqrt(both))
 
 
 def _at_end(
@@ -125,13 +131,25 @@ def _gain(measured: Measured, usual: Usual, offset: Measurement) -> Measurement:
     end = "dead_travel_hot" if offset.known() > 0 else "dead_travel_cold"
     spare = max(0.0, usual.center[end] - _least_dead(measured))
     short = max(0.0, abs(offset.known()) - spare)
-    u = slope * math.hypot(offset.u or 0.0, SHAPE_SHARE * short)
+    u = slope * math.hypot(offset.u or 0.0, usual.spread[end], SHAPE_SHARE * short)
     return Measurement(slope * short, "K", u)
+
+
+def is_out(offset: Measurement) -> bool:
+    """Whether an offset is beyond its uncertainty, and large enough to be worth a wrench."""
+    return abs(offset.known()) >= max(NOTABLE * (offset.u or 0.0), WORTH_PCT)
+
+
+def after_pass(cable: Cable) -> Cable:
+    """The same cable in a run that passed: no adjustment is proposed there."""
+    if not is_out(cable.offset):
+        return cable
+    return replace(cable, sentence="no adjustment of the cable: every limit holds")
 
 
 def _sentence(offset: Measurement, gain: Measurement) -> str:
     size, u = offset.known(), offset.u or 0.0
-    if abs(size) < NOTABLE * u:
+    if not is_out(offset):
         return say(
             "the cable is within its adjustment ({size:+.0f} ± {u:.0f} % of travel)",
             size=size,

@@ -1,29 +1,35 @@
-"""How the controls stood: whether the run shows the heater used as the test needs it.
+"""How the controls stood: whether the owner would have been cold with nothing broken.
 
-All shares are of the time the engine ran. The thresholds are generous on purpose: a full test plan
-spends a third of its time on sweeps, cold-end holds and the defroster, and is no misuse.
-Common practice, no source.
+A lever left midway or cold, a mode that sends the heat elsewhere, the defroster left on, a blower
+left low: each counts where it lasted five minutes of running engine without a break
+(docs/contract.md), from the start or later, even where the rest of the run is a proper test. A test
+moves on sooner: its sweeps stand for a minute, its other holds for a few. Common practice, no
+source.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from collections.abc import Callable
+from typing import Final
 
 import numpy as np
 
+from analysis.timeline.timeline import Timeline
+from ingest.arrays import Bools, Floats
 from ingest.points import MODES
 
-if TYPE_CHECKING:
-    from analysis.timeline.timeline import Timeline
-
 HOT_END: Final = 95.0
-"""Lever position from which it counts as at the hot end, %."""
+COLD_END: Final = 5.0
+"""Lever positions from which it counts as at an end, %."""
 
-LITTLE_HOT: Final = 0.2
-"""Share of the time at the hot end below which the lever was not used as the test needs it."""
+LASTING_S: Final = 300.0
+"""So long a control must stand otherwise, s of running engine (docs/contract.md)."""
 
-MOST: Final = 0.6
-"""Share of the time that counts as most of it."""
+COLD_HOLD_S: Final = 420.0
+"""A hold at the cold end after one at the hot end is part of a test up to this long, s."""
+
+MOVED_PCT: Final = 3.0
+"""A lever moved by less than this stands where it stood, % of travel."""
 
 SHORTEST_RUN_S: Final = 120.0
 """Below this the controls of a run say nothing."""
@@ -53,61 +59,84 @@ def misuses(timeline: Timeline) -> list[str] | None:
     running = timeline.engine_on
     if running.sum() * grid.step < SHORTEST_RUN_S:
         return None
-    checks = (_lever, _mode, _defrost, _blower, _blower_before_door)
+    checks: tuple[Callable[[Timeline, Bools], str | None], ...]
+    checks = (_midway, _cold, _mode, _defrost, _blower, _blower_before_door)
     return [sentence for check in checks if (sentence := check(timeline, running))]
 
 
-def _share(condition: np.ndarray, running: np.ndarray) -> float:
-    return float(np.count_nonzero(condition & running) / np.count_nonzero(running))
+def _longest(condition: Bools, running: Bools, step: float) -> tuple[float, int]:
+    """Longest unbroken time of running engine in a state, s, and the bin at which it begins.
+
+    Times with the engine off neither count nor break it.
+    """
+    state = condition[running]
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], state, [False]))))
+    if edges.size == 0:
+        return 0.0, 0
+    begins, ends = edges[::2], edges[1::2]
+    longest = int(np.argmax(ends - begins))
+    return float(ends[longest] - begins[longest]) * step, int(
+        np.flatnonzero(running)[begins[longest]]
+    )
 
 
-def _lever(timeline: Timeline, running: np.ndarray) -> str | None:
+def _when(timeline: Timeline, place: int) -> str:
+    at = max(0.0, float(timeline.grid.time[place]))
+    return "from the start" if at < LASTING_S / 5.0 else f"from {at:.0f} s on"
+
+
+def _midway(timeline: Timeline, running: Bools) -> str | None:
     lever = timeline.grid.control("temp_lever")
-    if np.isnan(lever[running]).all():
+    between = (lever > COLD_END) & (lever < HOT_END)
+    lasted, place = 0.0, 0
+    for position in np.unique(lever[between & running]):
+        here = between & (np.abs(lever - position) <= MOVED_PCT)
+        found = _longest(here, running, timeline.grid.step)
+        lasted, place = max((lasted, place), found)
+    if lasted < LASTING_S:
         return None
-    hot = _share(lever >= HOT_END, running)
-    between = _share((lever > 5.0) & (lever < HOT_END), running)
-    if hot < LITTLE_HOT and between > MOST:
-        typical = float(np.nanmedian(lever[running]))
-        return (
-            f"the lever stood between its ends for {between:.0%} of the time "
-            f"(mostly near {typical:.0f} %) and at the hot end for {hot:.0%}"
-        )
-    cold = _share(lever <= 5.0, running)
-    if hot < LITTLE_HOT and cold > MOST:
-        return f"the lever stood at the cold end for {cold:.0%} of the time"
-    return None
+    return (
+        f"the lever stood between its ends, near {lever[place]:.0f} %, for {lasted / 60.0:.0f} min "
+        f"{_when(timeline, place)}"
+    )
 
 
-def _mode(timeline: Timeline, running: np.ndarray) -> str | None:
-    mode = timeline.grid.mode
+def _cold(timeline: Timeline, running: Bools) -> str | None:
+    lever = timeline.grid.control("temp_lever")
+    lasted, place = _longest(lever <= COLD_END, running, timeline.grid.step)
+    tested_before = bool((lever[:place] >= HOT_END).any())
+    if lasted < (COLD_HOLD_S if tested_before else LASTING_S):
+        return None
+    return f"the lever stood at the cold end for {lasted / 60.0:.0f} min {_when(timeline, place)}"
+
+
+def _mode(timeline: Timeline, running: Bools) -> str | None:
     for word in ELSEWHERE:
-        share = _share(mode == MODES.index(word), running)
-        if share > MOST:
-            return f"the mode stood at {word} for {share:.0%} of the time"
+        there = timeline.grid.mode == MODES.index(word)
+        lasted, place = _longest(there, running, timeline.grid.step)
+        if lasted >= LASTING_S:
+            return f"the mode stood at {word} for {lasted / 60.0:.0f} min {_when(timeline, place)}"
     return None
 
 
-def _defrost(timeline: Timeline, running: np.ndarray) -> str | None:
-    share = _share(timeline.grid.control("defrost") >= 50.0, running)
-    if share > MOST:
-        return f"the defroster was left on for {share:.0%} of the time"
-    return None
-
-
-def _blower(timeline: Timeline, running: np.ndarray) -> str | None:
-    blower = timeline.grid.control("blower")
-    if np.isnan(blower[running]).all():
+def _defrost(timeline: Timeline, running: Bools) -> str | None:
+    on: Floats = timeline.grid.control("defrost")
+    lasted, place = _longest(on >= 50.0, running, timeline.grid.step)
+    if lasted < LASTING_S:
         return None
-    low = _share(blower <= 1.0, running)
-    if low > 0.75:
-        step = float(np.nanmedian(blower[running]))
-        state = "off" if step == 0 else f"at step {step:.0f}"
-        return f"the blower stood {state} or lower for {low:.0%} of the time"
-    return None
+    return f"the defroster was left on for {lasted / 60.0:.0f} min {_when(timeline, place)}"
 
 
-def _blower_before_door(timeline: Timeline, running: np.ndarray) -> str | None:
+def _blower(timeline: Timeline, running: Bools) -> str | None:
+    blower = timeline.grid.control("blower")
+    lasted, place = _longest(blower <= 1.0, running, timeline.grid.step)
+    if lasted < LASTING_S:
+        return None
+    state = "off" if blower[place] == 0 else f"at step {blower[place]:.0f}"
+    return f"the blower stood {state} for {lasted / 60.0:.0f} min {_when(timeline, place)}"
+
+
+def _blower_before_door(timeline: Timeline, running: Bools) -> str | None:
     door, blower = timeline.grid.control("air_door"), timeline.grid.control("blower")
     if np.isnan(door).all():
         return None

@@ -10,8 +10,16 @@ from analysis.causes.cable import Cable, cable_state
 from analysis.causes.engine import Ranking, rank
 from analysis.causes.evidence import Evidence, Usual, evidence_of
 from analysis.causes.explain import reasons
-from analysis.causes.knowledge import knowledge
+from analysis.causes.knowledge import knowledge, layout_of
 from analysis.causes.next_check import NextCheck, propose
+from analysis.causes.next_measurement import (
+    NextMeasurement,
+    missing_for,
+    needs_of,
+    propose_measurement,
+)
+from analysis.causes.seen import Seen, could_show
+from analysis.limits import Limit
 
 if TYPE_CHECKING:
     from analysis.measured import Measured
@@ -58,16 +66,26 @@ class Diagnosis:
         The numbers behind.
     cable
         How the control cable stands; None where the lever's travel was not measured.
+    seen
+        How far this run could have shown each cause.
+    needs
+        By cause, what would raise a low power most.
+    next_measurement
+        What to log, note or hold next time; None where nothing would help.
     """
 
     causes: tuple[Cause, ...]
     next_check: NextCheck
     ranking: Ranking
     cable: Cable | None
+    seen: tuple[Seen, ...]
+    needs: Mapping[str, str | None]
+    next_measurement: NextMeasurement | None
 
 
 def diagnose(
     measured: Measured,
+    limits: Mapping[str, Limit],
     good: Sequence[Evidence] = (),
     checked: Mapping[str, bool] | None = None,
 ) -> Diagnosis:
@@ -77,6 +95,8 @@ def diagnose(
     ----------
     measured
         The run and its figures.
+    limits
+        Limits in force, by figure.
     good
         Evidence of the same family's good cars; the table's defaults stand in for none.
     checked
@@ -84,7 +104,8 @@ def diagnose(
     """
     evidence = evidence_of(measured)
     usual = Usual.of(good)
-    ranking = rank(evidence, usual, measured.run.setup.run.heater, checked)
+    layout = layout_of(measured.run.setup.run)
+    ranking = rank(evidence, usual, layout, checked)
     table = knowledge()
     cable = cable_state(measured, usual)
     causes = []
@@ -103,4 +124,14 @@ def diagnose(
             )
         )
     proposed = propose(ranking.probability, checked)
-    return Diagnosis(tuple(causes), proposed, ranking, cable)
+    seen = could_show(evidence, measured.figures, usual, limits, layout)
+    missing = missing_for(measured, evidence)
+    return Diagnosis(
+        tuple(causes),
+        proposed,
+        ranking,
+        cable,
+        seen,
+        {each.cause: needs_of(each, missing, evidence, usual) for each in seen},
+        propose_measurement(ranking.probability, missing, usual, layout),
+    )

@@ -101,7 +101,7 @@ def rank(
     return _ranking(total, layout, tuple(used))
 
 
-class _Effect(NamedTuple):
+class FigureEffect(NamedTuple):
     """The different effects that hypotheses have on one figure: most have none, or share one.
 
     Parameters
@@ -109,7 +109,7 @@ class _Effect(NamedTuple):
     move, spread
         Of each different effect, shape (e,).
     which
-        Effect of each hypothesis, shape (h,).
+        FigureEffect of each hypothesis, shape (h,).
     """
 
     move: Floats
@@ -133,24 +133,30 @@ class _Distinct(NamedTuple):
     """
 
     log_prior: Floats
-    effects: tuple[_Effect, ...]
+    effects: tuple[FigureEffect, ...]
     patterns: Floats
     pattern: NDArray[np.intp]
+
+
+def different_effects(moves: Floats, spreads: Floats) -> tuple[FigureEffect, ...]:
+    """The different effects on each figure, of moves and spreads of shape (h, figures)."""
+    effects = []
+    for move, spread in zip(moves.T, spreads.T, strict=True):
+        different, which = np.unique(move + 1j * spread, return_inverse=True)
+        effects.append(FigureEffect(different.real, different.imag, which))
+    return tuple(effects)
 
 
 @cache
 def _distinct(layout: str) -> _Distinct:
     """Of one layout of heater (computed once)."""
     space = hypotheses(layout)
-    effects = []
-    for move, spread in zip(space.moves.T, space.spread.T, strict=True):
-        different, which = np.unique(move + 1j * spread, return_inverse=True)
-        effects.append(_Effect(different.real, different.imag, which))
+    effects = different_effects(space.moves, space.spread)
     patterns, pattern = np.unique(space.signs, axis=0, return_inverse=True)
-    return _Distinct(np.log(space.prior), tuple(effects), patterns, pattern)
+    return _Distinct(np.log(space.prior), effects, patterns, pattern)
 
 
-def _log_densities(seen: list[tuple[_Effect, tuple[float, float], str]]) -> list[Floats]:
+def _log_densities(seen: list[tuple[FigureEffect, tuple[float, float], str]]) -> list[Floats]:
     """Logarithm of the density of each figure seen, for each different effect on it.
 
     All figures are worked out in one piece: there are many, with few effects each.
@@ -161,24 +167,40 @@ def _log_densities(seen: list[tuple[_Effect, tuple[float, float], str]]) -> list
     away, sd = (np.repeat([compared[of] for _, compared, _ in seen], sizes) for of in (0, 1))
     move = np.concatenate([effect.move for effect, _, _ in seen])
     spread = np.concatenate([effect.spread for effect, _, _ in seen])
-    density = _log_density(away - move, sd, spread)
+    density = log_density(away - move, sd, spread)
     return [density[end - size : end] for size, end in zip(sizes, accumulate(sizes), strict=True)]
 
 
 def _sign_likelihood(patterns: Floats, evidence: Evidence, usual: Usual, told: list[str]) -> Floats:
     """Logarithm of how likely the signs are that could be told, for each pattern of chances."""
-    signs = knowledge().signs
-    places = [place for place, name in enumerate(signs) if name in told]
-    chance = patterns[:, places]
-    # the family's own rate of a sign stands in wherever the cause has no say
-    base = np.array([signs[name].usual for name in told])
-    chance = np.where(chance == base, np.array([usual.signs[name] for name in told]), chance)
-    chance = np.minimum(np.maximum(chance, 1e-3), 1 - 1e-3)
+    chance = sign_chances(patterns, usual, told)
     seen = np.array([bool(evidence.signs[name]) for name in told], dtype=bool)
     return np.asarray(np.log(np.where(seen, chance, 1.0 - chance)).sum(axis=1))
 
 
-def _log_density(residual: Floats, sd: Floats, spread: Floats) -> Floats:
+def sign_chances(patterns: Floats, usual: Usual, told: list[str]) -> Floats:
+    """How likely each sign is seen, for each pattern of chances, shape (patterns, len(told))."""
+    signs = knowledge().signs
+    order = list(signs)
+    chance = patterns[:, [order.index(name) for name in told]]
+    # the family's own rate of a sign stands in wherever the cause has no say
+    base = np.array([signs[name].usual for name in told])
+    chance = np.where(chance == base, np.array([usual.signs[name] for name in told]), chance)
+    return np.minimum(np.maximum(chance, 1e-3), 1 - 1e-3)
+
+
+def log_density(residual: Floats, sd: Floats, spread: Floats) -> Floats:
+    """Logarithm of the density of a residual, on the scale of the knowledge table's moves.
+
+    Parameters
+    ----------
+    residual
+        How far a figure lies from where a hypothesis puts it.
+    sd
+        Standard uncertainty of the figure with its family's spread.
+    spread
+        Standard deviation of the hypothesis' effect.
+    """
     width = np.hypot(sd, spread)
     square = (residual / width) ** 2 / FREEDOM
     usual = (1.0 - OUTLIER_SHARE) * _falling(1.0 + square)

@@ -11,12 +11,20 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.causes.knowledge import FigureScale, knowledge
-from analysis.causes.signs import LATE_S, coolant_warmed, signs_seen
+from analysis.causes.signs import signs_seen
+from analysis.coolant.plateau import SURELY_C
 from analysis.signal.order_statistics import quantiles
 from analysis.uncertainty import shared_parts
+from ingest.arrays import Bools, Floats
+from ingest.setup.model import has_no_thermostat
 
 if TYPE_CHECKING:
+    from analysis.context import Context
     from analysis.measured import Measured
+    from analysis.timeline.timeline import Timeline
+
+LATE_S: Final = 900.0
+"""The coolant counts as having had its time to warm after this long, s."""
 
 SPAN_K: Final = 80.0
 """Coolant minus outside air that span figures are scaled to, K."""
@@ -64,7 +72,7 @@ def evidence_of(measured: Measured) -> Evidence:
         late = _coolant_reached(measured)
         if late is not None:
             found["coolant_reached"] = late
-    swing = _coolant_swing(measured)
+    swing = _coolant_swing(measured) if _held(measured) else None
     if swing is not None:
         found["coolant_swing"] = swing
     best = _vacuum_best(measured)
@@ -75,6 +83,24 @@ def evidence_of(measured: Measured) -> Evidence:
         found["vacuum_best"] = best
         found["vacuum_sag"] = (best[0] - low, u_low)
     return Evidence(found, signs_seen(measured), _air(measured))
+
+
+def coolant_warmed(timeline: Timeline) -> bool:
+    """Whether an engine warmed the coolant at all: one that did not run shows no thermostat."""
+    if has_no_thermostat(timeline.run.setup.run):
+        return False
+    for point in ("engine_coolant", "coolant_in"):
+        if timeline.has(point):
+            values = timeline.values(point)
+            low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
+            return high > 45.0 or high - low > 15.0
+    return False
+
+
+def _held(measured: Measured) -> bool:
+    """Whether there is a level to swing about: a plateau, or no thermostat at work."""
+    coolant = measured.context.coolant
+    return coolant.held is not None or coolant.had_to_show
 
 
 def _flow_ratio(found: Mapping[str, tuple[float, float]]) -> tuple[float, float] | None:
@@ -101,23 +127,46 @@ def _air(measured: Measured) -> float | None:
     return None
 
 
+BALANCE_K: Final = 15.0
+"""How far below its thermostat a sound engine may rest in the cold though the car is driven, K: a
+measured healthy car rested at 58 to 72 °C with a thermostat of 90 °C (tests/data/measured)."""
+
+DRIVEN_M_S: Final = 8.0
+"""Slower than this on the average a car is in a yard or a jam: no thermostat shows."""
+
+
 def _coolant_reached(measured: Measured) -> tuple[float, float] | None:
-    """Coolant temperature late in a run in which the thermostat was not seen to regulate."""
+    """Coolant temperature late in a run in which the thermostat was not seen to regulate.
+
+    A lightly loaded engine rests well below its thermostat in the cold. A level as low as that says
+    nothing where the car was not driven, and little where it was, unless a sound thermostat had to
+    show there.
+    """
     context = measured.context
     if not coolant_warmed(context):
         return None
-    time = context.grid.time
-    late = (time > LATE_S) & context.engine_on
+    late = (context.grid.time > LATE_S) & context.engine_on
     for point in ("engine_coolant", "coolant_in"):
         if context.has(point):
             values = context.values(point)[late]
             values = values[~np.isnan(values)]
             if values.size * context.grid.step >= 60.0:
+                reached = quantiles(values, 0.9)[0]
+                balance = reached < SURELY_C and not context.coolant.had_to_show
+                if balance and not _driven(context, late):
+                    return None
                 sensor = measured.run.sensors[point]
                 shared = math.sqrt(sum(source.u**2 for source in sensor.errors))
-                spread = float(np.std(values))
-                return quantiles(values, 0.9)[0], math.hypot(shared, spread)
+                doubt = BALANCE_K if balance else 0.0
+                return reached, math.hypot(shared, float(np.std(values)), doubt)
     return None
+
+
+def _driven(context: Context, late: Bools) -> bool:
+    """Whether the car was on the road; where its speed is not logged nobody knows."""
+    speed = context.values("road_speed")[late] if context.has("road_speed") else np.zeros(0)
+    speed = speed[~np.isnan(speed)]
+    return speed.size > 0 and float(speed.mean()) >= DRIVEN_M_S
 
 
 NEARLY_WARM_K: Final = 6.0
@@ -134,7 +183,7 @@ def _coolant_swing(measured: Measured) -> tuple[float, float] | None:
     """
     context = measured.context
     point = next((each for each in ("engine_coolant", "coolant_in") if context.has(each)), None)
-    if point is None:
+    if point is None or has_no_thermostat(context.run.setup.run):
         return None
     values = np.where(context.engine_on, context.values(point), np.nan)
     highest = np.fmax.reduce(values)
@@ -317,3 +366,15 @@ def usual_value(usual: Usual, name: str, air: float | None) -> tuple[float, floa
     if scale.span and air is not None and usual.plateau_degC - air > 20.0:
         factor = (usual.plateau_degC - air) / SPAN_K
     return center * factor, spread * factor
+
+
+def value_at(usual: Usual, name: str, away: Floats, air: float | None) -> Floats:
+    """Figures that lie `away` from usual (as `compare` counts it), in the figure's own unit."""
+    scale = knowledge().figures[name]
+    center = usual.center[name]
+    if scale.scale == "log":
+        return np.exp(center + away) - max(scale.offset, 1e-3)
+    here = center + away * (max(abs(center), 1e-9) if scale.scale == "relative" else 1.0)
+    if scale.span and air is not None and usual.plateau_degC - air > 20.0:
+        here = here * (usual.plateau_degC - air) / SPAN_K
+    return np.asarray(here)

@@ -1,4 +1,4 @@
-"""The knowledge table: `knowledge.toml` and `checks.toml`, validated and turned into arrays."""
+"""What is known: `knowledge.toml`, `checks.toml`, `measurements.toml`, validated, as arrays."""
 
 from __future__ import annotations
 
@@ -15,12 +15,15 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from ingest.arrays import Floats
+from ingest.setup.model import RunTable, has_no_thermostat
 
 SEVERITIES: Final = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0])
 """Severities integrated over: 1 is slight, 2 moderate, 3 severe, as the table's columns; 4 goes as
 far beyond severe as severe is beyond moderate."""
 
 NO_FAULT: Final = "healthy"
+NO_THERMOSTAT: Final = ", coolant heater"
+"""What a layout ends in where something else than an engine heats the coolant."""
 
 
 class _Row(BaseModel):
@@ -40,6 +43,10 @@ class FigureScale(_Row):
     span: bool = False
     unit: str = ""
     """Only for evidence that is not a figure of the contract."""
+    stands_for: str | None = None
+    """The figure of the same readings that it takes the place of."""
+    needs: tuple[str, ...]
+    """What a run must hold for it: rows of measurements.toml."""
 
 
 class SignRow(_Row):
@@ -67,6 +74,8 @@ class CauseRow(_Row):
     blurs: Mapping[str, float] = Field(default_factory=dict)
     signs: Mapping[str, float] = Field(default_factory=dict)
     layouts: tuple[str, ...] = ("blend-air", "water-valve", "combined")
+    of_thermostat: bool = False
+    """Whether it is a fault of the thermostat, which a coolant heater does not have."""
 
 
 class CheckRow(_Row):
@@ -82,6 +91,15 @@ class CheckRow(_Row):
     false_alarm: float = Field(gt=0, lt=1)
 
 
+class MeasurementRow(_Row):
+    """Something that can be logged, noted or held."""
+
+    what: str
+    how: str
+    point: str | None = None
+    """The measuring point it adds; None for a note or a thing to do."""
+
+
 class Knowledge(_Row):
     """The whole table."""
 
@@ -93,6 +111,7 @@ class Knowledge(_Row):
     signs: Mapping[str, SignRow]
     cause: tuple[CauseRow, ...]
     check: tuple[CheckRow, ...] = ()
+    measurement: Mapping[str, MeasurementRow] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _names_agree(self) -> Knowledge:
@@ -103,6 +122,11 @@ class Knowledge(_Row):
             )
             if unknown or row.check not in checks:
                 msg = f"{row.name}: unknown names {sorted(unknown)} or check {row.check}"
+                raise ValueError(msg)
+        for name, figure in self.figures.items():
+            unknown = set(figure.needs) - set(self.measurement)
+            if unknown:
+                msg = f"figures.{name}: needs {sorted(unknown)}, unknown to measurements.toml"
                 raise ValueError(msg)
         return self
 
@@ -121,7 +145,10 @@ def knowledge() -> Knowledge:
     here = files("analysis.causes")
     table = tomllib.loads(here.joinpath("knowledge.toml").read_text(encoding="utf-8"))
     checks = tomllib.loads(here.joinpath("checks.toml").read_text(encoding="utf-8"))
-    return Knowledge.model_validate({**table, "check": checks["check"]})
+    measurements = tomllib.loads(here.joinpath("measurements.toml").read_text(encoding="utf-8"))
+    return Knowledge.model_validate(
+        {**table, "check": checks["check"], "measurement": measurements}
+    )
 
 
 @dataclass(frozen=True)
@@ -152,14 +179,24 @@ class Hypotheses:
     signs: Floats
 
 
+def layout_of(run: RunTable) -> str:
+    """The heater's layout, and whether the car has no thermostat."""
+    return run.heater + (NO_THERMOSTAT if has_no_thermostat(run) else "")
+
+
 @cache
 def hypotheses(layout: str) -> Hypotheses:
-    """All single causes and pairs for a heater layout (computed once)."""
+    """All single causes and pairs for a heater layout, as of `layout_of` (computed once)."""
     table = knowledge()
-    rows = [row for row in table.cause if layout in row.layouts]
+    heater = layout.removesuffix(NO_THERMOSTAT)
+    rows = [
+        row
+        for row in table.cause
+        if heater in row.layouts and (heater == layout or not row.of_thermostat)
+    ]
     figures, signs = list(table.figures), list(table.signs)
     weights = np.array(table.severity_weights) / sum(table.severity_weights)
-    effects = [_effects(row, figures, table) for row in rows]
+    effects = [row_effects(row, figures, table) for row in rows]
     chances = [
         np.array([row.signs.get(sign, table.signs[sign].usual) for sign in signs]) for row in rows
     ]
@@ -206,7 +243,7 @@ def hypotheses(layout: str) -> Hypotheses:
     )
 
 
-def _effects(row: CauseRow, figures: list[str], table: Knowledge) -> tuple[Floats, Floats]:
+def row_effects(row: CauseRow, figures: list[str], table: Knowledge) -> tuple[Floats, Floats]:
     """Moves and their spreads of one cause, shape (severities, figures)."""
     moves = np.zeros((SEVERITIES.size, len(figures)))
     spread = np.zeros_like(moves)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
@@ -18,6 +18,9 @@ CONFIRMED: Final = 0.7
 
 PROBABLY_SOUND: Final = 0.6
 """With the heater at least this probably sound, the owner is asked first."""
+
+WORTH_NAMING: Final = 0.02
+"""A less probable cause is not named as what a check decides."""
 
 TIE: Final = 0.15
 """Checks within this share of the best are a tie, and the order of the trade decides."""
@@ -35,11 +38,14 @@ class NextCheck:
         Expected information, bits.
     bits_per_minute
         The same for each minute of work.
+    why
+        Why this one, in one sentence that ties it to the causes.
     """
 
     check: CheckRow
     bits: float
     bits_per_minute: float
+    why: str = ""
 
 
 def chance_found(check: CheckRow, cause: str) -> float:
@@ -67,10 +73,11 @@ def _entropy(chance: float) -> float:
 def propose(
     probability: Mapping[str, float], checked: Mapping[str, bool] | None = None
 ) -> NextCheck:
-    """The next check, those already done left out.
+    """The next check, those already done left out, and why this one.
 
-    Where a check has found the likeliest cause, the repair comes next; where nothing speaks against
-    the heater, the owner is asked before anything is taken apart.
+    Where a check has found the likeliest cause, the repair comes next; a cause that is nearly sure
+    gets its own check; where nothing speaks against the heater, the owner is asked before anything
+    is taken apart. Else the most expected information for each minute of work.
 
     Parameters
     ----------
@@ -80,20 +87,51 @@ def propose(
         The check sheet: by check, whether it found something.
     """
     sheet = checked or {}
+    table = knowledge()
     first = max(probability, key=lambda cause: probability[cause])
-    if sheet.get(knowledge().row(first).check) and probability[first] >= CONFIRMED:
-        return _rated(knowledge().check_row(AGAIN), probability)
+    likely = f"{_title(first)} ({probability[first]:.0%})"
+    own = table.check_row(table.row(first).check)
+    if sheet.get(own.name) and probability[first] >= CONFIRMED:
+        return _rated(
+            table.check_row(AGAIN),
+            probability,
+            f"the check has found it: {likely}; after the repair only a new run proves it",
+        )
     if probability.get(NO_FAULT, 0.0) >= PROBABLY_SOUND and ASK_FIRST not in sheet:
-        return _rated(knowledge().check_row(ASK_FIRST), probability)
-    rows = [row for row in knowledge().check if row.name not in sheet and row.name != AGAIN]
+        return _rated(
+            table.check_row(ASK_FIRST),
+            probability,
+            f"the likeliest is that {likely}: nothing is taken apart before the owner was asked",
+        )
+    if first != NO_FAULT and probability[first] >= CONFIRMED and own.name not in sheet:
+        return _rated(own, probability, f"it confirms or clears the likeliest cause, {likely}")
+    rows = [row for row in table.check if row.name not in sheet and row.name != AGAIN]
     if not rows:
-        return _rated(knowledge().check_row(AGAIN), probability)
-    rated = [_rated(row, probability) for row in rows]
+        return _rated(
+            table.check_row(AGAIN), probability, "every check of the sheet is done; measure again"
+        )
+    rated = [_rated(row, probability, "") for row in rows]
     best = max(each.bits_per_minute for each in rated)
     tied = [each for each in rated if each.bits_per_minute >= (1.0 - TIE) * best]
-    return min(tied, key=lambda each: each.check.order)
+    chosen = min(tied, key=lambda each: each.check.order)
+    return replace(chosen, why=_why(chosen.check, own, probability, likely))
 
 
-def _rated(row: CheckRow, probability: Mapping[str, float]) -> NextCheck:
+def _why(chosen: CheckRow, own: CheckRow, probability: Mapping[str, float], likely: str) -> str:
+    """What the chosen check decides, and why it goes before the likeliest cause's own."""
+    about = [name for name in sorted(probability, key=lambda each: -probability[each])
+             if name in chosen.found and probability[name] >= WORTH_NAMING]  # fmt: skip
+    named = " or ".join(f"{_title(name)} ({probability[name]:.0%})" for name in about[:2])
+    if chosen.name == own.name:
+        return f"no other check tells more in its {chosen.minutes:g} min about {likely}"
+    settles = f"in {chosen.minutes:g} min it settles {named or 'what is left'}"
+    return f"the likeliest is {likely}, whose own check takes {own.minutes:g} min; {settles} first"
+
+
+def _title(cause: str) -> str:
+    return knowledge().row(cause).title
+
+
+def _rated(row: CheckRow, probability: Mapping[str, float], why: str) -> NextCheck:
     bits = expected_bits(row, probability)
-    return NextCheck(row, bits, bits / row.minutes)
+    return NextCheck(row, bits, bits / row.minutes, why)

@@ -12,7 +12,6 @@ from analysis.causes.control_use import misuses
 from analysis.causes.doubt import doubted, left_out
 from analysis.lever.study import LEVER_WORKS_BACKWARDS
 from analysis.quality.view import middle
-from analysis.timeline.timeline import Timeline
 from analysis.vacuum.findings import DOOR_GOES_WRONG_WAY, VACUUM_SAGS
 
 if TYPE_CHECKING:
@@ -34,9 +33,6 @@ STARVED_SHARE: Final = 0.85
 
 UNUSABLE_SHARE: Final = 0.5
 """An outlet without valid readings for more than this share of the run is unusable."""
-
-LATE_S: Final = 900.0
-"""The coolant counts as having had its time to warm after this long, s."""
 
 
 def signs_seen(measured: Measured) -> Mapping[str, bool | None]:
@@ -107,24 +103,13 @@ def _impossible(measured: Measured) -> bool:
 
 
 def _no_opening(measured: Measured) -> bool | None:
+    """Whether the opening is missing where it had to show; a heat balance tells nothing of it."""
     opening = measured.figures.get("thermostat_opening")
-    if opening is None or not measured.context.has_any("engine_coolant", "coolant_in"):
+    if opening is None or measured.context.coolant.point is None:
         return None
     if opening.value is not None:
         return False
-    time = measured.context.grid.time
-    long_enough = bool(time.size and time[-1] > LATE_S)
-    return (long_enough and coolant_warmed(measured.context)) or None
-
-
-def coolant_warmed(timeline: Timeline) -> bool:
-    """Whether an engine warmed the coolant at all: one that did not run shows no thermostat."""
-    for point in ("engine_coolant", "coolant_in"):
-        if timeline.has(point):
-            values = timeline.values(point)
-            low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
-            return high > 45.0 or high - low > 15.0
-    return False
+    return measured.context.coolant.had_to_show or None
 
 
 def _vacuum_sags(measured: Measured) -> bool | None:

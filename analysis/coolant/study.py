@@ -14,16 +14,24 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import polars as pl
 
 from analysis.coolant.course import TOUCHED_PCT, Course, course_of, heater_as_before
 from analysis.coolant.opening import Break, fit_break
-from analysis.signal.blocks import block_means
+from analysis.coolant.plateau import (
+    CLIMBS_ON_K,
+    COOLEST_C,
+    MIN_AFTER_PEAK_S,
+    SETTLED_S,
+    SURELY_C,
+    NoOpening,
+    find_held,
+    seconds_seen,
+)
 from analysis.timeline.timeline import Timeline
 from ingest.arrays import Floats
 from ingest.saying import say
-
-CLIMBS_ON_K: Final = 3.0
-"""Where the coolant later climbs this far above a bend, the bend was not the thermostat's."""
+from ingest.setup.model import has_no_thermostat
 
 LOOK_AHEAD_S: Final = 40.0
 STALLED_SHARE: Final = 0.25
@@ -31,7 +39,6 @@ STALLED_SHARE: Final = 0.25
 
 MIN_WARMING_K: Final = 5.0
 MIN_AFTER_S: Final = 150.0
-MIN_AFTER_PEAK_S: Final = 60.0
 OVERSHOOT_K: Final = 1.5
 
 KEPT_LOAD: Final = 0.8
@@ -43,34 +50,15 @@ STILL_WARMING: Final = 0.2
 """Warming rate that the curve before the bend leads to at the peak, as a share of its mean there:
 an engine coming to its heat balance has lost it all, one held back by its thermostat has not."""
 
-COOLEST_C: Final = 68.0
-"""The coolest thermostats in use open at 160 °F, 71 °C, less a tolerance of 3 K (common practice,
-no source). Below this a bend needs better evidence."""
 
-SURELY_C: Final = 74.0
-"""Warmer than this no heater turned down makes a heat balance look like a thermostat."""
+FIRST_HELD_S: Final = 900.0
+"""A level that is warm enough and kept for this long was held; a later climb is another matter."""
 
 SEEN_AFTER_S: Final = 60.0
 
 MIN_AFTER_COOL_S: Final = 300.0
 ILL_FIT: Final = 1.5
 """... so much more of the log, and a model of a bend that describes it."""
-
-HELD: Final = ((6.0, 600.0), (4.5, 400.0), (3.0, 240.0))
-"""Bands, K, and how long, s, a warm engine's coolant must stay within one though its load varies
-to be called held by the thermostat, where its opening was not seen."""
-
-VARIED_LOAD: Final = 0.10
-LUKEWARM_C: Final = 45.0
-COLD_RISE_K: Final = 15.0
-"""A coolant below the first that gained less than the second was not warmed by an engine."""
-
-SETTLED_S: Final = 300.0
-SETTLED_K: Final = 4.0
-SETTLED_TREND_K: Final = 1.5
-
-MAX_SETTLING_S: Final = 240.0
-"""A thermostat that has opened settles within this; slower changes belong to the plateau."""
 
 
 @dataclass(frozen=True)
@@ -97,6 +85,8 @@ class CoolantStudy:
         What a reader of the plateau must know, or None.
     otherwise
         Mean coolant temperature since it was held, whatever the heater was set to, °C.
+    had_to_show
+        Whether an opening is missing where a sound thermostat would have shown it.
     """
 
     point: str | None
@@ -109,6 +99,7 @@ class CoolantStudy:
     why_not_held: str | None = None
     remark: str | None = None
     otherwise: float | None = None
+    had_to_show: bool = False
 
 
 def study_coolant(timeline: Timeline) -> CoolantStudy:
@@ -118,6 +109,9 @@ def study_coolant(timeline: Timeline) -> CoolantStudy:
     if point is None:
         why = "no coolant temperature was logged"
         return CoolantStudy(None, 1.0, nothing, nothing, None, why, None, why)
+    if has_no_thermostat(timeline.run.setup.run):
+        why = "a coolant heater warms the coolant, so that there is no thermostat"
+        return CoolantStudy(point, 1.0, nothing, nothing, None, why, None, why)
     course = course_of(timeline, point)
     if course is None:
         why = f"{point} has too few readings with the engine running"
@@ -125,13 +119,13 @@ def study_coolant(timeline: Timeline) -> CoolantStudy:
             why += " and coolant flowing through the heater"
         return CoolantStudy(point, 1.0, nothing, nothing, None, why, None, why)
     alike = heater_as_before(course)
-    opening, why_no_opening = _best_opening(course, alike)
+    opening, missing = _best_opening(course, alike)
     # what the heater's setting did is no doing of the thermostat, where enough is left without it
     last = course if alike is None or not _enough_left(alike, opening) else alike
-    held, why_not_held, remark = _held(last, opening, why_no_opening)
+    held, why_not_held, remark = find_held(last, opening, missing)
     if held is None and last is not course:
         last = course
-        held, why_not_held, remark = _held(last, opening, why_no_opening)
+        held, why_not_held, remark = find_held(last, opening, missing)
     otherwise = None if held is None else float(np.nanmean(course.value[held[0] :]))
     return CoolantStudy(
         point,
@@ -139,15 +133,16 @@ def study_coolant(timeline: Timeline) -> CoolantStudy:
         last.time,
         last.value,
         opening,
-        why_no_opening,
+        None if missing is None else missing.why,
         held,
         why_not_held,
         remark,
         otherwise,
+        missing is not None and missing.had_to_show,
     )
 
 
-def _best_opening(course: Course, alike: Course | None) -> tuple[Break | None, str | None]:
+def _best_opening(course: Course, alike: Course | None) -> tuple[Break | None, NoOpening | None]:
     """Look for the opening with the heater set as it was, and only then in everything."""
     again, why_not_again = (None, None) if alike is None else _opening(alike)
     if alike is not None and again is not None and _seen(alike, again.peak, SEEN_AFTER_S):
@@ -173,18 +168,23 @@ def _enough_left(course: Course, opening: Break | None) -> bool:
     start = 0 if opening is None else opening.peak
     if opening is not None and start >= course.value.size:
         return False
-    return _seconds_seen(course, start) >= (MIN_AFTER_S if opening is not None else SETTLED_S)
+    return seconds_seen(course, start) >= (MIN_AFTER_S if opening is not None else SETTLED_S)
 
 
-def _opening(course: Course) -> tuple[Break | None, str | None]:
+def _opening(course: Course) -> tuple[Break | None, NoOpening | None]:
     """Find the bend of the opening thermostat, or the reason why there is none to be seen."""
     smooth = course.smooth
     peak = _end_of_warming(course)
+    first = _end_of_warming(course, FIRST_HELD_S)
+    if first is not None and smooth[first] >= SURELY_C:
+        # held for long at a thermostat's temperature: what the log climbs to later is no warming
+        later = math.inf if peak is None else float(smooth[peak] - smooth[first])
+        peak = first if later > CLIMBS_ON_K else peak
     if peak is None:
-        return None, "the coolant was still warming up when the log ended"
+        return None, NoOpening("the coolant was still warming up when the log ended")
     warmed = float(smooth[peak] - smooth[: peak + 1].min())
     if warmed < MIN_WARMING_K:
-        return None, "the engine was warm already when the log began"
+        return None, NoOpening("the engine was warm already when the log began")
     level = float(smooth[peak])
     after_s = float(course.time[-1] - course.time[peak])
     overshot = _overshot(course, peak)
@@ -192,7 +192,7 @@ def _opening(course: Course) -> tuple[Break | None, str | None]:
     if level < COOLEST_C:
         needed = MIN_AFTER_COOL_S
     if after_s < needed and level < COOLEST_C:
-        return None, (
+        return None, NoOpening(
             say(
                 "the coolant stopped warming at {level:.0f degC}, below any thermostat in use, "
                 "{after:.0f s} before the log ended: a heat balance, no thermostat that opened",
@@ -201,15 +201,17 @@ def _opening(course: Course) -> tuple[Break | None, str | None]:
             )
         )
     if after_s < needed:
-        return None, (
+        return None, NoOpening(
             f"the log ended {after_s:.0f} s after the coolant stopped warming, too soon to tell an "
             "open thermostat from a heat balance"
         )
     found = fit_break(course.time, course.value, smooth, peak, course.noise, course.load)
     if found is None:
-        return None, "too little of the warming was logged before the coolant stopped climbing"
+        return None, NoOpening(
+            "too little of the warming was logged before the coolant stopped climbing"
+        )
     if not _load_kept(course, found):
-        return None, (
+        return None, NoOpening(
             say(
                 "the coolant stopped climbing at {level:.0f degC} as the engine's load fell, and "
                 "was not tested with more load after that: this is a heat balance, "
@@ -217,8 +219,8 @@ def _opening(course: Course) -> tuple[Break | None, str | None]:
                 level=level,
             )
         )
-    if level < COOLEST_C and (_touched(course, found.start, peak, 60.0) or found.misfit > ILL_FIT):
-        return None, (
+    if level < SURELY_C and (_touched(course, found.start, peak, 60.0) or found.misfit > ILL_FIT):
+        return None, NoOpening(
             say(
                 "the coolant stopped climbing at {level:.0f degC} as the heater's setting or the "
                 "load changed: this is a heat balance, not the thermostat",
@@ -227,12 +229,13 @@ def _opening(course: Course) -> tuple[Break | None, str | None]:
         )
     surely = overshot and level >= COOLEST_C
     if not surely and _rate_left(course, peak) < STILL_WARMING:
-        return None, (
+        return None, NoOpening(
             say(
                 "the coolant drew near {level:.0f degC} ever more slowly, without the bend that an "
                 "opening thermostat makes: the thermostat never closed, or never opened",
                 level=level,
-            )
+            ),
+            had_to_show=True,
         )
     return found, None
 
@@ -250,10 +253,19 @@ def _touched(course: Course, start: int, stop: int, more_s: float) -> bool:
     return float(np.ptp(part)) >= TOUCHED_PCT
 
 
-def _end_of_warming(course: Course) -> int | None:
-    """Index of the peak or knee that ends the warming for good, or None where it goes on."""
+def _end_of_warming(course: Course, within_s: float = math.inf) -> int | None:
+    """Index of the peak or knee that ends the warming, or None where it goes on.
+
+    Parameters
+    ----------
+    course
+        The coolant's course.
+    within_s
+        How long after it the coolant must not climb on; all the rest of the log by default.
+    """
     smooth = course.smooth
-    later = np.maximum.accumulate(smooth[::-1])[::-1]
+    ahead = min(smooth.size, course.bins(min(within_s, float(np.ptp(course.time)) + course.step)))
+    later = pl.Series(smooth[::-1]).rolling_max(ahead, min_samples=1).to_numpy()[::-1]
     so_far = np.maximum.accumulate(smooth)
     near = int(np.argmax(later - so_far <= CLIMBS_ON_K))
     below = np.flatnonzero(smooth[: near + 1] <= smooth[near] - MIN_WARMING_K)
@@ -297,94 +309,3 @@ def _rate_left(course: Course, peak: int) -> float:
     away = depth - middle
     slope = float(away @ rates) / float(away @ away)
     return (mean - slope * middle) / mean
-
-
-def _held(
-    course: Course, opening: Break | None, why_no_opening: str | None
-) -> tuple[tuple[int, int] | None, str | None, str | None]:
-    """Find where the coolant was held: bins from and to, why not, and a remark."""
-    end = course.value.size
-    if opening is not None:
-        start = opening.peak + _settling(course, opening.peak, MAX_SETTLING_S)
-        if _seconds_seen(course, start) < MIN_AFTER_PEAK_S:
-            # what was seen of the plateau came soon after the peak; the rest was not comparable
-            start = opening.peak
-        return (start, end), None, None
-    remark = f"no opening was seen: {why_no_opening}"
-    for band, least_s in HELD:
-        start = _flat_from(course, band)
-        long_enough = _seconds_seen(course, start) >= least_s
-        if long_enough and course.smooth[start:].mean() >= COOLEST_C and _varied(course, start):
-            return (start + _settling(course, start, MAX_SETTLING_S), end), None, remark
-    start = _flat_from(course, SETTLED_K)
-    why_not = _unsettled(course, start, why_no_opening)
-    if why_not is not None:
-        return None, why_not, None
-    return (
-        (start + _settling(course, start, math.inf), end),
-        None,
-        f"{remark}; it may be the engine's heat balance",
-    )
-
-
-def _unsettled(course: Course, start: int, why_no_opening: str | None) -> str | None:
-    """Why a level at the end of the log is no plateau, or None where it is one."""
-    level = float(course.smooth[start:].mean())
-    if level < LUKEWARM_C and level - float(course.smooth.min()) < COLD_RISE_K:
-        return say(
-            "the coolant never warmed (it stayed near {level:.0f degC}): the engine did not run, "
-            "or the sensor is not on its hose",
-            level=level,
-        )
-    if _seconds_seen(course, start) < SETTLED_S:
-        return say("the coolant never settled: {why}", why=why_no_opening or "no reason given")
-    if course.idle is not None and float(course.idle[start:].mean()) > 0.5:
-        return say(
-            "the coolant stayed near {level:.0f degC} while the car mostly idled: that is the heat "
-            "balance of an idling engine, not the thermostat",
-            level=level,
-        )
-    rate = float(np.polyfit(course.time[start:], course.smooth[start:], 1)[0])
-    if abs(rate) * SETTLED_S > SETTLED_TREND_K:
-        return say(
-            "the coolant was still changing by {rate:+.1f K/min} when the log ended: {why}",
-            rate=rate * 60.0,
-            why=why_no_opening or "no reason given",
-        )
-    return None
-
-
-def _seconds_seen(course: Course, start: int) -> float:
-    return float((~np.isnan(course.value[start:])).sum()) * course.step
-
-
-def _varied(course: Course, start: int) -> bool:
-    """Whether the engine's load changed from `start` on."""
-    if course.load is None:
-        return False
-    load = course.load[start:]
-    return float(load.std()) >= VARIED_LOAD * float(load.mean())
-
-
-def _settling(course: Course, start: int, most_s: float) -> int:
-    """Bins to leave out from `start` on, by the marginal standard error rule on blocks.
-
-    K. P. White, Simulation 69, 1997, 323-334 (from memory). At most half of what there is.
-    """
-    blocks = block_means(course.smooth[start:], course.bins(20.0))
-    if blocks.size < 6:
-        return 0
-    back = blocks[::-1] - blocks.mean()
-    number = np.arange(1, back.size + 1)
-    variance = np.cumsum(back**2) / number - (np.cumsum(back) / number) ** 2
-    error = (np.maximum(variance, 0.0) + course.noise**2) / number
-    least = max(back.size // 2, back.size - int(min(most_s / 20.0, back.size)))
-    kept = least + int(np.argmin(error[least - 1 :]))
-    return int(blocks.size - kept) * course.bins(20.0)
-
-
-def _flat_from(course: Course, band: float) -> int:
-    """First index from which on the smoothed coolant stays within a band of the given width."""
-    back = course.smooth[::-1]
-    spread = np.maximum.accumulate(back) - np.minimum.accumulate(back)
-    return int(course.smooth.size - np.searchsorted(spread, band, side="right"))

@@ -78,6 +78,9 @@ class Figure:
         Takes the context, returns a `Measurement`; never raises for missing data.
     bad
         The side on which it is bad to differ from one's family; None where neither is.
+    heat
+        The side on which a fault takes heat from the occupants (at the outlet, at the floor, over
+        the lever's travel, in time or steadiness); None where it does not.
     better
         Which way a repair should move it; None where neither way is better by itself.
     repeat
@@ -103,6 +106,7 @@ class Figure:
     label: str
     measure: Measure
     bad: Side | None = None
+    heat: Literal["low", "high"] | None = None
     better: Literal["higher", "lower"] | None = None
     repeat: str | None = None
     log: bool = False
@@ -122,6 +126,7 @@ def figure(
     order: int,
     label: str,
     bad: Side | None = None,
+    heat: Literal["low", "high"] | None = None,
     better: Literal["higher", "lower"] | None = None,
     repeat: str | None = None,
     log: bool = False,
@@ -140,6 +145,7 @@ def figure(
             label,
             measure,
             bad=bad,
+            heat=heat,
             better=better,
             repeat=repeat,
             log=log,

@@ -29,6 +29,16 @@ def cold_end_rise(ctx: Context) -> Measurement:
     """Settled outlet less inlet air with the lever at the cold end, engine warm, blower running.
 
     A hold too short to settle is extrapolated along its approach, with the uncertainty of that.
+
+    Source
+    ------
+    The contract's definition.
+
+    Uncertainty
+    -----------
+    Scatter in the window as bins that are correlated, drift in it, what other windows say, and
+    the sensors' errors by source: what two sensors share cancels in their difference (JCGM
+    100:2008, 5.2).
     """
     inlet, why = inlet_for(ctx, ctx.cold)
     if inlet is None:

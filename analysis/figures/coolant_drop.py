@@ -25,5 +25,16 @@ if TYPE_CHECKING:
     ),
 )
 def coolant_drop(ctx: Context) -> Measurement:
-    """Steady coolant_in less coolant_out at the hot end; negative where the hoses are reversed."""
+    """Steady coolant_in less coolant_out at the hot end; negative where the hoses are reversed.
+
+    Source
+    ------
+    The contract's definition.
+
+    Uncertainty
+    -----------
+    Scatter in the window as bins that are correlated, drift in it, what other windows say, and
+    the sensors' errors by source: what two sensors share cancels in their difference (JCGM
+    100:2008, 5.2).
+    """
     return level_of(ctx, ctx.hot, {"coolant_in": 1.0, "coolant_out": -1.0})

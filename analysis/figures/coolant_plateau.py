@@ -43,7 +43,18 @@ LONG_S: Final = 240.0
     ),
 )
 def coolant_plateau(ctx: Context) -> Measurement:
-    """Mean coolant temperature while the thermostat, or the heat balance, held it."""
+    """Mean coolant temperature while the thermostat, or the heat balance, held it.
+
+    Source
+    ------
+    The contract's definition.
+
+    Uncertainty
+    -----------
+    Two-minute means, since drift with load and speed does not average out; what may be left of
+    the overshoot and what the heater's own setting does (rectangular, JCGM 100:2008, 4.3.7);
+    the sensor's errors.
+    """
     study = ctx.coolant
     if study.point is None or study.held is None:
         return Measurement.missing(UNIT, study.why_not_held or "the coolant never settled")

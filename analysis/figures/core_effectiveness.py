@@ -26,6 +26,7 @@ MIN_SPAN_K: Final = 10.0
     order=120,
     label="Core effectiveness",
     bad="both",
+    heat="low",
     better="higher",
     owner=OwnerWords(
         "The heater hands on {value} of the warmth that the engine offers it", "share", rank=120
@@ -36,6 +37,16 @@ def core_effectiveness(ctx: Context) -> Measurement:
 
     Linearized about the window's means (JCGM 100:2008, 5.1.3): what outlet, inlet air and
     coolant share, in numerator and denominator, is counted once and with its sign.
+
+    Source
+    ------
+    Effectiveness of a heat exchanger with the air as the smaller capacity rate (W. M. Kays and
+    A. L. London, Compact Heat Exchangers; from memory).
+
+    Uncertainty
+    -----------
+    Linearized about the window's means (JCGM 100:2008, 5.1.3), parts by source with their
+    signs.
     """
     inlet, why = inlet_for(ctx, ctx.hot)
     if inlet is None:

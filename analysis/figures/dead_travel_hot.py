@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     order=65,
     label="Dead travel, hot end",
     bad="high",
+    heat="high",
     better="lower",
     repeat="lever sweeps in smaller steps",
     owner=OwnerWords(
@@ -24,5 +25,16 @@ if TYPE_CHECKING:
     ),
 )
 def dead_travel_hot(ctx: Context) -> Measurement:
-    """100 % less the lever position at which the settled curve has covered 97.5 % of its span."""
+    """100 % less the lever position at which the settled curve has covered 97.5 % of its span.
+
+    Source
+    ------
+    The contract's definition, read off a model of backlash, curve, lags and clock fitted to all
+    that the lever did.
+
+    Uncertainty
+    -----------
+    That of the fit with its correlated residual, lags and the clock of the events among its
+    unknowns; wider where an end was not seen to be flat or the steps were coarse.
+    """
     return ctx.lever_study.hot

@@ -22,5 +22,16 @@ if TYPE_CHECKING:
     owner=OwnerWords("{value} of the temperature lever's travel has an effect", "%", rank=80),
 )
 def effective_travel(ctx: Context) -> Measurement:
-    """Lever positions at 97.5 % less 2.5 % of the span of the settled curve, found by a fit."""
+    """Lever positions at 97.5 % less 2.5 % of the span of the settled curve, found by a fit.
+
+    Source
+    ------
+    The contract's definition, read off a model of backlash, curve, lags and clock fitted to all
+    that the lever did.
+
+    Uncertainty
+    -----------
+    That of the fit with its correlated residual, lags and the clock of the events among its
+    unknowns; wider where an end was not seen to be flat or the steps were coarse.
+    """
     return ctx.lever_study.effective

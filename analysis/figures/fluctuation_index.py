@@ -23,6 +23,7 @@ makes in either direction (simulated cars, no source)."""
     order=30,
     label="Outlet fluctuation",
     bad="high",
+    heat="high",
     better="lower",
     owner=OwnerWords("The warm air comes and goes by {value}", "%", rank=110),
 )
@@ -32,6 +33,15 @@ def fluctuation_index(ctx: Context) -> Measurement:
     The sensor's noise is taken out in quadrature, and its lag where it is known. Near zero the
     interval is that of the variance, turned into one of its root: it then reaches down to zero.
     No heater is equally restless all the time, so that the choice of the window counts too.
+
+    Source
+    ------
+    The contract's definition; the band by a discrete cosine transform, Parseval's theorem.
+
+    Uncertainty
+    -----------
+    Of a variance with the few periods a window holds, of the noise taken out, of the rise, and
+    of which window it was.
     """
     rise = ctx.figure("steady_outlet_rise")
     if rise.value is None:

@@ -15,7 +15,17 @@ if TYPE_CHECKING:
 # It tells causes apart; no period is good or bad.
 @figure("fluctuation_period", "s", order=40, label="Period of the fluctuation")
 def fluctuation_period(ctx: Context) -> Measurement:
-    """Period of the strongest fluctuation of the outlet, where it stands above the noise."""
+    """Period of the strongest fluctuation of the outlet, where it stands above the noise.
+
+    Source
+    ------
+    The strongest peak of a tapered periodogram over a power-law background, told from chance as
+    exponentially distributed ordinates.
+
+    Uncertainty
+    -----------
+    Scatter of the rate of phase between parts of the window.
+    """
     sampled = ctx.hot_samples
     if isinstance(sampled, str):
         return Measurement.missing("s", sampled)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     order=150,
     label="Outlet above footwell",
     bad="high",
+    heat="high",
     better="lower",
     span_u=0.4,
     owner=OwnerWords(
@@ -29,5 +30,14 @@ def footwell_deficit(ctx: Context) -> Measurement:
 
     The footwell goes on warming with the cabin: that drift is in the uncertainty, and windows at
     other times are not held against it.
+
+    Source
+    ------
+    The contract's definition.
+
+    Uncertainty
+    -----------
+    Scatter and drift in the window and the sensors' errors by source; other windows are not
+    compared.
     """
     return level_of(ctx, ctx.hot, {"outlet": 1.0, "footwell": -1.0}, compare=False)

@@ -22,5 +22,15 @@ if TYPE_CHECKING:
     owner=OwnerWords("The temperature lever has {value} of play", "%", rank=90),
 )
 def lever_hysteresis(ctx: Context) -> Measurement:
-    """Lever difference at the same settled temperature, opening against closing; lag taken out."""
+    """Lever difference at the same settled temperature, opening against closing; lag taken out.
+
+    Source
+    ------
+    The contract's definition: mechanical backlash, one unknown of the model fitted to all that
+    the lever did.
+
+    Uncertainty
+    -----------
+    That of the fit, and what the lags leave between the sweeps that may pass for backlash.
+    """
     return ctx.lever_study.hysteresis

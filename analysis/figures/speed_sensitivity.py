@@ -34,6 +34,7 @@ COARSE_K: Final = 0.5
     order=140,
     label="Footwell rise with road speed",
     bad="low",
+    heat="low",
     better="higher",
     span_u=0.4,
     owner=OwnerWords(
@@ -41,7 +42,18 @@ COARSE_K: Final = 0.5
     ),
 )
 def speed_sensitivity(ctx: Context) -> Measurement:
-    """Slope of the footwell's (else the outlet's) rise against road speed at the hot end."""
+    """Slope of the footwell's (else the outlet's) rise against road speed at the hot end.
+
+    Source
+    ------
+    The contract's definition: least squares with everything slower than driving (a line and
+    cosines in time) beside the speed.
+
+    Uncertainty
+    -----------
+    That of the slope with a correlated residual and over the lags tried, and the speed sensor's
+    scale.
+    """
     if not ctx.has("road_speed"):
         return Measurement.missing(UNIT, "the road speed was not logged")
     point = next((each for each in ("footwell", "outlet") if ctx.has(each)), None)

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     order=10,
     label="Steady outlet rise",
     bad="low",
+    heat="low",
     better="higher",
     span_u=0.12,
     window="steady at the hot end",
@@ -35,6 +36,17 @@ def steady_outlet_rise(ctx: Context) -> Measurement:
     """Mean of outlet less ambient with the lever at the hot end and the outlet steady.
 
     Without `ambient`, `inlet_air` stands in for it, except where cabin air recirculates.
+
+    Source
+    ------
+    The contract's definition; the trade's own complaint, in numbers (common practice, no
+    source).
+
+    Uncertainty
+    -----------
+    Scatter in the window as bins that are correlated, drift in it, what other windows say, and
+    the sensors' errors by source: what two sensors share cancels in their difference (JCGM
+    100:2008, 5.2).
     """
     window, reference = ctx.hot.chosen, ctx.rise_reference
     if window is None:

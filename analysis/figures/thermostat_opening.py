@@ -33,7 +33,18 @@ UNIT: Final = "°C"
     ),
 )
 def thermostat_opening(ctx: Context) -> Measurement:
-    """Coolant temperature at the bend that the opening thermostat makes in the warming curve."""
+    """Coolant temperature at the bend that the opening thermostat makes in the warming curve.
+
+    Source
+    ------
+    The contract's definition; the break fitted at every place and for three laws of opening,
+    averaged by how well they fit (J. A. Hoeting et al., Statist. Sci. 14, 1999, 382; from
+    memory).
+
+    Uncertainty
+    -----------
+    Spread of the break over places and laws, rounding (rectangular), and the sensor's errors.
+    """
     study = ctx.coolant
     found = study.opening
     if study.point is None or found is None:

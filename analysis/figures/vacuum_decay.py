@@ -26,5 +26,16 @@ if TYPE_CHECKING:
     ),
 )
 def vacuum_decay(ctx: Context) -> Measurement:
-    """Initial rate of loss with the source shut off, from a fit of the leak-down."""
+    """Initial rate of loss with the source shut off, from a fit of the leak-down.
+
+    Source
+    ------
+    The contract's definition; a leak driven by what is left decays as an exponential to a
+    floor.
+
+    Uncertainty
+    -----------
+    That of the fitted initial rate with the gauge's scale; the mean of the leak-downs that
+    agree with the first, weighted.
+    """
     return decay(ctx.vacuum)

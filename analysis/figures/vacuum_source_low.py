@@ -22,5 +22,16 @@ if TYPE_CHECKING:
     owner=OwnerWords("The suction that moves the heater's doors falls to {value}", "kPa", rank=170),
 )
 def vacuum_source_low(ctx: Context) -> Measurement:
-    """5th percentile of the source vacuum, engine running."""
+    """5th percentile of the source vacuum, engine running.
+
+    Source
+    ------
+    The contract's definition: an order statistic, so that a moment's dip does not count.
+
+    Uncertainty
+    -----------
+    Half of what taking the gauge's noise out changes, rounding (rectangular), a percentile that
+    may be one beside it, and the gauge's errors. It is this run's: how well a run stands for
+    the car is for the family's spread to say.
+    """
     return low_level(ctx)

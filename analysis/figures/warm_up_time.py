@@ -50,6 +50,7 @@ LAG_U: Final = 0.1
     order=20,
     label="Warm-up time",
     bad="high",
+    heat="high",
     better="lower",
     repeat="cold starts",
     log=True,
@@ -65,7 +66,18 @@ LAG_U: Final = 0.1
     ),
 )
 def warm_up_time(ctx: Context) -> Measurement:
-    """From engine start until the rise reaches 90 % of its steady value and stays for 30 s."""
+    """From engine start until the rise reaches 90 % of its steady value and stays for 30 s.
+
+    Source
+    ------
+    The contract's definition. The sensor's lag is taken out of value and slope of a local
+    quadratic fit (A. Savitzky and M. J. E. Golay, Anal. Chem. 36, 1964, 1627).
+
+    Uncertainty
+    -----------
+    Of the engine start (seen in its speed, noted or taken as the first sample), of the crossing
+    by the rise's scatter over its slope, and of the steady rise it is compared with.
+    """
     steady = ctx.figure("steady_outlet_rise")
     if steady.value is None:
         return _missing(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analysis.causes.stored import cause_probabilities
 from analysis.limits import Limits, default_limits
-from analysis.stored_causes import cause_probabilities
 from analysis.tune.change import Changed, changes
 from analysis.tune.labels import match, parse_labels
 from analysis.tune.tuning import Options, Tuning, tune

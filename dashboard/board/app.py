@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from dash import Dash, Input, Output, State, dcc, html
 from flask import Response, request
 
+from dashboard.board.asked import refuse_malformed
 from dashboard.board.compression import pack_answers
 from dashboard.board.door import MAX_BYTES
 from dashboard.board.login import Password, require_password
@@ -145,6 +146,7 @@ def create_app(
     protect(server, content_policy(app.csp_hashes()), hosts, secure=secure)
     if password is not None:
         require_password(server, password, secure=secure)
+    refuse_malformed(app)
     _register_export(server, board)
     _say_what_is_missing(server, {page.path for page in pages})
     pack_answers(server)

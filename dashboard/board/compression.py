@@ -1,61 +1,84 @@
-"""Answers packed with gzip; scripts and styles once, for all visitors."""
+"""Answers packed with gzip, by Flask-Compress; scripts and styles once, for all visitors."""
 
 from __future__ import annotations
 
-import gzip
-import hashlib
-from typing import Final
+import threading
+from collections import OrderedDict
+from typing import TYPE_CHECKING, Final
 
-from flask import Flask, Response, request
+from flask import request
+from flask_compress import Compress
 
 from dashboard.board.security import STATIC
-from dashboard.web.service import Recent
+
+if TYPE_CHECKING:
+    from flask import Flask, Request, Response
 
 SHORTEST: Final = 1024
 """Bytes; shorter answers are sent as they are."""
 
-PACKABLE: Final = ("text/", "application/json", "application/javascript", "image/svg")
-
-STATIC_LEVEL: Final = 9
-FRESH_LEVEL: Final = 4
+PACKABLE: Final = (
+    *("text/html", "text/css", "text/plain", "text/csv", "text/javascript"),
+    *("application/json", "application/javascript", "image/svg+xml"),
+)
 
 KEPT: Final = 128
 """Packed scripts and styles that are kept in memory."""
 
+FRESH: Final = ""
+"""Key of every answer that is made anew each time."""
+
+
+class Packed:
+    """The last scripts and styles packed; fresh answers pass by.
+
+    A visitor may ask for one script by any number of addresses, so that not all can be kept.
+    """
+
+    def __init__(self) -> None:
+        self._held: OrderedDict[str, bytes] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def get(self, key: str) -> bytes | None:
+        """What is kept under a key."""
+        with self._lock:
+            return self._held.get(key)
+
+    def set(self, key: str, value: bytes) -> None:
+        """Keep something, unless it was made for one visitor."""
+        if key.endswith(f";{FRESH}"):
+            return
+        with self._lock:
+            self._held[key] = value
+            self._held.move_to_end(key)
+            while len(self._held) > KEPT:
+                self._held.popitem(last=False)
+
 
 def pack_answers(server: Flask) -> None:
     """Pack every answer a browser says it can unpack."""
-    packed: Recent[bytes] = Recent(KEPT)
+    server.config.update(
+        COMPRESS_ALGORITHM=["gzip"],
+        COMPRESS_STREAMS=False,
+        COMPRESS_MIMETYPES=list(PACKABLE),
+        COMPRESS_MIN_SIZE=SHORTEST,
+        COMPRESS_CACHE_BACKEND=Packed,
+        COMPRESS_CACHE_KEY=_key,
+    )
+    Compress(server)
 
     @server.after_request
-    def pack(response: Response) -> Response:
-        if not _packable(response):
-            return response
-        response.direct_passthrough = False
-        # a file that was to be sent is read here, so it is closed here
-        source = response.response
-        data = response.get_data()
-        if (close := getattr(source, "close", None)) is not None:
-            close()
-        if len(data) < SHORTEST:
-            return response
-        if request.path.startswith(STATIC):
-            key = hashlib.sha256(data).hexdigest()
-            short = packed.get(key, lambda: gzip.compress(data, STATIC_LEVEL, mtime=0))
+    def hold(response: Response) -> Response:
+        if request.path.startswith(STATIC) and response.status_code == 200:
             response.headers.setdefault("Cache-Control", "public, max-age=3600")
-        else:
-            short = gzip.compress(data, FRESH_LEVEL, mtime=0)
-        response.set_data(short)
-        response.headers["Content-Encoding"] = "gzip"
-        response.headers["Content-Length"] = str(len(short))
-        response.vary.add("Accept-Encoding")
+            # a file that was to be sent is read here, so it is closed here
+            source = response.response
+            response.direct_passthrough = False
+            response.get_data()
+            if (close := getattr(source, "close", None)) is not None:
+                close()
         return response
 
 
-def _packable(response: Response) -> bool:
-    return (
-        response.status_code == 200
-        and "Content-Encoding" not in response.headers
-        and "gzip" in request.headers.get("Accept-Encoding", "").lower()
-        and (response.mimetype or "").startswith(PACKABLE)
-    )
+def _key(request: Request) -> str:
+    return request.path if request.path.startswith(STATIC) else FRESH

@@ -15,7 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from flask import Flask, Response, redirect, request
+from flask import Flask, Response, g, redirect, request
 from werkzeug.http import parse_cookie
 from werkzeug.wrappers import Response as AnyResponse
 
@@ -240,7 +240,11 @@ def require_password(
 
     @server.before_request
     def guard() -> AnyResponse | None:
-        if request.path in OPEN or sessions.holds(request.cookies.get(COOKIE, "")):
+        token = request.cookies.get(COOKIE, "")
+        if sessions.holds(token):
+            g.session = _key(token)
+            return None
+        if request.path in OPEN:
             return None
         if request.method in LOOKING and not request.path.startswith("/_"):
             return redirect(LOGIN_PATH)

@@ -30,7 +30,7 @@ from dashboard.places import expand, open_store, read_limits
 
 if TYPE_CHECKING:
     from analysis.limits import Limits
-    from dashboard.web.service import Source
+    from dashboard.web.source import Source
     from ingest.store.many import Report, Task
 
 
@@ -313,6 +313,7 @@ def board(
     if password and not serving.secure:
         note("warning: without --tls-cert the password crosses the network as it is")
     note(f"the board is at {address_of(server, serving)}; Ctrl+C ends it")
+    uploads.warm()
     try:
         server.serve()
     finally:

@@ -206,6 +206,9 @@ def check(runs: RunsArgument, setup: SetupOption = None, units: UnitsOption = Un
 def setup_command(
     log: Annotated[Path, typer.Argument(metavar="LOG", help="The log to draft a run.toml for.")],
     out: Annotated[Path | None, typer.Option("--out", help="File to write.")] = None,
+    sheet: Annotated[
+        str | None, typer.Option("--sheet", help="Sheet of a workbook, group of an MDF file.")
+    ] = None,
 ) -> None:
     """Draft a run.toml from a log's names and units; marks what it could not tell.
 
@@ -217,7 +220,7 @@ def setup_command(
 
     if log.is_dir():
         raise UnusableRun(Fault(f"'{log}'", "a folder", "a log file", "name the log in it"))
-    draft = draft_setup(log)
+    draft = draft_setup(log, sheet)
     if out is None:
         say(draft.text)
         return

@@ -121,7 +121,7 @@ def record(
         recorder.start()
         follow_plainly(recorder, seconds, until_silent)
         return
-    from dashboard.live.guided import Wish, await_start, choose_plan, keep_plan, record_guided
+    from dashboard.commands.guided import Wish, await_start, choose_plan, keep_plan, record_guided
 
     text = choose_plan(plan, recorder.setup, recorder.folder, guided=guided)
     chosen = keep_plan(text, recorder.folder)

@@ -77,6 +77,8 @@ class LatestReadings:
         found: dict[str, Latest] = {}
         raw: dict[str, RawChannel] = {}
         for point, table in self._setup.channels.items():
+            if table.column is None:  # a thermometer that was read once
+                continue
             name = (
                 numbered.get(table.column.strip())
                 if isinstance(table.column, str)

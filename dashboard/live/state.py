@@ -13,6 +13,7 @@ import time
 from pathlib import Path
 from typing import Any, Final
 
+from ingest.access import make_folder, write
 from ingest.json_text import parse_json
 from ingest.record.inbox import FOLDER as INBOX
 from ingest.record.test_progress import AGAIN, GO, NEXT
@@ -37,7 +38,7 @@ def write_state(path: Path, document: dict[str, Any]) -> bool:
     """
     part = path.with_name(f".{path.stem}-{secrets.token_hex(4)}.part")
     try:
-        part.write_text(json.dumps(document, ensure_ascii=False, allow_nan=False), encoding="utf-8")
+        write(part, json.dumps(document, ensure_ascii=False, allow_nan=False).encode())
         part.replace(path)
     except OSError:
         try:
@@ -130,7 +131,7 @@ def find_recording(place: Path | None) -> Path | None:
 
 def _drop(place: Path, document: dict[str, Any]) -> None:
     try:
-        place.mkdir(exist_ok=True)
+        make_folder(place)
         if sum(1 for _ in place.iterdir()) >= MAX_WAITING:
             msg = "nobody has picked up the last ones: is the recorder running?"
             raise ValueError(msg)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.notebook.found import Found
 from dashboard.notebook.runs import LoadedRun, load
+from dashboard.places import limits_of
 
 if TYPE_CHECKING:
     import polars as pl
@@ -145,15 +146,6 @@ def analyze_many(
     job = Job(None if setup is None else Path(setup), limits_of(limits), baseline_of(baseline))
     told = list(documents(expand(map(str, given)), job, jobs))
     return Many(figures_frame(told), causes_frame(told))
-
-
-def limits_of(limits: str | Path | Limits | None) -> Limits:
-    """The limits meant: read from a file, given, or the default ones."""
-    from dashboard.places import read_limits
-
-    if limits is None or isinstance(limits, str | Path):
-        return read_limits(None if limits is None else Path(limits))
-    return limits
 
 
 def baseline_of(baseline: str | Path | Store | Baseline | None) -> Baseline | None:

@@ -15,8 +15,13 @@ WORTH_NAMING: Final = 0.10
 
 SHOWN: Final = ("fail", "undecided", "pass", "not measured")
 
+HEADINGS: Final = "".join(
+    f"<th>{each}</th>" for each in ("Figure", "Value ± U (k = 2)", "Limits", "Verdict", "Note")
+)
+
 CSS: Final = (
-    "<style>.lukewarm td, .lukewarm th {text-align: left; padding: 2px 12px 2px 0}"
+    "<style>.lukewarm td, .lukewarm th"
+    " {text-align: left; vertical-align: top; padding: 2px 12px 2px 0}"
     " .lukewarm td.number {text-align: right; white-space: nowrap}"
     " .lukewarm caption {text-align: left; font-weight: bold; color: inherit}</style>"
 )
@@ -79,9 +84,9 @@ def found_html(document: Mapping[str, Any], units: str) -> str:
     verdict = str(document["verdict"])
     caption = f"{_text(_head(document))}: {SIGNS.get(verdict, '')} {_text(verdict)}"
     return (
-        f'{CSS}<table class="lukewarm"><caption>{caption}</caption><thead><tr><th>Figure</th>'
-        "<th>Value ± U (k = 2)</th><th>Limits</th><th>Verdict</th><th>Note</th></tr></thead>"
-        f"<tbody>{rows}</tbody></table>"
+        f'{CSS}<div style="overflow-x: auto"><table class="lukewarm"><caption>{caption}</caption>'
+        f"<thead><tr>{HEADINGS}</tr></thead>"
+        f"<tbody>{rows}</tbody></table></div>"
         f"<p><b>Likely causes</b> {_text(_causes(document))}</p>{_next_html(document)}"
     )
 

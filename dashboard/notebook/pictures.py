@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 HEIGHT_PX: Final = 680
 LINE_PX: Final = 22
-"""Height of a line of the legend or of the title."""
+"""Height of a line of the title."""
 
 
 def plot(found: Found) -> go.Figure:
@@ -45,8 +45,8 @@ def plot(found: Found) -> go.Figure:
 
     windows = windows_of(found.to_dict())
     picture = run_plot(found.analysis.run, windows, found.units)
-    marked = "  ".join(
-        f"<b>{letter}</b> {html.escape(window.label)}"
+    marked = "".join(
+        f"<br><b>{letter}</b> {html.escape(window.label)}"
         for letter, window in zip(LETTERS, windows, strict=False)
     )
     title = f"{html.escape(clean(found.run.name))}: {html.escape(found.verdict)}"
@@ -54,10 +54,12 @@ def plot(found: Found) -> go.Figure:
     for trace in picture.figure.data:
         trace.showlegend = trace.name in shared
     picture.figure.update_layout(
-        title=_left(f"<b>{title}</b><br>{marked}"),
+        title=_left(f"<b>{title}</b>{marked}"),
         showlegend=True,
-        legend={"orientation": "h", "x": 0, "y": 1.0, "yanchor": "bottom", "xanchor": "left"},
-        margin={"t": 2 * LINE_PX + 2 * LINE_PX * -(-len(shared) // 3)},
+        # below the plot, where plotly makes room for as many lines as the width asks for
+        legend={"orientation": "h", "x": 0, "xanchor": "left", "y": -0.16, "yanchor": "top"},
+        margin={"t": LINE_PX * (1 + len(windows))},
+        xaxis_title_standoff=4,
         height=HEIGHT_PX,
     )
     return picture.figure
@@ -70,10 +72,9 @@ def _left(text: str) -> dict[str, Any]:
         "x": 0.0,
         "xref": "paper",
         "xanchor": "left",
-        "y": 1.0,
+        "y": 1.0 - 12.0 / HEIGHT_PX,
         "yref": "container",
         "yanchor": "top",
-        "pad": {"t": 8},
     }
 
 

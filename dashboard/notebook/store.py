@@ -256,7 +256,7 @@ def tune(
     from analysis.tune.search.choice import Costs
     from analysis.tune.stored import tune_store
     from analysis.tune.tuning import Options
-    from dashboard.notebook.analyze import limits_of
+    from dashboard.places import limits_of
     from ingest.load.load import read_text
 
     path = Path(labels)

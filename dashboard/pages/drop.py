@@ -6,11 +6,12 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
+from flask import g, request
 
 from dashboard.pages import Page
 from dashboard.web import address, parts
 from dashboard.web.service import UPLOAD_ID
-from dashboard.web.uploads import MAX_BYTES, MAX_FILES, Uploads, decode
+from dashboard.web.uploads import MAX_BYTES, MAX_FILES, Uploads, Visitor, decode
 from ingest.errors import LukewarmError
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
             ),
             parts.quiet(
                 f"Up to {MAX_FILES} files, {MAX_BYTES // 2**20} MiB together. They are kept in "
-                "memory and a temporary folder for a while and then forgotten."
+                "a temporary folder for a while and then forgotten."
             ),
             html.Div(id="drop-said", **parts.aria(live="polite")),
             html.Div(
@@ -77,7 +78,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
 
 
 def receive(
-    uploads: Uploads, names: list[str], contents: list[str]
+    uploads: Uploads, names: list[str], contents: list[str], visitor: Visitor | None = None
 ) -> tuple[str | None, str | None, Any]:
     """Take in dropped files: the token of what was analyzed, else a draft to complete.
 
@@ -88,14 +89,21 @@ def receive(
     """
     token = None
     try:
-        token = uploads.receive(decode(names, contents))
+        token = uploads.receive(decode(names, contents), visitor)
         draft = uploads.draft(token)
         if draft is not None:
             return token, draft, html.P("Fill in the vehicle, and check the lines marked #.")
         uploads.analyze(token)
     except LukewarmError as error:
+        if token is not None:
+            uploads.forget(token)
         return None, None, parts.faults(str(error).splitlines(), "These files cannot be used")
     return token, None, ""
+
+
+def _visitor() -> Visitor:
+    """Who sent the request that is being answered."""
+    return Visitor(request.remote_addr or "", g.get("session", ""))
 
 
 def register(app: Dash, board: Board) -> None:
@@ -118,7 +126,7 @@ def register(app: Dash, board: Board) -> None:
     def drop(contents: list[str] | None, names: list[str] | None) -> tuple[Any, ...]:
         if not contents or not names:
             return (no_update,) * 6
-        token, draft, said = receive(uploads, names, contents)
+        token, draft, said = receive(uploads, names, contents, _visitor())
         there: Any = no_update
         if token and draft is None:
             there = address.link("/car", {"run": token})
@@ -134,10 +142,10 @@ def register(app: Dash, board: Board) -> None:
         prevent_initial_call=True,
     )
     def analyze(clicks: int | None, token: str | None, setup: str | None) -> tuple[Any, Any]:
-        if not clicks or not UPLOAD_ID.fullmatch(token or ""):
+        if not clicks or not isinstance(token, str) or not UPLOAD_ID.fullmatch(token):
             return no_update, no_update
         try:
-            uploads.analyze(str(token), setup or "")
+            uploads.analyze(token, setup if isinstance(setup, str) else "")
         except LukewarmError as error:
             return parts.faults(str(error).splitlines(), "Not yet usable"), no_update
         return "", address.link("/car", {"run": token})

@@ -16,6 +16,7 @@ from dashboard.text.shown import (
     span,
     words,
 )
+from ingest.sensors.tolerances import stated_tolerance
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
@@ -107,7 +108,8 @@ def _sensor_row(
         if channel.tolerance_class is not None:
             tolerance = f"class {short(channel.tolerance_class, 12)}"
         elif channel.tolerance is not None:
-            tolerance = f"± {channel.tolerance * shown.factor:.3g} {shown.unit}"
+            stated = stated_tolerance(channel) or 0.0
+            tolerance = f"± {stated * shown.factor:.3g} {shown.unit}"
     lag = f"{sensor.time_constant:g} s" if sensor.time_constant else "–"
     offset = f"{sensor.offset * shown.factor:+.2f} {shown.unit}" if sensor.offset else "–"
     return (

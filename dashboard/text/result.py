@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
+from dashboard.text.answer import answer, unseen
 from dashboard.text.shown import (
     clean,
     clock,
@@ -44,7 +45,7 @@ def result_lines(document: Mapping[str, Any], units: str, *, color: bool = False
     Parameters
     ----------
     document
-        A result of `schema` 1.
+        A result document.
     units
         ``si`` or ``us``.
     color
@@ -53,6 +54,7 @@ def result_lines(document: Mapping[str, Any], units: str, *, color: bool = False
     run = document.get("run", {})
     verdict = str(document.get("verdict", "not measured"))
     lines = [_headline(run, verdict, color=color), "=" * WIDTH]
+    lines += _answer(document, units)
     figures = document.get("figures", {})
     lines += _figure_table(figures, units, color=color)
     if units == "us":
@@ -105,6 +107,18 @@ def _headline(run: Mapping[str, Any], verdict: str, *, color: bool) -> str:
     word = verdict.upper()
     room = WIDTH - len(word) - 2
     return f"{_cut(name, room):<{room}}  {_painted(word, verdict, color=color)}"
+
+
+def _answer(document: Mapping[str, Any], units: str) -> list[str]:
+    """The first lines: what was found, what could not have been seen, what would help most."""
+    lines = _wrapped(f"{answer(document, units)}.")
+    hidden = unseen(document)
+    if hidden:
+        lines += _wrapped(f"Could not have been seen in this run: {'; '.join(hidden)}.")
+    following = document.get("next_measurement")
+    if following:
+        lines += _wrapped(f"Next time, this would help most: {clean(following['what'])}.")
+    return [*lines, ""]
 
 
 def _figure_table(
@@ -210,6 +224,8 @@ def _next_check(check: Mapping[str, Any] | None) -> list[str]:
     minutes = check.get("minutes")
     title = clean(check.get("title") or words(str(check.get("check", ""))))
     lines = _wrapped(f"{title} ({minutes:g} min)" if minutes is not None else title)
+    if check.get("why"):
+        lines += _wrapped(f"Why this one: {clean(check['why'])}.")
     if check.get("how"):
         lines += _wrapped(clean(check["how"]))
     if check.get("caution"):

@@ -13,7 +13,7 @@ import time
 from collections import OrderedDict
 from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Generic, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
 from dashboard.plots.readings import Readings
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from analysis.baseline import Baseline
     from analysis.limits import Limit, Limits
     from analysis.pipeline import Analysis
+    from dashboard.web.source import Source
     from dashboard.web.uploads import Uploads
     from ingest.store.store import Store
 
@@ -32,41 +33,6 @@ UPLOAD_ID: Final = re.compile(r"u-[0-9a-f]{32}")
 FRESH_S: Final = 2.0
 
 Held = TypeVar("Held")
-
-
-class Source(Protocol):
-    """Where runs come from."""
-
-    @property
-    def title(self) -> str:
-        """What is shown, for the head of every page."""
-
-    @property
-    def unusable(self) -> Mapping[str, list[str]]:
-        """Run folders that could not be read, by name, with what is wrong."""
-
-    def runs(self) -> pl.DataFrame:
-        """One row a run, as `ingest.store.read.runs` gives them."""
-
-    def figures(
-        self, names: Collection[str] | None = None, family: str | None = None
-    ) -> pl.DataFrame:
-        """One row a run and figure, as `ingest.store.read.figures` gives them."""
-
-    def document(self, run_id: str) -> dict[str, Any] | None:
-        """The result of a run; None where there is no such run."""
-
-    def readings(self, run_id: str) -> Readings | None:
-        """The readings of a run; None where there is no such run."""
-
-    def analysis(self, run_id: str) -> Analysis | None:
-        """A run analyzed afresh, for comparing two; None where there is no such run."""
-
-    def limits(self, family: str | None, heater: str) -> Mapping[str, Limit]:
-        """Limits in force for a family of cars, by figure."""
-
-    def judging(self) -> dict[str, Any]:
-        """Limits file and baseline, as `analysis.pipeline.judge_measured` takes them."""
 
 
 class Board:

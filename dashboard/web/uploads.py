@@ -9,22 +9,27 @@ from __future__ import annotations
 
 import base64
 import binascii
+import pickle
 import re
 import secrets
 import tempfile
 import threading
-from collections import OrderedDict
-from collections.abc import Mapping, Sequence
+from collections import Counter, OrderedDict
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
-from dashboard.plots.readings import Readings
-from ingest.errors import Fault, LukewarmError, UnusableRun
+from dashboard.web import workshop
+from dashboard.web.workshop import Workshop
+from ingest.access import SAYINGS, make_folders, write
+from ingest.errors import Fault, UnusableRun
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
-    from dashboard.web.service import Source
+    from dashboard.plots.readings import Readings
+    from dashboard.web.source import Source
 
 MAX_FILES: Final = 6
 MAX_BYTES: Final = 64 * 2**20
@@ -33,14 +38,36 @@ MAX_BYTES: Final = 64 * 2**20
 MAX_SETUP: Final = 256 * 1024
 """Bytes of a run.toml."""
 
-MAX_KEPT: Final = 12
-"""Uploads kept; older ones are forgotten."""
+MAX_KEPT_EACH: Final = 12
+"""Uploads of one visitor that are kept; older ones are forgotten."""
+
+MAX_KEPT: Final = 96
+MAX_KEPT_BYTES: Final = 2 * 2**30
+"""Of all visitors; beyond it, of who holds most the oldest goes."""
+
+MAX_WORKING_EACH: Final = 3
+MAX_WORKING: Final = 6
+"""Uploads worked on or waiting for it at a time."""
+
+MAX_LOADED: Final = 2
+"""Results held in memory."""
 
 SETUP_NAME: Final = "run.toml"
 
+PRIVATE: Final = SAYINGS["private"]
 PLAIN_NAME: Final = re.compile(r"[\w][\w .,()+\-#%&=@\[\]]{0,119}", re.UNICODE)
 RESERVED: Final = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 """Names that mean devices on Windows."""
+
+Made = TypeVar("Made")
+
+
+@dataclass(frozen=True)
+class Visitor:
+    """Who sent something: an address, and the session where there are sessions."""
+
+    address: str = ""
+    session: str = ""
 
 
 @dataclass
@@ -49,19 +76,30 @@ class Upload:
 
     Parameters
     ----------
-    folder
-        Temporary run folder.
+    place
+        Temporary folder; the run folder and what was made of it lie in it.
+    size
+        Of its files, bytes.
+    visitor
+        Who sent them.
     log
         Name of the log in it, where there is no set-up yet.
-    analysis
-        What was made of it.
     """
 
-    folder: tempfile.TemporaryDirectory[str]
+    place: tempfile.TemporaryDirectory[str]
+    size: int
+    visitor: Visitor
     log: str | None = None
-    analysis: Analysis | None = None
-    document: dict[str, Any] | None = None
-    readings: Readings | None = None
+
+    @property
+    def folder(self) -> Path:
+        """The run folder."""
+        return Path(self.place.name) / "run"
+
+    @property
+    def result(self) -> Path:
+        """What was made of it."""
+        return Path(self.place.name) / "result"
 
 
 class Uploads:
@@ -71,14 +109,23 @@ class Uploads:
     ----------
     source
         Its limits hold for uploads too.
+    works
+        Where they are worked on; one of their own where None.
     """
 
-    def __init__(self, source: Source) -> None:
+    def __init__(self, source: Source, works: Workshop | None = None) -> None:
         self._source = source
+        self._workshop = works or Workshop()
         self._held: OrderedDict[str, Upload] = OrderedDict()
+        self._working: Counter[Visitor] = Counter()
         self._lock = threading.Lock()
+        self._loaded = lru_cache(maxsize=MAX_LOADED)(_load)
 
-    def receive(self, files: Mapping[str, bytes]) -> str:
+    def warm(self) -> None:
+        """Make ready for the first upload."""
+        self._workshop.warm()
+
+    def receive(self, files: Mapping[str, bytes], visitor: Visitor | None = None) -> str:
         """Keep the files of one visit under a new token.
 
         Raises
@@ -86,6 +133,7 @@ class Uploads:
         UnusableRun
             Where a name is no plain file name, or the files are not a log or a run folder's.
         """
+        visitor = visitor or Visitor()
         check_files(files)
         logs = [name for name in files if name != SETUP_NAME]
         if SETUP_NAME not in files and len(logs) != 1:
@@ -99,17 +147,42 @@ class Uploads:
             )
         upload = Upload(
             tempfile.TemporaryDirectory(prefix="lukewarm-", ignore_cleanup_errors=True),
+            sum(map(len, files.values())),
+            visitor,
             None if SETUP_NAME in files else logs[0],
         )
+        make_folders(upload.folder, PRIVATE)
         for name, data in files.items():
-            (Path(upload.folder.name) / name).write_bytes(data)
+            write(upload.folder / name, data, PRIVATE)
         token = f"u-{secrets.token_hex(16)}"
         with self._lock:
             self._held[token] = upload
-            while len(self._held) > MAX_KEPT:
-                _, old = self._held.popitem(last=False)
-                old.folder.cleanup()
+            self._make_room(visitor)
         return token
+
+    def _make_room(self, visitor: Visitor) -> None:
+        """Forget old uploads: a visitor's own first, then of who holds most."""
+        own = [token for token, each in self._held.items() if each.visitor == visitor]
+        for token in own[: max(0, len(own) - MAX_KEPT_EACH)]:
+            self._drop(token)
+        while len(self._held) > MAX_KEPT or self._size() > MAX_KEPT_BYTES:
+            addresses = Counter(each.visitor.address for each in self._held.values())
+            most = addresses.most_common(1)[0][0]
+            there = [each.visitor for each in self._held.values() if each.visitor.address == most]
+            whose = Counter(there).most_common(1)[0][0]
+            self._drop(next(token for token, each in self._held.items() if each.visitor == whose))
+
+    def _size(self) -> int:
+        return sum(each.size for each in self._held.values())
+
+    def _drop(self, token: str) -> None:
+        self._held.pop(token).place.cleanup()
+
+    def forget(self, token: str) -> None:
+        """Remove an upload of which nothing came."""
+        with self._lock:
+            if token in self._held:
+                self._drop(token)
 
     def draft(self, token: str) -> str | None:
         """A drafted set-up for a log that came alone; None where it has one or is not there.
@@ -119,12 +192,10 @@ class Uploads:
         UnusableRun
             Where the log cannot be read.
         """
-        from ingest.draft.draft import draft_setup
-
         upload = self._held.get(token)
         if upload is None or upload.log is None:
             return None
-        return draft_setup(Path(upload.folder.name) / upload.log).text
+        return self._work(upload, workshop.draft, upload.folder / upload.log)
 
     def analyze(self, token: str, setup: str | None = None) -> None:
         """Analyze an upload with its own set-up or the one given.
@@ -134,51 +205,74 @@ class Uploads:
         UnusableRun
             Where the token is unknown or the data cannot be used.
         """
-        from analysis.pipeline import judge_measured, measure
-        from analysis.result import document
-        from ingest.load.load import load_run
-
         upload = self._held.get(token)
         if upload is None:
             raise UnusableRun(
                 Fault("upload", "nothing any more", "a recent upload", "drop the files again")
             )
-        folder = Path(upload.folder.name)
         if setup is not None:
-            if len(setup.encode("utf-8", "replace")) > MAX_SETUP:
+            text = setup.encode("utf-8", "replace")
+            if len(text) > MAX_SETUP:
                 raise UnusableRun(_too_long(SETUP_NAME, MAX_SETUP))
-            (folder / SETUP_NAME).write_text(setup, encoding="utf-8", errors="replace")
+            write(upload.folder / SETUP_NAME, text, PRIVATE)
+        judging = self._source.judging()
+        self._work(upload, workshop.analyze, upload.folder, upload.result, judging)
+
+    def _work(self, upload: Upload, task: Callable[..., Made], *given: Any) -> Made:
+        """Have a task done, where not too many are under way."""
+        whose = upload.visitor
+        with self._lock:
+            own, all_there = self._working[whose], self._working.total()
+            if own >= MAX_WORKING_EACH or all_there >= MAX_WORKING:
+                raise UnusableRun(
+                    Fault(
+                        "upload",
+                        f"{own if own >= MAX_WORKING_EACH else all_there} logs being worked on",
+                        "one at a time",
+                        "wait a moment, then drop it again",
+                    )
+                )
+            self._working[whose] += 1
         try:
-            run = load_run(folder)
-        except LukewarmError as error:
-            raise _without_folder(error, folder) from error
-        run = run.with_(name=run.setup.log.file)
-        analysis = judge_measured(measure(run), **self._source.judging())
-        upload.document = document(analysis)
-        upload.readings = Readings.of(run)
-        upload.analysis = analysis
+            return self._workshop.run(task, *given, mib=upload.size / 2**20)
+        except UnusableRun as error:
+            raise _without_folder(error, upload.folder) from error
+        finally:
+            with self._lock:
+                self._working[whose] -= 1
+                if not self._working[whose]:
+                    del self._working[whose]
+
+    def _made(self, token: str) -> Any:
+        upload = self._held.get(token)
+        if upload is None or not upload.result.is_file():
+            return None, None, None
+        return self._loaded(upload.result, upload.result.stat().st_mtime_ns)
 
     def document(self, token: str) -> dict[str, Any] | None:
         """The result of an upload."""
-        upload = self._held.get(token)
-        return upload.document if upload else None
+        return self._made(token)[0]  # type: ignore[no-any-return]  # as `workshop.analyze` wrote it
 
     def readings(self, token: str) -> Readings | None:
         """The readings of an upload."""
-        upload = self._held.get(token)
-        return upload.readings if upload else None
+        return self._made(token)[1]  # type: ignore[no-any-return]
 
     def analysis(self, token: str) -> Analysis | None:
         """What was made of an upload."""
-        upload = self._held.get(token)
-        return upload.analysis if upload else None
+        return self._made(token)[2]  # type: ignore[no-any-return]
 
     def close(self) -> None:
         """Remove everything."""
+        self._workshop.close()
         with self._lock:
-            for upload in self._held.values():
-                upload.folder.cleanup()
-            self._held.clear()
+            for token in list(self._held):
+                self._drop(token)
+
+
+def _load(path: Path, written: int) -> Any:
+    """What `workshop.analyze` wrote; `written` tells one from the next under the same name."""
+    del written
+    return pickle.loads(path.read_bytes())  # noqa: S301 - of a process of ours, in our own folder
 
 
 def decode(names: Sequence[str], contents: Sequence[str]) -> dict[str, bytes]:
@@ -187,19 +281,27 @@ def decode(names: Sequence[str], contents: Sequence[str]) -> dict[str, bytes]:
     Raises
     ------
     UnusableRun
-        Where a text is none of that kind or all are too long together.
+        Where they are none of that kind or all are too long together.
     """
-    if len(names) != len(contents) or sum(map(len, contents)) > MAX_BYTES * 4 // 3 + 4096:
+    if not _texts(names) or not _texts(contents) or len(names) != len(contents):
+        raise UnusableRun(_no_file("upload"))
+    if sum(map(len, contents)) > MAX_BYTES * 4 // 3 + 4096:
         raise UnusableRun(_too_long("upload", MAX_BYTES))
     files = {}
     for name, text in zip(names, contents, strict=True):
         try:
-            files[str(name)] = base64.b64decode(text.partition(",")[2], validate=True)
+            files[name] = base64.b64decode(text.partition(",")[2], validate=True)
         except (binascii.Error, ValueError) as error:
-            raise UnusableRun(
-                Fault(repr(name)[:80], "no file", "a file as browsers send it", "try again")
-            ) from error
+            raise UnusableRun(_no_file(repr(name)[:80])) from error
     return files
+
+
+def _texts(found: object) -> bool:
+    return isinstance(found, list | tuple) and all(isinstance(each, str) for each in found)
+
+
+def _no_file(where: str) -> Fault:
+    return Fault(where, "no file", "a file as browsers send it", "try again")
 
 
 def check_files(files: Mapping[str, bytes]) -> None:
@@ -237,10 +339,8 @@ def _too_long(where: str, most: int) -> Fault:
     return Fault(where, f"more than {size}", f"{size} or less", "use the command line for it")
 
 
-def _without_folder(error: LukewarmError, folder: Path) -> UnusableRun:
+def _without_folder(error: UnusableRun, folder: Path) -> UnusableRun:
     """The same faults without where the temporary folder lies."""
-    if not isinstance(error, UnusableRun):
-        return UnusableRun(Fault("upload", str(error), "a usable log", "check the files"))
     hidden = (str(folder.resolve()), str(folder))
 
     def plain(text: str) -> str:

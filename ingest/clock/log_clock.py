@@ -8,7 +8,7 @@ log's first row.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
@@ -22,6 +22,7 @@ from ingest.clock.findings import order_findings, spacing_findings, unread_findi
 from ingest.clock.order import NotAClockError, Ordered, Rows, Segment, Tail, put_in_order
 from ingest.clock.reader import TimeReader, open_reader
 from ingest.clock.text import DAY_S
+from ingest.clock.turned import Turned, is_newest_first, turned_finding
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding, Rejected
 
@@ -163,7 +164,16 @@ def build_clock(table: Columns, log: LogTable) -> Clock:
         Where the times cannot be read or do not increase.
     """
     reader, readings = open_reader(table, log)
-    return clock_of(table, reader, readings, spread=log.layout == "wide")
+    return in_order(table, reader, readings, spread=log.layout == "wide")
+
+
+def in_order(table: Columns, reader: TimeReader, readings: Floats, *, spread: bool) -> Clock:
+    """As `clock_of`, of a whole log whose rows may stand newest first."""
+    if not is_newest_first(readings):
+        return clock_of(table, reader, readings, spread=spread)
+    clock = clock_of(Turned(table), reader, readings[::-1], spread=spread)
+    findings = (turned_finding(table.height), *clock.findings)
+    return replace(clock, rows=table.height - 1 - clock.rows, findings=findings)
 
 
 def clock_of(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, timedelta, timezone, tzinfo
@@ -32,6 +33,7 @@ TEXT_UNITS: Final = {
 LATEST_S: Final = 4102444800.0
 """The year 2100; a date before 1970 or after this was written in another unit or pattern."""
 _FIRST_TIMES: Final = 20
+_MINUTES: Final = re.compile(r"^(\d{1,4}):([0-5]\d)(?::([0-5]\d))?(?:[.,](\d+))?$")
 MIN_READ: Final = 0.5
 """Share of rows that must have a time; below it the column is not what it is said to be."""
 
@@ -112,7 +114,9 @@ class TimeReader:
     def candidates(self, texts: Sequence[str]) -> list[Floats]:
         """Readings of texts written like the log's; a second array where an hour comes twice."""
         if self.form is None:
-            return [self._scaled(np.array([_number(text) for text in texts], dtype=np.float64))]
+            numbers = self._scaled(np.array([_number(text) for text in texts], dtype=np.float64))
+            clocks = np.array([_clock(text) for text in texts], dtype=np.float64)
+            return [numbers if self.absolute else np.where(np.isnan(clocks), numbers, clocks)]
         if len(self.refs) > 1:  # date and time, as the log's two columns were joined
             texts = [self.glue.join(text.split(maxsplit=1)) for text in texts]
         stamps = clock_text.read_stamps(pl.Series(list(texts), dtype=pl.String), self.form)
@@ -144,6 +148,19 @@ def _number(text: str) -> float:
         return float(text if "." in text else text.replace(",", "."))
     except ValueError:
         return float("nan")
+
+
+def _clock(text: str) -> float:
+    """Seconds of ``mm:ss`` or ``h:mm:ss``, as people write into a log that counts seconds."""
+    found = _MINUTES.match(text.strip())
+    if found is None:
+        return float("nan")
+    first, second, third, fraction = found.groups()
+    parts = [int(part) for part in (first, second, third) if part is not None]
+    seconds = 0.0
+    for part in parts:
+        seconds = 60.0 * seconds + part
+    return seconds + float(f"0.{fraction or 0}")
 
 
 def open_reader(table: Columns, log: LogTable) -> tuple[TimeReader, Floats]:

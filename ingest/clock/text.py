@@ -50,6 +50,9 @@ HM: Final = r"(?P<H>\d+):(?P<M>\d\d)(?:\s*(?P<p>[AP])\.?M\.?)?"
 
 _ODD_SPACES: Final = "[\u00a0\u2007\u2009\u202f]"
 _DIGITS: Final = re.compile(r"\d")
+_MAX_LENGTH: Final = 256
+"""Characters of a time, with whatever a pattern wants beside it; longer texts are none."""
+
 _MAX_LAYOUTS: Final = 200
 _WORD: Final = 8
 _HIGH_BITS: Final = np.uint64(0x8080808080808080)
@@ -139,7 +142,7 @@ def read_stamps(texts: pl.Series, form: TextFormat) -> Stamps:
         texts = texts.zip_with(narrow, pl.Series([""], dtype=pl.String))
     lengths = texts.str.len_bytes().to_numpy()
     for length in np.unique(lengths):
-        if length:
+        if 0 < length <= _MAX_LENGTH:
             rows = np.flatnonzero(lengths == length)
             mine = texts if rows.size == count else texts.gather(rows)
             found, shift = _same_length(mine, int(length), form)

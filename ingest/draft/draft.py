@@ -7,7 +7,7 @@ listed in a comment, and ``FILL IN`` marks what no log can say (which car it was
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import tomlkit
@@ -16,7 +16,7 @@ from tomlkit.items import InlineTable
 from tomlkit.items import Table as TomlTable
 
 from ingest.clock.detect import complete_time, time_unit
-from ingest.draft.long_layout import find_long
+from ingest.draft.long_layout import LongLayout, find_long
 from ingest.draft.names import Proposal, propose
 from ingest.errors import Fault, UnusableRun
 from ingest.events.beside import events_beside
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 _PREVIEW: Final = 1 << 20
 """Bytes of the log that are looked at."""
-_LISTED: Final = 40
+_LISTED: Final = 200
 """Columns without a point that are listed one by one."""
 
 
@@ -60,13 +60,16 @@ class Draft:
     time_note: str
 
 
-def draft_setup(path: Path) -> Draft:
+def draft_setup(path: Path, sheet: str | int | None = None) -> Draft:
     """Draft a run.toml from the names and units of a log.
 
     Parameters
     ----------
     path
         The log.
+    sheet
+        Of a workbook the sheet, of a measurement file the group; asked for where several may be
+        the log.
 
     Raises
     ------
@@ -76,54 +79,52 @@ def draft_setup(path: Path) -> Draft:
     if not path.is_file():
         found = "a folder" if path.is_dir() else "no such file"
         raise UnusableRun(Fault(str(path), found, "the log to draft for", "correct the path"))
-    table = open_log(path, LogTable(file=path.name), max_bytes=_PREVIEW)
+    table = open_log(path, LogTable(file=path.name, sheet=sheet), max_bytes=_PREVIEW)
     assert table is not None  # noqa: S101 - no size was named that it may not have
     time, time_note = _find_time(table)
     long = find_long(table, _indices(table, time))
-    if long is None:
-        table.prepare(numbers=[at for at, unit in enumerate(table.units) if unit is None])
-        columns = [
-            (at + 1, name, table.units[at] or _cell_unit(table, at))
-            for at, name in enumerate(table.names)
-            if at not in _indices(table, time)
-        ]
-    else:
-        columns = [(0, name, unit) for name, unit in long.channels]
-    proposals = tuple(propose(columns, of_station=_of_station(table)))
-    if long is None:
-        proposals = _with_readings(table, proposals)
+    cut = path.stat().st_size > _PREVIEW
+    proposals = _of_wide(table, time, cut=cut) if long is None else _of_long(table, long)
     by_number = _numbered(table)
     document = tomlkit.document()
     _write_run(document)
     log = _write_log(document, table, time, time_note, by_number=by_number)
+    if sheet is not None:
+        log["sheet"] = sheet
     if long is not None:
         log["layout"] = "long"
         if not long.sure:
             log["layout"].comment("CHECK: told from repeated words, not from the columns' names")
-        for key, at in (("name", long.name), ("value", long.value), ("unit", long.unit)):
-            if at is not None:
-                log[key] = _reference(table, at, by_number=by_number)
+        for key, place in (("name", long.name), ("value", long.value), ("unit", long.unit)):
+            if place is not None:
+                log[key] = _reference(table, place, by_number=by_number)
     _write_events(document, events_beside(path))
     _write_channels(document, proposals, by_number=by_number and long is None)
     return Draft(tomlkit.dumps(document), proposals, time, time_note)
 
 
-def _with_readings(table: Columns, proposals: tuple[Proposal, ...]) -> tuple[Proposal, ...]:
-    """The proposals, those of columns without a reading taken back."""
-    places = [each.column - 1 for each in proposals if each.point is not None]
-    table.prepare(numbers=places)
-    empty = {at + 1 for at in places if _is_empty(table, at)}
-    return tuple(
-        replace(each, point=None, reason=f"{each.point} by its name, but it holds no reading")
-        if each.column in empty
-        else each
-        for each in proposals
-    )
+def _of_long(table: Columns, long: LongLayout) -> tuple[Proposal, ...]:
+    channels = [(0, name, unit) for name, unit in long.channels]
+    return tuple(propose(channels, of_station=_of_station(table)))
 
 
-def _is_empty(table: Columns, at: int) -> bool:
-    numbers = table.numbers(at)
-    return numbers.bad_count == 0 and numbers.values.null_count() == len(numbers.values)
+def _of_wide(table: Columns, time: TimeTable | None, *, cut: bool) -> tuple[Proposal, ...]:
+    """Proposals for the columns besides the time; one without a reading claims no point."""
+    table.prepare(numbers=range(table.width))
+    reason = "it holds no reading" + (" in the first part of the log" if cut else "")
+    taken = _indices(table, time)
+    columns: list[tuple[int, str, str | None]] = []
+    bare: list[Proposal] = []
+    for at, name in enumerate(table.names):
+        if at in taken:
+            continue
+        unit = table.units[at] or _cell_unit(table, at)
+        if _has_readings(table, at):
+            columns.append((at + 1, name, unit))
+        else:
+            bare.append(Proposal(at + 1, name, None, unit, "unknown", reason))
+    found = [*propose(columns, of_station=_of_station(table)), *bare]
+    return tuple(sorted(found, key=lambda each: each.column))
 
 
 def _find_time(table: Columns) -> tuple[TimeTable | None, str]:
@@ -148,6 +149,12 @@ def _cell_unit(table: Columns, at: int) -> str | None:
     """The unit that stands inside the cells, where it is always the same."""
     units = table.numbers(at).cell_units
     return next(iter(units)) if len(units) == 1 else None
+
+
+def _has_readings(table: Columns, at: int) -> bool:
+    """Whether a column holds a number, or a word that is none for no reading."""
+    numbers = table.numbers(at)
+    return numbers.values.null_count() < len(numbers.values) or numbers.bad_count > 0
 
 
 def _of_station(table: Columns) -> bool:

@@ -27,6 +27,11 @@ Confidence = Literal["sure", "likely", "unknown"]
 _UMLAUTS: Final = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "ø": "oe", "å": "a"})
 _ONE_OF_SEVERAL: Final = re.compile(r"(?<![\d.])(?:[2-9]|[1-9]\d)\b")
 _OF_STATION: Final = re.compile(r"(?i)(?<=[^\W_])[_ ](?:avg|average|mean)$")
+_COOLANT_HEATER: Final = re.compile(
+    r"\b(?:(?:coolant|water|auxiliary|aux|parking|fuel[ _-]fired|park)[ _-]?heater"
+    r"|(?:stand|zusatz|wasser|kuehlmittel)heizung|(?:zu|wasser|kuehlmittel)heizer)(?![a-z])"
+)
+"""What heats the coolant where no engine does: a device, not the heater in the car."""
 _CLOSING: Final = (")", "]", "}", ">")
 _ELECTRICAL: Final = frozenset({"voltage", "resistance"})
 _LINKS: Final = ("s", "n", "en", "es", "e")
@@ -119,7 +124,7 @@ def words_of(name: str) -> list[str]:
     if unit is not None and text.rstrip().endswith(_CLOSING):
         text = bare
     text = re.sub(r"(?<=[a-zäöüß])(?=[A-ZÄÖÜ])|(?<=[A-Z])(?=[A-Z][a-z])", " ", text)
-    text = text.casefold().translate(_UMLAUTS)
+    text = _COOLANT_HEATER.sub(" coolantheater ", text.casefold().translate(_UMLAUTS))
     text = unicodedata.normalize("NFKD", text)
     return re.findall(r"[a-z]+", "".join(c for c in text if not unicodedata.combining(c)))
 

@@ -55,6 +55,13 @@ SCHEMA: Final = {
     "value": pl.Float64,
 }
 ENGINE: Final = {"start": 1.0, "stop": 0.0}
+WORDS: Final[dict[str, dict[str, float]]] = {
+    "temp_lever": {"cold": 0.0, "hot": 100.0},
+    "defrost": {"off": 0.0, "on": 100.0},
+    "vacuum_isolated": {"off": 0.0, "on": 1.0},
+    "blower": {"off": 0.0},
+}
+"""Words that people write in place of a number; a blower that is *on* may be at any step."""
 LONGEST_LEAD_S: Final = 3600.0
 """Events noted this long before the log may still tell where the controls stood."""
 EDGE_S: Final = 1.0
@@ -121,20 +128,20 @@ def read_position(control: str, text: str) -> tuple[str, float | None]:
             raise PositionError(f"mode is one of {', '.join(MODES)}")
         return word, None
     if control == "engine":
+        word = {"on": "start", "off": "stop"}.get(word, word)
         if word not in ENGINE:
             raise PositionError("engine is start or stop")
         return word, ENGINE[word]
-    value = _number(text)
+    value = WORDS.get(control, {}).get(word, _number(text))
     if control == "vacuum_isolated":
         if value not in (0.0, 1.0):
-            raise PositionError("vacuum_isolated is 1 or 0")
+            raise PositionError("vacuum_isolated is 1 (on) or 0 (off)")
     elif control == "blower":
-        if word == "off":
-            value = 0.0
         if value is None or value < 0:
             raise PositionError("blower is 0 (off), 1, 2, ...")
     elif value is None or not 0 <= value <= 100:
-        raise PositionError(f"{control} is 0 to 100 (%)")
+        words = "".join(f", {each}" for each in WORDS.get(control, ()))
+        raise PositionError(f"{control} is 0 to 100 (%){words}")
     return text, value
 
 

@@ -16,9 +16,11 @@ from ingest.arrays import Floats
 from ingest.clock.order import Rows, spread_equal
 from ingest.errors import Fault, UnusableRun
 from ingest.findings import finding
+from ingest.points import POINTS
 from ingest.run import Finding, Rejected, Sensor
 from ingest.sensors.calibrate import RawChannel
-from ingest.sensors.units import UnknownUnit, same_unit
+from ingest.sensors.read_once import read_once, said_once
+from ingest.sensors.units import UnknownUnit, conversion, same_unit
 from ingest.table.cells import says_fault
 
 if TYPE_CHECKING:
@@ -27,6 +29,13 @@ if TYPE_CHECKING:
     from ingest.table.cells import Numbers
     from ingest.table.columns import Columns
     from ingest.table.long import LongChannel, LongTable
+
+CELL_UNIT_DISAGREES: Final = finding(
+    "cell_unit_disagrees",
+    "The column is in {unit}, but its cells say {own}; its readings were left out.",
+    do="Correct the unit of the channel in run.toml, or the log's.",
+    forbids=True,
+)
 
 NO_READING_WORDS: Final = finding(
     "no_reading_words",
@@ -176,9 +185,11 @@ def find_columns(
     """
     places: dict[str, int] = {}
     for point, channel in channels.items():
+        column = channel.column
+        if column is None:
+            continue
         with faults.caught():
             try:
-                column = channel.column
                 places[point] = table.find(column) if long is None else long.find(str(column))
             except UnusableRun as error:
                 place = f"run.toml [channels.{point}] column"
@@ -228,10 +239,14 @@ def wide_columns(
     for point, place in places.items():
         numbers = table.numbers(place)
         values = numbers.values.to_numpy()
+        unit, own = table.units[place], _most(numbers.cell_units)
+        if unit is not None and own is not None and _contradicts(point, unit, own):
+            values = np.full(values.size, np.nan)
+            columns.findings.append(_other_unit(point, unit, own))
         columns.raw[point] = RawChannel(
             values if rows is None else values[rows],
-            table.units[place] or _most(numbers.cell_units),
-            str(channels[point].column),
+            unit or own,
+            channels[point].source,
         )
         columns.note_cells(point, numbers)
     return columns
@@ -286,7 +301,7 @@ def long_columns(
     for point, (time, values) in own.items():
         placed = np.full(columns.time.size, np.nan)
         placed[np.searchsorted(columns.time, time)] = values
-        columns.raw[point] = RawChannel(placed, units[point], str(channels[point].column))
+        columns.raw[point] = RawChannel(placed, units[point], channels[point].source)
     return columns
 
 
@@ -320,6 +335,19 @@ def _same(text: str, unit: str) -> bool:
         return text.strip() == unit
 
 
+def _contradicts(point: str, unit: str, other: str) -> bool:
+    """Whether two units are both known, and not the same."""
+    quantity = POINTS[point].name if point in POINTS else None
+    try:
+        return conversion(unit, quantity) != conversion(other, quantity)
+    except UnknownUnit:
+        return False
+
+
+def _other_unit(point: str, unit: str, own: str) -> Finding:
+    return CELL_UNIT_DISAGREES.found(point, unit=repr(unit), own=repr(own))
+
+
 def _several_units(point: str, channel: LongChannel) -> Finding:
     named = ", ".join(f"{unit!r} {count} times" for unit, count in channel.units.items())
     return SEVERAL_UNITS.found(point, named=named, unit=repr(channel.unit))
@@ -344,14 +372,42 @@ def read_columns(
     clock: Clock | None,
     long: LongTable | None,
     places: Mapping[str, int],
+    setup_file: str,
 ) -> RawColumns:
-    """Raw channels of a table in either layout; `clock` None where only units are to be checked."""
+    """Raw channels of a table in either layout, and those that were read once.
+
+    Parameters
+    ----------
+    table
+        The log, or a chunk of it.
+    setup
+        The set-up.
+    clock
+        Its clock; None where it cannot be read, so that units are still checked.
+    long
+        Its channels in the long layout.
+    places
+        Place of each measuring point's column (its name's, in the long layout).
+
+    Raises
+    ------
+    UnusableRun
+        Where the value of a channel that was read once is none.
+    """
     if long is None:
-        return wide_columns(table, clock, places, setup.channels)
-    unit = setup.log.unit
-    nothing = pl.Series([None] * table.height, dtype=pl.String)
-    texts = nothing if unit is None else table.text(table.find(unit))
-    return long_columns(long, clock, texts, places, setup.channels)
+        columns = wide_columns(table, clock, places, setup.channels)
+    else:
+        unit = setup.log.unit
+        nothing = pl.Series([None] * table.height, dtype=pl.String)
+        texts = nothing if unit is None else table.text(table.find(unit))
+        columns = long_columns(long, clock, texts, places, setup.channels)
+    for point, channel in setup.channels.items():
+        if channel.value is not None:
+            count = next((raw.values.size for raw in columns.raw.values()), columns.time.size)
+            columns.raw[point] = read_once(setup, point, count, setup_file)
+            columns.findings.append(said_once(point))
+    columns.raw = {point: columns.raw[point] for point in setup.channels if point in columns.raw}
+    return columns
 
 
 def _is_every(rows: Rows, height: int) -> bool:

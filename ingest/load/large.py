@@ -112,7 +112,8 @@ class _Stream:
         self.bins.add(columns.time, result.readings)
         for point in self.units:
             self.sensors.setdefault(point, result.sensors[point])
-            self.read = self.read or bool(np.isfinite(columns.raw[point].values).any())
+            logged = self.setup.channels[point].value is None
+            self.read |= logged and bool(np.isfinite(columns.raw[point].values).any())
         own = clock.findings if clock is not None else ()
         for each in (*table.findings, *own, *columns.findings, *result.findings):
             self._note(each)
@@ -135,7 +136,7 @@ class _Stream:
             raise UnusableRun(
                 Fault(
                     f"run.toml [channels.{point}] column",
-                    f"{str(channels[point].column)!r}, which is no channel of the log",
+                    f"{channels[point].source!r}, which is no channel of the log",
                     "one of the log's channels",
                     "correct the name or leave the channel out",
                 )
@@ -178,10 +179,10 @@ class _Stream:
         long = take_apart(table, self.setup.log)
         # a channel of the long layout may be absent from a chunk; finish() sees to all of them
         places = find_columns(table, long, channels, faults if long is None else Faults())
-        columns = read_columns(table, self.setup, clock, long, places)
+        columns = read_columns(table, self.setup, clock, long, places, self.files.setup_path.name)
         if not self.units:
             columns.findings += shared_columns(places, channels)
-        for point in places:
+        for point in columns.raw:
             if self.units.get(point) is None:
                 self.units[point] = columns.raw[point].unit
         raw = columns.raw
@@ -196,7 +197,7 @@ class _Stream:
         """A channel without a reading in this chunk; any unit will do while it is not known."""
         quantity = self.setup.quantity(point)
         unit = self.units.get(point) or (quantity.unit if quantity else None)
-        return RawChannel(np.full(count, np.nan), unit, str(self.setup.channels[point].column))
+        return RawChannel(np.full(count, np.nan), unit, self.setup.channels[point].source)
 
     def _note(self, finding: Finding) -> None:
         key = finding.fault, finding.channel

@@ -16,8 +16,9 @@ import numpy as np
 import polars as pl
 
 from ingest.arrays import Floats
-from ingest.clock.log_clock import Clock, build_clock, clock_of
+from ingest.clock.log_clock import Clock, build_clock, clock_of, in_order
 from ingest.clock.reader import open_reader
+from ingest.clock.turned import is_newest_first
 from ingest.errors import Fault, UnusableRun
 from ingest.events.controls import Events, lever_disagreement, no_events, read_events
 from ingest.files import RunFiles, file_sha256, find_files
@@ -165,7 +166,7 @@ def _load_whole(files: RunFiles, table: Columns) -> tuple[Parts, Events]:
         with faults.caught():
             clock = _clock(table, setup, long, places)
             events = _events(files, clock)
-        columns = read_columns(table, setup, clock, long, places)
+        columns = read_columns(table, setup, clock, long, places, files.setup_path.name)
         columns.findings += shared_columns(places, setup.channels)
         result = calibrate(
             setup,
@@ -184,7 +185,7 @@ def _load_whole(files: RunFiles, table: Columns) -> tuple[Parts, Events]:
         [*table.findings, *clock.findings, *columns.findings, *result.findings],
         [*table.rejected, *clock.rejected, *columns.rejected],
         table.rejected_count + clock.rejected_count + columns.rejected_count,
-        any(np.isfinite(each.values).any() for each in columns.raw.values()),
+        any(np.isfinite(columns.raw[point].values).any() for point in places),
         table.sha256,
     )
     return parts, events
@@ -196,8 +197,8 @@ def _clock(
     if long is None:
         return build_clock(table, setup.log)
     reader, readings = open_reader(table, setup.log)
-    if not in_blocks(long, readings, places):
-        return clock_of(table, reader, readings, spread=False)
+    if is_newest_first(readings) or not in_blocks(long, readings, places):
+        return in_order(table, reader, readings, spread=False)
     order = np.argsort(readings, kind="stable")
     clock = clock_of(table, reader, readings[order], spread=False)
     return dataclasses.replace(clock, rows=order[clock.rows])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from ingest.access import make_folders, usual
 from ingest.errors import Fault, UnusableRun
 from ingest.files import SETUP_NAME, read_text, write_text
 from ingest.record.journal import FOLDER
@@ -42,10 +43,10 @@ def new_folder(setup_path: Path, folder: Path, ports: tuple[str, ...]) -> Deriva
             )
         )
     try:
-        (folder / FOLDER).mkdir(parents=True, exist_ok=True)
+        make_folders(folder / FOLDER)
     except OSError as error:
         raise UnusableRun(cannot_write(folder, error)) from error
-    write_text(folder / SETUP_NAME, text)
+    write_text(folder / SETUP_NAME, text, usual())
     return derivation
 
 
@@ -70,7 +71,9 @@ def known_folder(folder: Path, ports: tuple[str, ...]) -> Derivation:
     if ports:
         table = with_ports(read_serial(derivation.setup), ports)
         derivation = make_derivation(derivation.setup, SerialTable(port=table.port))
-        write_text(folder / SETUP_NAME, complete_setup(read_text(folder / SETUP_NAME), derivation))
+        write_text(
+            folder / SETUP_NAME, complete_setup(read_text(folder / SETUP_NAME), derivation), usual()
+        )
     _check_urls(derivation)
     return derivation
 

@@ -18,6 +18,7 @@ from enum import IntEnum
 from pathlib import Path
 from typing import Final
 
+from ingest.access import create, make_folder
 from ingest.errors import Fault, LukewarmError
 
 FOLDER: Final = "journal"
@@ -150,10 +151,10 @@ class Journal:
         place = folder / FOLDER
         taken = segments(folder)
         self.path = place / f"{int(taken[-1].stem) + 1 if taken else 1:06d}.bin"
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
+        flags = os.O_WRONLY | os.O_EXCL | os.O_APPEND
         try:
-            place.mkdir(exist_ok=True)
-            self._file = os.open(self.path, flags, 0o644)
+            make_folder(place)
+            self._file = create(self.path, flags)
         except OSError as error:
             raise JournalError(str(_cannot_write(self.path, error))) from error
         _sync_folder(place)

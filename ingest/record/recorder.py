@@ -20,6 +20,7 @@ from collections import deque
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self
 
+from ingest.access import usual, write
 from ingest.errors import LukewarmError, UnusableRun
 from ingest.files import write_text
 from ingest.findings import finding
@@ -243,6 +244,8 @@ class Recorder:
         column = self.setup.channels[point].column
         cells = self._cells()
         names = tuple(cells)
+        if column is None:  # a thermometer that was read once
+            return None
         try:
             at = match_name(column, names, "the line") if isinstance(column, str) else column - 1
             found = cells[names[at]]
@@ -299,13 +302,15 @@ class Recorder:
     def _open(self) -> None:
         """Bring the files up to the journal's state, then begin a new segment."""
         # said before the files are begun anew: after a crash in between they are not to be trusted
-        write_text(self.folder / recover.STATE_NAME, json.dumps({"state": "recording"}) + "\n")
+        write_text(
+            self.folder / recover.STATE_NAME, json.dumps({"state": "recording"}) + "\n", usual()
+        )
         self._files = DerivedFiles(self.folder, fresh=True)
         self._deriver = Deriver(self.derivation, self._files)
         self._damage = recover.replay_journal(self.folder, self._deriver)
         self._deriver.messages.clear()
         reserve = self.folder / FOLDER / _RESERVE
-        reserve.write_bytes(bytes(RESERVE_BYTES))
+        write(reserve, bytes(RESERVE_BYTES))
         self._write_state("recording", [])
         self._journal = Journal(self.folder, self._on_sync)
         self._take(0, Kind.CLOCK, clock_note(first=True))
@@ -413,4 +418,4 @@ class Recorder:
 
     def _write_state(self, state: str, findings: list[Finding]) -> None:
         found: dict[str, Any] = recover.state_of(self.folder, self._derive(), state, findings)
-        write_text(self.folder / recover.STATE_NAME, json.dumps(found, indent=1) + "\n")
+        write_text(self.folder / recover.STATE_NAME, json.dumps(found, indent=1) + "\n", usual())

@@ -16,6 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from ingest.access import usual, write
 from ingest.files import NOT_RECORDED, SETUP_NAME, Recording, read_text
 from ingest.findings import finding
 from ingest.json_text import parse_json
@@ -88,7 +89,7 @@ def recording_lock(folder: Path) -> BaseFileLock:
     """The lock that the process holds which records into a run folder."""
     from filelock import FileLock
 
-    return FileLock(folder / FOLDER / LOCK_NAME)
+    return FileLock(folder / FOLDER / LOCK_NAME, mode=usual().files)
 
 
 def is_recording(folder: Path) -> bool:
@@ -169,7 +170,7 @@ def rebuild(folder: Path, target: Path | None = None) -> dict[str, Any]:
             (place / name).replace(target / name)
     findings = recording_findings(deriver, target / LOG_NAME, damage, closed=False)
     state = state_of(folder, deriver, "recovered", findings)
-    (target / STATE_NAME).write_text(json.dumps(state, indent=1) + "\n", encoding="utf-8")
+    write(target / STATE_NAME, (json.dumps(state, indent=1) + "\n").encode())
     return state
 
 
@@ -261,8 +262,8 @@ def _is_settled(folder: Path, state: dict[str, Any]) -> bool:
 def _elsewhere(folder: Path) -> Recording:
     place = Path(tempfile.mkdtemp(prefix="lukewarm-")) / folder.resolve().name
     atexit.register(shutil.rmtree, place.parent, ignore_errors=True)
-    place.mkdir()
-    shutil.copyfile(folder / SETUP_NAME, place / SETUP_NAME)
+    place.mkdir(mode=0o700)
+    write(place / SETUP_NAME, (folder / SETUP_NAME).read_bytes())
     return _told(place, rebuild(folder, place))
 
 

@@ -275,7 +275,7 @@ class _Worker:
             column=column_name(recipe.point, quantity),
             quantity=quantity,
             kind=recipe.kind,
-            source=name or str(recipe.table.column),
+            source=name or recipe.table.source,
             errors=tuple(self._errors(recipe, low, high)),
             resolution=self._resolution(recipe, logged, 0.5 * (low + high)),
             time_constant=recipe.table.time_constant,

@@ -19,7 +19,14 @@ from ingest.run import Finding
 from ingest.saying import Value
 from ingest.sensors.tolerances import named_limit
 from ingest.sensors.transducer import Reference
-from ingest.sensors.units import Conversion, UnknownUnit, conversion, same_unit, value_with_unit
+from ingest.sensors.units import (
+    Conversion,
+    UnknownUnit,
+    conversion,
+    same_unit,
+    split_number,
+    value_with_unit,
+)
 from ingest.setup.model import SENSOR_QUANTITY, ChannelTable, SensorKind, Setup
 
 UNIT_DISAGREES: Final = finding(
@@ -153,7 +160,7 @@ class RecipeMaker:
         signal = self._scaled_conversion(quantity) if self.table.scale else logged
         if signal is None:
             return None
-        self._check_class()
+        self._check_tolerance(quantity)
         junction = self._check_dimension(quantity, signal, units)
         self._check_supply(units)
         reference = self._reference(quantity, logged, signal)
@@ -267,13 +274,22 @@ class RecipeMaker:
         self._wrong("scale", problem, expected, "correct from, to or unit")
         return None
 
-    def _check_class(self) -> None:
+    def _check_tolerance(self, quantity: Quantity) -> None:
         try:
             named_limit(self.kind, self.table)
+            if isinstance(self.table.tolerance, str):
+                unit = split_number(self.table.tolerance)[1]
+                if conversion(unit, quantity.name).dimension != quantity.name:
+                    raise UnknownUnit(unit)
         except KeyError as error:
             self._wrong(
                 "tolerance_class", repr(self.table.tolerance_class),
                 f"one of {error.args[0]} for this sensor", "correct it, or give tolerance in K",
+            )  # fmt: skip
+        except UnknownUnit:
+            self._wrong(
+                "tolerance", repr(self.table.tolerance),
+                'a number above zero with its unit, such as "1 K"', "correct it",
             )  # fmt: skip
 
     def _check_dimension(

@@ -9,6 +9,7 @@ Defaults, where the set-up gives neither `tolerance` nor `tolerance_class`:
 thermocouple       class 2 of IEC 60584-1
 rtd                class B of IEC 60751
 ntc, temperature   ±1 K (common practice, no source: ±0.5 K to ±1.5 K)
+read once          ±2 K, its changes during the drive among them (common practice, no source)
 cold junction      ±0.7 K, of a channel and inside a logger (common practice, no source)
 a fixed one        ±1 K
 pressure           ±1 % of the transducer's span, ±1 kPa or ±1 % of the reading without one
@@ -28,6 +29,7 @@ from typing import Final
 
 from ingest.run import ErrorSource
 from ingest.sensors.thermocouple import Letter, seebeck_at
+from ingest.sensors.units import UnknownUnit, conversion, split_number
 from ingest.setup.model import ChannelTable, SensorKind
 
 
@@ -101,6 +103,8 @@ PLATINUM_LIMITS: Final = {
 """Limits of error [K] by class of IEC 60751:2008."""
 
 PLAIN_TEMPERATURE: Final = Limit(1.0)
+READ_ONCE: Final = Limit(2.0)
+"""A thermometer's own limits and what the temperature does after it was read."""
 COLD_JUNCTION: Final = Limit(0.7)
 FIXED_COLD_JUNCTION: Final = 1.0
 PRESSURE_SHARE: Final = 0.01
@@ -131,6 +135,23 @@ def class_name(value: int | str) -> str:
     return word if word in {"standard", "special"} else word.upper()
 
 
+def stated_tolerance(table: ChannelTable) -> float | None:
+    """Half-width of the limits of error that the set-up states, in the stored unit; None without.
+
+    Raises
+    ------
+    UnknownUnit
+        Where it is neither a number nor a number above zero with a unit.
+    """
+    if table.tolerance is None or not isinstance(table.tolerance, str):
+        return table.tolerance
+    number, unit = split_number(table.tolerance)
+    width = number * conversion(unit).factor
+    if not 0 < width < math.inf:
+        raise UnknownUnit(f"{table.tolerance!r} is not above zero")
+    return width
+
+
 def named_limit(kind: SensorKind, table: ChannelTable) -> Limit | None:
     """Limit of error that the set-up's `tolerance` or `tolerance_class` names, None without one.
 
@@ -139,8 +160,9 @@ def named_limit(kind: SensorKind, table: ChannelTable) -> Limit | None:
     KeyError
         Where the class is not one of the sensor's; the argument lists those there are.
     """
-    if table.tolerance is not None:
-        return Limit(table.tolerance)
+    stated = stated_tolerance(table)
+    if stated is not None:
+        return Limit(stated)
     if table.tolerance_class is None or kind not in {"thermocouple", "rtd"}:
         return None
     classes = THERMOCOUPLE_LIMITS[table.type] if kind == "thermocouple" else PLATINUM_LIMITS
@@ -172,6 +194,8 @@ def limit_of(
     if named is not None:
         return named
     if quantity == "temperature":
+        if table.value is not None:
+            return READ_ONCE
         if is_cold:
             return COLD_JUNCTION
         if kind == "thermocouple":

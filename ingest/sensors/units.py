@@ -282,12 +282,24 @@ def value_with_unit(text: str, dimension: str) -> float:
     UnknownUnit
         Where there is no number, no unit, or one of another dimension.
     """
+    number, unit = split_number(text)
+    found = conversion(unit, dimension)
+    if found.dimension != dimension:
+        raise UnknownUnit(f"{text!r} is a {found.dimension}, not a {dimension}")
+    return number * found.factor + found.offset
+
+
+def split_number(text: str) -> tuple[float, str]:
+    """Part a number from the unit behind it.
+
+    Raises
+    ------
+    UnknownUnit
+        Where there is no number, or no unit.
+    """
     match = _NUMBER.match(text)
     if match is None:
         raise UnknownUnit(f"{text!r} is not a number with a unit")
     if not match[2].strip():
         raise UnknownUnit(f"{text!r} has no unit")
-    found = conversion(match[2], dimension)
-    if found.dimension != dimension:
-        raise UnknownUnit(f"{text!r} is a {found.dimension}, not a {dimension}")
-    return float(match[1].replace(",", ".")) * found.factor + found.offset
+    return float(match[1].replace(",", ".")), match[2]

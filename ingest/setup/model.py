@@ -75,9 +75,16 @@ class RunTable(_Table):
     engine_start: float | None = Field(default=None, allow_inf_nan=False)
     barometer: str | None = None
     altitude: str | None = None
+    coolant_heated_by: Literal["engine", "coolant heater"] = "engine"
+    """A coolant heater (electric or fuel-fired) has no thermostat."""
     plant: str | None = None
     operator: str | None = None
     logger: str | None = None
+
+
+def has_no_thermostat(run: RunTable) -> bool:
+    """Whether something else than an engine heats the coolant, which no thermostat then holds."""
+    return run.coolant_heated_by == "coolant heater"
 
 
 class TimeTable(_Table):
@@ -154,14 +161,17 @@ class Scale(_Table):
 class ChannelTable(_Table):
     """`[channels.NAME]`: one measuring point and the sensor on it."""
 
-    column: ColumnRef
+    column: ColumnRef | None = None
+    value: str | None = None
+    """In place of a column: what a thermometer that was read once showed, ``-5 degC``."""
     sensor: SensorKind | None = None
     type: Literal["B", "E", "J", "K", "N", "R", "S", "T"] = "K"
     unit: str | None = None
     cold_junction: str | float | None = None
     tolerance_class: Literal[1, 2, 3] | str | None = None
-    tolerance: float | None = Field(default=None, gt=0, allow_inf_nan=False)
-    """Half-width of the sensor's own limits of error in its stored unit, where it is known."""
+    tolerance: float | str | None = None
+    """Half-width of the sensor's own limits of error: in its stored unit, or with a unit, ``1 K``;
+    `ingest.sensors.tolerances.stated_tolerance` reads it."""
     time_constant: float | None = Field(default=None, ge=0, allow_inf_nan=False)
     scale: Scale | None = None
     reference: Literal["vacuum", "gauge", "absolute"] | None = None
@@ -178,11 +188,31 @@ class ChannelTable(_Table):
 
     @field_validator("column")
     @classmethod
-    def _from_one(cls, value: ColumnRef) -> ColumnRef:
+    def _from_one(cls, value: ColumnRef | None) -> ColumnRef | None:
         if isinstance(value, int) and value < 1:
             msg = "columns are numbered from 1"
             raise ValueError(msg)
         return value
+
+    @field_validator("tolerance")
+    @classmethod
+    def _above_zero(cls, value: float | str | None) -> float | str | None:
+        if isinstance(value, float | int) and not 0 < value < float("inf"):
+            msg = "a number above 0"
+            raise ValueError(msg)
+        return value
+
+    @model_validator(mode="after")
+    def _from_somewhere(self) -> ChannelTable:
+        if (self.column is None) == (self.value is None):
+            msg = 'give either column = "..." or value = "..."'
+            raise ValueError(msg)
+        return self
+
+    @property
+    def source(self) -> str:
+        """Where its readings come from, as the file names it."""
+        return str(self.column if self.column is not None else self.value)
 
 
 class EventsTable(_Table):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import uuid
 from pathlib import Path
 from typing import Any, Final
@@ -12,6 +13,8 @@ from sqlalchemy import Engine, insert, select
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DBAPIError
 
+from ingest.access import Access, usual
+from ingest.access import create as make_file
 from ingest.errors import Fault, UnusableRun
 from ingest.files import make_folder, write_whole
 from ingest.setup.toml_text import parse_toml
@@ -30,18 +33,21 @@ def open_catalog(folder: Path, database: str | None, *, create: bool) -> Engine:
         raise UnusableRun(
             Fault(str(folder), "no run store", f"a folder with {SETTINGS}", "check the path")
         )
+    access = Access.of(path) if path.is_file() else usual()
     for part in ("raw", "readings"):
-        make_folder(folder / part)
+        make_folder(folder / part, access)
     # one at a time: two processes may make the same store, or bring its schema up to date
-    with FileLock(folder / ".lock"):
+    with FileLock(folder / ".lock", mode=access.files):
         if not path.is_file():
-            _make(path, database or DEFAULT_DATABASE)
+            _make(path, database or DEFAULT_DATABASE, access)
         told = _settings(path)
         url = database or told["database"]
         if url == DEFAULT_DATABASE:
             catalog = folder / CATALOG
             if not catalog.is_file():
                 _refuse_new(folder, f"no {CATALOG}")
+                # SQLite gives what it lays beside the catalog the catalog's permissions
+                os.close(make_file(catalog, os.O_WRONLY, access))
             url = f"sqlite:///{catalog.as_posix()}"
         engine = open_database(url)
         try:
@@ -85,7 +91,7 @@ def _refuse_new(folder: Path, found: str) -> None:
         raise lost_catalog(folder, found, remedy)
 
 
-def _make(path: Path, database: str) -> None:
+def _make(path: Path, database: str, access: Access) -> None:
     """Write the settings of a new store; a password is not written down."""
     if database != DEFAULT_DATABASE:
         open_database(database).dispose()  # says what is wrong with the URL
@@ -93,7 +99,7 @@ def _make(path: Path, database: str) -> None:
     told = {"format": FORMAT, "id": str(uuid.uuid4()), "database": database}
     # a JSON string or number is a TOML one
     text = "".join(f"{key} = {json.dumps(value)}\n" for key, value in told.items())
-    write_whole(path, lambda to: to.write_text(text, encoding="utf-8"))
+    write_whole(path, lambda to: to.write_text(text, encoding="utf-8"), access)
 
 
 def _settings(path: Path) -> dict[str, Any]:

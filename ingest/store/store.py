@@ -20,6 +20,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import io
+import os
 import shutil
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -30,6 +31,7 @@ from sqlalchemy import Engine, delete, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from ingest.access import Access, create, make_folders
 from ingest.errors import Fault, UnusableRun
 from ingest.export.readings import readings_with_controls
 from ingest.files import file_sha256, make_folder, write_whole
@@ -173,7 +175,7 @@ class Store:
 
     def _keep_raw(self, path: Path, sha256: str) -> int:
         target = self.raw_path(sha256)
-        _put(target, lambda to: _copy_same(path, to, sha256))
+        self._put(target, lambda to: _copy_same(path, to, sha256))
         return target.stat().st_size
 
     def _keep_readings(self, run: Run) -> str:
@@ -181,8 +183,18 @@ class Store:
         readings_with_controls(run).write_parquet(buffer)
         sha256 = hashlib.sha256(buffer.getbuffer()).hexdigest()
         target = self.parquet_path(sha256)
-        _put(target, lambda to: to.write_bytes(buffer.getbuffer()))
+        self._put(target, lambda to: to.write_bytes(buffer.getbuffer()))
         return sha256
+
+    def _put(self, target: Path, write: Callable[[Path], object]) -> None:
+        """Write a content-addressed file; one that is there counts as new, and is not tidied."""
+        if target.is_file():
+            with contextlib.suppress(PermissionError):  # another user's file of a shared store
+                target.touch()
+            return
+        access = Access.of(self.folder / SETTINGS)
+        make_folder(target.parent, access)
+        write_whole(target, write, access)
 
     def raw_path(self, sha256: str) -> Path:
         """Where a raw file lies."""
@@ -257,7 +269,8 @@ class Store:
                         "bring it back from a copy of the store",
                     )
                 )
-            target.parent.mkdir(parents=True, exist_ok=True)
+            make_folders(target.parent)
+            os.close(create(target, os.O_WRONLY))
             shutil.copyfile(path, target)
         return folder
 
@@ -268,16 +281,6 @@ def run_identity(sha256: Mapping[str, str]) -> str:
     for name in sorted(sha256):
         digest.update(f"{clean(name)}\0{sha256[name]}\n".encode())
     return digest.hexdigest()
-
-
-def _put(target: Path, write: Callable[[Path], object]) -> None:
-    """Write a content-addressed file; one that is there counts as new, so that no one tidies it."""
-    if target.is_file():
-        with contextlib.suppress(PermissionError):  # another user's file of a shared store
-            target.touch()
-        return
-    make_folder(target.parent)
-    write_whole(target, write)
 
 
 def _copy_same(path: Path, to: Path, sha256: str) -> None:

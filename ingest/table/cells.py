@@ -73,7 +73,9 @@ CELLS_KEPT: Final = 100
 """Bad cells of one column kept with their text; all are counted."""
 
 _SIGN: Final = r"[+\-−–]?"
-_NUMBER: Final = rf"{_SIGN}(?:\d[\d.,]*|[.,]\d+)(?:[eE][+\-]?\d+)?"
+_EXPONENT: Final = r"(?:[eE][+\-]?\d+|[dD][+\-]\d+)"
+"""With a sign D is the exponent of a double in Fortran's formatted output."""
+_NUMBER: Final = rf"{_SIGN}(?:\d[\d.,]*|[.,]\d+){_EXPONENT}?"
 _MONTH: Final = r"(?:jan|feb|m[aä]r|apr|ma[iy]|jun|jul|aug|sep|o[ck]t|nov|de[cz])[a-zé]*\.?"
 _CLOCK: Final = r"\d{1,3}:\d{2}(?::\d{2})?(?:[.,:]\d+)?(?:\s?[ap]\.?m\.?)?"
 _DATE: Final = (
@@ -360,7 +362,7 @@ def _number_and_unit(distinct: pl.Series, marks: Marks) -> tuple[pl.Series, pl.S
     """Value (null where there is none) and what stands behind it, of grouped or suffixed cells."""
     parts = distinct.str.extract_groups(
         r"^(?<sign>[+\-−–]?)\s?(?<digits>\d[\d.,'’ \x{00a0}\x{202f}]*\d[.,]?|\d[.,]?|[.,]\d+)"
-        r"(?<exponent>[eE][+\-]?\d+)?\s*(?<unit>[^\s\d.,+\-'].{0,12})?$"
+        r"(?<exponent>[eE][+\-]?\d+|[dD][+\-]\d+)?\s*(?<unit>[^\s\d.,+\-'].{0,12})?$"
     ).struct.unnest()
     digits = parts["digits"]
     decimal = re.escape(marks.decimal)
@@ -382,7 +384,8 @@ def _number_and_unit(distinct: pl.Series, marks: Marks) -> tuple[pl.Series, pl.S
         )
     spelled = frame.select(chain.otherwise(None).str.replace(",", ".", literal=True)).to_series()
     sign = parts["sign"].replace({"−": "-", "–": "-", "+": ""}).fill_null("")
-    number = sign + spelled + parts["exponent"].fill_null("")
+    exponent = parts["exponent"].str.replace("[dD]", "e").fill_null("")
+    number = sign + spelled + exponent
     value = number.cast(pl.Float64, strict=False)
     return value.set(value.is_infinite().fill_null(value=False), None), parts["unit"]
 

@@ -8,8 +8,13 @@ rules are carried out, and samples that the file marks as invalid hold no readin
 
 from __future__ import annotations
 
+import contextlib
+import gc
 import io
-from collections.abc import Sequence
+import sys
+import warnings
+import weakref
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -89,8 +94,10 @@ def read_mdf(path: Path, log: LogTable) -> TypedColumns:
         chosen = _chosen(groups, log.sheet, name)
         time, rows = _on_one_clock(chosen, name)
     except UnusableRun:
+        file.close()
         raise
     except Exception as error:  # whatever the library makes of a damaged file
+        file.close()
         raise UnusableRun(_damaged(name, error)) from error
     columns = [(group, at) for group in chosen for at in group.channels]
     titles = [_channel(file, group, at).name.strip() for group, at in columns]
@@ -105,7 +112,7 @@ def read_mdf(path: Path, log: LogTable) -> TypedColumns:
         except Exception as error:
             raise UnusableRun(_damaged(name, error)) from error
 
-    return TypedColumns(
+    table = TypedColumns(
         file=name,
         names=("time", *titles),
         units=("s", *(_unit(file, group, at) for group, at in columns)),
@@ -115,6 +122,8 @@ def read_mdf(path: Path, log: LogTable) -> TypedColumns:
         findings=tuple(_findings(chosen, others)),
         groups=("the clock", *(group.name for group, _ in columns)),
     )
+    weakref.finalize(table, file.close)
+    return table
 
 
 def _open(path: Path) -> MDF:
@@ -139,10 +148,27 @@ def _open(path: Path) -> MDF:
                 "cut it to the test drive",
             )
         )
+    found: UnusableRun
+    with _quiet():
+        try:
+            return MDF(io.BytesIO(path.read_bytes()))
+        except Exception as error:  # whatever the library makes of a damaged file
+            found = UnusableRun(_damaged(path.name, error))
+        gc.collect()  # what is left of the library's half-made file complains when it goes
+    raise found
+
+
+@contextlib.contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep to itself what the library's objects complain of while they are taken apart."""
+    hook = sys.unraisablehook
+    sys.unraisablehook = lambda _: None
     try:
-        return MDF(io.BytesIO(path.read_bytes()))
-    except Exception as error:  # whatever the library makes of a damaged file
-        raise UnusableRun(_damaged(path.name, error)) from error
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    finally:
+        sys.unraisablehook = hook
 
 
 def _damaged(name: str, error: Exception) -> Fault:

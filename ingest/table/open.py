@@ -7,10 +7,10 @@ archive.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import AbstractContextManager, nullcontext
 from typing import TYPE_CHECKING
 
-from ingest.table.kinds import Kind, kind_of_file
-from ingest.table.packed import unpacked
+from ingest.table.kinds import GZIP, ZIP, Kind, first_bytes, kind_of_file
 from ingest.table.text.read import iter_text, read_text_table
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def open_log(
     UnusableRun
         Where the file cannot be read or holds no table.
     """
-    with unpacked(path) as place:
+    with _as_it_lies(path) as place:
         kind = kind_of_file(place)
         if kind != "text":
             return _read_whole(place, log, kind, packed=place != path)
@@ -70,12 +70,21 @@ def iter_log(path: Path, log: LogTable, *, chunk_bytes: int) -> Iterator[Columns
     UnusableRun
         Where the file cannot be read or holds no table.
     """
-    with unpacked(path) as place:
+    with _as_it_lies(path) as place:
         kind = kind_of_file(place)
         if kind == "text":
             yield from iter_text(place, log, chunk_bytes=chunk_bytes)
         else:
             yield _read_whole(place, log, kind, packed=place != path)
+
+
+def _as_it_lies(path: Path) -> AbstractContextManager[Path]:
+    """The file, out of its archive where it is in one."""
+    if not first_bytes(path).startswith((GZIP, ZIP)):
+        return nullcontext(path)
+    from ingest.table.packed import unpacked
+
+    return unpacked(path)
 
 
 def _read_whole(path: Path, log: LogTable, kind: Kind, *, packed: bool) -> Columns:

@@ -155,7 +155,8 @@ def plain(cells: pl.Series) -> pl.Series:
     if kind == pl.Float32:
         cells = cells.cast(pl.String).cast(pl.Float64, strict=False)
     elif kind == pl.Duration:
-        cells = cells.dt.total_nanoseconds() / 1e9
+        known = cells.dt.total_nanoseconds().cast(pl.Float64).to_numpy()
+        cells = pl.Series(known / 1e9)  # polars multiplies by 1e-9, which rounds once more
     elif kind == pl.Datetime:
         zone = "%:z" if getattr(kind, "time_zone", None) else ""
         return cells.dt.to_string(_MOMENT + zone)

@@ -19,4 +19,7 @@ person, and sensors have the errors of their tolerance class, drawn.
 True figures come from the noise-free model before any sensor: settled curves for the travel
 figures, the linkage's own backlash for the hysteresis. ``null`` where the trip or the channels
 cannot show it.
+
+This is one structure with other numbers in every car; `tests.other_cars.ensemble` draws the laws
+of every family, too.
 """

@@ -10,10 +10,12 @@ from typing import Any
 import numpy as np
 import polars as pl
 from numpy.random import Generator
+from numpy.typing import NDArray
 
-from ingest.arrays import Floats
 from tests.other_cars.physics import Drive
 from tests.other_cars.sensors import Column
+
+Floats = NDArray[np.float64]
 
 
 def write_run(

@@ -14,11 +14,13 @@ from typing import Any, Final
 import numpy as np
 import thermocouple_its90
 from numpy.random import Generator
+from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
-from ingest.arrays import Floats
 from tests.other_cars.physics import Drive
 from tests.other_cars.trips import DT
+
+Floats = NDArray[np.float64]
 
 CLASS_LIMIT: Final = {1: 1.5, 2: 2.5}
 """Limits of error of thermocouple classes below 333 °C, K (type T: 0.5 and 1.0)."""
@@ -74,7 +76,7 @@ def lagged(signal: Floats, seconds: float) -> Floats:
     return out
 
 
-def _error(rng: Generator, limit: float, signal: Floats, zero: Floats | float) -> Floats:
+def class_error(rng: Generator, limit: float, signal: Floats, zero: Floats | float) -> Floats:
     kind = rng.integers(3)
     if kind == 0:
         return np.full_like(signal, float(np.clip(rng.normal(0, limit / 2), -limit, limit)))
@@ -173,7 +175,7 @@ class Logger:
         stated = rng.random() < 0.85
         lag = float(rng.uniform(1.0, 5.0)) if stated else float(rng.uniform(0.2, 0.7))
         seen = lagged(self._befall(point, true), lag)
-        seen = seen + _error(rng, limit, seen, self.block)
+        seen = seen + class_error(rng, limit, seen, self.block)
         settings: dict[str, Any] = {"sensor": "thermocouple", "type": letter}
         settings["tolerance_class"] = number
         if stated:

@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, field
+from typing import Any, Final, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
-from ingest.arrays import Floats
 from tests.other_cars.cars import Car
-from tests.other_cars.physics import (
+from tests.other_cars.heater import (
     CELLS,
     CP_AIR,
     CP_COOLANT,
     air_effectiveness,
     air_flow,
+    foot_target,
+    leak_rate,
     opened,
     single,
     through_core,
     under_hood,
     water_conductance,
 )
+from tests.other_cars.trips import FLOOR_SHARE
+
+Floats = NDArray[np.float64]
 
 LEVER: Final = np.linspace(0.0, 100.0, 2001)
 SPAN_ENDS: Final = (0.025, 0.975)
@@ -38,6 +43,24 @@ class Conditions:
     blower: Floats
     air_door: Floats
     vacuum: Floats
+    cabin: Floats = field(default_factory=lambda: np.array(18.0))
+    lift: Floats = field(default_factory=lambda: np.array(0.0))
+
+
+class Model(Protocol):
+    """What the truth of a drive asks of its car."""
+
+    def actuator_for(self, backlash: Floats) -> Floats:
+        """Position of the door or valve, 0..1, for a cable position, %."""
+
+    def settled_heater(self, actuator: Floats, c: Conditions) -> tuple[Floats, Floats]:
+        """Outlet (fully fed) and supply-hose temperature, °C."""
+
+    def settled_foot(self, outlet: Floats, c: Conditions, mode: int) -> Floats:
+        """Footwell for an outlet, °C."""
+
+    def leak_rate(self, line: Floats) -> Floats:
+        """Loss of vacuum, kPa/s."""
 
 
 def settled_heater(car: Car, actuator: Floats, c: Conditions) -> tuple[Floats, Floats]:
@@ -74,8 +97,32 @@ def actuator_for(car: Car, backlash: Floats) -> Floats:
     return 1 - x if car.backwards else x
 
 
-def travel_ends(car: Car, c: Conditions, direction: str, *, coolant_logged: bool) -> Floats:
-    """Lever positions where theta has covered 2.5 % and 97.5 % of its span, settled, %.
+@dataclass(frozen=True)
+class CarModel:
+    """`Model` of a car."""
+
+    car: Car
+
+    def actuator_for(self, backlash: Floats) -> Floats:
+        return actuator_for(self.car, backlash)
+
+    def settled_heater(self, actuator: Floats, c: Conditions) -> tuple[Floats, Floats]:
+        return settled_heater(self.car, actuator, c)
+
+    def settled_foot(self, outlet: Floats, c: Conditions, mode: int) -> Floats:
+        p = single(self.car)
+        air = air_flow(p, c.blower, c.air_door, c.speed) * FLOOR_SHARE[mode]
+        return foot_target(p, outlet, c.cabin, c.ambient, air, c.speed)
+
+    def leak_rate(self, line: Floats) -> Floats:
+        return leak_rate(single(self.car), line)
+
+
+def travel_ends(
+    model: Model, lash: float, c: Conditions, direction: str, *, coolant_logged: bool,
+    shares: tuple[float, ...] = SPAN_ENDS,
+) -> Floats:  # fmt: skip
+    """Lever positions where theta has covered `shares` of its span, settled, %.
 
     Parameters
     ----------
@@ -84,16 +131,16 @@ def travel_ends(car: Car, c: Conditions, direction: str, *, coolant_logged: bool
     coolant_logged
         Whether theta is against the supply hose or the outlet's own span.
     """
-    half = car.lash / 2
+    half = lash / 2
     if direction == "opening":
         backlash = np.maximum(LEVER - half, half)  # it came from 0 and hangs behind
     elif direction == "closing":
         backlash = np.minimum(LEVER + half, 100 - half)
     else:
         backlash = LEVER
-    outlet, supply = settled_heater(car, actuator_for(car, backlash), c)
+    outlet, supply = model.settled_heater(model.actuator_for(backlash), c)
     rise = outlet - c.inlet
     theta = rise / (supply - c.inlet) if coolant_logged else rise
     theta = np.maximum.accumulate(theta)
     covered = (theta - theta[0]) / (theta[-1] - theta[0])
-    return np.array([LEVER[int(np.argmax(covered >= share))] for share in SPAN_ENDS])
+    return np.array([LEVER[int(np.argmax(covered >= share))] for share in shares])

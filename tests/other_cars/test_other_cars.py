@@ -12,8 +12,8 @@ from ingest.setup.model import read_setup
 from tests.other_cars.__main__ import generate
 from tests.other_cars.cars import FAMILIES, Car
 from tests.other_cars.physics import Drive, simulate
-from tests.other_cars.sensors import _error, lagged
-from tests.other_cars.settled import Conditions, actuator_for, settled_heater, travel_ends
+from tests.other_cars.sensors import class_error, lagged
+from tests.other_cars.settled import CarModel, Conditions, actuator_for, settled_heater, travel_ends
 from tests.other_cars.trips import DT, Trip
 from tests.other_cars.truth import FIGURES, conditions, fluctuation, true_figures
 
@@ -73,7 +73,7 @@ def test_a_cable_moved_moves_both_ends(family: str) -> None:
     car = FAMILIES[family]
     moved = car.but(closed_at=car.closed_at + 3.0, open_at=car.open_at + 3.0)
     ends, after = (
-        travel_ends(each, conditions_at(each), "mean", coolant_logged=False)
+        travel_ends(CarModel(each), each.lash, conditions_at(each), "mean", coolant_logged=False)
         for each in (car, moved)
     )
     assert after - ends == pytest.approx([3.0, 3.0], abs=0.1)
@@ -82,7 +82,7 @@ def test_a_cable_moved_moves_both_ends(family: str) -> None:
 def test_play_lies_between_the_sweeps() -> None:
     car = FAMILIES["Plover"].but(lash=4.0)
     up, down = (
-        travel_ends(car, conditions_at(car), way, coolant_logged=False)
+        travel_ends(CarModel(car), car.lash, conditions_at(car), way, coolant_logged=False)
         for way in ("opening", "closing")
     )
     assert up - down == pytest.approx([4.0, 4.0], abs=0.2)
@@ -106,7 +106,7 @@ def test_fluctuation_of_a_sine() -> None:
 def test_sensor_errors_keep_to_their_class(limit: float) -> None:
     random = np.random.default_rng(2)
     at = np.linspace(-15.0, 90.0, 50)
-    errors = np.array([_error(random, limit, at, 18.0) for _ in range(500)])
+    errors = np.array([class_error(random, limit, at, 18.0) for _ in range(500)])
     assert np.abs(errors).max() <= limit * 1.001
     assert errors.std() > 0.35 * limit
 

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from ingest.arrays import Floats
 from tests.other_cars.cars import Car
+
+Floats = NDArray[np.float64]
 
 DT: Final = 0.25
 """Step of the model, s."""
@@ -35,6 +36,8 @@ class Trip:
         Lever moved in a slow continuous sweep, its position logged.
     misuse
         Word for the way the controls were used wrongly, else empty.
+    defrost
+        Share sent to the windshield by a lever of its own, %; None where there is none.
     """
 
     kind: str
@@ -54,9 +57,10 @@ class Trip:
     sweeps: list[str] = field(default_factory=list)
     by_hand: bool = False
     misuse: str = ""
+    defrost: Floats | None = None
 
 
-class _Plan:
+class Plan:
     """Writes controls down one after the other along a growing clock."""
 
     def __init__(self, start_s: float) -> None:
@@ -80,7 +84,7 @@ def draw_trip(rng: Generator, car: Car, *, misuse: str = "", good_habits: bool =
     kind = str(rng.choice(["garage", "road"] if good_habits else ["garage", "road", "short"],
                           p=[0.5, 0.5] if good_habits else [0.45, 0.4, 0.15]))  # fmt: skip
     cold_start = car.start_temperature < car.ambient + 5
-    plan = _Plan(float(rng.uniform(25, 110)) if cold_start else float(rng.uniform(0, 20)))
+    plan = Plan(float(rng.uniform(25, 110)) if cold_start else float(rng.uniform(0, 20)))
     by_hand = bool(rng.random() < 0.2)
     top = float(rng.choice([4, 4, 3]))
     floor = MODES.index("recirculate" if rng.random() < 0.06 else "floor")
@@ -111,7 +115,7 @@ def draw_trip(rng: Generator, car: Car, *, misuse: str = "", good_habits: bool =
 
 
 def _test(
-    rng: Generator, car: Car, plan: _Plan, hot: float, kind: str, *, by_hand: bool, misuse: str
+    rng: Generator, car: Car, plan: Plan, hot: float, kind: str, *, by_hand: bool, misuse: str
 ) -> list[str]:
     slow = car.heater == "water-valve"
     dwell = float(rng.uniform(45, 95)) if slow else float(rng.uniform(14, 42))
@@ -126,9 +130,9 @@ def _test(
         return sweeps
     hold = bool(rng.random() < 0.75)
     if hold and rng.random() < 0.5:
-        _isolate(rng, plan)
+        isolate(rng, plan)
         hold = False
-    _sweep(rng, plan, 100.0, 0.0, step, dwell, by_hand=by_hand, slow=slow)
+    sweep(rng, plan, 100.0, 0.0, step, dwell, by_hand=by_hand, slow=slow)
     sweeps.append("closing")
     plan.wait(float(rng.uniform(60, 150)) * (1.6 if slow else 1.0))
     if kind == "short":
@@ -139,26 +143,26 @@ def _test(
         plan.set("temp_lever", 0.0, noted=not by_hand)
         plan.wait(float(rng.uniform(60, 120)) * (1.6 if slow else 1.0))
     if rng.random() < 0.85:
-        _sweep(rng, plan, 0.0, 100.0, step, dwell, by_hand=by_hand, slow=slow)
+        sweep(rng, plan, 0.0, 100.0, step, dwell, by_hand=by_hand, slow=slow)
         sweeps.append("opening")
     else:
         plan.set("temp_lever", 100.0, noted=not by_hand)
     plan.wait(float(rng.uniform(120, 300)))
     if hold:
-        _isolate(rng, plan)
+        isolate(rng, plan)
         plan.wait(float(rng.uniform(10, 60)))
     return sweeps
 
 
-def _isolate(rng: Generator, plan: _Plan) -> None:
+def isolate(rng: Generator, plan: Plan) -> None:
     plan.set("vacuum_isolated", 1.0)
     plan.wait(float(rng.uniform(55, 160)))
     plan.set("vacuum_isolated", 0.0)
     plan.wait(float(rng.uniform(15, 40)))
 
 
-def _sweep(
-    rng: Generator, plan: _Plan, start: float, end: float, step: float, dwell: float, *,
+def sweep(
+    rng: Generator, plan: Plan, start: float, end: float, step: float, dwell: float, *,
     by_hand: bool, slow: bool,
 ) -> None:  # fmt: skip
     if by_hand:
@@ -176,7 +180,7 @@ def _sweep(
 
 
 def _on_grid(
-    rng: Generator, car: Car, plan: _Plan, kind: str, sweeps: list[str], *,
+    rng: Generator, car: Car, plan: Plan, kind: str, sweeps: list[str], *,
     by_hand: bool, misuse: str,
 ) -> Trip:  # fmt: skip
     time = np.arange(0.0, plan.clock + DT / 2, DT)
@@ -198,7 +202,7 @@ def _on_grid(
                 lever[inside] = value + (time[inside] - at) / (then - at) * (after - value)
     engine = held("engine", 0.0)
     mode = held("mode", 0.0).astype(np.int64)
-    speed = _traffic(rng, time, plan.start_s) if kind != "garage" else np.zeros(time.size)
+    speed = traffic(rng, time, plan.start_s) if kind != "garage" else np.zeros(time.size)
     fast = float(rng.uniform(1150, 1900))
     idle = float(rng.uniform(700, 900)) if kind != "garage" else fast
     surge = np.clip(np.gradient(speed, DT), 0, None)
@@ -212,17 +216,17 @@ def _on_grid(
     return Trip(
         kind, plan.start_s, time, lever, held("blower", 0.0), mode,
         held("air_door", 100.0), engine, held("vacuum_isolated", 0.0), switching, speed,
-        revs + engine * 12 * _wander(rng, time.size), np.clip(surge / 1.3 + speed / 60, 0, 1),
+        revs + engine * 12 * wander(rng, time.size), np.clip(surge / 1.3 + speed / 60, 0, 1),
         plan.events, sweeps, by_hand, misuse,
     )  # fmt: skip
 
 
-def _wander(rng: Generator, size: int) -> Floats:
+def wander(rng: Generator, size: int) -> Floats:
     steps = rng.standard_normal(size // 20 + 2)
     return np.interp(np.arange(size), np.arange(steps.size) * 20, steps)
 
 
-def _traffic(rng: Generator, time: Floats, start_s: float) -> Floats:
+def traffic(rng: Generator, time: Floats, start_s: float) -> Floats:
     """Random stops: pull away, cruise, slow down, stand."""
     knots = [(0.0, 0.0), (start_s + float(rng.uniform(15, 60)), 0.0)]
     while knots[-1][0] < time[-1]:

@@ -9,17 +9,30 @@ from __future__ import annotations
 import itertools
 from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.arrays import Floats
-from tests.other_cars.physics import Drive, air_flow, foot_target, leak_rate, single
-from tests.other_cars.settled import Conditions, actuator_for, settled_heater, travel_ends
+from tests.other_cars.settled import SPAN_ENDS, Conditions, Model, travel_ends
 from tests.other_cars.trips import DT, FLOOR_SHARE, MODES, Trip
 
+Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+
+
+class Drive(Protocol):
+    """What truly happened to a car of any kind: no sensor involved."""
+
+    @property
+    def car(self) -> Any: ...
+    @property
+    def trip(self) -> Trip: ...
+    @property
+    def signals(self) -> dict[str, Floats]: ...
+    @property
+    def model(self) -> Model: ...
+
 
 FIGURES: Final = (
     "steady_outlet_rise", "warm_up_time", "fluctuation_index", "fluctuation_period",
@@ -101,7 +114,8 @@ def _opening(drive: Drive, signal: Floats) -> float | None:
     lift, car = drive.signals["lift"], drive.car
     if car.thermostat_seep > 0 or car.start_temperature > car.thermostat_opens - 12:
         return None
-    open_ = np.flatnonzero(lift > 0.002)
+    # one that seeps when shut has opened when it does more than that
+    open_ = np.flatnonzero(lift > lift[0] + 0.002)
     return float(signal[open_[0]]) if open_.size else None
 
 
@@ -116,6 +130,8 @@ def _holds(trip: Trip, lever: float) -> list[tuple[int, int]]:
     """Stretches with the lever at a place and nothing else touched, engine on and blower on."""
     still = (np.abs(trip.lever - lever) < 0.6) & (trip.engine > 0) & (trip.blower > 0)
     state = trip.mode * 100 + trip.blower * 10 + trip.isolated
+    if trip.defrost is not None:
+        state = state + 1000 * trip.defrost
     breaks = np.flatnonzero((np.diff(still.astype(int)) != 0) | (np.diff(state) != 0)) + 1
     edges = [0, *breaks.tolist(), still.size]
     return [(a, b) for a, b in itertools.pairwise(edges) if still[a]]
@@ -219,25 +235,41 @@ def conditions(drive: Drive, at: Mask | int) -> Conditions:
     return Conditions(
         engine=pick(s["engine_coolant"]), inlet=pick(s["inlet_air"]), ambient=pick(s["ambient"]),
         revs=pick(t.revs), speed=pick(t.speed), blower=np.round(pick(t.blower)),
-        air_door=pick(t.air_door), vacuum=pick(s["vacuum_source"]),
+        air_door=pick(t.air_door), vacuum=pick(s["vacuum_source"]), cabin=pick(s["cabin"]),
+        lift=pick(s["lift"]),
     )  # fmt: skip
 
 
-def _travel(drive: Drive, channels: Collection[str], figures: dict[str, float | None]) -> None:
-    car, trip = drive.car, drive.trip
-    if not trip.sweeps or car.backwards:
-        return
+def travel(
+    drive: Drive, *, coolant_logged: bool, shares: tuple[float, ...] = SPAN_ENDS
+) -> Floats | None:
+    """Lever positions where the settled curve has covered `shares`, mean of the sweeps driven, %.
+
+    None where the lever was not swept, or works backwards.
+    """
+    trip = drive.trip
     swept = (trip.lever < 99) & (trip.time > trip.start_s + 200)
-    if not swept.any():
-        return
+    if not trip.sweeps or drive.car.backwards or not swept.any():
+        return None
     c = conditions(drive, swept)
-    logged = "coolant_in" in channels
-    ends = np.mean([travel_ends(car, c, way, coolant_logged=logged) for way in trip.sweeps], axis=0)
+    ends = [
+        travel_ends(
+            drive.model, drive.car.lash, c, way, coolant_logged=coolant_logged, shares=shares
+        )
+        for way in trip.sweeps
+    ]
+    return np.asarray(np.mean(ends, axis=0))
+
+
+def _travel(drive: Drive, channels: Collection[str], figures: dict[str, float | None]) -> None:
+    ends = travel(drive, coolant_logged="coolant_in" in channels)
+    if ends is None:
+        return
     figures["dead_travel_cold"] = float(ends[0])
     figures["dead_travel_hot"] = float(100 - ends[1])
     figures["effective_travel"] = float(ends[1] - ends[0])
-    if len(set(trip.sweeps)) == 2:
-        figures["lever_hysteresis"] = car.lash
+    if len(set(drive.trip.sweeps)) == 2:
+        figures["lever_hysteresis"] = drive.car.lash
 
 
 def _cold_end(drive: Drive, inlet: Floats, level: float | None) -> float | None:
@@ -270,7 +302,9 @@ def _cold_end(drive: Drive, inlet: Floats, level: float | None) -> float | None:
 def _settled_cold_end(drive: Drive, moment: int) -> float:
     car = drive.car
     backlash = np.array(0.0 if car.backwards else car.lash / 2)
-    settled, _ = settled_heater(car, actuator_for(car, backlash), conditions(drive, moment))
+    settled, _ = drive.model.settled_heater(
+        drive.model.actuator_for(backlash), conditions(drive, moment)
+    )
     feed = _feed(car.astray, int(drive.trip.mode[moment]))
     foot = float(drive.signals["footwell"][moment])
     return foot + feed * (float(settled) - foot)
@@ -298,7 +332,9 @@ def _response(drive: Drive, level: float | None) -> float | None:
         answer = _answer(drive, int(at), int(after), float(size))
         if answer is not None:
             times.append(answer)
-    return float(np.median(times)) if times else None
+    # a step that was left too soon took longer: it counts as such among the others
+    middle = float(np.median(times)) if times else np.inf
+    return middle if np.isfinite(middle) else None
 
 
 def _answer(drive: Drive, at: int, after: int, size: float) -> float | None:
@@ -308,13 +344,15 @@ def _answer(drive: Drive, at: int, after: int, size: float) -> float | None:
     backlash = drive.trip.lever[at] - half * np.sign(size)
     backlash = np.clip(backlash, half, 100 - half)
     last = min(after - 1, at + round(60 / DT))
-    end, _ = settled_heater(car, actuator_for(car, np.array(backlash)), conditions(drive, last))
+    end, _ = drive.model.settled_heater(
+        drive.model.actuator_for(np.array(backlash)), conditions(drive, last)
+    )
     swing = float(end) - before
     if abs(swing) < 4.0:
         return None
     covered = (outlet[at:after] - before) / swing
     reached = np.flatnonzero(covered >= 0.632)
-    return float(reached[0] * DT) if reached.size else None
+    return float(reached[0] * DT) if reached.size else np.inf
 
 
 def _speed_slope(drive: Drive, window: Window, *, footwell: bool) -> float | None:
@@ -327,15 +365,15 @@ def _speed_slope(drive: Drive, window: Window, *, footwell: bool) -> float | Non
     speeds = np.quantile(speed, np.linspace(0.01, 0.99, 60))
     moving = Conditions(
         engine=c.engine, inlet=c.inlet, ambient=c.ambient, revs=_revs_at(trip, window, speeds),
-        speed=speeds, blower=c.blower, air_door=c.air_door, vacuum=c.vacuum,
+        speed=speeds, blower=c.blower, air_door=c.air_door, vacuum=c.vacuum, cabin=c.cabin,
+        lift=c.lift,
     )  # fmt: skip
-    outlet, _ = settled_heater(car, actuator_for(car, np.full(60, 100 - car.lash / 2)), moving)
+    outlet, _ = drive.model.settled_heater(
+        drive.model.actuator_for(np.full(60, 100 - car.lash / 2)), moving
+    )
     value = outlet
     if footwell:
-        p = single(car)
-        air = air_flow(p, c.blower, c.air_door, speeds) * FLOOR_SHARE[trip.mode[window.mask][0]]
-        cabin = np.array(window.mean(drive.signals["cabin"]))
-        value = foot_target(p, outlet, cabin, c.ambient, air, speeds)
+        value = drive.model.settled_foot(outlet, moving, int(trip.mode[window.mask][0]))
     return float(np.polyfit(speeds, value, 1)[0] * 10)
 
 
@@ -354,4 +392,4 @@ def _vacuum(drive: Drive, channels: Collection[str], figures: dict[str, float | 
     logged = {"vacuum_source", "vacuum_actuator"} & set(channels)
     if logged and isolated.any():
         start = line[int(np.argmax(isolated))]
-        figures["vacuum_decay"] = float(leak_rate(single(drive.car), np.array(start)) * 60)
+        figures["vacuum_decay"] = float(drive.model.leak_rate(np.array(start)) * 60)

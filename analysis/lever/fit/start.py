@@ -15,7 +15,7 @@ import numpy as np
 
 from analysis.lever.data import LeverData
 from analysis.lever.fit.lag import Lag, Nodes
-from analysis.lever.path import LeverPath
+from analysis.lever.path import LeverPath, NotMeasurable
 from ingest.arrays import Floats
 
 TIME_CONSTANTS: Final = (2.0, 6.0, 16.0, 45.0)
@@ -36,6 +36,9 @@ APART_SHARE: Final = 0.6
 lead a fit to the same end."""
 
 MAX_STARTS: Final = 4
+MIN_TIMES: Final = 4
+"""Fewer times than this show no course."""
+
 MAX_TIMES: Final = 200
 SHIFT_S: Final = 2.0
 
@@ -83,6 +86,11 @@ def find_starts(data: LeverData, *, offsets: bool) -> list[Start]:
     list of Start
         More than one where several clock offsets explain the record about as well: in a sweep of
         even steps a whole dwell more or less looks like more or less backlash.
+
+    Raises
+    ------
+    NotMeasurable
+        Where no stretch of readings is long enough to follow the lever in.
     """
     grid, responses, shifts = _shifted(data, FARTHEST_S if offsets else 0.0)
     power = np.einsum("ij,ij->j", responses, responses)
@@ -136,6 +144,8 @@ def _shifted(data: LeverData, farthest: float) -> tuple[Floats, Floats, Floats]:
     value = data.value[bounds[longest] : bounds[longest + 1]]
     step = max(1.0, float(length[longest]) / MAX_TIMES)
     grid = np.arange(time[0], time[-1], step, dtype=np.float64)
+    if grid.size < MIN_TIMES:
+        raise NotMeasurable("the outlet's readings are too far apart to follow the lever in")
     count = int(farthest / SHIFT_S)
     shifts = SHIFT_S * np.arange(-count, count + 1, dtype=np.float64)
     places = grid[:, None] + shifts

@@ -153,7 +153,9 @@ def _wanted(setup: Setup, faults: list[Fault]) -> list[str]:
     """The columns the set-up names, once each."""
     names: list[str] = []
     refs: list[tuple[str, str | int]] = [
-        (f"[channels.{point}] column", table.column) for point, table in setup.channels.items()
+        (f"[channels.{point}] column", table.column)
+        for point, table in setup.channels.items()
+        if table.column is not None
     ]
     time = setup.log.time
     if time is not None and time.column is not None:

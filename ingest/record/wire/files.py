@@ -8,6 +8,7 @@ import os
 from pathlib import Path
 from typing import Final
 
+from ingest.access import create
 from ingest.record.wire.derivation import EVENTS_NAME, LOG_NAME
 
 REJECTED_NAME: Final = "rejected.csv"
@@ -28,10 +29,10 @@ class DerivedFiles:
     """
 
     def __init__(self, folder: Path, *, fresh: bool) -> None:
-        flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0)
+        flags = os.O_WRONLY | os.O_APPEND
         if fresh:
             flags |= os.O_TRUNC
-        self._files = [os.open(folder / name, flags, 0o644) for name in _NAMES]
+        self._files = [create(folder / name, flags) for name in _NAMES]
         self._log: list[str] = []
         self._events = io.StringIO(newline="")
         self._rejected = io.StringIO(newline="")

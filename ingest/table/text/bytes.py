@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from typing import Final
 
 import numpy as np
@@ -23,13 +24,30 @@ def one_byte_delimiters(body: bytes, delimiter: str, quote: bytes | None) -> tup
     if delimiter in (BLANKS, WIDE_BLANKS):
         return _part_blanks(body, quote, least=len(delimiter)), SEPARATOR
     separator = delimiter.encode()
+    quoted = quote is not None and quote != b"" and quote in body
     if len(separator) > 1:
-        body, separator = body.replace(separator, SEPARATOR), SEPARATOR
-    if quote and quote in body:
+        body = (
+            _outside(body, quote or b"", separator, SEPARATOR)
+            if quoted
+            else (body.replace(separator, SEPARATOR))
+        )
+        separator = SEPARATOR
+    if quoted and quote and b" " in body:
         # blanks between delimiter and quotation mark belong to neither
-        body = body.replace(separator + b" " + quote, separator + quote)
-        body = body.replace(quote + b" " + separator, quote + separator)
+        near = (separator + b" " + quote, quote + b" " + separator)
+        if any(each in body for each in near):
+            body = _outside(body, quote, separator + b" ", separator, before=quote)
+            body = body.replace(quote + b" " + separator, quote + separator)
     return body, separator
+
+
+def _outside(body: bytes, quote: bytes, old: bytes, new: bytes, before: bytes = b"") -> bytes:
+    """Replace what stands outside quotation marks (and before `before`); lines start outside."""
+    mark = re.escape(quote)
+    ahead = b"(?=" + re.escape(before) + b")" if before else b""
+    cell = mark + b"[^" + mark + rb"\n]*" + mark
+    pattern = re.compile(b"(" + cell + b")|" + re.escape(old) + ahead)
+    return pattern.sub(lambda found: found[1] if found[1] is not None else new, body)
 
 
 def _part_blanks(body: bytes, quote: bytes | None, least: int) -> bytes:

@@ -179,7 +179,9 @@ def split_cells(text: str, delimiter: str, quote: str | None) -> list[str]:
         return re.split(r"[ \t]+" if delimiter == BLANKS else r"\t+ *| {2,}\t*", inner)
     if quoted:
         if len(delimiter) > 1:
-            text, delimiter = text.replace(delimiter, "\x1f"), "\x1f"
+            outside = re.compile(rf"({quote}[^{quote}]*{quote})|{re.escape(delimiter)}")
+            text = outside.sub(lambda found: found[1] or "\x1f", text)
+            delimiter = "\x1f"
         try:
             row = next(
                 csv.reader([text], delimiter=delimiter, quotechar=quote, skipinitialspace=True),

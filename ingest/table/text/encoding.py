@@ -1,13 +1,15 @@
 r"""Bytes of a log → UTF-8 bytes with ``\n`` line ends, and what was assumed on the way.
 
 Detected: byte-order marks (UTF-8, UTF-16, UTF-32), UTF-16 without one (every other byte is NUL),
-UTF-8 (it decodes), else Windows-1252, whose few undefined bytes are read as Latin-1. A UTF-8 file
-with some damaged bytes stays UTF-8: the damaged bytes become U+FFFD and are counted.
+UTF-8 (it decodes), words of another script (charset-normalizer, and it is said), else Windows-1252,
+whose few undefined bytes are read as Latin-1. A UTF-8 file with some damaged bytes stays UTF-8: the
+damaged bytes become U+FFFD and are counted. Digits are the same in all of these.
 """
 
 from __future__ import annotations
 
 import codecs
+import re
 from dataclasses import dataclass
 from typing import Final
 
@@ -23,7 +25,11 @@ _MARKS: Final[tuple[tuple[bytes, str], ...]] = (
 
 _KINDS: Final[tuple[tuple[bytes, str, str], ...]] = (
     (b"PK\x03\x04", "a zip archive or a spreadsheet workbook", "export the sheet as CSV"),
-    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "a spreadsheet workbook", "export the sheet as CSV"),
+    (
+        b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1",
+        "an old or a locked spreadsheet workbook",
+        "save it as .xlsx without a password, or export the sheet as CSV",
+    ),
     (b"\x1f\x8b", "a gzip archive", "unpack it first"),
     (b"BZh", "a bzip2 archive", "unpack it first"),
     (b"\xfd7zXZ\x00", "an xz archive", "unpack it first"),
@@ -42,6 +48,27 @@ _FEW_CONTROLS: Final = 4
 _CONTROL_SHARE: Final = 0.01
 """More control characters than this are no text; random bytes hold about 10 %."""
 
+_SCRIPTS: Final = (
+    *("cp1252", "cp1251", "koi8_r", "cp866", "cp1253", "cp1250", "cp1254", "cp1257"),
+    *("cp932", "euc_jp", "gb18030", "big5", "cp949"),
+)
+_WORD: Final = re.compile(rb"[\x80-\xff]{3}")
+"""Western words have no three letters in a row that are not ASCII; others have nothing else."""
+_ASCII: Final = frozenset(range(0x80))
+_LOOKED_AT: Final = 4096
+
+
+def _decoded(byte: int, encoding: str) -> str:
+    return bytes([byte]).decode(encoding, errors="replace")
+
+
+_SAME: Final = frozenset(
+    byte
+    for byte in range(0x80, 0x100)
+    if len({_decoded(byte, each) for each in ("cp1252", "cp1250", "cp1254", "cp1257")}) == 1
+)
+"""Bytes that are the same sign in the encodings of all of Europe's Latin scripts."""
+
 _WIDE: Final = {"utf-16-le": 2, "utf-16-be": 2, "utf-16": 2, "utf-32-le": 4, "utf-32-be": 4}
 
 
@@ -55,10 +82,13 @@ class Encoding:
         Python's name of the encoding.
     mark
         Length of the byte-order mark, bytes.
+    doubtful
+        Whether the names may be wrong in it.
     """
 
     name: str
     mark: int = 0
+    doubtful: bool = False
 
     @property
     def unit(self) -> int:
@@ -89,8 +119,21 @@ def detect_encoding(head: bytes, stated: str | None, file: str) -> Encoding:
     try:
         codecs.getincrementaldecoder("utf-8")().decode(head)
     except UnicodeDecodeError:
-        return Encoding("utf-8" if _mostly_utf8(head) else "cp1252")
+        return Encoding("utf-8") if _mostly_utf8(head) else _of_one_script(head)
     return Encoding("utf-8")
+
+
+def _of_one_script(head: bytes) -> Encoding:
+    """The encoding of a text that is neither ASCII nor UTF-8."""
+    high = set(head) - _ASCII
+    if not _WORD.search(head):
+        return Encoding("cp1252", doubtful=not high <= _SAME)
+    from charset_normalizer import from_bytes
+
+    words = b"\n".join(dict.fromkeys(line for line in head.split(b"\n") if not line.isascii()))
+    # more of the same is not more to go by, but short headers are too little for the library
+    best = from_bytes(words[:_LOOKED_AT] * 3, cp_isolation=list(_SCRIPTS)).best()
+    return Encoding(codecs.lookup(best.encoding).name if best else "cp1252", doubtful=True)
 
 
 def to_utf8(data: bytes, encoding: Encoding) -> tuple[bytes, int]:

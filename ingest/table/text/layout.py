@@ -111,7 +111,10 @@ def find_layout(lines: Sequence[Line], cut: Cut, log: LogTable, file: str) -> La
     # readings that went wrong from the start are no names, however many there are
     text = [line for line in lines[:at] if not _is_broken_reading(line, cut)][-_ROWS_ABOVE:]
     above = [(line, _uncommented(line.text, cut)) for line in text]
-    header, units_row = _pick_rows(above, cut, log)
+    if log.header_row is None:
+        header, units_row = _pick_rows(above, cut, log)
+    else:
+        header, units_row = _stated_rows(lines[:at], cut, log, file)
     below = [line for line in lines[:at] if header is None or line.number > header.number]
     broken = [
         line
@@ -127,7 +130,7 @@ def find_layout(lines: Sequence[Line], cut: Cut, log: LogTable, file: str) -> La
         and len(cells) == cut.width
         and sum(bool(cell) for cell in cells) > 0.8 * cut.width
     )
-    rows = dict(above)
+    rows = {line: _uncommented(line.text, cut) for line in (header, units_row) if line}
     base = Layout(
         names=tuple(str(number) for number in range(1, cut.width + 1)),
         units=(None,) * cut.width,
@@ -195,7 +198,7 @@ def _uncommented(text: str, cut: Cut) -> list[str]:
 def _first_reading(lines: Sequence[Line], cut: Cut, log: LogTable) -> int | None:
     stated_header = log.header is True
     for at, line in enumerate(lines):
-        if stated_header and at == 0:
+        if (stated_header and at == 0) or line.number <= (log.header_row or 0):
             continue
         if not cut.fits(cut.cells(line.text)):
             continue
@@ -231,6 +234,32 @@ def _pick_rows(
     if second is not None and is_units_row(second[1]):
         return first[0], second[0]
     return first[0], None
+
+
+def _stated_rows(
+    above: Sequence[Line], cut: Cut, log: LogTable, file: str
+) -> tuple[Line, Line | None]:
+    """The row of names that the set-up states, and a row of units beside it.
+
+    Raises
+    ------
+    UnusableRun
+        Where that line is blank or holds a reading.
+    """
+    at = next((i for i, line in enumerate(above) if line.number == log.header_row), None)
+    if at is None:
+        raise UnusableRun(
+            Fault(
+                f"{file} line {log.header_row}",
+                "no text above the readings",
+                "the names of the columns, as [log] header_row says",
+                "correct header_row in run.toml",
+            )
+        )
+    near = [above[i] for i in (at + 1, at - 1) if 0 <= i < len(above)]
+    stated = log.units_row is True
+    units = (line for line in near if stated or is_units_row(_uncommented(line.text, cut)))
+    return above[at], None if log.units_row is False else next(units, None)
 
 
 def _above_summaries(above: list[tuple[Line, list[str]]], cut: Cut) -> tuple[Line, Line] | None:

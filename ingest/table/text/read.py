@@ -312,6 +312,8 @@ def _make_table(scheme: Scheme, log: LogTable, block: Block, state: _State) -> T
     body, first_line = block.text, state.lines + block.skipped + 1
     if scheme.strip_nul:
         body = body.translate(None, b"\0")
+    if scheme.mend is not None:
+        body = scheme.mend(body)
     if first_line < scheme.dialect.first_data_line:
         body, skipped = _after_lines(body, scheme.dialect.first_data_line - first_line)
         first_line += skipped

@@ -15,6 +15,7 @@ from ingest.run import Finding, Rejected
 from ingest.table.marks import MIXED_DECIMAL_MARKS, Marks, marks_of_sample, other_mark
 from ingest.table.text.bytes import LONGEST_LINE, NEWLINE, start_of_header
 from ingest.table.text.dialect import Cut, Dialect, Line, find_cut
+from ingest.table.text.habits import Mend, find_mend
 from ingest.table.text.layout import Layout, find_layout
 from ingest.table.text.rows import RowRules, Rows
 from ingest.table.text.source import LARGEST_SAMPLE, SAMPLE, Source
@@ -22,6 +23,12 @@ from ingest.table.text.spans import find_spans
 
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable
+
+ENCODING_GUESSED: Final = finding(
+    "encoding_guessed",
+    "letters that are not ASCII were read as {encoding}",
+    do='State encoding = "..." in [log] where names look wrong.',
+)
 
 CELLS_WITHOUT_NAME: Final = finding(
     "cells_without_name",
@@ -55,6 +62,8 @@ class Scheme:
         Cells in a row after joining.
     strip_nul
         Whether NUL bytes fill up the lines and are taken out.
+    mend
+        Puts the lines right before they are taken apart, where they need it.
     """
 
     dialect: Dialect
@@ -68,6 +77,7 @@ class Scheme:
     doubtful: str | None = None
     surplus: tuple[str, ...] = ()
     strip_nul: bool = False
+    mend: Mend | None = None
     findings: tuple[Finding, ...] = ()
     rejected: tuple[Rejected, ...] = ()
 
@@ -138,8 +148,20 @@ def _scheme(source: Source, log: LogTable, text: bytes) -> Scheme:
                 "check that this is the logger's file and that its line ends are whole",
             )
         )
+    mend = find_mend(text.decode("utf-8", errors="replace"))
+    text = mend(text) if mend is not None else text
     lines = sample_lines(text.replace(b"\0", b"").decode("utf-8", errors="replace"))
-    cut = find_cut(lines, log, source.name)
+    below = [line for line in lines if line.number > (log.header_row or 0)]
+    if lines and not below:
+        raise UnusableRun(
+            Fault(
+                f"{source.name} line {log.header_row}",
+                f"the end of the file (its last line is {lines[-1].number})",
+                "the names of the columns, as [log] header_row says",
+                "correct header_row in run.toml",
+            )
+        )
+    cut = find_cut(below, log, source.name)
     if cut.width > MAX_COLUMNS:
         raise UnusableRun(
             Fault(
@@ -167,9 +189,16 @@ def _scheme(source: Source, log: LogTable, text: bytes) -> Scheme:
         doubtful=layout.doubtful,
         surplus=layout.surplus,
         strip_nul=strip_nul,
-        findings=(*layout.findings, *findings),
+        mend=mend,
+        findings=(*_encoding_finding(source), *layout.findings, *findings),
         rejected=layout.rejected,
     )
+
+
+def _encoding_finding(source: Source) -> list[Finding]:
+    if not source.encoding.doubtful:
+        return []
+    return [ENCODING_GUESSED.found(encoding=source.encoding.name)]
 
 
 def sample_lines(text: str) -> list[Line]:

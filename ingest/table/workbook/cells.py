@@ -43,8 +43,8 @@ def sheet_text(rows: list[list[Cell]], merged: Sequence[Merged], parts: SheetPar
     _fill_down(rows, merged)
     _name_heads(rows, merged)
     width = len(rows[0]) if rows else 0
-    dated = {at for at in range(width) if _holds_moments(rows, at)}
-    texts = [[_text(cell, dated=at in dated) for at, cell in enumerate(row)] for row in rows]
+    dated = [_holds_moments(rows, at) for at in range(width)]
+    texts = [[_text(cell, dated=day) for cell, day in zip(row, dated, strict=True)] for row in rows]
     for (behind, column), places in parts.shown.items():
         for row in places:
             if row < len(rows) and column < width and _is_number(rows[row][column]):
@@ -74,6 +74,7 @@ def _fill_down(rows: list[list[Cell]], merged: Sequence[Merged]) -> None:
 
 def _name_heads(rows: list[list[Cell]], merged: Sequence[Merged]) -> None:
     """Put a head that covers several columns into the names below it, where they need it."""
+    as_written = [list(row) for row in rows[:_HEAD_ROWS]]
     for (top, left), (bottom, right) in sorted(merged):
         below = bottom + 1
         if right == left or below >= min(len(rows), _HEAD_ROWS):
@@ -81,16 +82,23 @@ def _name_heads(rows: list[list[Cell]], merged: Sequence[Merged]) -> None:
         head, names = rows[top][left], rows[below]
         if not isinstance(head, str) or not head.strip():
             continue
-        own = names[left : right + 1]
+        own = as_written[below][left : right + 1]
         if not any(isinstance(name, str) and name.strip() for name in own):
             continue
         if is_units_row([name for name in own if isinstance(name, str)]):
             for row in range(top, bottom + 1):
                 rows[row][left : right + 1] = [head] * (right + 1 - left)
-        elif any(isinstance(name, str) and name.strip() and names.count(name) > 1 for name in own):
+        elif any(
+            isinstance(name, str) and name.strip() and as_written[below].count(name) > 1
+            for name in own
+        ):
             for at, name in enumerate(own, left):
                 if isinstance(name, str) and name.strip():
                     names[at] = f"{head.strip()} {name.strip()}"
+
+
+def _is_said(name: Cell) -> bool:
+    return isinstance(name, str) and bool(name.strip())
 
 
 def _holds_moments(rows: Sequence[Sequence[Cell]], at: int) -> bool:
@@ -102,12 +110,14 @@ def _holds_moments(rows: Sequence[Sequence[Cell]], at: int) -> bool:
 
 
 def _text(cell: Cell, *, dated: bool) -> str:
+    if type(cell) is float:  # nearly all cells are
+        return _digits(cell)
     if isinstance(cell, str):
         return " ".join(cell.split())
     if isinstance(cell, bool):
         return "TRUE" if cell else "FALSE"
     if isinstance(cell, int | float):
-        return _digits(cell)
+        return _digits(float(cell))
     if isinstance(cell, datetime):
         if cell.year < _FIRST_YEAR:
             return _elapsed(cell - _EPOCH)
@@ -122,15 +132,15 @@ def _text(cell: Cell, *, dated: bool) -> str:
 
 
 def _digits(value: float) -> str:
-    if value == int(value) and abs(value) < 1e15:
+    if value.is_integer() and abs(value) < 1e15:
         return str(int(value))
-    return repr(float(value))
+    return repr(value)
 
 
 def _shown(cell: Cell, behind: str) -> str:
     assert isinstance(cell, int | float)  # noqa: S101 - the caller saw to it
     # twelve digits: 0.145 in percent is 14.5, not 14.499999999999998
-    number = f"{cell * 100:.12g}" if behind == "%" else _digits(cell)
+    number = f"{cell * 100:.12g}" if behind == "%" else _digits(float(cell))
     return f"{number} {behind}"
 
 

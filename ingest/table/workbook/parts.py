@@ -41,12 +41,15 @@ _DAMAGED: Final = (
 )
 
 _COLUMN: Final = re.compile(rb"<(?:\w+:)?c\s[^>]*?\br=\"([A-Z]{1,3})")
+_USUAL_COLUMN: Final = re.compile(rb"<c r=\"([A-Z]{1,3})")
+"""As nearly all programs write it; found much faster."""
 _ROW: Final = re.compile(rb"<(?:\w+:)?row\s[^>]*?\br=\"(\d{1,7})\"")
-_CELL: Final = re.compile(rb"<(?:\w+:)?c\s([^>]*)>")
+_STYLED: Final = rb"<(?:\w+:)?c\s([^>]*?\bs=\"(?:%s)\"[^>]*)>"
 _PLACE: Final = re.compile(rb"\br=\"([A-Z]{1,3})(\d{1,7})\"")
 _STYLE: Final = re.compile(rb"\bs=\"(\d+)\"")
 _BARE_FORMULA: Final = re.compile(
-    rb"(?:</(?:\w+:)?f>|<(?:\w+:)?f\b[^>]*/>)\s*(?:<(?:\w+:)?v\s*/>\s*)?</(?:\w+:)?c>"
+    rb"(?:</(?:\w+:)?f>|<(?:\w+:)?f\b[^>]*/>)\s*(?:<(?:\w+:)?v\s*(?:/>|></(?:\w+:)?v>)\s*)?"
+    rb"</(?:\w+:)?c>"
 )
 _DATES: Final = re.compile(r"[ymdhs]", re.IGNORECASE)
 
@@ -148,14 +151,17 @@ class WorkbookParts:
             Where it is damaged, or larger than fits.
         """
         found = SheetParts()
+        numbers = b"|".join(str(number).encode() for number in styles)
+        styled = re.compile(_STYLED % numbers) if styles else None
         columns: set[bytes] = set()
         rows = 0
         for piece in self._pieces(part):
-            columns.update(_COLUMN.findall(piece))
+            columns.update(_USUAL_COLUMN.findall(piece) or _COLUMN.findall(piece))
             rows = max(rows, *map(int, _ROW.findall(piece)), 0)
-            found.bare_formulas += len(_BARE_FORMULA.findall(piece))
-            if styles:
-                _note_shown(found, piece, styles)
+            if b"<f" in piece or b":f" in piece:
+                found.bare_formulas += len(_BARE_FORMULA.findall(piece))
+            if styled is not None:
+                _note_shown(found, styled.findall(piece), styles)
         width = max(map(column_number, columns), default=0)
         if rows * width > MAX_CELLS:
             raise UnusableRun(
@@ -250,11 +256,10 @@ def behind_number(code: str) -> str | None:
     return unit if unit and is_unit(unit) else None
 
 
-def _note_shown(found: SheetParts, piece: bytes, styles: dict[int, str]) -> None:
-    for attributes in _CELL.findall(piece):
-        style = _STYLE.search(attributes)
+def _note_shown(found: SheetParts, cells: list[bytes], styles: dict[int, str]) -> None:
+    for attributes in cells:
+        style, place = _STYLE.search(attributes), _PLACE.search(attributes)
         behind = styles.get(int(style[1])) if style else None
-        place = _PLACE.search(attributes)
         if behind is not None and place is not None:
             key = behind, column_number(place[1]) - 1
             found.shown.setdefault(key, array("I")).append(int(place[2]) - 1)

@@ -45,3 +45,25 @@ def test_a_control_that_stood_otherwise_most_of_the_time(
 ) -> None:
     assert sentence not in said((700.0, control, value))
     assert sentence in said((30.0, control, value))
+
+
+def test_a_quarter_of_an_hour_midway_counts_though_a_proper_test_follows() -> None:
+    """Contract: five minutes before it was put right, even if the rest is a proper test."""
+    time = np.arange(0.0, 2400.0)
+    noted: list[Event] = [(0.0, "engine", 1.0), (0.0, "temp_lever", 50.0), (0.0, "blower", 4.0)]
+    noted += [(900.0, "temp_lever", 100.0)]
+    run = make_run(time, {"outlet": np.linspace(0.0, 60.0, time.size)}, noted)
+    said_of_it = misuses(context_of(run))
+    assert said_of_it is not None
+    assert said_of_it == ["the lever stood between its ends, near 50 %, for 15 min from the start"]
+
+
+def test_a_sweep_a_cold_hold_and_a_short_slip_are_a_test() -> None:
+    """Steps of a minute, six minutes at the cold end after the hot hold, four minutes too late."""
+    time = np.arange(0.0, 3000.0)
+    noted: list[Event] = [(0.0, "engine", 1.0), (0.0, "temp_lever", 60.0), (0.0, "blower", 4.0)]
+    noted += [(240.0, "temp_lever", 100.0)]
+    noted += [(900.0 + 60.0 * step, "temp_lever", 100.0 - 10.0 * step) for step in range(1, 11)]
+    noted += [(1860.0, "temp_lever", 100.0)]
+    run = make_run(time, {"outlet": np.linspace(0.0, 60.0, time.size)}, noted)
+    assert misuses(context_of(run)) == []

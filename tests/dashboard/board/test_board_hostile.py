@@ -6,14 +6,14 @@ import base64
 import csv
 import io
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
 from dashboard.board.app import create_app
 from dashboard.pages.drop import receive
 from dashboard.web.service import Board
-from dashboard.web.uploads import MAX_BYTES, MAX_KEPT, MAX_SETUP, Uploads, check_files, decode
+from dashboard.web.uploads import MAX_BYTES, MAX_KEPT_EACH, MAX_SETUP, Uploads, check_files, decode
+from dashboard.web.workshop import Workshop
 from ingest.errors import UnusableRun
 from tests.support.board_runs import SAMPLES, MadeSource, made_document
 from tests.support.run_folders import EVENTS, log_text, setup_text
@@ -22,9 +22,23 @@ LOG = log_text([f"{row * 0.5:.1f}" for row in range(120)]).encode()
 SETUP = setup_text().encode()
 
 
+class Lasting(Workshop):
+    """Processes that outlive the uploads of one test."""
+
+    def close(self) -> None:
+        pass
+
+
+@pytest.fixture(scope="module")
+def works() -> Iterator[Workshop]:
+    lasting = Lasting()
+    yield lasting
+    Workshop.close(lasting)
+
+
 @pytest.fixture
-def uploads() -> Iterator[Uploads]:
-    held = Uploads(MadeSource({}, {}))
+def uploads(works: Workshop) -> Iterator[Uploads]:
+    held = Uploads(MadeSource({}, {}), works)
     yield held
     held.close()
 
@@ -152,9 +166,9 @@ def test_unknown_tokens_mean_nothing(uploads: Uploads) -> None:
 
 def test_old_uploads_are_forgotten_with_their_files(uploads: Uploads) -> None:
     first = uploads.receive({"log.csv": LOG})
-    folder = Path(uploads._held[first].folder.name)
+    folder = uploads._held[first].folder
     assert (folder / "log.csv").is_file()
-    for _ in range(MAX_KEPT):
+    for _ in range(MAX_KEPT_EACH):
         uploads.receive({"log.csv": LOG})
     assert uploads.draft(first) is None
     assert not folder.exists()

@@ -27,9 +27,11 @@ def names_of(heading: str) -> list[str]:
 
 
 def test_every_figure_and_cause_of_the_contract_is_explained(command: Screen) -> None:
-    in_table = re.findall(r"^\| (`[a-z_`, ]+) \|", CONTRACT, re.M)
+    (table,) = re.findall(r"^## Figures\n(.*?)^## ", CONTRACT, re.S | re.M)
+    in_table = re.findall(r"^\| (`[a-z_`, ]+) \|", table, re.M)
     figures = [name for cell in in_table for name in re.findall(r"`(\w+)`", cell)]
-    assert set(lw.figures()["figure"]) <= set(figures)
+    assert len(figures) >= 18
+    assert set(figures) <= set(lw.figures()["figure"])
     causes = [name for name in names_of("Causes") if name in set(lw.causes()["cause"])]
     assert len(set(causes)) == lw.causes().height
     for name in (*lw.figures()["figure"], *causes):
@@ -52,6 +54,15 @@ def test_a_figure_says_its_unit_definition_and_default_limit(command: Screen) ->
     assert "a figure, s" in said
     assert "90 %" in said  # as the contract defines it
     assert f"limit {limit['high']:g} s or less; basis: {limit['basis']}" in said
+
+
+def test_every_figure_says_where_it_comes_from_and_what_its_uncertainty_holds(
+    command: Screen,
+) -> None:
+    for name in lw.figures()["figure"]:
+        assert command("explain", name) == 0
+        heads = [line[:12].strip() for line in command.out.splitlines()]
+        assert {"definition", "source", "uncertainty", "limit"} <= set(heads), name
 
 
 def test_limits_and_moves_in_the_readers_units(command: Screen) -> None:

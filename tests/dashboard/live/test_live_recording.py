@@ -12,8 +12,8 @@ import pytest
 
 from analysis.pipeline import analyze
 from analysis.result import document
+from dashboard.commands.guided import Wish, choose_plan, keep_plan, record_guided
 from dashboard.live.guide import Guide
-from dashboard.live.guided import Wish, choose_plan, keep_plan, record_guided
 from dashboard.live.state import LIVE_NAME, read_state
 from dashboard.live.terminal import follow_quietly
 from dashboard.live.worker import FiguresWorker, measure_folder
@@ -131,7 +131,7 @@ def test_figures_that_cannot_be_made_do_not_stop_anything(tmp_path: Path) -> Non
     assert "no readable file" in str(measure_folder(tmp_path))
     worker = FiguresWorker(tmp_path)
     try:
-        wait_for(lambda: not worker.poll() and "no readable file" in worker.reason, 60.0)
+        wait_for(lambda: not worker.poll() and "no readable file" in worker.reason)
         worker._process.terminate()
         worker._process.join()
         worker._due = 0.0

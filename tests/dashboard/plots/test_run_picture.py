@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from playwright.sync_api import Browser
 
 from dashboard.plots.run import MAX_POINTS, Window, run_plot
 from dashboard.plots.run_page import answer_of, rows_of, run_page, windows_of, write_run_picture
@@ -236,28 +235,23 @@ def test_names_from_a_log_are_text() -> None:
 
 @pytest.mark.browser
 @pytest.mark.parametrize("width", [390, 1366])
-def test_a_browser_shows_it_without_complaint(width: int, tmp_path: Path) -> None:
-    from playwright.sync_api import sync_playwright
-
+def test_a_browser_shows_it_without_complaint(browser: Browser, width: int, tmp_path: Path) -> None:
     good, bad = tmp_path / "good.html", tmp_path / "bad.html"
     write_run_picture(small_run(), result(), good, "us")
     bad.write_text(hostile_page(), encoding="utf-8")
-    chromium = os.environ.get("CHROMIUM") or shutil.which("chromium")
-    with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
-        page = browser.new_page(viewport={"width": width, "height": 900})
-        said: list[str] = []
-        asked: list[str] = []
-        page.on("console", lambda message: said.append(message.text))
-        page.on("pageerror", lambda error: said.append(str(error)))
-        page.on("request", lambda request: asked.append(request.url))
-        for path in (good, bad):
-            page.goto(path.as_uri())
-            page.wait_for_selector(".plotly-graph-div .xtick", state="attached")
-            assert page.title() != "owned"
-            assert page.evaluate("document.documentElement.scrollWidth") <= width, path.name
-        box = page.locator(".plotly-graph-div").bounding_box()
-        browser.close()
+    page = browser.new_page(viewport={"width": width, "height": 900})
+    said: list[str] = []
+    asked: list[str] = []
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on("request", lambda request: asked.append(request.url))
+    for path in (good, bad):
+        page.goto(path.as_uri())
+        page.wait_for_selector(".plotly-graph-div .xtick", state="attached")
+        assert page.title() != "owned"
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, path.name
+    box = page.locator(".plotly-graph-div").bounding_box()
+    page.close()
     assert said == []
     assert [url for url in asked if not url.startswith("file:")] == []
     assert box is not None

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 import re
 import shutil
 from collections.abc import Sequence
@@ -14,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from playwright.sync_api import Browser
 from pypdf import PdfReader
 from typer.testing import CliRunner
 
@@ -355,26 +355,22 @@ def test_a_place_that_cannot_be_written_is_a_fault(tmp_path: Path) -> None:
 @pytest.mark.browser
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_a_browser_prints_three_pages_and_scrolls_no_page_sideways(
-    crowded: Subject, paper: str, tmp_path: Path
+    browser: Browser, crowded: Subject, paper: str, tmp_path: Path
 ) -> None:
-    from playwright.sync_api import sync_playwright
-
     subjects = {"full": crowded, "plain": subject("us", (), DONE)}
-    chromium = os.environ.get("CHROMIUM") or shutil.which("chromium")
-    with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
-        for name, each in subjects.items():
-            path = tmp_path / f"{name}.html"
-            path.write_text(report_html(build_report(each, paper)), encoding="utf-8")  # type: ignore[arg-type]
-            for width in (390, 1366):
-                page = browser.new_page(viewport={"width": width, "height": 900})
-                page.goto(path.as_uri())
-                assert page.title() != "owned"
-                assert page.evaluate("document.documentElement.scrollWidth") <= width
-            printed = tmp_path / f"{name}.pdf"
-            page.pdf(path=printed, prefer_css_page_size=True)
-            assert len(PdfReader(printed).pages) == 3
-        browser.close()
+    for name, each in subjects.items():
+        path = tmp_path / f"{name}.html"
+        path.write_text(report_html(build_report(each, paper)), encoding="utf-8")  # type: ignore[arg-type]
+        for width in (390, 1366):
+            page = browser.new_page(viewport={"width": width, "height": 900})
+            page.goto(path.as_uri())
+            assert page.title() != "owned"
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+        printed = tmp_path / f"{name}.pdf"
+        page.pdf(path=printed, prefer_css_page_size=True)
+        assert len(PdfReader(printed).pages) == 3
+    for context in browser.contexts:
+        context.close()
 
 
 def test_a_usual_report_is_in_print_that_can_be_read() -> None:

@@ -327,3 +327,20 @@ def test_a_column_of_one_layout_is_read_as_a_whole(monkeypatch, few, zone):
     assert stamps.seconds.tolist() == [since_epoch(moment) for moment in moments]
     shift = {"Z": 0.0, "-05:00": -18000.0, "": float("nan"), "+0530": 19800.0}[zone]
     np.testing.assert_array_equal(stamps.offset, np.full(20, shift))
+
+
+def test_a_text_too_long_for_a_time_is_not_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    # a cell of 265,000 digits once took half a minute: every place of it by itself, every format
+    looked = []
+    read = clock_text._same_length
+
+    def noting(
+        texts: pl.Series, length: int, form: TextFormat
+    ) -> tuple[clock_text.Floats, clock_text.Floats]:
+        looked.append(length)
+        return read(texts, length, form)
+
+    monkeypatch.setattr(clock_text, "_same_length", noting)
+    found = seconds(["1" * 265_000, "2026-01-14 07:31:00", "9" * 1000], ISO)
+    assert [np.isfinite(each) for each in found] == [False, True, False]
+    assert looked == [19]

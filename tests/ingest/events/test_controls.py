@@ -117,16 +117,16 @@ def test_wrong_lines_are_kept_apart_and_said(tmp_path: Path) -> None:
     assert rows(events) == [(11.0, "blower", "2", 2.0)]
     reasons = {each.line: each.reason for each in events.rejected}
     assert reasons == {
-        2: "temp_lever is 0 to 100 (%)",
+        2: "temp_lever is 0 to 100 (%), cold, hot",
         3: "no control is called 'temp_leaver' (did you mean temp_lever?)",
         4: "mode is one of off, vent, floor, defrost, mixed, recirculate",
         5: "the time 'later' is not a number (s), as in the log",
         6: "fewer cells than the header has names",
         7: "blower is 0 (off), 1, 2, ...",
         8: "engine is start or stop",
-        9: "vacuum_isolated is 1 or 0",
+        9: "vacuum_isolated is 1 (on) or 0 (off)",
         10: "more cells than the header has names",
-        11: "temp_lever is 0 to 100 (%)",
+        11: "temp_lever is 0 to 100 (%), cold, hot",
     }
     (finding,) = events.findings
     assert finding.fault == "event_rejected"
@@ -279,3 +279,31 @@ def test_no_bytes_whatever_crash(tmp_path_factory: pytest.TempPathFactory, raw: 
     with contextlib.suppress(UnusableRun):
         events = events_of(tmp_path_factory.getbasetemp(), raw)
         assert events.frame["time_s"].is_finite().all()
+
+
+def test_words_where_people_write_them(tmp_path: Path) -> None:
+    events = events_of(
+        tmp_path,
+        PLAIN + "1,temp_lever,hot\n2,temp_lever,Cold\n3,vacuum_isolated,on\n4,vacuum_isolated,off\n"
+        "5,defrost,on\n6,engine,on\n7,engine,off\n8,blower,off\n9,blower,on\n10,air_door,on\n",
+    )
+    assert [(row[1], row[3]) for row in rows(events)] == [
+        ("temp_lever", 100.0),
+        ("temp_lever", 0.0),
+        ("vacuum_isolated", 1.0),
+        ("vacuum_isolated", 0.0),
+        ("defrost", 100.0),
+        ("engine", 1.0),
+        ("engine", 0.0),
+        ("blower", 0.0),
+    ]
+    assert [each.line for each in events.rejected] == [10, 11]  # which step? how far?
+
+
+def test_minutes_and_hours_in_a_column_of_seconds(tmp_path: Path) -> None:
+    events = events_of(
+        tmp_path,
+        PLAIN + "0:30,blower,1\n01:30.5,blower,2\n0:02:00,blower,3\n150,blower,1\n1:75,blower,2\n",
+    )
+    assert events.frame["time_s"].to_list() == [30.0, 90.5, 120.0, 150.0]
+    assert [each.line for each in events.rejected] == [6]

@@ -139,7 +139,10 @@ BROKEN: dict[str, tuple[Callable[[Path], None], list[str]]] = {
     "empty log": (_text(b""), ["log.csv: found an empty file"]),
     "blank log": (_text(b"\n \n\n"), ["log.csv"]),
     "binary log": (_text(bytes(range(256)) * 40), ["log.csv"]),
-    "a workbook": (_text(b"PK\x03\x04" + bytes(200)), ["a damaged archive", "copy it again"]),
+    "half an archive": (
+        _text(b"PK\x03\x04" + bytes(200)),
+        ["log.csv: found a damaged archive", "copy it again"],
+    ),
     "header only": (_text("t,OUT,CIN\n"), ["log.csv"]),
     "prose": (_text("The heater stays cold.\nThe fan runs.\n" * 20), ["log.csv"]),
     "wrong column": (
@@ -155,8 +158,8 @@ BROKEN: dict[str, tuple[Callable[[Path], None], list[str]]] = {
         ["log.csv: found no reading in any of the 2 channels", "'---' 50 times"],
     ),
     "numbers of another language": (
-        _text("t,OUT,CIN\n" + "".join(f"{row},-3.5{row}D+00,8.0D+01\n" for row in range(50))),
-        ["no reading in any of the 2 channels", "50, the first '-3.50D+00' in line 2"],
+        _text("t,OUT,CIN\n" + "".join(f"{row},-3.5{row}*^0,8.0*^1\n" for row in range(50))),
+        ["no reading in any of the 2 channels", "50, the first '-3.50*^0' in line 2"],
     ),
     # time
     "no time column": (
@@ -186,7 +189,7 @@ BROKEN: dict[str, tuple[Callable[[Path], None], list[str]]] = {
     "one row": (_time(SECONDS, log_text([0])), ["log.csv"]),
     "time stands still": (_time(SECONDS, log_text([7] * 50)), ["the same time in every row"]),
     "time runs backwards": (
-        _time(SECONDS, log_text(range(50, 0, -1))),
+        _time(SECONDS, log_text(range(3, 0, -1))),
         ["every step from row to row going back", "sort the rows oldest first"],
     ),
     "time is a saw": (

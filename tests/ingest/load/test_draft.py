@@ -419,3 +419,35 @@ def test_a_date_and_a_time_column_that_may_be_read_two_ways(tmp_path: Path):
     assert 'time = { columns = ["Date", "Time"], format = "%d/%m/%Y %H:%M:%S" }' in text
     assert 'time = { columns = ["Date", "Time"], format = "%m/%d/%Y %H:%M:%S" }' in text
     assert 'column = "..."' not in text
+
+
+def test_a_column_without_a_reading_claims_no_point(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{row},{20 + row / 10},,---\n" for row in range(30))
+    path.write_text("t [s],Outlet [degC],Ambient [degC],Cabin [degC]\n" + rows, encoding="utf-8")
+    drafted = draft_setup(path)
+    assert {each.name: each.point for each in drafted.proposals} == {
+        "Outlet [degC]": "outlet",
+        "Ambient [degC]": None,
+        "Cabin [degC]": None,
+    }
+    assert drafted.text.count("it holds no reading") == 2
+
+
+@pytest.mark.parametrize(
+    ("name", "point"),
+    [
+        ("Coolant heater outlet", "coolant_in"),
+        ("Standheizung Ausgang", "coolant_in"),
+        ("Heater coolant outlet", "coolant_out"),
+        ("Coolant heater inlet", None),
+        ("Coolant heater", None),
+        ("Heater core temperature", None),
+        ("Outlet 20 cm from core", None),
+    ],
+)
+def test_a_coolant_heater_is_no_heater_of_the_car(name: str, point: str | None) -> None:
+    (found,) = propose([(1, name, "degC")])
+    assert found.point == point
+    if point == "coolant_in":
+        assert found.confidence == "likely"

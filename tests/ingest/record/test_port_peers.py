@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import socket
 import subprocess
 import sys
@@ -25,6 +24,7 @@ from tests.support.loggers import (
     wait_for,
     write_setup,
 )
+from tests.support.tools import program
 
 if sys.platform != "win32":
     import termios
@@ -50,10 +50,8 @@ StartSerialServer(
 @contextmanager
 def running(*command: str) -> Iterator[subprocess.Popen[bytes]]:
     """A program that is ended with the block."""
-    program = shutil.which(command[0], path=os.pathsep.join([os.environ["PATH"], "/usr/sbin"]))
-    assert program, f"{command[0]} is not installed"
     process = subprocess.Popen(
-        [program, *command[1:]], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+        [program(command[0]), *command[1:]], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
     )
     try:
         yield process
@@ -132,10 +130,11 @@ def test_modbus_rtu_from_a_real_server(tmp_path: Path) -> None:
     )
     with linked_terminals(tmp_path) as (mine, theirs):
         command = (sys.executable, "-c", MODBUS_SERVER, theirs)
-        with running(*command):
+        with running(*command) as server:
             path = write_setup(tmp_path, setup)
             with Recorder.create(path, tmp_path / "run", (mine,)) as recorder:
-                wait_for(lambda: recorder.counters.rows >= 10, 20)
+                wait_for(lambda: server.poll() is not None or recorder.counters.rows >= 10)
+                assert server.poll() is None, "the server went away"
                 assert recorder.latest()["outlet"].text == "23.4"
     run = load_run(tmp_path / "run")
     assert set(run.series("outlet")[1]) == {23.4}

@@ -63,7 +63,7 @@ def test_killed_at_any_moment_and_resumed(tmp_path: Path) -> None:
                 first = ("record", made.url, "--setup", str(setup), "--out", str(folder))
                 again = ("record", "--resume", str(folder))
                 process = lukewarm(*(first if turn == 0 else again))
-                wait_for(made.listened, 30)
+                wait_for(made.listened)
                 opened = time.monotonic()
                 time.sleep(float(chance.uniform(0.1, 2.5)))
                 process.kill()
@@ -95,7 +95,7 @@ def test_a_file_that_may_not_grow_ends_the_recording_in_order(tmp_path: Path) ->
         process = lukewarm(
             "record", made.url, "--setup", str(setup), "--out", str(folder), code=LIMITED
         )
-        wait_for(made.listened, 30)
+        wait_for(made.listened)
         number = 0
         while made.listened() and number < 50_000:
             if made.send(b"".join(map(numbered_line, range(number, number + 20)))):

@@ -13,6 +13,7 @@ from dashboard.live.guide import Guide
 from dashboard.live.keys import open_keyboard
 from dashboard.live.terminal import follow_guided, follow_quietly
 from dashboard.live.worker import FiguresWorker
+from ingest.access import usual
 from ingest.files import write_text
 from ingest.record.status import StatusLines, ends_on_termination
 from ingest.record.test_plan import parse_plan, plan_text, usual_plan_text
@@ -99,7 +100,7 @@ def keep_plan(text: str | None, folder: Path) -> Plan | None:
         return None
     plan = parse_plan(text, PLAN_NAME)
     if folder.is_dir():
-        write_text(folder / PLAN_NAME, text)
+        write_text(folder / PLAN_NAME, text, usual())
     return plan
 
 

@@ -1,0 +1,304 @@
+"""What this run could have seen: the power to show a moderate case of each cause.
+
+A verdict of "nothing found" is worth what could have been found. For every cause that the heater's
+layout allows, moderate cases are drawn from the knowledge table (the effects with their spreads,
+the family's own spread, this run's uncertainties), and ranked by the same rule that ranks the run
+itself. The share of them in which the cause comes first, or a figure fails its limit, is the power
+of this run (the power of a test: J. Neyman, E. S. Pearson, Phil. Trans. R. Soc. A 231 (1933) 289).
+Figures that this run does not give take no part: what was not logged cannot show anything.
+
+Draws are the same numbers every time, so that one run always gets one answer.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cache
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.causes.engine import FigureEffect, different_effects, log_density, sign_chances
+from analysis.causes.evidence import Evidence, Usual, compare, value_at
+from analysis.causes.knowledge import (
+    NO_FAULT,
+    SEVERITIES,
+    CauseRow,
+    knowledge,
+    row_effects,
+)
+from analysis.figures import figures_by_name
+from analysis.limits import Limit
+from analysis.measurement import Measurement
+from analysis.verdict import GUARD
+from ingest.arrays import Bools, Floats
+
+MODERATE: Final = 2.0
+"""Severity of a moderate case (`SEVERITIES`)."""
+
+ENOUGH: Final = 0.8
+"""Power from which a cause counts as one that could not have stayed unseen."""
+
+DRAWS: Final = 16
+"""Cases drawn for each row of the knowledge table: the power is known to about 0.1."""
+
+RANKED_AT: Final = (1.0, 2.0, 3.0)
+"""Severities at which the causes of a drawn case are ranked: a coarse grid is enough for which one
+comes first."""
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One cause and how far this run could have shown it.
+
+    Parameters
+    ----------
+    cause, title
+        The contract's name, and the cause in plain words.
+    power
+        Probability that this run would have shown a moderate case: first cause, or a failed figure.
+    unseen_harm
+        Probability that a moderate case takes heat by more than a limit in force allows and stays
+        unseen. A run passes only where this is small for every cause.
+    """
+
+    cause: str
+    title: str
+    power: float
+    unseen_harm: float
+
+    @property
+    def visible(self) -> bool:
+        """Whether a moderate case could not have stayed unseen."""
+        return self.power >= ENOUGH
+
+    @property
+    def blocks_pass(self) -> bool:
+        """Whether the cause may be there, do harm and stay unseen."""
+        return self.unseen_harm > 1.0 - ENOUGH
+
+
+class Space(NamedTuple):
+    """Rows of one layout, each at the severities cases are ranked at.
+
+    Parameters
+    ----------
+    rows
+        Of the knowledge table.
+    log_prior
+        Of each hypothesis (row and severity), shape (h,).
+    cause
+        Index of its cause in `names`, shape (h,).
+    names
+        Causes, each once.
+    moves, spreads
+        FigureEffect of each hypothesis on each figure, shape (h, f).
+    signs
+        Chance of each sign, shape (h, s).
+    moderate
+        Which hypothesis is each row's moderate case, shape (rows,).
+    effects
+        The different effects on each figure.
+    """
+
+    rows: tuple[CauseRow, ...]
+    log_prior: Floats
+    cause: NDArray[np.intp]
+    names: tuple[str, ...]
+    moves: Floats
+    spreads: Floats
+    signs: Floats
+    moderate: NDArray[np.intp]
+    effects: tuple[FigureEffect, ...]
+
+
+@cache
+def space_of(layout: str) -> Space:
+    """Of one layout of heater (worked out once)."""
+    table = knowledge()
+    rows = tuple(row for row in table.cause if layout in row.layouts)
+    names = tuple(dict.fromkeys(row.name for row in rows))
+    figures, signs = list(table.figures), list(table.signs)
+    places = [int(np.flatnonzero(severity == SEVERITIES)[0]) for severity in RANKED_AT]
+    weights = np.array([table.severity_weights[place] for place in places])
+    weights /= weights.sum()
+    prior: list[float] = []
+    cause: list[int] = []
+    moderate: list[int] = []
+    moves, spreads, chances = [], [], []
+    for row in rows:
+        move, spread = row_effects(row, figures, table)
+        healthy = row.name == NO_FAULT
+        here = places[:1] if healthy else places
+        moderate.append(len(prior) + (0 if healthy else RANKED_AT.index(MODERATE)))
+        chance = [row.signs.get(sign, table.signs[sign].usual) for sign in signs]
+        for place, weight in zip(here, [1.0] if healthy else weights, strict=True):
+            prior.append(row.prior * float(weight))
+            cause.append(names.index(row.name))
+            moves.append(move[place])
+            spreads.append(spread[place])
+            chances.append(chance)
+    return Space(
+        rows,
+        np.log(prior),
+        np.array(cause),
+        names,
+        np.array(moves),
+        np.array(spreads),
+        np.array(chances),
+        np.array(moderate),
+        different_effects(np.array(moves), np.array(spreads)),
+    )
+
+
+@cache
+def _noise(rows: int, columns: int) -> tuple[Floats, Floats]:
+    """Standard normal and uniform numbers, the same every time, shape (rows * `DRAWS`, columns)."""
+    drawn = np.random.default_rng(106)
+    half = drawn.standard_normal((rows, DRAWS // 2, columns))
+    # each number with its opposite: the mean of the draws is then that of the distribution
+    normal = np.concatenate((half, -half), axis=1).reshape(rows * DRAWS, columns)
+    return normal, drawn.random((rows * DRAWS, columns))
+
+
+def could_show(
+    evidence: Evidence,
+    figures: Mapping[str, Measurement],
+    usual: Usual,
+    limits: Mapping[str, Limit],
+    layout: str,
+) -> tuple[Seen, ...]:
+    """Power of a run for each cause its layout allows; `healthy` is left out.
+
+    Parameters
+    ----------
+    evidence
+        The run's figures and signs, for which of them there are and how sure they are.
+    figures
+        All figures of the run.
+    usual
+        What is usual for its family.
+    limits
+        Limits in force, by figure.
+    layout
+        Heater layout of the contract.
+    """
+    cases = _Cases(space_of(layout), usual, limits)
+    shown = cases.fail(evidence, figures)
+    # what a limit has caught need not be ranked
+    open_ = np.flatnonzero(~shown & cases.faulty)
+    shown[open_] = cases.come_first(evidence, open_)
+    return cases.told(shown, cases.harm(evidence) & ~shown)
+
+
+class _Cases:
+    """Moderate cases of every row, `DRAWS` each.
+
+    Parameters
+    ----------
+    space
+        What the layout allows.
+    usual
+        What is usual for the family.
+    limits
+        Limits in force.
+    """
+
+    def __init__(self, space: Space, usual: Usual, limits: Mapping[str, Limit]) -> None:
+        self.space, self.usual, self.limits = space, usual, limits
+        self.names = tuple(knowledge().figures)
+        self.case = np.repeat(space.moderate, DRAWS)
+        self.faulty = self.case != space.names.index(NO_FAULT)
+        self.normal, self.uniform = _noise(len(space.rows), 2 * len(self.names))
+
+    def away(self, place: int, sd: float) -> Floats:
+        """How far a figure of each case lies from usual, on the table's scale, shape (cases,)."""
+        move, spread = self.space.moves[self.case, place], self.space.spreads[self.case, place]
+        own, other = self.normal[:, place], self.normal[:, len(self.names) + place]
+        return np.asarray(move + spread * own + sd * other)
+
+    def moved(self, place: int) -> Bools:
+        """Whether the case's cause moves a figure: what it does not touch does not show it."""
+        return np.asarray(self.space.moves[self.case, place] != 0.0)
+
+    def come_first(self, evidence: Evidence, which: NDArray[np.intp]) -> Bools:
+        """Whether a case's own cause would have come first in the ranking, shape of `which`."""
+        space = self.space
+        total = np.tile(space.log_prior, (which.size, 1))
+        for place, name in enumerate(self.names):
+            compared = compare(evidence, self.usual, name)
+            if compared is not None:
+                away, effect = self.away(place, compared[1])[which], space.effects[place]
+                density = log_density(
+                    away[:, None] - effect.move, np.array(compared[1]), effect.spread
+                )
+                total += density.take(effect.which, axis=1)
+        told = [name for name, seen in evidence.signs.items() if seen is not None]
+        if told:
+            chance = sign_chances(space.signs, self.usual, told)
+            seen = self.uniform[which, : len(told)] < chance[self.case[which]]
+            total += np.where(seen, 1.0, 0.0) @ np.log(chance).T
+            total += np.where(seen, 0.0, 1.0) @ np.log1p(-chance).T
+        weight = np.exp(total - total.max(axis=1, keepdims=True))
+        by_cause = weight @ (space.cause[:, None] == np.arange(len(space.names)))
+        return np.asarray(by_cause.argmax(axis=1) == space.cause[self.case[which]])
+
+    def fail(self, evidence: Evidence, figures: Mapping[str, Measurement]) -> Bools:
+        """Whether a figure that this run measured would have failed its limit."""
+        failed = np.zeros(self.case.size, dtype=np.bool_)
+        # a figure taken at another point than usual (road speed at the outlet) is no evidence
+        counted = {knowledge().figures[name].stands_for for name in evidence.figures}
+        counted |= set(evidence.figures)
+        for place, name in enumerate(self.names):
+            limit, measured = self.limits.get(name), figures.get(name)
+            if limit is None or measured is None or measured.value is None or name not in counted:
+                continue
+            u = measured.u or 0.0
+            compared = compare(
+                replace(evidence, figures={name: (measured.value, u)}), self.usual, name
+            )
+            if compared is not None:
+                value = value_at(self.usual, name, self.away(place, compared[1]), evidence.air_degC)
+                failed |= self.moved(place) & _beyond(value, limit, GUARD * u)
+        return failed
+
+    def harm(self, evidence: Evidence) -> Bools:
+        """Whether the case takes heat from the occupants by more than a limit allows."""
+        harmed = np.zeros(self.case.size, dtype=np.bool_)
+        for place, name in enumerate(self.names):
+            limit, figure = self.limits.get(name), figures_by_name().get(name)
+            if limit is None or figure is None or figure.heat is None:
+                continue
+            one = (
+                Limit(limit.low, None, "") if figure.heat == "low" else Limit(None, limit.high, "")
+            )
+            family = self.usual.spread[name]
+            if knowledge().figures[name].scale == "relative":
+                family /= max(abs(self.usual.center[name]), 1e-9)
+            value = value_at(self.usual, name, self.away(place, family), evidence.air_degC)
+            harmed |= self.moved(place) & _beyond(value, one, 0.0)
+        return harmed
+
+    def told(self, shown: Bools, unseen_harm: Bools) -> tuple[Seen, ...]:
+        """The cases of each cause, its rows weighed by how common they are."""
+        power, harm = (each.reshape(-1, DRAWS).mean(axis=1) for each in (shown, unseen_harm))
+        found = []
+        for name in self.space.names:
+            if name == NO_FAULT:
+                continue
+            mine = [place for place, row in enumerate(self.space.rows) if row.name == name]
+            share = np.array([self.space.rows[place].prior for place in mine])
+            share /= share.sum()
+            title = self.space.rows[mine[0]].title
+            found.append(Seen(name, title, float(share @ power[mine]), float(share @ harm[mine])))
+        return tuple(found)
+
+
+def _beyond(value: Floats, limit: Limit, guard: float) -> Bools:
+    """Whether values lie beyond a limit by more than a guard band."""
+    low = -math.inf if limit.low is None else limit.low
+    high = math.inf if limit.high is None else limit.high
+    return np.asarray((value < low - guard) | (value > high + guard))

@@ -1,0 +1,78 @@
+"""The answer in one sentence: what every screen, picture and report says of a run first."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from dashboard.text.shown import clean, figure_text, limit_text, said_in, words
+
+SURE: Final = 0.5
+"""A cause is named in the answer from this probability on."""
+
+VISIBLE: Final = 0.8
+"""Power from which a moderate case could not have stayed unseen (docs/contract.md)."""
+
+MAX_HIDDEN: Final = 3
+"""Causes named as not to be seen; the rest are counted."""
+
+
+def answer(document: Mapping[str, Any], units: str) -> str:
+    """The verdict with what decides it, the likeliest cause, and what to do.
+
+    Parameters
+    ----------
+    document
+        A result document.
+    units
+        ``si`` or ``us``.
+
+    Returns
+    -------
+    str
+        Without the mark or the full stop that a screen puts around it.
+    """
+    verdict = str(document.get("verdict") or "not measured")
+    said = f"{verdict}{_because(document, verdict, units)}"
+    causes = document.get("causes") or ()
+    first = causes[0] if causes else {"cause": "healthy"}
+    probability = float(first.get("probability") or 0.0)
+    if first["cause"] != "healthy" and probability >= SURE:
+        title = clean(first.get("title") or words(str(first["cause"])))
+        said += f". Most likely {title} ({100.0 * probability:.0f} %)"
+    check = document.get("next_check")
+    if check and verdict != "pass":
+        minutes = check.get("minutes")
+        said += f". Next: {clean(check.get('title') or words(str(check.get('check', ''))))}"
+        said += f", {minutes:g} min" if minutes is not None else ""
+    return said
+
+
+def _because(document: Mapping[str, Any], verdict: str, units: str) -> str:
+    figures = document.get("figures") or {}
+    deciding = [name for name in document.get("decided_by") or () if name in figures]
+    if deciding:
+        figure = figures[deciding[0]]
+        more = f", and {len(deciding) - 1} more" if len(deciding) > 1 else ""
+        near = "" if verdict == "fail" else ", too near to decide"
+        return (
+            f": {words(deciding[0])} {figure_text(figure, units)} "
+            f"(limit {limit_text(figure, units)}){near}{more}"
+        )
+    reason = document.get("reason")
+    if reason:
+        return f": {said_in(reason, units)}"
+    return ": every limit holds, and a moderate fault would have shown" if verdict == "pass" else ""
+
+
+def unseen(document: Mapping[str, Any]) -> list[str]:
+    """Causes a moderate case of which could have stayed unseen, with what would show them."""
+    hidden = [each for each in document.get("seen") or () if each["power"] < VISIBLE]
+    hidden.sort(key=lambda each: each["power"])
+    said = [
+        clean(each["title"]) + (f" (to see it: {clean(each['needs'])})" if each["needs"] else "")
+        for each in hidden[:MAX_HIDDEN]
+    ]
+    if len(hidden) > MAX_HIDDEN:
+        said.append(f"and {len(hidden) - MAX_HIDDEN} more")
+    return said

@@ -1,0 +1,48 @@
+"""What a source of runs can be asked: a store and plain run folders both answer."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from typing import TYPE_CHECKING, Any, Protocol
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from analysis.limits import Limit
+    from analysis.pipeline import Analysis
+    from dashboard.plots.readings import Readings
+
+
+class Source(Protocol):
+    """Where runs come from."""
+
+    @property
+    def title(self) -> str:
+        """What is shown, for the head of every page."""
+
+    @property
+    def unusable(self) -> Mapping[str, list[str]]:
+        """Run folders that could not be read, by name, with what is wrong."""
+
+    def runs(self) -> pl.DataFrame:
+        """One row a run, as `ingest.store.read.runs` gives them."""
+
+    def figures(
+        self, names: Collection[str] | None = None, family: str | None = None
+    ) -> pl.DataFrame:
+        """One row a run and figure, as `ingest.store.read.figures` gives them."""
+
+    def document(self, run_id: str) -> dict[str, Any] | None:
+        """The result of a run; None where there is no such run."""
+
+    def readings(self, run_id: str) -> Readings | None:
+        """The readings of a run; None where there is no such run."""
+
+    def analysis(self, run_id: str) -> Analysis | None:
+        """A run analyzed afresh, for comparing two; None where there is no such run."""
+
+    def limits(self, family: str | None, heater: str) -> Mapping[str, Limit]:
+        """Limits in force for a family of cars, by figure."""
+
+    def judging(self) -> dict[str, Any]:
+        """Limits file and baseline, as `analysis.pipeline.judge_measured` takes them."""

@@ -1,0 +1,159 @@
+"""What a run could have seen: power against closed forms, and a pass that needs it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+from scipy.stats import norm
+
+from analysis.causes import next_measurement, seen
+from analysis.causes.evidence import Evidence, Usual, evidence_of
+from analysis.causes.knowledge import NO_FAULT, knowledge
+from analysis.causes.next_measurement import missing_for, propose_measurement
+from analysis.causes.seen import Seen, could_show, space_of
+from analysis.limits import Limit
+from analysis.measurement import Measurement
+from analysis.pipeline import analyze, measure
+from analysis.run_verdict import judge_run
+from analysis.verdict import GUARD, judge
+from ingest.load.load import load_run
+from ingest.run import Run
+
+SAMPLES = Path(__file__).parents[3] / "sample_logs"
+
+
+def power_of(name: str, found: tuple[Seen, ...]) -> float:
+    return next(each.power for each in found if each.cause == name)
+
+
+def test_power_of_one_figure_is_that_of_a_normal_test(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One figure with a lower limit: the chance to fail it, from `scipy.stats.norm`."""
+    monkeypatch.setattr(seen, "DRAWS", 4000)
+    seen._noise.cache_clear()
+    usual, u, low = Usual.of(()), 1.0, 48.0
+    figures = {"steady_outlet_rise": Measurement(55.0, "K", u)}
+    # no air to scale the span with; the ranking alone would show it in fewer cases than the limit
+    evidence = Evidence({"steady_outlet_rise": (55.0, u)}, {}, None)
+    limits = {"steady_outlet_rise": Limit(low, None, "")}
+    row = knowledge().row("cold_leak_in_case")
+    center, family = usual.center["steady_outlet_rise"], usual.spread["steady_outlet_rise"]
+    move = row.moves["steady_outlet_rise"][1] * center
+    sd = np.hypot(knowledge().move_spread * move, np.hypot(family, u))
+    expected = norm.cdf((low - GUARD * u - (center + move)) / sd)
+    found = could_show(evidence, figures, usual, limits, "blend-air")
+    seen._noise.cache_clear()
+    assert power_of("cold_leak_in_case", found) == pytest.approx(expected, abs=0.03)
+
+
+def test_a_run_without_figures_can_show_nothing() -> None:
+    found = could_show(Evidence({}, {}, None), {}, Usual.of(()), {}, "blend-air")
+    assert {each.power for each in found} == {0.0}
+
+
+def without(run: Run, *points: str) -> Run:
+    return replace(
+        run, sensors={name: each for name, each in run.sensors.items() if name not in points}
+    )
+
+
+def test_channels_taken_away_take_the_power_of_what_they_show() -> None:
+    run = load_run(SAMPLES / "SC-014-after-repair")
+    whole = analyze(run)
+    less = analyze(without(run, "footwell", "coolant_in", "coolant_out"))
+    before = {each.cause: each.power for each in whole.seen}
+    after = {each.cause: each.power for each in less.seen}
+    for cause in ("cold_leak_in_body", "low_core_flow", "hoses_reversed"):
+        assert after[cause] < before[cause] - 0.1, cause
+    assert less.needs["cold_leak_in_body"] == "log the footwell"
+
+
+def test_outlet_and_outside_air_alone_pass_no_heater() -> None:
+    """However good the figures: a body leak, starved flow or a cable could not have been seen."""
+    run = load_run(SAMPLES / "SC-014-after-repair")
+    keep = ("outlet", "ambient")
+    found = analyze(without(run, *(point for point in run.sensors if point not in keep)))
+    assert found.verdict == "undecided"
+    assert found.reason is not None
+    assert "could not have shown" in found.reason
+    assert found.next_measurement is not None
+
+
+def verdict_of(
+    rise: float, *hidden: Seen, healthy: float = 0.9, repaired: frozenset[str] = frozenset()
+) -> tuple[str, str]:
+    judged = judge(
+        {"steady_outlet_rise": Measurement(rise, "K", 0.5)},
+        {"steady_outlet_rise": Limit(40.0, None, "")},
+    )
+    probability = {NO_FAULT: healthy, "cold_leak_in_case": 1.0 - healthy}
+    found = judge_run(judged, probability, hidden, has_outlet=True, repaired=repaired)
+    return found.verdict, str(found.reason)
+
+
+HIDDEN = Seen("cold_leak_in_body", "cold air gets in", 0.3, 0.7)
+SHOWN = Seen("cold_leak_in_body", "cold air gets in", 0.9, 0.05)
+
+
+def test_a_pass_needs_power_and_nothing_pointing_elsewhere() -> None:
+    assert verdict_of(50.0, SHOWN) == ("pass", "None")
+    assert verdict_of(50.0, HIDDEN)[0] == "undecided"
+    assert "cold air gets in" in verdict_of(50.0, HIDDEN)[1]
+    assert verdict_of(50.0, SHOWN, healthy=0.4)[0] == "undecided"
+    assert verdict_of(30.0, SHOWN)[0] == "fail"
+    assert verdict_of(30.0, HIDDEN)[0] == "fail"
+    assert verdict_of(40.2, SHOWN)[0] == "undecided"
+
+
+def test_after_a_repair_the_cause_repaired_must_have_been_visible() -> None:
+    unseen = Seen("thermostat_opens_low", "opens too low", 0.5, 0.4)
+    assert verdict_of(50.0, HIDDEN, repaired=frozenset({"cold_leak_in_case"}))[0] == "pass"
+    assert verdict_of(50.0, unseen, repaired=frozenset({"thermostat_opens_low"}))[0] == "undecided"
+
+
+def test_information_of_a_figure_against_quadrature() -> None:
+    """Mutual information of a normal mixture (Cover and Thomas, 2nd ed., 8.4), by `quad`."""
+    usual, space = Usual.of(()), space_of("blend-air")
+    probability = {NO_FAULT: 0.5, "cold_leak_in_body": 0.5}
+    share = next_measurement._hypotheses(probability, space)
+    name = "footwell_deficit"
+    place = list(knowledge().figures).index(name)
+    sd = next_measurement.typical_sd(knowledge().figures[name], usual, name)
+    parts = [
+        (space.names[cause], weight, move, float(np.hypot(spread, sd)))
+        for cause, weight, move, spread in zip(
+            space.cause, share, space.moves[:, place], space.spreads[:, place], strict=True
+        )
+        if weight > 0.0
+    ]
+
+    def density(x: float, cause: str | None = None) -> float:
+        return sum(
+            weight * float(norm.pdf(x, move, wide))
+            for one, weight, move, wide in parts
+            if cause in (None, one)
+        )
+
+    def gained(x: float, cause: str) -> float:
+        joint = density(x, cause)
+        return joint * np.log2(joint / (0.5 * density(x))) if joint > 0.0 else 0.0
+
+    expected = sum(quad(gained, -60.0, 90.0, args=(cause,), limit=200)[0] for cause in probability)
+    assert next_measurement._bits(name, share, usual, space) == pytest.approx(expected, abs=0.01)
+
+
+def test_what_is_proposed_is_something_the_run_lacks() -> None:
+    run = load_run(SAMPLES / "SC-014-complaint")
+    measured = measure(without(run, "footwell"))
+    evidence = evidence_of(measured)
+    missing = missing_for(measured, evidence)
+    assert missing["footwell_deficit"] == frozenset({"footwell"})
+    probability = {NO_FAULT: 0.5, "cold_leak_in_body": 0.5}
+    proposed = propose_measurement(probability, missing, Usual.of(()), "blend-air")
+    assert proposed is not None
+    assert proposed.what == "log the footwell"
+    assert 0.0 < proposed.bits <= 1.0
+    assert propose_measurement({NO_FAULT: 1.0}, missing, Usual.of(()), "blend-air") is None

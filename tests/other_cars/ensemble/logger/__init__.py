@@ -1,0 +1,1 @@
+"""What is written down of a drive: sensors, notes, and the run folder."""
