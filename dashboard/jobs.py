@@ -41,15 +41,15 @@ class Job:
         """Load and analyze one run; an entry with ``error`` where it cannot be used."""
         from analysis.pipeline import analyze
         from analysis.result import document
-        from dashboard.places import checks_on_sheet, error_document
-        from ingest.errors import LukewarmError
+        from dashboard.places import checks_on_sheet, error_document, own_fault
         from ingest.load.load import load_run
 
         try:
             run, checked = load_run(place, self.setup), checks_on_sheet(place)
-        except LukewarmError as error:
-            return error_document(place, error)
-        return document(analyze(run, limits=self.limits, baseline=self.baseline, checked=checked))
+            analysis = analyze(run, limits=self.limits, baseline=self.baseline, checked=checked)
+            return document(analysis)
+        except Exception as error:  # whatever it is, the other runs go on
+            return error_document(place, own_fault(place, error))
 
 
 def documents(places: Sequence[Path], job: Job, jobs: int = 0) -> Iterator[dict[str, Any]]:

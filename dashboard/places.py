@@ -107,7 +107,12 @@ def read_baseline(place: Path, read: Read) -> Baseline:
         outcome for _, outcome in read(run_folders(place)) if not isinstance(outcome, Exception)
     ]
     # a folder may hold complaints beside the good cars; where purposes are noted, they decide
-    good = [measure(run) for run in [r for r in runs if is_baseline(r)] or runs]
+    good = []
+    for run in [r for r in runs if is_baseline(r)] or runs:
+        try:
+            good.append(measure(run))
+        except Exception as error:
+            raise own_fault(place / run.name, error) from error
     if not good:
         raise UnusableRun(
             Fault(str(place), "no usable run folder", "runs of known-good cars", "check the path")
@@ -132,6 +137,29 @@ def checks_on_sheet(place: Path) -> dict[str, bool]:
     from ingest.check_sheet import found_by_check, read_sheet
 
     return found_by_check(read_sheet(place), check_names()) if place.is_dir() else {}
+
+
+def own_fault(place: Path, error: Exception) -> LukewarmError:
+    """What a run that failed says of it: its own faults, or that the program is at fault.
+
+    However a run fails, the failure is that run's own and the others go on.
+    """
+    from ingest.errors import Fault, LukewarmError, UnusableRun
+
+    if isinstance(error, LukewarmError):
+        return error
+    if isinstance(error, OSError):
+        return UnusableRun(
+            Fault(str(place), str(error), "files that can be read", "check them and their rights")
+        )
+    return UnusableRun(
+        Fault(
+            place.name,
+            f"something the program cannot work out ({type(error).__name__}: {error})",
+            "a run that gives figures or a reason why not",
+            "report this log: the program is at fault, not the log",
+        )
+    )
 
 
 def error_document(place: Path, error: LukewarmError) -> dict[str, Any]:

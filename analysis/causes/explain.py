@@ -6,10 +6,10 @@ from functools import cache
 from typing import TYPE_CHECKING, Final
 
 from analysis.causes.control_use import misuses
+from analysis.causes.doubt import doubted
 from analysis.causes.evidence import Evidence, Usual, compare, usual_value
 from analysis.causes.knowledge import NO_FAULT, CauseRow, knowledge
 from analysis.figures import all_figures
-from ingest.findings import doubts_sensor
 from ingest.saying import Said, plus_minus, say
 
 if TYPE_CHECKING:
@@ -100,12 +100,8 @@ def _signs(row: CauseRow, evidence: Evidence, measured: Measured) -> list[str]:
 
 
 def _sensor_sentence(measured: Measured, label: str) -> str:
-    from analysis.causes.signs import HEATER_POINTS
-
-    for finding in measured.findings:
-        if doubts_sensor(finding.fault) and finding.channel in HEATER_POINTS:
-            return say("{label}: {detail}", label=label, detail=finding.detail)
-    return label
+    found = doubted(measured)
+    return say("{label}: {detail}", label=label, detail=found[0].detail) if found else label
 
 
 def _nothing_unusual(evidence: Evidence, usual: Usual) -> tuple[str, ...]:

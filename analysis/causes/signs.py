@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.causes.control_use import misuses
+from analysis.causes.doubt import doubted, left_out
 from analysis.lever.study import LEVER_WORKS_BACKWARDS
 from analysis.quality.view import middle
 from analysis.vacuum.findings import DOOR_GOES_WRONG_WAY, VACUUM_SAGS
-from ingest.findings import doubts_sensor
 
 if TYPE_CHECKING:
     from analysis.measured import Measured
@@ -21,11 +21,6 @@ Sign = Callable[["Measured"], bool | None]
 
 WRONG_WAY: Final = frozenset({LEVER_WORKS_BACKWARDS.name, DOOR_GOES_WRONG_WAY.name})
 """Findings of a lever or door that works the wrong way round."""
-
-HEATER_POINTS: Final = frozenset(
-    {"outlet", "coolant_in", "coolant_out", "engine_coolant", "ambient", "inlet_air", "footwell"}
-)
-"""Points whose sensors the heater's figures stand on."""
 
 SUPPLY_COOLER_K: Final = 0.5
 """Supply this much cooler than the return, with their uncertainty on top, is a sign, K."""
@@ -77,8 +72,11 @@ def _misused(measured: Measured) -> bool | None:
 
 
 def _outlet_unusable(measured: Measured) -> bool | None:
+    """Whether most of the outlet was read and cannot be believed; never logged is no fault."""
     if "outlet" not in measured.run.sensors:
         return None
+    if not left_out(measured, "outlet"):
+        return False if measured.run.has("outlet") else None
     if not measured.run.has("outlet"):
         return True
     values = measured.context.values("outlet")
@@ -86,10 +84,7 @@ def _outlet_unusable(measured: Measured) -> bool | None:
 
 
 def _sensor_doubtful(measured: Measured) -> bool | None:
-    return _impossible(measured) or any(
-        doubts_sensor(finding.fault) and finding.channel in HEATER_POINTS
-        for finding in measured.findings
-    )
+    return _impossible(measured) or bool(doubted(measured))
 
 
 def _impossible(measured: Measured) -> bool:

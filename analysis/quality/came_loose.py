@@ -1,9 +1,12 @@
-"""A sensor that left its place in the middle of a run, by the eyes of `analysis.watch`.
+"""A sensor that left its place in the middle of a run, and a channel that stuck: `analysis.watch`.
 
 The watch tells a fall from what came before it. A stored run is also looked at afterwards: a
 reading that soon comes back, controls that were moved about then (their clock may be some seconds
 off), controls that nobody noted, or a footwell that falls with its outlet: then nothing is taken
-out. Nothing is said of the air of the cabin, which doors, windows and a leaking body move as well.
+out. Nothing is said of the air of the cabin, which doors, windows and a leaking body move as well,
+nor of a vacuum that is gone at once, which the car may have lost. A reading that stands still is
+only told from one that is held (by a slow controller, by a bus that seldom sends) by the noise it
+had before; one that stands still to the end of the log is for `analysis.quality.stuck`.
 """
 
 from __future__ import annotations
@@ -14,15 +17,29 @@ from typing import Final
 import numpy as np
 
 from analysis.quality import detector
+from analysis.quality.stuck import STUCK
 from analysis.quality.view import OUTLETS, Hit, View
 from analysis.watch.bins import Seconds, junctions_of, make_seconds, width_for
-from analysis.watch.judge import SILENT, STANDS_STILL, Alarm, judge
+from analysis.watch.judge import LOST, SILENT, STANDS_STILL, Alarm, judge
 from analysis.watch.places import INDOORS, moved_by
+from analysis.watch.still import still_bins
 from ingest.arrays import Bools
-from ingest.findings import finding
+from ingest.findings import FindingKind, finding
+
+LEFT_OUT: Final = "{what} Its readings from {begin:.0f s} to {last:.0f s} were left out."
+
+CAME_LOOSE: Final = finding(
+    "came_loose",
+    LEFT_OUT,
+    do="Fasten the sensor where it was and repeat the run.",
+    forbids=True,
+    doubts_sensor=True,
+)
+STOOD_STILL: Final = STUCK.also(LEFT_OUT)
 
 MIN_S: Final = 30.0
-"""It lasts this long at least."""
+STILL_S: Final = 60.0
+"""It lasts this long at least, and a reading stands still for this long."""
 
 CLOCK_S: Final = 30.0
 """So far off the notes' clock may be."""
@@ -31,19 +48,7 @@ FOLLOWS_S: Final = 90.0
 FOLLOWS_K: Final = 3.0
 """A footwell that falls this much within this time has been given colder air."""
 
-OTHERWISE: Final = frozenset({SILENT, STANDS_STILL})
-"""Told of a stored run by detectors of their own (gaps, stuck), which see what came afterwards."""
-
-VACUUM: Final = frozenset({"vacuum_source", "vacuum_actuator"})
-"""A gauge of a stored run falls with every switch and hold: worth a look only while recording."""
-
-CAME_LOOSE: Final = finding(
-    "came_loose",
-    "{detail} Its readings from {begin:.0f s} to {last:.0f s} were left out.",
-    do="Look whether the sensor is still in its place, and measure again.",
-    forbids=True,
-    doubts_sensor=True,
-)
+TOLD: Final[dict[str, FindingKind]] = {STANDS_STILL: STOOD_STILL}
 
 
 @detector("came_loose", order=88)
@@ -59,7 +64,7 @@ def detect(view: View) -> Iterator[Hit]:
     moves = zip(controls["time_s"].to_list(), controls["control"].to_list(), strict=True)
     seconds = make_seconds(view.time, values, moves, junctions_of(view.run.setup), width)
     for alarm in judge(seconds):
-        if alarm.kind in OTHERWISE or alarm.point in VACUUM or not _holds(alarm, seconds):
+        if alarm.kind in (SILENT, LOST) or not _holds(alarm, seconds):
             continue
         end = np.inf if alarm.until_s is None else alarm.until_s
         since = alarm.since_s - width
@@ -68,11 +73,11 @@ def detect(view: View) -> Iterator[Hit]:
             continue
         begin, last = view.seconds(rows)
         yield Hit(
-            CAME_LOOSE.found(
+            TOLD.get(alarm.kind, CAME_LOOSE).found(
                 alarm.point,
                 begin,
                 last,
-                detail=alarm.detail,
+                what=alarm.detail,
                 begin=begin,
                 last=last,
                 evidence={"told_after_s": alarm.told_s - alarm.since_s},
@@ -86,6 +91,10 @@ def _holds(alarm: Alarm, seconds: Seconds) -> bool:
     end = float(seconds.ends[-1]) if alarm.until_s is None else alarm.until_s
     if end - alarm.since_s < MIN_S:
         return False
+    if alarm.kind == STANDS_STILL:
+        here = (seconds.ends >= alarm.told_s) & (seconds.ends <= end)
+        noisy = still_bins(seconds.tracks[alarm.point], alarm.point)
+        return end - alarm.since_s >= STILL_S and bool(noisy[here].any())
     if alarm.point in INDOORS:
         return False
     noted = [(at, control) for at, control in seconds.moves if alarm.point in moved_by(control)]

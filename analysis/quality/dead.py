@@ -11,6 +11,7 @@ from analysis.quality import detector
 from analysis.quality.view import COOLANTS, INDOORS, OUTLETS, Hit, View
 from ingest.arrays import Floats
 from ingest.findings import finding
+from ingest.load.columns import UNREADABLE_CELLS
 from ingest.points import POINTS
 
 DEAD: Final = finding(
@@ -20,7 +21,12 @@ DEAD: Final = finding(
     forbids=True,
     doubts_sensor=True,
 )
-EMPTY: Final = DEAD.also("{point} (column {column}) has no valid reading.", forbids=False)
+NONE_VALID: Final = DEAD.also("{point} (column {column}) has no valid reading.", forbids=False)
+EMPTY: Final = finding(
+    "empty",
+    "{point} (column {column}) has no reading at all: it was not logged.",
+    do="Nothing, if no sensor was connected; otherwise name the right column in run.toml.",
+)
 
 FEWEST: Final = 30
 """One number this often is worth a finding."""
@@ -45,7 +51,8 @@ def detect(view: View) -> Iterator[Hit]:
         if np.isnan(low):
             if view.touched(point):
                 continue  # another detector took its readings out and said so
-            yield Hit(EMPTY.found(point, point=point, column=sensor.source))
+            kind = NONE_VALID if _was_read(view, point) else EMPTY
+            yield Hit(kind.found(point, point=point, column=sensor.source))
             continue
         if low != high:
             continue
@@ -65,6 +72,15 @@ def detect(view: View) -> Iterator[Hit]:
             ),
             known,
         )
+
+
+def _was_read(view: View, point: str) -> bool:
+    """Whether the logger had something to say of a channel that has no reading."""
+    return any(
+        each.channel == point
+        and (each.forbids or each.fault == UNREADABLE_CELLS.name or each.evidence.get("of_fault"))
+        for each in view.run.findings
+    )
 
 
 def _should_move(view: View, point: str, reading: float) -> bool:

@@ -120,7 +120,7 @@ def _next_to(readings: Floats, extreme: float) -> int:
 
 def _hit(view: View, point: str, kind: FindingKind, marked: Bools, reading: float) -> Hit:
     begin, end = view.seconds(marked)
-    count = int(marked.sum())
+    count, valid = int(marked.sum()), int(view.channel(point).readings.size)
     return Hit(
         kind.found(
             point,
@@ -130,7 +130,7 @@ def _hit(view: View, point: str, kind: FindingKind, marked: Bools, reading: floa
             level=view.reading(point, reading),
             count=count,
             begin=begin,
-            evidence={"count": float(count), "reading": reading},
+            evidence={"count": float(count), "of": float(valid), "reading": reading},
         ),
         marked,
     )

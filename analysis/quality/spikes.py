@@ -11,6 +11,7 @@ from analysis.quality import detector
 from analysis.quality.view import CAR_TEMPERATURES, Hit, View
 from ingest.arrays import Bools, Floats
 from ingest.findings import finding
+from ingest.points import TEMPERATURE
 from ingest.saying import amount, difference_unit
 
 SPIKES: Final = finding(
@@ -27,12 +28,19 @@ WIDEST: Final = 3
 LONGEST_S: Final = 3.0
 """... and comes and goes within this time: no door moves there and back."""
 
-LEAST: Final = {"degC": 4.0, "m/s": 6.0}
+LEAST: Final = {"degC": 4.0, "m/s": 6.0, "V": 2.0, "%": 10.0, "rpm": 400.0}
 """How far off it is at least, in the stored unit."""
+
+STOPPED_SHARE: Final = 0.3
+STANDING_RPM: Final = 100.0
+"""An engine may be revved for a moment; what falls below this share of its speed and comes back at
+once, or leaves a standstill and falls back, was not the engine."""
 
 NOISES: Final = 12.0
 STEPS: Final = 6.0
 """... and at least in standard deviations of the noise, and in steps of the logged numbers."""
+
+OTHERS: Final = ("cold_junction", "road_speed", "engine_speed", "blower_voltage", "temp_lever")
 
 BACK_SHARE: Final = 0.4
 """After it the signal is back to where it was, within this share of the spike."""
@@ -40,8 +48,11 @@ BACK_SHARE: Final = 0.4
 
 @detector("spikes", order=30)
 def detect(view: View) -> Iterator[Hit]:
-    """Find isolated wild readings of temperatures and the road speed."""
-    for point in view.present(*CAR_TEMPERATURES, "cold_junction", "road_speed"):
+    """Find isolated wild readings of what cannot come and go within seconds.
+
+    A vacuum can, and is left alone.
+    """
+    for point in view.present(*CAR_TEMPERATURES, *OTHERS):
         sensor = view.sensor(point)
         least = max(LEAST[sensor.quantity.unit], STEPS * sensor.resolution)
         if view.largest_step(point) < least:
@@ -51,9 +62,13 @@ def detect(view: View) -> Iterator[Hit]:
         readings, times = values[known], view.time[known]
         if readings.size < 2 * WIDEST:
             continue
-        least = max(least, NOISES * view.noise(point))
+        of_engine = point == "engine_speed"
+        if not of_engine:
+            least = max(least, NOISES * view.noise(point))
         marked = np.zeros(values.size, dtype=bool)
-        marked[known[_spikes(readings, times, least)]] = True
+        lasting = sensor.quantity == TEMPERATURE
+        wild = _spikes(readings, times, least, of_engine=of_engine, lasting=lasting)
+        marked[known[wild]] = True
         count = int(marked.sum())
         if not count:
             continue
@@ -74,8 +89,19 @@ def detect(view: View) -> Iterator[Hit]:
         )
 
 
-def _spikes(readings: Floats, times: Floats, least: float) -> Bools:
-    """Mark readings that leave a level and come back to it within `WIDEST` readings."""
+def _spikes(
+    readings: Floats, times: Floats, least: float, *, of_engine: bool, lasting: bool
+) -> Bools:
+    """Mark readings that leave a level and come back to it within `WIDEST` readings.
+
+    With `of_engine` only those to or from a standstill. Beyond its ends a `lasting` signal, which
+    nobody can switch on or off, is taken to go on as it was: its first or its last reading may
+    stand alone, too.
+    """
+    interval = float(times[1] - times[0]), float(times[-1] - times[-2])
+    times = np.concatenate(([times[0] - interval[0]], times, [times[-1] + interval[1]]))
+    first, last = (1, -2) if lasting else (0, -1)
+    readings = np.concatenate(([readings[first]], readings, [readings[last]]))
     marked = np.zeros(readings.size, dtype=bool)
     for width in range(1, WIDEST + 1):
         before, after = readings[: -width - 1], readings[width + 1 :]
@@ -85,7 +111,11 @@ def _spikes(readings: Floats, times: Floats, least: float) -> Bools:
         one_sided = np.abs(inside.sum(axis=0)) >= width * height
         back = np.abs(after - before) <= BACK_SHARE * height
         short = times[width + 1 :] - times[: -width - 1] <= LONGEST_S
-        found = np.flatnonzero((height > least) & one_sided & back & short)
+        wild = (height > least) & one_sided & back & short
+        if of_engine:
+            stopped = (inside + base).max(axis=0) < STOPPED_SHARE * base
+            wild &= stopped | (base < STANDING_RPM)
+        found = np.flatnonzero(wild)
         for k in range(width):
             marked[found + 1 + k] = True
-    return marked
+    return marked[1:-1]

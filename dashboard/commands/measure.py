@@ -27,7 +27,14 @@ from dashboard.commands.shared import (
     write_fit,
     write_picture,
 )
-from dashboard.places import checks_on_sheet, error_document, expand, is_baseline, read_limits
+from dashboard.places import (
+    checks_on_sheet,
+    error_document,
+    expand,
+    is_baseline,
+    own_fault,
+    read_limits,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -110,7 +117,6 @@ def _analyses(
 ) -> Iterator[tuple[dict[str, Any], Analysis | None]]:
     """Every run's document, and its analysis where the run can be used."""
     from analysis.result import document
-    from ingest.errors import LukewarmError
 
     for place, outcome in each_run(places, setup):
         if isinstance(outcome, Exception):
@@ -118,12 +124,14 @@ def _analyses(
             continue
         try:
             checked = checks_on_sheet(place)
-        except LukewarmError as error:
-            say_error(error)
-            yield error_document(place, error), None
+            analysis = analyze_run(outcome, limits, good, soak=soak, checked=checked)
+            told = document(analysis)
+        except Exception as error:  # whatever it is, the other runs go on
+            fault = own_fault(place, error)
+            say_error(fault)
+            yield error_document(place, fault), None
             continue
-        analysis = analyze_run(outcome, limits, good, soak=soak, checked=checked)
-        yield document(analysis), analysis
+        yield told, analysis
 
 
 @app.command()

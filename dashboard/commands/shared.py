@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
-from dashboard.places import checks_on_sheet
+from dashboard.places import checks_on_sheet, own_fault
 from dashboard.places import read_baseline as good_cars
 
 if TYPE_CHECKING:
@@ -148,17 +148,17 @@ def analyze_folder(
 
 def each_run(places: list[Path], setup: Path | None) -> Iterator[tuple[Path, Run | LukewarmError]]:
     """Load runs in order; faults are printed as they come."""
-    from ingest.errors import LukewarmError
     from ingest.load.load import load_opened
 
     for place, opening in counted(opened_ahead(places, setup), len(places), "reading"):
         try:
-            yield place, load_opened(opening.result())
-        except LukewarmError as error:
+            outcome: Run | LukewarmError = load_opened(opening.result())
+        except Exception as error:  # whatever it is, the other runs go on
+            outcome = own_fault(place, error)
             if len(places) > 1:
                 note(f"{place}:")
-            say_error(error)
-            yield place, error
+            say_error(outcome)
+        yield place, outcome
 
 
 def opened_ahead(

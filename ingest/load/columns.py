@@ -21,6 +21,7 @@ from ingest.run import Finding, Rejected, Sensor
 from ingest.sensors.calibrate import RawChannel
 from ingest.sensors.read_once import read_once, said_once
 from ingest.sensors.units import UnknownUnit, conversion, same_unit
+from ingest.table.cells import says_fault
 
 if TYPE_CHECKING:
     from ingest.clock.log_clock import Clock
@@ -154,7 +155,10 @@ class RawColumns:
                     cells=sum(words.values()),
                     count=len(numbers.values),
                     named=named,
-                    evidence={"cells": sum(words.values())},
+                    evidence={
+                        "cells": sum(words.values()),
+                        "of_fault": sum(n for word, n in words.items() if says_fault(word)),
+                    },
                 )
             )
         if numbers.bad_count:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
 from ingest.errors import Fault
-from ingest.sensors.atmosphere import barometric_pressure
+from ingest.sensors.atmosphere import SEA_LEVEL_KPA, barometric_pressure
 from ingest.sensors.channel import Recipe, RecipeMaker
+from ingest.sensors.tolerances import BAROMETER_FROM_ALTITUDE, BAROMETER_READ
 from ingest.sensors.units import UnknownUnit, value_with_unit
 from ingest.setup.model import Setup
 
@@ -72,6 +74,17 @@ def make_recipes(
     if not result.faults:
         result.recipes = _ordered(result.recipes)
     return result
+
+
+def ambient_pressure(setup: Setup) -> tuple[float, float]:
+    """Pressure of the air around the car and its standard uncertainty, kPa.
+
+    From the set-up's barometer, else its altitude, else the standard atmosphere at sea level.
+    """
+    found = Recipes()
+    _read_barometer(setup, "", found)
+    half = BAROMETER_READ if found.barometer_read else BAROMETER_FROM_ALTITUDE
+    return found.barometer or SEA_LEVEL_KPA, half / math.sqrt(3.0)
 
 
 def _read_barometer(setup: Setup, setup_file: str, result: Recipes) -> None:

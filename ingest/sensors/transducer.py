@@ -181,7 +181,8 @@ def scaled(
     span = from_[1] - from_[0]
     share = (signal - from_[0]) / span
     inside = (share >= -SCALE_MARGIN) & (share <= 1.0 + SCALE_MARGIN)
-    return np.where(inside, to[0] + share * (to[1] - to[0]), np.nan)
+    share = np.where(inside, share, np.nan)  # a wild number is let go before it overflows
+    return np.asarray(to[0] + share * (to[1] - to[0]))
 
 
 def vacuum(pressure: ArrayLike, reference: Reference, barometer: float | None = None) -> Floats:

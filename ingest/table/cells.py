@@ -45,6 +45,9 @@ SUSPECTED_NO_READING: Final = finding(
 NO_READING: Final = frozenset(LOGGER_WORDS["no_reading"])
 """Words for no reading, lower case, without blanks."""
 
+FAULTS: Final = NO_READING - frozenset(LOGGER_WORDS["nothing"])
+"""Those of them that say that the sensor or its wire is at fault."""
+
 SENTINELS: Final = (
     -999.0,
     -999.9,
@@ -146,6 +149,12 @@ def kind_of(cell: str) -> str:
 def _cell_unit(text: str) -> str:
     unit = clean_unit(text)
     return unit.upper() if unit in ("c", "f") else unit
+
+
+def says_fault(cell: str) -> bool:
+    """Whether a cell without a reading says that the sensor is at fault, as ``OPEN`` does."""
+    word = _NOT_DIGITS.sub("", cell.lower()).lstrip("+-").strip("()[]<>*'\"")
+    return word in FAULTS
 
 
 def is_no_reading(cell: str, stated: frozenset[str] = frozenset()) -> bool:

@@ -219,7 +219,7 @@ def load_measured(
     lines = ['[run]\nvehicle = "SC-001"\n[log]\nfile = "log.csv"', keys]
     for point, column in channels.items():
         lines.append(f"[channels.{point}]\ncolumn = {column!r}".replace("'", '"'))
-        lines.append(f'unit = "{unit}"\nreference = "vacuum"' if unit else "")
+        lines.append(f'unit = "{unit}"\nreference = "gauge"' if unit else "")
     (folder / "run.toml").write_text("\n".join(lines), encoding="utf-8")
     (folder / "log.csv").write_bytes(log.read_bytes())
     return load_run(folder)
@@ -365,7 +365,7 @@ class TestReadings:
             channels["footwell"][:] = np.nan
 
         run = car(dead)
-        assert set(found(run)) == {("dead", "outlet"), ("dead", "footwell")}
+        assert set(found(run)) == {("dead", "outlet"), ("empty", "footwell")}
         assert not assess(run).has("outlet")
 
 
