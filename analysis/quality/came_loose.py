@@ -17,6 +17,7 @@ from typing import Final
 import numpy as np
 
 from analysis.quality import detector
+from analysis.quality.repeats import seldom_given
 from analysis.quality.stuck import STUCK
 from analysis.quality.view import OUTLETS, Hit, View
 from analysis.watch.bins import Seconds, junctions_of, make_seconds, width_for
@@ -65,6 +66,8 @@ def detect(view: View) -> Iterator[Hit]:
     seconds = make_seconds(view.time, values, moves, junctions_of(view.run.setup), width)
     for alarm in judge(seconds):
         if alarm.kind in (SILENT, LOST) or not _holds(alarm, seconds):
+            continue
+        if alarm.kind == STANDS_STILL and seldom_given(view, alarm.point):
             continue
         end = np.inf if alarm.until_s is None else alarm.until_s
         since = alarm.since_s - width

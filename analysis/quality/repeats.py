@@ -40,7 +40,9 @@ hundred equal readings do not come."""
 
 LONG_READINGS: Final = 100
 LONG_S: Final = 60.0
-"""So many equal readings, for so long, are a frozen channel ..."""
+MAX_HELD: Final = 3
+"""So many equal readings, for so long, are a frozen channel, unless it stands still for half as
+long more often than this ..."""
 
 CLIP_READINGS: Final = 8
 CLIP_RUNS: Final = 2
@@ -107,8 +109,21 @@ def _suspects(
             taken |= cut
             yield CLIPPED, cut
     stuck = ~taken & (lengths >= LONG_READINGS) & (spans >= LONG_S)
-    if stuck.any():
+    if stuck.any() and not _seldom_given(spans):
         yield REPEATS, stuck
+
+
+def seldom_given(view: View, point: str) -> bool:
+    """Whether a channel holds its reading again and again: it is given seldom, and not stuck."""
+    known = ~np.isnan(view.values(point))
+    readings, times = view.values(point)[known], view.time[known]
+    starts = np.append(0, np.flatnonzero(np.diff(readings)) + 1)
+    ends = np.append(starts[1:], readings.size) - 1
+    return _seldom_given(times[ends] - times[starts])
+
+
+def _seldom_given(spans: Floats) -> bool:
+    return int(np.count_nonzero(spans >= 0.5 * LONG_S)) > MAX_HELD
 
 
 def _next_to(readings: Floats, extreme: float) -> int:

@@ -13,6 +13,7 @@ import numpy as np
 from analysis.quality import detector
 from analysis.quality.heat import WARM_C, fresh_air, hottest, lever, spread
 from analysis.quality.view import COOLANTS, OUTLETS, Hit, View, middle
+from analysis.signal.order_statistics import median
 from ingest.arrays import Floats
 from ingest.findings import finding
 from ingest.saying import say
@@ -27,8 +28,13 @@ STUCK: Final = finding(
 )
 
 SMOOTH_S: Final = 10.0
+MIN_KNOWN: Final = 4
+NOISE_APART_S: Final = 5.0
+"""Of readings further apart than this the differences are no noise."""
+
+MIN_STILL: Final = 8
 MIN_S: Final = 180.0
-"""Standing still for less than this is no wonder."""
+"""Standing still for fewer readings or for less time than this is no wonder."""
 
 COOLANT_MOVED_K: Final = 15.0
 """While it stands still the coolant must have moved this much ..."""
@@ -114,11 +120,15 @@ def _still_from(view: View, point: str) -> int | None:
     means = view.means(point)
     known = np.flatnonzero(~np.isnan(means))
     per_bin = max(1.0, view.width / view.interval)
-    width = max(1, round(SMOOTH_S / view.width))
+    if known.size < MIN_KNOWN:
+        return None
+    apart = median(np.diff(view.bin_time[known]))
+    width = max(1, round(SMOOTH_S / apart))
     if known.size <= 2 * width:
         return None
     end = float(view.bin_time[known[-1]])
-    noise = view.noise(point) / np.sqrt(per_bin * width)
+    # from one reading to the next of a slow log the car itself moves: that is no noise
+    noise = view.noise(point) / np.sqrt(per_bin * width) if apart <= NOISE_APART_S else 0.0
     allowed = max(MIN_RANGE_K, view.sensor(point).resolution) + 2.0 * NOISES * noise
     # most channels move within the last of the time they would have to stand still for
     last = int(np.searchsorted(view.bin_time[known], end - MIN_S, side="right"))
@@ -130,7 +140,9 @@ def _still_from(view: View, point: str) -> int | None:
     moved = np.flatnonzero(reached > allowed)
     still = backwards.size if not moved.size else int(moved[0])
     start = int(known[backwards.size - still])
-    return start if still and end - view.bin_time[start] >= MIN_S else None
+    if still + width - 1 < MIN_STILL or end - view.bin_time[start] < MIN_S:
+        return None
+    return start
 
 
 def _smooth(means: Floats, width: int) -> Floats:
