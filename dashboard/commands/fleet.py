@@ -9,20 +9,23 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dashboard.commands.progress import counted
 from dashboard.commands.shared import (
     UNUSABLE,
     BaselineOption,
+    ClusterOption,
     DatabaseOption,
     FamilyOption,
+    JobsOption,
     LimitsOption,
-    ProcessesOption,
     PurposeOption,
     StoreArgument,
+    TimeLimitOption,
     Units,
     UnitsOption,
     board_password,
-    counted,
     note,
+    nothing_per_run,
     read_baseline,
     say,
 )
@@ -69,17 +72,21 @@ def store_add(
     limits: LimitsOption = None,
     baseline: BaselineOption = None,
     database: DatabaseOption = None,
-    processes: ProcessesOption = None,
+    jobs: JobsOption = 0,
+    cluster: ClusterOption = None,
+    time_limit: TimeLimitOption = None,
 ) -> None:
     """Add runs with their raw files, readings and results; what is there already is left alone.
 
     Example: lukewarm store add fleet sample_logs
     """
     from ingest.store.many import add_many
+    from ingest.work.outcome import Workers
 
     places = expand(runs)
     task = store_task(store, database, limits, baseline)
-    new, bad = count_reports(add_many(task, places, processes), len(places), "adding")
+    reports = add_many(task, places, Workers(jobs, cluster, time_limit))
+    new, bad = count_reports(reports, len(places), "adding")
     say(f"{new} added, {len(places) - new - bad} there already, {bad} not usable")
     if bad:
         raise typer.Exit(UNUSABLE)
@@ -91,18 +98,22 @@ def store_refresh(
     limits: LimitsOption = None,
     baseline: BaselineOption = None,
     database: DatabaseOption = None,
-    processes: ProcessesOption = None,
+    jobs: JobsOption = 0,
+    cluster: ClusterOption = None,
+    time_limit: TimeLimitOption = None,
 ) -> None:
     """Compute again what was made by another version, other limits or other good cars.
 
     Example: lukewarm store refresh fleet --baseline fleet
     """
     from ingest.store.many import outdated, refresh_many
+    from ingest.work.outcome import Workers
 
     opened = open_store(store, database)
     task = store_task(store, database, limits, baseline)
     ids = outdated(opened, task.versions)
-    new, bad = count_reports(refresh_many(task, ids, processes), len(ids), "computing")
+    reports = refresh_many(task, ids, Workers(jobs, cluster, time_limit))
+    new, bad = count_reports(reports, len(ids), "computing")
     say(f"{new} computed again, {bad} could not be; all others were up to date")
     if bad:
         raise typer.Exit(UNUSABLE)
@@ -209,6 +220,8 @@ def compare(
     out: Annotated[
         Path | None, typer.Option("--out", help="Write FILE.csv, .parquet or .xlsx.")
     ] = None,
+    jobs: JobsOption = 1,
+    cluster: ClusterOption = None,
     database: DatabaseOption = None,
 ) -> None:
     """Runs against baselines and against each other, by car, family, plant, time and repair.
@@ -220,6 +233,7 @@ def compare(
     from dashboard.text.table import table_lines
     from ingest.export.tables import write_table, write_workbook
 
+    nothing_per_run("compare", jobs, cluster)
     names = tuple(figure or ())
     question = Question(
         by.value if by else None, car, names, against, family, purpose, over_time=over_time

@@ -8,33 +8,33 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from dashboard.commands.progress import counted
 from dashboard.commands.shared import (
     FAILED_LIMITS,
     UNUSABLE,
     BaselineOption,
+    ClusterOption,
+    JobsOption,
     LimitsOption,
     RunsArgument,
     SetupOption,
+    TimeLimitOption,
     Units,
     UnitsOption,
-    analyze_run,
     each_run,
     note,
     read_baseline,
     say,
     say_error,
+    say_told,
     show_documents,
     write_fit,
     write_picture,
 )
-from dashboard.places import checks_on_sheet, error_document, expand, is_baseline, read_limits
+from dashboard.places import error_document, expand, is_baseline, read_limits
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from analysis.baseline import Baseline
-    from analysis.limits import Limits
-    from analysis.pipeline import Analysis
+    from dashboard.jobs import Job
 
 
 app = typer.Typer()
@@ -68,12 +68,17 @@ def analyze(
         Path | None,
         typer.Option("--fit-picture", help="Also write the fitted outlet over the measured one."),
     ] = None,
+    jobs: JobsOption = 1,
+    cluster: ClusterOption = None,
+    time_limit: TimeLimitOption = None,
 ) -> None:
     """Figures, verdict and causes of one or many runs.
 
     Example: lukewarm analyze sample_logs/SC-014-complaint --baseline sample_logs
     """
+    from dashboard.jobs import Job, documents
     from ingest.errors import LukewarmError
+    from ingest.work.outcome import Workers
 
     places = expand(runs)
     if (picture or fit_picture) and len(places) > 1:
@@ -86,44 +91,39 @@ def analyze(
             refused = [error_document(place, error) for place in places]
             show_documents(refused, json_out, units, single=len(places) == 1)
         raise typer.Exit(UNUSABLE) from error
-    documents: list[dict[str, Any]] = []
-    failed = False
-    for each, analysis in _analyses(places, setup, in_force, good, soak=soak):
-        documents.append(each)
-        if analysis is None:
-            continue
-        failed = failed or analysis.verdict == "fail"
-        if picture:
-            write_picture(analysis, picture, units)
-        if fit_picture:
-            write_fit(analysis, fit_picture, units)
-    unusable = any("error" in each for each in documents)
-    show_documents(documents, json_out, units, single=len(places) == 1)
-    if unusable:
+    job = Job(setup, in_force, good, soak)
+    if picture or fit_picture:
+        told = [_pictured(places[0], job, picture, fit_picture, units)]
+    else:
+        found = documents(places, job, Workers(jobs, cluster, time_limit))
+        told = []
+        for place, each in counted(found, len(places), "analyzing"):
+            told.append(each)
+            say_told(place, each, alone=len(places) == 1)
+    show_documents(told, json_out, units, single=len(places) == 1)
+    if any("error" in each for each in told):
         raise typer.Exit(UNUSABLE)
-    if failed and fail_on_verdict:
+    if fail_on_verdict and any(each["verdict"] == "fail" for each in told):
         raise typer.Exit(FAILED_LIMITS)
 
 
-def _analyses(
-    places: list[Path], setup: Path | None, limits: Limits, good: Baseline | None, *, soak: bool
-) -> Iterator[tuple[dict[str, Any], Analysis | None]]:
-    """Every run's document, and its analysis where the run can be used."""
+def _pictured(
+    place: Path, job: Job, picture: Path | None, fit_picture: Path | None, units: Units
+) -> dict[str, Any]:
+    """One run's document, its pictures written."""
     from analysis.result import document
     from ingest.errors import LukewarmError
 
-    for place, outcome in each_run(places, setup):
-        if isinstance(outcome, Exception):
-            yield error_document(place, outcome), None
-            continue
-        try:
-            checked = checks_on_sheet(place)
-        except LukewarmError as error:
-            say_error(error)
-            yield error_document(place, error), None
-            continue
-        analysis = analyze_run(outcome, limits, good, soak=soak, checked=checked)
-        yield document(analysis), analysis
+    try:
+        analysis = job.analysis(place)
+    except LukewarmError as error:
+        say_error(error)
+        return error_document(place, error)
+    if picture:
+        write_picture(analysis, picture, units)
+    if fit_picture:
+        write_fit(analysis, fit_picture, units)
+    return document(analysis)
 
 
 @app.command()
@@ -229,32 +229,34 @@ def convert(
     grid: Annotated[
         float | None, typer.Option("--grid", min=0.001, help="Step of an even grid, s.")
     ] = None,
+    jobs: JobsOption = 1,
+    cluster: ClusterOption = None,
+    time_limit: TimeLimitOption = None,
 ) -> None:
     """Readings in physical units with the controls joined.
 
     Example: lukewarm convert sample_logs/SC-014-complaint --out SC-014.csv --grid 1
     """
-    from ingest.export.readings import (
-        SUFFIXES,
-        output_paths,
-        readings_with_controls,
-        write_readings,
-    )
+    from dashboard.jobs import Conversion, conversions
+    from ingest.export.readings import SUFFIXES, output_paths
     from ingest.files import make_folder
+    from ingest.work.outcome import Workers
 
     places = expand(runs)
     several = len(places) > 1
     if several and (out.is_file() or (out.suffix.lower() in SUFFIXES and not out.is_dir())):
         raise typer.BadParameter(f"{out} is one file; give a folder for {len(places)} runs")
     targets = output_paths(places, out) if several else [out]
+    if several:
+        make_folder(out)
     unusable = False
-    for target, (_, outcome) in zip(targets, each_run(places, setup), strict=True):
-        if isinstance(outcome, Exception):
+    pairs = list(zip(places, targets, strict=True))
+    done = conversions(pairs, Conversion(setup, grid), Workers(jobs, cluster, time_limit))
+    for (place, target), faults in counted(done, len(pairs), "converting"):
+        if faults:
             unusable = True
-            continue
-        if several:
-            make_folder(out)
-        write_readings(readings_with_controls(outcome, grid), target)
-        note(f"wrote {target}")
+            say_told(place, {"error": faults}, alone=not several)
+        else:
+            note(f"wrote {target}")
     if unusable:
         raise typer.Exit(UNUSABLE)
