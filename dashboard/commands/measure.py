@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -34,6 +35,8 @@ from dashboard.commands.shared import (
 from dashboard.places import error_document, expand, is_baseline, read_limits
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from dashboard.jobs import Job
 
 
@@ -48,6 +51,10 @@ def analyze(
     baseline: BaselineOption = None,
     json_out: Annotated[
         str | None, typer.Option("--json", help="Write the result as JSON; - for the screen.")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="New folder for the results as Parquet tables, instead."),
     ] = None,
     units: UnitsOption = Units.SI,
     fail_on_verdict: Annotated[
@@ -92,19 +99,45 @@ def analyze(
             show_documents(refused, json_out, units, single=len(places) == 1)
         raise typer.Exit(UNUSABLE) from error
     job = Job(setup, in_force, good, soak)
+    found: Iterable[tuple[Path, dict[str, Any]]]
     if picture or fit_picture:
-        told = [_pictured(places[0], job, picture, fit_picture, units)]
+        found = [(places[0], _pictured(places[0], job, picture, fit_picture, units))]
     else:
-        found = documents(places, job, Workers(jobs, cluster, time_limit))
-        told = []
-        for place, each in counted(found, len(places), "analyzing"):
-            told.append(each)
-            say_told(place, each, alone=len(places) == 1)
-    show_documents(told, json_out, units, single=len(places) == 1)
-    if any("error" in each for each in told):
+        done = documents(places, job, Workers(jobs, cluster, time_limit))
+        found = counted(done, len(places), "analyzing")
+    unusable, failed = _told(found, len(places) == 1, out, json_out, units)
+    if unusable:
         raise typer.Exit(UNUSABLE)
-    if fail_on_verdict and any(each["verdict"] == "fail" for each in told):
+    if failed and fail_on_verdict:
         raise typer.Exit(FAILED_LIMITS)
+
+
+def _told(
+    found: Iterable[tuple[Path, dict[str, Any]]],
+    alone: bool,  # noqa: FBT001 - one run or several, as counted above
+    out: Path | None,
+    json_out: str | None,
+    units: Units,
+) -> tuple[bool, bool]:
+    """Write or show what was found; whether a run could not be used, and whether one failed."""
+    from dashboard.result_tables import ResultTables
+
+    told: list[dict[str, Any]] = []
+    unusable = failed = False
+    with ResultTables(out) if out else nullcontext() as tables:
+        for place, each in found:
+            say_told(place, each, alone=alone)
+            unusable = unusable or "error" in each
+            failed = failed or each.get("verdict") == "fail"
+            if tables is not None:
+                tables.add(each)
+            if tables is None or json_out:  # as many as there are: only where they are asked for
+                told.append(each)
+    if out:
+        note(f"wrote {out}")
+    if json_out or not out:
+        show_documents(told, json_out, units, single=alone)
+    return unusable, failed
 
 
 def _pictured(
@@ -117,7 +150,6 @@ def _pictured(
     try:
         analysis = job.analysis(place)
     except LukewarmError as error:
-        say_error(error)
         return error_document(place, error)
     if picture:
         write_picture(analysis, picture, units)
