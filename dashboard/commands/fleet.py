@@ -107,15 +107,53 @@ def store_refresh(
     Example: lukewarm store refresh fleet --baseline fleet
     """
     from ingest.store.many import outdated, refresh_many
+    from ingest.store.rebuild import write_lists
     from ingest.work.outcome import Workers
 
     opened = open_store(store, database)
+    write_lists(opened)
     task = store_task(store, database, limits, baseline)
     ids = outdated(opened, task.versions)
     reports = refresh_many(task, ids, Workers(jobs, cluster, time_limit))
     new, bad = count_reports(reports, len(ids), "computing")
     say(f"{new} computed again, {bad} could not be; all others were up to date")
     if bad:
+        raise typer.Exit(UNUSABLE)
+
+
+@store_app.command("rebuild")
+def store_rebuild(
+    store: StoreArgument,
+    limits: LimitsOption = None,
+    baseline: BaselineOption = None,
+    database: DatabaseOption = None,
+    jobs: JobsOption = 0,
+    cluster: ClusterOption = None,
+    time_limit: TimeLimitOption = None,
+) -> None:
+    """Make a damaged or lost catalog again from the raw files; what is damaged is set aside.
+
+    Example: lukewarm store rebuild fleet
+    """
+    from contextlib import closing
+
+    from ingest.store.rebuild import make_way, missing, rebuild_many, unlisted
+    from ingest.store.store import Store
+    from ingest.work.outcome import Workers
+
+    aside = make_way(store, database)
+    if aside:
+        note(f"the damaged catalog lies at {aside} now")
+    task = store_task(store, database, limits, baseline)
+    with closing(Store.open(store, database, create=False)) as opened:
+        ids = missing(opened)
+        reports = rebuild_many(task, ids, Workers(jobs, cluster, time_limit))
+        new, bad = count_reports(reports, len(ids), "rebuilding")
+        left = unlisted(opened)
+    say(f"{new} runs put back, {bad} could not be; all others were there")
+    if left:
+        note(f"{left} raw files have no list of their run: add their runs again")
+    if bad or left:
         raise typer.Exit(UNUSABLE)
 
 
@@ -155,10 +193,12 @@ def store_verify(
 
     Example: lukewarm store verify fleet
     """
+    from ingest.store.rebuild import write_lists
     from ingest.store.verify import check_files, leftovers
     from ingest.store.verify import tidy as remove_leftovers
 
     opened = open_store(store, database)
+    write_lists(opened)
     count, files = check_files(opened)
     damage = [each for each in counted(files, count, "verifying") if each is not None]
     for each in damage:

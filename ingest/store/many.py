@@ -84,13 +84,13 @@ def add_many(task: Task, places: Sequence[Path], workers: Workers = ALL_CORES) -
                     yield report
                 else:
                     left.append(item)  # what is there already is not worth a process
-    yield from _reports(_Adding(task), left, workers)
+    yield from reports(_Adding(task), left, workers)
 
 
 def refresh_many(task: Task, ids: Sequence[str], workers: Workers = ALL_CORES) -> Iterator[Report]:
     """Compute the results of stored runs again, from their raw files."""
     Store.open(task.folder, task.database).close()  # brought up to date once, before all ask for it
-    yield from _reports(_Refreshing(task), ids, workers)
+    yield from reports(_Refreshing(task), ids, workers)
 
 
 def outdated(store: Store, versions: VersionsFor) -> list[str]:
@@ -104,7 +104,7 @@ def outdated(store: Store, versions: VersionsFor) -> list[str]:
     ]
 
 
-class _InStore:
+class StoreWork:
     """Work on runs of a store, which is opened once in every process and kept open there.
 
     Such a process may be ended at any time: what was written is in the catalog, or is not there.
@@ -141,7 +141,7 @@ class _InStore:
         raise NotImplementedError
 
 
-class _Finding(_InStore):
+class _Finding(StoreWork):
     """Is a run there already? The report has no id where it is not."""
 
     def do(self, item: str) -> Report:
@@ -166,7 +166,7 @@ class _Adding(_Finding):
         return Report(item, added.run_id, added.new)
 
 
-class _Refreshing(_InStore):
+class _Refreshing(StoreWork):
     """Compute a run's result again."""
 
     def do(self, item: str) -> Report:
@@ -179,7 +179,8 @@ class _Refreshing(_InStore):
         return Report(item, item, new=True)
 
 
-def _reports(work: _InStore, items: Sequence[str], workers: Workers) -> Iterator[Report]:
+def reports(work: StoreWork, items: Sequence[str], workers: Workers) -> Iterator[Report]:
+    """What became of each item, in order."""
     with contextlib.closing(work):
         for item, found in in_order(work, items, workers):
             yield _report(item, found)
