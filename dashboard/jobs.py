@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from analysis.limits import Limits
     from analysis.pipeline import Analysis
     from ingest.load.load import OpenedRun
+    from ingest.load.remote import Place
 
 
 @dataclass(frozen=True)
@@ -40,12 +42,12 @@ class Job:
     baseline: Baseline | None
     soak: bool = True
 
-    def __call__(self, place: Path) -> dict[str, Any]:
+    def __call__(self, place: Place) -> dict[str, Any]:
         """Load and analyze one run; an entry with ``error`` where it cannot be used."""
         return self.document(place)
 
     def document(
-        self, place: Path, opened: Callable[[], OpenedRun] | None = None
+        self, place: Place, opened: Callable[[], OpenedRun] | None = None
     ) -> dict[str, Any]:
         """The same for a run that is opened elsewhere."""
         from analysis.result import document
@@ -57,7 +59,7 @@ class Job:
         except LukewarmError as error:
             return error_document(place, error)
 
-    def analysis(self, place: Path, opened: Callable[[], OpenedRun] | None = None) -> Analysis:
+    def analysis(self, place: Place, opened: Callable[[], OpenedRun] | None = None) -> Analysis:
         """What the document is made from.
 
         Raises
@@ -68,17 +70,19 @@ class Job:
         from analysis.pipeline import analyze
         from dashboard.places import checks_on_sheet
         from ingest.load.load import load_opened, open_run
+        from ingest.load.remote import at_hand
 
-        run = load_opened(opened() if opened else open_run(place, self.setup))
-        checked = checks_on_sheet(place)
+        with at_hand(place, self.setup) as local:
+            run = load_opened(opened() if opened else open_run(local, self.setup))
+            checked = checks_on_sheet(local)
         return analyze(
             run, limits=self.limits, baseline=self.baseline, soak=self.soak, checked=checked
         )
 
 
 def documents(
-    places: Sequence[Path], job: Job, workers: Workers = HERE
-) -> Iterator[tuple[Path, dict[str, Any]]]:
+    places: Sequence[Place], job: Job, workers: Workers = HERE
+) -> Iterator[tuple[Place, dict[str, Any]]]:
     """Result documents of many runs, in the order given and the same whoever works them out.
 
     Parameters
@@ -112,11 +116,11 @@ def documents(
 
 
 def _found(
-    places: Sequence[Path], job: Job, workers: Workers
-) -> Iterator[tuple[Path, dict[str, Any] | Failed]]:
+    places: Sequence[Place], job: Job, workers: Workers
+) -> Iterator[tuple[Place, dict[str, Any] | Failed]]:
     from ingest.work.each import guarded, in_order
 
-    if not workers.here:
+    if not workers.here or not all(isinstance(place, Path) for place in places):
         yield from in_order(job, places, workers)
         return
     for place, opening in opened_ahead(places, job.setup):
@@ -138,11 +142,17 @@ class Conversion:
     setup: Path | None
     grid: float | None
 
-    def __call__(self, pair: tuple[Path, Path]) -> list[str]:
+    def __call__(self, pair: tuple[Place, Path]) -> list[str]:
         """Convert one run to a file; lines that say why, where that cannot be done."""
+        from ingest.errors import LukewarmError
         from ingest.load.load import open_run
+        from ingest.load.remote import at_hand
 
-        return self.convert(pair[1], lambda: open_run(pair[0], self.setup))
+        try:
+            with at_hand(pair[0], self.setup) as local:
+                return self.convert(pair[1], lambda: open_run(local, self.setup))
+        except LukewarmError as error:
+            return str(error).splitlines()
 
     def convert(self, target: Path, opened: Callable[[], OpenedRun]) -> list[str]:
         """The same for a run that is opened elsewhere."""
@@ -158,8 +168,8 @@ class Conversion:
 
 
 def conversions(
-    pairs: Sequence[tuple[Path, Path]], work: Conversion, workers: Workers = HERE
-) -> Iterator[tuple[tuple[Path, Path], list[str]]]:
+    pairs: Sequence[tuple[Place, Path]], work: Conversion, workers: Workers = HERE
+) -> Iterator[tuple[tuple[Place, Path], list[str]]]:
     """Convert many runs, each to a file of its own.
 
     Returns
@@ -169,8 +179,8 @@ def conversions(
     """
     from ingest.work.each import guarded, in_order
 
-    found: Iterable[tuple[tuple[Path, Path], list[str] | Failed]]
-    if workers.here:
+    found: Iterable[tuple[tuple[Place, Path], list[str] | Failed]]
+    if workers.here and all(isinstance(place, Path) for place, _ in pairs):
         openings = opened_ahead([place for place, _ in pairs], work.setup)
         found = (
             (pair, guarded(partial(work.convert, opened=opening.result), pair[1]))
@@ -183,8 +193,8 @@ def conversions(
 
 
 def opened_ahead(
-    places: Sequence[Path], setup: Path | None
-) -> Iterator[tuple[Path, Future[OpenedRun]]]:
+    places: Sequence[Place], setup: Path | None
+) -> Iterator[tuple[Place, Future[OpenedRun]]]:
     """Open runs on another thread while the run before is worked on, never more than one ahead.
 
     Reading, hashing and parsing let go of the interpreter. What follows does not: two threads would
@@ -193,12 +203,22 @@ def opened_ahead(
     from concurrent.futures import ThreadPoolExecutor
 
     from ingest.load.load import open_run
+    from ingest.load.remote import at_hand
+
+    def opened(place: Place, held: ExitStack) -> OpenedRun:
+        return open_run(held.enter_context(at_hand(place, setup)), setup)
+
+    def started(place: Place) -> tuple[Place, Future[OpenedRun], ExitStack]:
+        held = ExitStack()
+        return place, opener.submit(opened, place, held), held
 
     with ThreadPoolExecutor(1) as opener:
-        coming: tuple[Path, Future[OpenedRun]] | None = None
+        coming: tuple[Place, Future[OpenedRun], ExitStack] | None = None
         for place in places:
-            current, coming = coming, (place, opener.submit(open_run, place, setup))
+            current, coming = coming, started(place)
             if current is not None:
-                yield current
+                with current[2]:
+                    yield current[0], current[1]
         if coming is not None:
-            yield coming
+            with coming[2]:
+                yield coming[0], coming[1]

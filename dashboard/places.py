@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from analysis.baseline import Baseline
     from analysis.limits import Limits
     from ingest.errors import LukewarmError
+    from ingest.load.remote import Place
     from ingest.run import Run
     from ingest.store.store import Store
 
@@ -23,16 +24,24 @@ Read = Callable[[list[Path]], "Iterable[tuple[Path, Run | LukewarmError]]"]
 """Loads run folders in order; gives the error where one cannot be used."""
 
 
-def expand(places: Iterable[str]) -> list[Path]:
+def expand(places: Iterable[str]) -> list[Place]:
     """Run folders meant by texts: patterns are expanded, a folder of runs gives its runs.
 
     Windows shells leave patterns to the program.
+
+    Raises
+    ------
+    UnusableRun
+        Where a URL cannot be listed.
     """
     from ingest.load.load import run_folders
+    from ingest.load.remote import is_url, remote_runs
 
-    found: list[Path] = []
+    found: list[Place] = []
     for text in places:
-        if any(mark in text for mark in "*?[") and not Path(text).exists():
+        if is_url(text):
+            found.extend(remote_runs(text))
+        elif any(mark in text for mark in "*?[") and not Path(text).exists():
             pattern = Path(text)
             anchor = Path(pattern.anchor) if pattern.anchor else Path()
             matching = sorted(anchor.glob(str(pattern.relative_to(anchor))))
@@ -127,7 +136,7 @@ def checks_on_sheet(place: Path) -> dict[str, bool]:
     return found_by_check(read_sheet(place), check_names()) if place.is_dir() else {}
 
 
-def error_document(place: Path, error: LukewarmError) -> dict[str, Any]:
+def error_document(place: Place, error: LukewarmError) -> dict[str, Any]:
     """The entry of a run that cannot be used."""
     from analysis.result import SCHEMA
 

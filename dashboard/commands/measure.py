@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from dashboard.jobs import Job
+    from ingest.load.remote import Place
 
 
 app = typer.Typer()
@@ -99,7 +100,7 @@ def analyze(
             show_documents(refused, json_out, units, single=len(places) == 1)
         raise typer.Exit(UNUSABLE) from error
     job = Job(setup, in_force, good, soak)
-    found: Iterable[tuple[Path, dict[str, Any]]]
+    found: Iterable[tuple[Place, dict[str, Any]]]
     if picture or fit_picture:
         found = [(places[0], _pictured(places[0], job, picture, fit_picture, units))]
     else:
@@ -113,7 +114,7 @@ def analyze(
 
 
 def _told(
-    found: Iterable[tuple[Path, dict[str, Any]]],
+    found: Iterable[tuple[Place, dict[str, Any]]],
     alone: bool,  # noqa: FBT001 - one run or several, as counted above
     out: Path | None,
     json_out: str | None,
@@ -141,7 +142,7 @@ def _told(
 
 
 def _pictured(
-    place: Path, job: Job, picture: Path | None, fit_picture: Path | None, units: Units
+    place: Place, job: Job, picture: Path | None, fit_picture: Path | None, units: Units
 ) -> dict[str, Any]:
     """One run's document, its pictures written."""
     from analysis.result import document
@@ -278,7 +279,8 @@ def convert(
     several = len(places) > 1
     if several and (out.is_file() or (out.suffix.lower() in SUFFIXES and not out.is_dir())):
         raise typer.BadParameter(f"{out} is one file; give a folder for {len(places)} runs")
-    targets = output_paths(places, out) if several else [out]
+    named = [each if isinstance(each, Path) else each.path for each in places]
+    targets = output_paths(named, out) if several else [out]
     if several:
         make_folder(out)
     unusable = False

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from analysis.pipeline import Analysis
     from ingest.check_sheet import Checked
     from ingest.errors import LukewarmError
+    from ingest.load.remote import Place
     from ingest.run import Run
 
 
@@ -42,7 +43,7 @@ class Units(StrEnum):
 
 RunsArgument = Annotated[
     list[str],
-    typer.Argument(metavar="RUN...", help="Run folders, or CSV logs with --setup."),
+    typer.Argument(metavar="RUN...", help="Run folders or URLs, or logs with --setup."),
 ]
 
 
@@ -141,7 +142,7 @@ def board_password(file: Path | None) -> str | None:
     return password
 
 
-def say_told(place: Path, document: Mapping[str, Any], *, alone: bool) -> None:
+def say_told(place: Place, document: Mapping[str, Any], *, alone: bool) -> None:
     """Print what is wrong with a run, where its document says so."""
     if "error" in document:
         if not alone:
@@ -168,7 +169,9 @@ def analyze_folder(
     return analysis, read_sheet(folder) if folder.is_dir() else []
 
 
-def each_run(places: list[Path], setup: Path | None) -> Iterator[tuple[Path, Run | LukewarmError]]:
+def each_run(
+    places: Sequence[Place], setup: Path | None
+) -> Iterator[tuple[Place, Run | LukewarmError]]:
     """Load runs in order; faults are printed as they come."""
     from ingest.errors import LukewarmError
     from ingest.load.load import load_opened
@@ -189,7 +192,7 @@ def read_baseline(place: Path) -> Baseline:
 
 
 def _told(folders: list[Path]) -> Iterator[tuple[Path, Run | LukewarmError]]:
-    for folder, outcome in each_run(folders, None):
+    for folder, (_, outcome) in zip(folders, each_run(folders, None), strict=True):
         if isinstance(outcome, Exception):
             note(f"baseline: {folder} left out")
         yield folder, outcome

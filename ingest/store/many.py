@@ -18,6 +18,7 @@ from typing import Any, Final
 from ingest.errors import LukewarmError
 from ingest.files import file_sha256
 from ingest.load.load import load_run, run_files
+from ingest.load.remote import Place, at_hand, place_of
 from ingest.store.rows import Versions
 from ingest.store.store import Compute, Store, run_identity
 from ingest.work.each import in_order
@@ -71,7 +72,7 @@ class Report:
     faults: tuple[str, ...] = ()
 
 
-def add_many(task: Task, places: Sequence[Path], workers: Workers = ALL_CORES) -> Iterator[Report]:
+def add_many(task: Task, places: Sequence[Place], workers: Workers = ALL_CORES) -> Iterator[Report]:
     """Add run folders to a store; what is there already is reported first, the others in order."""
     left = [str(place) for place in places]
     Store.open(task.folder, task.database).close()  # made once, before all ask for it
@@ -145,7 +146,12 @@ class _Finding(StoreWork):
     """Is a run there already? The report has no id where it is not."""
 
     def do(self, item: str) -> Report:
-        files = run_files(Path(item)).raw()
+        with at_hand(place_of(item)) as place:
+            return self.find(item, place)
+
+    def find(self, item: str, place: Path) -> Report:
+        """The same for files that are at hand."""
+        files = run_files(place).raw()
         run_id = run_identity({name: file_sha256(path) for name, path in files.items()})
         return Report(item, run_id if self.store.has(run_id) else "")
 
@@ -154,15 +160,15 @@ class _Adding(_Finding):
     """Add a run folder."""
 
     def do(self, item: str) -> Report:
-        found = super().do(item)  # another program may have been here meanwhile
-        if found.run_id:
-            return found
-        place, task = Path(item), self.task
-        files = run_files(place).raw()
-        run = load_run(place)
-        about = run.setup.run
-        versions = task.versions(about.family, about.heater)
-        added = self.store.add(run, files, task.compute, versions)
+        with at_hand(place_of(item)) as place:
+            found = self.find(item, place)  # another program may have been here meanwhile
+            if found.run_id:
+                return found
+            task, files = self.task, run_files(place).raw()
+            run = load_run(place)
+            about = run.setup.run
+            versions = task.versions(about.family, about.heater)
+            added = self.store.add(run, files, task.compute, versions)
         return Report(item, added.run_id, added.new)
 
 
