@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from analysis.baseline import Baseline
     from analysis.limits import Limits
     from ingest.errors import LukewarmError
+    from ingest.load.remote import Place
     from ingest.run import Run
     from ingest.store.store import Store
 
@@ -23,16 +24,24 @@ Read = Callable[[list[Path]], "Iterable[tuple[Path, Run | LukewarmError]]"]
 """Loads run folders in order; gives the error where one cannot be used."""
 
 
-def expand(places: Iterable[str]) -> list[Path]:
+def expand(places: Iterable[str]) -> list[Place]:
     """Run folders meant by texts: patterns are expanded, a folder of runs gives its runs.
 
     Windows shells leave patterns to the program.
+
+    Raises
+    ------
+    UnusableRun
+        Where a URL cannot be listed.
     """
     from ingest.load.load import run_folders
+    from ingest.load.remote import is_url, remote_runs
 
-    found: list[Path] = []
+    found: list[Place] = []
     for text in places:
-        if any(mark in text for mark in "*?[") and not Path(text).exists():
+        if is_url(text):
+            found.extend(remote_runs(text))
+        elif any(mark in text for mark in "*?[") and not Path(text).exists():
             pattern = Path(text)
             anchor = Path(pattern.anchor) if pattern.anchor else Path()
             matching = sorted(anchor.glob(str(pattern.relative_to(anchor))))
@@ -139,7 +148,7 @@ def checks_on_sheet(place: Path) -> dict[str, bool]:
     return found_by_check(read_sheet(place), check_names()) if place.is_dir() else {}
 
 
-def own_fault(place: Path, error: Exception) -> LukewarmError:
+def own_fault(place: Place, error: Exception) -> LukewarmError:
     """What a run that failed says of it: its own faults, or that the program is at fault.
 
     However a run fails, the failure is that run's own and the others go on.
@@ -154,7 +163,7 @@ def own_fault(place: Path, error: Exception) -> LukewarmError:
         )
     return UnusableRun(
         Fault(
-            place.name,
+            str(place),
             f"something the program cannot work out ({type(error).__name__}: {error})",
             "a run that gives figures or a reason why not",
             "report this log: the program is at fault, not the log",
@@ -162,7 +171,7 @@ def own_fault(place: Path, error: Exception) -> LukewarmError:
     )
 
 
-def error_document(place: Path, error: LukewarmError) -> dict[str, Any]:
+def error_document(place: Place, error: LukewarmError) -> dict[str, Any]:
     """The entry of a run that cannot be used."""
     from analysis.result import SCHEMA
 

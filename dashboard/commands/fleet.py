@@ -11,20 +11,23 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dashboard.commands.progress import counted
 from dashboard.commands.shared import (
     UNUSABLE,
     BaselineOption,
+    ClusterOption,
     DatabaseOption,
     FamilyOption,
+    JobsOption,
     LimitsOption,
-    ProcessesOption,
     PurposeOption,
     StoreArgument,
+    TimeLimitOption,
     Units,
     UnitsOption,
     board_password,
-    counted,
     note,
+    nothing_per_run,
     read_baseline,
     say,
 )
@@ -90,17 +93,21 @@ def store_add(
     limits: LimitsOption = None,
     baseline: BaselineOption = None,
     database: DatabaseOption = None,
-    processes: ProcessesOption = None,
+    jobs: JobsOption = 0,
+    cluster: ClusterOption = None,
+    time_limit: TimeLimitOption = None,
 ) -> None:
     """Add runs with their raw files, readings and results; what is there already is left alone.
 
     Example: lukewarm store add fleet sample_logs
     """
     from ingest.store.many import add_many
+    from ingest.work.outcome import Workers
 
     places = expand(runs)
     task = store_task(store, database, limits, baseline)
-    new, bad = count_reports(add_many(task, places, processes), len(places), "adding")
+    reports = add_many(task, places, Workers(jobs, cluster, time_limit))
+    new, bad = count_reports(reports, len(places), "adding")
     say(f"{new} added, {len(places) - new - bad} there already, {bad} not usable")
     if bad:
         raise typer.Exit(UNUSABLE)
@@ -112,20 +119,62 @@ def store_refresh(
     limits: LimitsOption = None,
     baseline: BaselineOption = None,
     database: DatabaseOption = None,
-    processes: ProcessesOption = None,
+    jobs: JobsOption = 0,
+    cluster: ClusterOption = None,
+    time_limit: TimeLimitOption = None,
 ) -> None:
     """Compute again what was made by another version, other limits or other good cars.
 
     Example: lukewarm store refresh fleet --baseline fleet
     """
     from ingest.store.many import outdated, refresh_many
+    from ingest.store.rebuild import write_lists
+    from ingest.work.outcome import Workers
 
     opened = open_store(store, database)
+    write_lists(opened)
     task = store_task(store, database, limits, baseline)
     ids = outdated(opened, task.versions)
-    new, bad = count_reports(refresh_many(task, ids, processes), len(ids), "computing")
+    reports = refresh_many(task, ids, Workers(jobs, cluster, time_limit))
+    new, bad = count_reports(reports, len(ids), "computing")
     say(f"{new} computed again, {bad} could not be; all others were up to date")
     if bad:
+        raise typer.Exit(UNUSABLE)
+
+
+@store_app.command("rebuild")
+def store_rebuild(
+    store: StoreArgument,
+    limits: LimitsOption = None,
+    baseline: BaselineOption = None,
+    database: DatabaseOption = None,
+    jobs: JobsOption = 0,
+    cluster: ClusterOption = None,
+    time_limit: TimeLimitOption = None,
+) -> None:
+    """Make a damaged or lost catalog again from the raw files; what is damaged is set aside.
+
+    Example: lukewarm store rebuild fleet
+    """
+    from contextlib import closing
+
+    from ingest.store.rebuild import make_way, missing, rebuild_many, unlisted
+    from ingest.store.store import Store
+    from ingest.work.outcome import Workers
+
+    aside = make_way(store, database)
+    if aside:
+        note(f"the damaged catalog lies at {aside} now")
+    task = store_task(store, database, limits, baseline)
+    with closing(Store.open(store, database, create=False)) as opened:
+        ids = missing(opened)
+        reports = rebuild_many(task, ids, Workers(jobs, cluster, time_limit))
+        new, bad = count_reports(reports, len(ids), "rebuilding")
+        left = unlisted(opened)
+    say(f"{new} runs put back, {bad} could not be; all others were there")
+    if left:
+        note(f"{left} raw files have no list of their run: add their runs again")
+    if bad or left:
         raise typer.Exit(UNUSABLE)
 
 
@@ -179,10 +228,12 @@ def store_verify(
 
     Example: lukewarm store verify fleet
     """
+    from ingest.store.rebuild import write_lists
     from ingest.store.verify import check_files, leftovers
     from ingest.store.verify import tidy as remove_leftovers
 
     opened = open_store(store, database)
+    write_lists(opened)
     count, files = check_files(opened)
     damage = [each for each in counted(files, count, "verifying") if each is not None]
     for each in damage:
@@ -249,6 +300,8 @@ def compare(
         Path | None, typer.Option("--out", help="Write FILE.csv, .parquet or .xlsx.")
     ] = None,
     json_out: JsonOption = None,
+    jobs: JobsOption = 1,
+    cluster: ClusterOption = None,
     database: DatabaseOption = None,
 ) -> None:
     """Runs against baselines and against each other, by car, family, plant, time and repair.
@@ -266,6 +319,7 @@ def compare(
     opened = open_store(store, database)
     only = Filter(cause=cause, since=day_of(since), until=day_of(until), failed=failed)
     require_known(opened, replace(only, family=family, purpose=purpose))
+    nothing_per_run("compare", jobs, cluster)
     names = tuple(figure or ())
     question = Question(
         by.value if by else None, car, names, against, family, purpose, over_time=over_time

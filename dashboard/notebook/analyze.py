@@ -105,10 +105,9 @@ def analyze_many(
     places
         Run folders, folders of run folders, patterns, or logs with `setup`.
     jobs
-        Processes to use; 0 for all cores, 1 for none but this one. A script that uses several must
-        keep the call behind ``if __name__ == "__main__":``, as every program that starts processes.
+        Processes to use; 0 for all cores, 1 for none but this one.
     cluster
-        Address of a running scheduler to hand the work to.
+        Address of a running Dask scheduler to hand the work to; `jobs` does not count then.
     setup
         The run.toml for places that are logs.
     baseline, limits
@@ -117,8 +116,8 @@ def analyze_many(
     Raises
     ------
     UnusableRun
-        Where the baseline or the limits cannot be used. A run that cannot be used is no error: it
-        has a row that says why.
+        Where the baseline, the limits or the cluster cannot be used. A run that cannot be used is
+        no error: it has a row that says why.
 
     Examples
     --------
@@ -130,21 +129,14 @@ def analyze_many(
     from analysis.tables import causes_frame, figures_frame
     from dashboard.jobs import Job, documents
     from dashboard.places import expand
+    from ingest.work.each import FEW
+    from ingest.work.outcome import Workers
 
-    if cluster is not None:
-        from ingest.errors import Fault, UnusableRun
-
-        raise UnusableRun(
-            Fault(
-                f"cluster={cluster!r}",
-                "a version that works on this machine only",
-                "jobs=N: processes on this machine",
-                "leave cluster out",
-            )
-        )
     given = [places] if isinstance(places, str | Path) else list(places)
     job = Job(None if setup is None else Path(setup), limits_of(limits), baseline_of(baseline))
-    told = list(documents(expand(map(str, given)), job, jobs))
+    found = expand(map(str, given))
+    few = not jobs and len(found) <= FEW  # not worth a process
+    told = [each for _, each in documents(found, job, Workers(1 if few else jobs, cluster))]
     return Many(figures_frame(told), causes_frame(told))
 
 
