@@ -55,7 +55,8 @@ def record(
         list[str] | None,
         typer.Argument(
             metavar="[PORT...]",
-            help="Name, URL, USB id (1a86:7523) or serial:NUMBER; one for each port of run.toml.",
+            help="Name, URL, USB id (1a86:7523), serial:NUMBER or, for the car's own bus, "
+            "can:INTERFACE:CHANNEL; one for each port of run.toml.",
         ),
     ] = None,
     setup: Annotated[
