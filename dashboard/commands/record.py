@@ -55,8 +55,7 @@ def record(
         list[str] | None,
         typer.Argument(
             metavar="[PORT...]",
-            help="Name, URL, USB id (1a86:7523), serial:NUMBER or, for the car's own bus, "
-            "can:INTERFACE:CHANNEL; one for each port of run.toml.",
+            help="Name, URL, USB id (1a86:7523) or serial:NUMBER; one for each port of run.toml.",
         ),
     ] = None,
     setup: Annotated[
@@ -97,6 +96,7 @@ def record(
     """Record from serial ports into a run folder; Ctrl-C ends it.
 
     On a terminal it leads through the test plan, step by step; otherwise it prints plain lines.
+    A PORT may also be the car's own bus, can:INTERFACE:CHANNEL; it is only ever read.
 
     Example: lukewarm record COM5 --setup run.toml --out SC-014-monday
     """

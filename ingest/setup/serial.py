@@ -253,7 +253,7 @@ def with_ports(table: SerialTable, given: tuple[str, ...]) -> SerialTable:
         The set-up's ports.
     given
         ``URL`` in the order of the ports, or ``name=URL``; a bare ``1a86:7523`` is a USB id, and
-        ``serial:TEXT`` a serial number; ``can:INTERFACE:CHANNEL`` is the car's own bus.
+        ``serial:TEXT`` a serial number.
 
     Raises
     ------
