@@ -107,7 +107,8 @@ def read_baseline(place: Path, read: Read) -> Baseline:
         outcome for _, outcome in read(run_folders(place)) if not isinstance(outcome, Exception)
     ]
     # a folder may hold complaints beside the good cars; where purposes are noted, they decide
-    good = [measure(run) for run in [r for r in runs if is_baseline(r)] or runs]
+    cars = [run for run in runs if run.setup.bench is None]
+    good = [measure(run) for run in [r for r in cars if is_baseline(r)] or cars]
     if not good:
         raise UnusableRun(
             Fault(str(place), "no usable run folder", "runs of known-good cars", "check the path")
