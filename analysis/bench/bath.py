@@ -33,7 +33,7 @@ BOIL_K: Final = 0.3
 """Half-width of how far water that boils gently in a pot is from its saturation temperature:
 overheating, salts, depth (common practice, no source)."""
 
-UNIFORM_K: Final = {"ice": 0.1, "boiling": 0.2, "comparison": 0.2}
+UNIFORM_K: Final = {"ice": 0.1, "boiling": 0.2, "comparison": 0.2, "pot": 0.5}
 """Half-width of the difference between two places of a stirred bath, where the set-up says nothing
 (common practice, no source)."""
 
@@ -85,9 +85,8 @@ def bath_of(run: Run) -> Bath | str:
 def uniformity(run: Run) -> float:
     """Half-width of the difference between two places of the bath, K."""
     bench = run.setup.bench
-    kind = bench.reference if bench is not None and bench.reference is not None else "comparison"
     if bench is None or bench.uniformity is None:
-        return UNIFORM_K[kind]
+        return UNIFORM_K[(bench and bench.reference) or "pot"]
     number, unit = split_number(bench.uniformity)
     return number * conversion(unit, "temperature").factor
 
