@@ -31,6 +31,7 @@ from analysis.quality.soak import correct_at_soak
 from analysis.run_verdict import judge_run
 from analysis.vacuum.findings import vacuum_findings
 from analysis.verdict import Judged, Verdict, judge
+from ingest.check_sheet import Outcome
 from ingest.run import Run
 
 if TYPE_CHECKING:
@@ -118,7 +119,7 @@ def analyze(
     limits: Limits | None = None,
     baseline: Baseline | None = None,
     soak: bool = True,
-    checked: Mapping[str, bool] | None = None,
+    checked: Mapping[str, Outcome] | None = None,
 ) -> Analysis:
     """The whole job for one run.
 
@@ -143,7 +144,7 @@ def judge_measured(
     measured: Measured,
     limits: Limits | None = None,
     baseline: Baseline | None = None,
-    checked: Mapping[str, bool] | None = None,
+    checked: Mapping[str, Outcome] | None = None,
 ) -> Analysis:
     """Judge figures that were measured before (see `analyze`)."""
     if is_bench(measured.run):
@@ -213,7 +214,7 @@ def judge_bench(measured: Measured) -> Analysis:
     )
 
 
-def _repaired(purpose: str | None, checked: Mapping[str, bool] | None) -> frozenset[str]:
+def _repaired(purpose: str | None, checked: Mapping[str, Outcome] | None) -> frozenset[str]:
     """Causes whose own check found something, in a run after the repair."""
     if purpose != "after-repair" or not checked:
         return frozenset()

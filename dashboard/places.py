@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 if TYPE_CHECKING:
     from analysis.baseline import Baseline
     from analysis.limits import Limits
+    from ingest.check_sheet import Outcome
     from ingest.errors import LukewarmError
     from ingest.run import Run
     from ingest.store.store import Store
@@ -121,7 +122,7 @@ def is_baseline(run: Run) -> bool:
     return run.setup.run.purpose == "baseline"
 
 
-def checks_on_sheet(place: Path) -> dict[str, bool]:
+def checks_on_sheet(place: Path) -> dict[str, Outcome]:
     """Newest answer of each check on a run folder's sheet; none for a log without a folder.
 
     Raises

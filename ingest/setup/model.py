@@ -27,7 +27,7 @@ from ingest.setup.toml_text import parse_toml
 
 Heater = Literal["blend-air", "water-valve", "combined"]
 Purpose = Literal["complaint", "after-repair", "baseline", "road-test", "bench"]
-BenchPart = Literal["sensors", "thermostat", "actuator", "check valve", "vacuum switch"]
+BenchPart = Literal["sensors", "thermostat", "actuator", "check valve"]
 BenchReference = Literal["ice", "boiling", "comparison"]
 SensorKind = Literal[
     "thermocouple", "temperature", "rtd", "ntc", "pressure", "voltage", "speed", "position"
