@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 if TYPE_CHECKING:
     from analysis.baseline import Baseline
     from analysis.limits import Limits
+    from ingest.check_sheet import Outcome
     from ingest.errors import LukewarmError
     from ingest.load.remote import Place
     from ingest.run import Run
@@ -116,8 +117,9 @@ def read_baseline(place: Path, read: Read) -> Baseline:
         outcome for _, outcome in read(run_folders(place)) if not isinstance(outcome, Exception)
     ]
     # a folder may hold complaints beside the good cars; where purposes are noted, they decide
+    cars = [run for run in runs if run.setup.bench is None]
     good = []
-    for run in [r for r in runs if is_baseline(r)] or runs:
+    for run in [r for r in cars if is_baseline(r)] or cars:
         try:
             good.append(measure(run))
         except Exception as error:
@@ -134,7 +136,7 @@ def is_baseline(run: Run) -> bool:
     return run.setup.run.purpose == "baseline"
 
 
-def checks_on_sheet(place: Path) -> dict[str, bool]:
+def checks_on_sheet(place: Path) -> dict[str, Outcome]:
     """Newest answer of each check on a run folder's sheet; none for a log without a folder.
 
     Raises

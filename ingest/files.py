@@ -64,6 +64,8 @@ class RunFiles:
         Short name for screens.
     recording
         What is known of the recording that made them.
+    corrections
+        The sensors' corrections; None where the set-up names none.
     """
 
     setup: Setup
@@ -72,13 +74,21 @@ class RunFiles:
     events: Path | None
     name: str
     recording: Recording = NOT_RECORDED
+    corrections: Path | None = None
 
     def raw(self) -> dict[str, Path]:
         """Every file by the name it has in the run folder."""
         files = {SETUP_NAME: self.setup_path, _key(self.setup.log.file, self.log): self.log}
         if self.events is not None and self.setup.events is not None:
             files[_key(self.setup.events.file, self.events)] = self.events
+        named = _corrections_named(self.setup)
+        if self.corrections is not None and named is not None:
+            files[_key(named, self.corrections)] = self.corrections
         return files
+
+
+def _corrections_named(setup: Setup) -> str | None:
+    return None if setup.sensors is None else setup.sensors.corrections
 
 
 def _key(named: str, path: Path) -> str:
@@ -139,10 +149,11 @@ def find_files(
     if settings.events is not None:
         where = f"{setup_path.name} [events] file"
         events = _inside(folder, settings.events.file, where, faults)
+    corrections = _corrections(folder, settings, setup_path.name, faults)
     if faults or log is None:
         raise UnusableRun(faults)
     name = log.stem if place == log else folder.resolve().name
-    return RunFiles(settings, setup_path, log, events, name, recording)
+    return RunFiles(settings, setup_path, log, events, name, recording, corrections)
 
 
 def files_with_log(log: Path, setup: Path, adapt: Callable[[Setup], Setup]) -> RunFiles:
@@ -166,9 +177,18 @@ def files_with_log(log: Path, setup: Path, adapt: Callable[[Setup], Setup]) -> R
     folder, faults, events = setup.parent, list[Fault](), None
     if settings.events is not None:
         events = _inside(folder, settings.events.file, f"{setup.name} [events] file", faults)
+    corrections = _corrections(folder, settings, setup.name, faults)
     if faults:
         raise UnusableRun(faults)
-    return RunFiles(adapt(settings), setup, log, events, folder.resolve().name)
+    name = folder.resolve().name
+    return RunFiles(adapt(settings), setup, log, events, name, corrections=corrections)
+
+
+def _corrections(folder: Path, setup: Setup, file: str, faults: list[Fault]) -> Path | None:
+    named = _corrections_named(setup)
+    if named is None:
+        return None
+    return _inside(folder, named, f"{file} [sensors] corrections", faults)
 
 
 def _inside(folder: Path, name: str, where: str, faults: list[Fault]) -> Path | None:

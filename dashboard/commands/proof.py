@@ -19,7 +19,7 @@ from dashboard.commands.shared import (
 from dashboard.places import read_limits
 
 if TYPE_CHECKING:
-    pass
+    from ingest.check_sheet import Outcome
 
 
 app = typer.Typer()
@@ -94,6 +94,10 @@ def checked(
         Answer | None, typer.Option("--found", help="Whether it found something wrong.")
     ] = None,
     remark: Annotated[str, typer.Option("--remark", help="What was seen, in your words.")] = "",
+    measured: Annotated[
+        Path | None,
+        typer.Option("--measured", help="Bench run of the part: its verdict is the answer."),
+    ] = None,
 ) -> None:
     """Note a check on the run's check sheet; without CHECK, list them all with their how-to.
 
@@ -101,23 +105,28 @@ def checked(
     """
     from datetime import datetime
 
+    from analysis.bench.outcome import bench_outcome
     from dashboard.text.checks import all_check_lines, check_names, ranking_lines
     from ingest.check_sheet import note_check
 
-    if check is None and (found is not None or remark):
+    if check is None and (found is not None or remark or measured is not None):
         raise typer.BadParameter("say which check it was: lukewarm checked RUN CHECK --found ...")
     if check is not None:
         if check not in check_names():
             raise typer.BadParameter(f"no check {check!r}; there are {', '.join(check_names())}")
-        if found is None:
-            raise typer.BadParameter("say --found yes or --found no")
+        if (found is None) == (measured is None):
+            raise typer.BadParameter("say --found yes or --found no, or --measured BENCH_RUN")
     analysis, sheet = analyze_folder(run, read_limits(None), None)
     if check is None:
         for line in all_check_lines(sheet, analysis):
             say(line)
         return
+    outcome: Outcome = found is Answer.YES
+    if measured is not None:
+        outcome = bench_outcome(analyze_folder(measured, read_limits(None), None)[0], check)
+        remark = f"measured: {measured.resolve().name}" + (f"; {remark}" if remark else "")
     now = datetime.now().astimezone()
-    note_check(run, check, remark, now, found=found is Answer.YES)
+    note_check(run, check, remark, now, found=outcome)
     analysis, _ = analyze_folder(run, read_limits(None), None)
     for line in ranking_lines(analysis):
         say(line)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from analysis.baseline import Baseline
     from analysis.limits import Limits
     from analysis.pipeline import Analysis
-    from ingest.check_sheet import Checked
+    from ingest.check_sheet import Checked, Outcome
     from ingest.errors import LukewarmError
     from ingest.load.remote import Place
     from ingest.run import Run
@@ -204,7 +204,7 @@ def analyze_run(
     baseline: Baseline | None,
     *,
     soak: bool,
-    checked: Mapping[str, bool] | None = None,
+    checked: Mapping[str, Outcome] | None = None,
 ) -> Analysis:
     """One run through the pipeline."""
     from analysis.pipeline import analyze as run_pipeline

@@ -133,12 +133,18 @@ def _figure_table(
         verdict = str(figure.get("verdict") or "")
         shown = verdict if figure.get("limit") else NO_LIMIT
         cells = (
-            f"{_cut(words(name), NAME - 1):<{NAME}}",
+            f"{_cut(_figure_name(name), NAME - 1):<{NAME}}",
             f"{_cut(figure_text(figure, units), VALUE - 1):<{VALUE}}",
             f"{_cut(limit_text(figure, units), LIMIT - 1):<{LIMIT}}",
         )
         lines.append(("".join(cells) + _painted(shown, shown, color=color)).rstrip())
     return lines
+
+
+def _figure_name(name: str) -> str:
+    """A figure's name; of one that every channel has, the channel first."""
+    figure, _, channel = name.partition(".")
+    return f"{words(channel)}: {words(figure)}" if channel else words(figure)
 
 
 def _notes(figures: Mapping[str, Mapping[str, Any]], units: str, *verdicts: str) -> list[str]:

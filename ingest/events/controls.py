@@ -54,6 +54,9 @@ SCHEMA: Final = {
     "position": pl.String,
     "value": pl.Float64,
 }
+SEEN: Final = frozenset({"opens", "full_open"})
+"""What a thermostat on the bench is seen to do: a moment, and no position that holds."""
+SEEN_WORDS: Final = frozenset({"1", "yes", "seen"})
 ENGINE: Final = {"start": 1.0, "stop": 0.0}
 WORDS: Final[dict[str, dict[str, float]]] = {
     "temp_lever": {"cold": 0.0, "hot": 100.0},
@@ -127,6 +130,10 @@ def read_position(control: str, text: str) -> tuple[str, float | None]:
         if word not in MODES:
             raise PositionError(f"mode is one of {', '.join(MODES)}")
         return word, None
+    if control in SEEN:
+        if word not in SEEN_WORDS:
+            raise PositionError(f"{control} is noted with 1 or yes, when it is seen")
+        return word, 1.0
     if control == "engine":
         word = {"on": "start", "off": "stop"}.get(word, word)
         if word not in ENGINE:

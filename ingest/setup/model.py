@@ -26,7 +26,9 @@ from ingest.setup.mistakes import setup_faults
 from ingest.setup.toml_text import parse_toml
 
 Heater = Literal["blend-air", "water-valve", "combined"]
-Purpose = Literal["complaint", "after-repair", "baseline", "road-test"]
+Purpose = Literal["complaint", "after-repair", "baseline", "road-test", "bench"]
+BenchPart = Literal["sensors", "thermostat", "actuator", "check valve"]
+BenchReference = Literal["ice", "boiling", "comparison"]
 SensorKind = Literal[
     "thermocouple", "temperature", "rtd", "ntc", "pressure", "voltage", "speed", "position"
 ]
@@ -222,6 +224,32 @@ class EventsTable(_Table):
     offset: float = Field(default=0.0, allow_inf_nan=False)
 
 
+class BenchTable(_Table):
+    """`[bench]`: the part on the bench, where the purpose is ``bench``."""
+
+    part: BenchPart
+    stamped: str | None = None
+    """Temperature stamped on a thermostat, with its unit."""
+    reference: BenchReference | None = None
+    """What sensors are compared with: melting ice, boiling water, or each other."""
+    uniformity: str | None = None
+    """How far the bath may differ from place to place (half-width), with its unit."""
+
+    @model_validator(mode="after")
+    def _sensors_have_a_reference(self) -> BenchTable:
+        if self.part == "sensors" and self.reference is None:
+            msg = 'sensors need reference = "ice", "boiling" or "comparison"'
+            raise ValueError(msg)
+        return self
+
+
+class SensorsTable(_Table):
+    """`[sensors]`: what holds for all sensors of the run."""
+
+    corrections: str | None = Field(default=None, min_length=1)
+    """File of the run folder that `lukewarm corrections` wrote."""
+
+
 class Setup(_Table):
     """A whole run.toml."""
 
@@ -229,9 +257,21 @@ class Setup(_Table):
     log: LogTable
     channels: dict[str, ChannelTable] = Field(default_factory=dict)
     events: EventsTable | None = None
+    sensors: SensorsTable | None = None
+    bench: BenchTable | None = None
     serial: dict[str, Any] = Field(default_factory=dict)
     plan: dict[str, Any] = Field(default_factory=dict)
     limits: dict[str, Any] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _bench_says_its_part(self) -> Setup:
+        if self.run.purpose == "bench" and self.bench is None:
+            msg = 'purpose = "bench" needs [bench] part = "..."'
+            raise ValueError(msg)
+        if self.bench is not None and self.run.purpose != "bench":
+            msg = '[bench] needs [run] purpose = "bench"'
+            raise ValueError(msg)
+        return self
 
     def quantity(self, point: str) -> Quantity | None:
         """What a channel measures; None where neither its name nor its sensor says so."""
@@ -256,6 +296,8 @@ class Setup(_Table):
             ("[log] ", self.log),
             ("[log] time.", self.log.time),
             ("[events] ", self.events),
+            ("[sensors] ", self.sensors),
+            ("[bench] ", self.bench),
             *((f"[channels.{point}] ", table) for point, table in self.channels.items()),
         ]
         return tuple(
