@@ -19,6 +19,7 @@ from typing import Final
 from ingest.access import Access
 from ingest.errors import Fault, UnusableRun
 from ingest.files import read_text, write_text
+from ingest.regular import own_file
 
 FILE: Final = "checks.csv"
 HEADER: Final = ("time", "check", "found", "remark")
@@ -88,7 +89,7 @@ def read_sheet(folder: Path) -> list[Checked]:
     UnusableRun
         With one fault for each line that cannot be read.
     """
-    path = folder / FILE
+    path = own_file(folder, FILE) if folder.is_dir() else folder / FILE
     if not path.is_file():
         return []
     text = read_text(path)
@@ -138,8 +139,18 @@ def read_sheet(folder: Path) -> list[Checked]:
 
 def _numbered(text: str, delimiter: str) -> Iterable[tuple[int, list[str]]]:
     reader = csv.reader(io.StringIO(text), delimiter=delimiter)
-    for row in reader:
-        yield reader.line_num, row
+    try:
+        for row in reader:
+            yield reader.line_num, row
+    except csv.Error as error:
+        raise UnusableRun(
+            Fault(
+                f"{FILE} line {reader.line_num}",
+                f"a line that cannot be parted into cells ({error})",
+                "time, check, yes or no, remark",
+                "shorten the line, or close its quotation mark",
+            )
+        ) from error
 
 
 def found_by_check(sheet: list[Checked], known: Collection[str]) -> dict[str, Outcome]:

@@ -17,11 +17,14 @@ from typing import Final
 
 from ingest.access import Access, create, make_folders
 from ingest.errors import Fault, UnusableRun
+from ingest.regular import check_regular, own_file
 from ingest.run import Finding
 from ingest.setup.model import Setup, read_setup
 
 SETUP_NAME: Final = "run.toml"
 _PIECE: Final = 1 << 20
+MAX_TEXT_BYTES: Final = 4 << 20
+"""Of a text that somebody wrote: set-ups, limits, notes."""
 
 
 @dataclass(frozen=True)
@@ -138,7 +141,7 @@ def find_files(
     if log is not None:
         recording = NOT_RECORDED
     folder = recording.folder or folder
-    setup_path = setup if setup is not None else folder / SETUP_NAME
+    setup_path = setup if setup is not None else own_file(folder, SETUP_NAME)
     settings = read_setup(setup_path)
     faults: list[Fault] = []
     if log is None:
@@ -210,7 +213,8 @@ def _inside(folder: Path, name: str, where: str, faults: list[Fault]) -> Path | 
             return None
         if path.is_file():
             return folder / windows.as_posix()
-    except (OSError, ValueError):  # a name this system cannot have
+    # a name this system cannot have, or (before Python 3.13) links that lead to each other
+    except (OSError, ValueError, RuntimeError):
         pass
     faults.append(Fault(where, f"no file {name!r}", "a file in the run folder", _nearby(folder)))
     return None
@@ -250,6 +254,7 @@ def read_text(path: Path) -> str:
     UnusableRun
         Where it cannot be read.
     """
+    check_regular(path, MAX_TEXT_BYTES, "a UTF-8 text file")
     try:
         return path.read_text(encoding="utf-8-sig")
     except (OSError, ValueError) as error:

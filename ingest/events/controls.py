@@ -193,6 +193,15 @@ def read_events(path: Path, clock: Clock, offset: float = 0.0) -> Events:
         ]
     )
     findings = _line_findings(lines, frame.height)
+    if lines.rejected_count and not kept:
+        raise UnusableRun(
+            Fault(
+                lines.file,
+                f"no line that can be used: {findings[0].detail}",
+                "lines of time, control and position",
+                "correct the file, or take [events] out of run.toml",
+            )
+        )
     if alone:
         findings.append(EVENT_TIME_OF_DAY.found(events=alone, evidence={"events": alone}))
     findings += _outside(lines.file, frame, clock)

@@ -22,9 +22,12 @@ from pydantic import (
 
 from ingest.errors import Fault, UnusableRun
 from ingest.points import POINTS, QUANTITIES, Quantity
+from ingest.regular import check_regular
 from ingest.setup.mistakes import setup_faults
-from ingest.setup.toml_text import parse_toml
+from ingest.setup.toml_text import MAX_TEXT, parse_toml
 
+FIRST_YEAR: Final = 1970
+LAST_YEAR: Final = 2100
 Heater = Literal["blend-air", "water-valve", "combined"]
 Purpose = Literal["complaint", "after-repair", "baseline", "road-test", "bench"]
 BenchPart = Literal["sensors", "thermostat", "actuator", "check valve"]
@@ -82,6 +85,15 @@ class RunTable(_Table):
     plant: str | None = None
     operator: str | None = None
     logger: str | None = None
+
+    @field_validator("started")
+    @classmethod
+    def _within_the_calendar(cls, value: datetime | None) -> datetime | None:
+        # what is added to it must stay a date, too
+        if value is not None and not FIRST_YEAR <= value.year < LAST_YEAR:
+            msg = f"a date between {FIRST_YEAR} and {LAST_YEAR}"
+            raise ValueError(msg)
+        return value
 
 
 def has_no_thermostat(run: RunTable) -> bool:
@@ -328,6 +340,7 @@ def read_setup(path: Path) -> Setup:
     UnusableRun
         Where it is missing, not UTF-8, not TOML or not a set-up.
     """
+    check_regular(path, 4 * MAX_TEXT, "a run.toml")
     try:
         raw = path.read_bytes()
     except OSError as error:
