@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dashboard.commands.keeping import add_judged, count_reports, decided, task_of
 from dashboard.commands.shared import (
     UNUSABLE,
     BaselineOption,
@@ -23,7 +23,6 @@ from dashboard.commands.shared import (
     board_password,
     counted,
     note,
-    read_baseline,
     say,
 )
 from dashboard.places import expand, open_store, read_limits
@@ -31,7 +30,6 @@ from dashboard.places import expand, open_store, read_limits
 if TYPE_CHECKING:
     from analysis.limits import Limits
     from dashboard.web.source import Source
-    from ingest.store.many import Report, Task
 
 
 app = typer.Typer()
@@ -73,13 +71,17 @@ def store_add(
 ) -> None:
     """Add runs with their raw files, readings and results; what is there already is left alone.
 
+    All runs of a store are judged by one decision of it: the default limits and its own good cars,
+    or the --limits and --baseline last given here or to `store refresh`.
+
     Example: lukewarm store add fleet sample_logs
     """
-    from ingest.store.many import add_many
+    from ingest.store.store import Store
 
     places = expand(runs)
-    task = store_task(store, database, limits, baseline)
-    new, bad = count_reports(add_many(task, places, processes), len(places), "adding")
+    opened = Store.open(store, database)
+    judging = decided(opened, limits, baseline)
+    new, bad = add_judged(opened, database, places, processes, judging)
     say(f"{new} added, {len(places) - new - bad} there already, {bad} not usable")
     if bad:
         raise typer.Exit(UNUSABLE)
@@ -95,12 +97,15 @@ def store_refresh(
 ) -> None:
     """Compute again what was made by another version, other limits or other good cars.
 
+    --limits and --baseline decide what judges the store from now on; the store as its own
+    --baseline lets its own good cars judge again.
+
     Example: lukewarm store refresh fleet --baseline fleet
     """
     from ingest.store.many import outdated, refresh_many
 
     opened = open_store(store, database)
-    task = store_task(store, database, limits, baseline)
+    task = task_of(opened, database, decided(opened, limits, baseline))
     ids = outdated(opened, task.versions)
     new, bad = count_reports(refresh_many(task, ids, processes), len(ids), "computing")
     say(f"{new} computed again, {bad} could not be; all others were up to date")
@@ -237,34 +242,6 @@ def compare(
         note(f"wrote {out}")
 
 
-def store_task(
-    store: Path, database: str | None, limits: Path | None, baseline: Path | None
-) -> Task:
-    """How runs of a store are worked on."""
-    from functools import partial
-
-    from analysis.compare.stored import Edition, outcome
-    from ingest.store.many import Task
-
-    in_force = read_limits(limits)
-    good = read_baseline(baseline) if baseline else None
-    compute = partial(outcome, limits=in_force, baseline=good)
-    return Task(store, database, compute, Edition(in_force, good).versions)
-
-
-def count_reports(reports: Iterable[Report], total: int, what: str) -> tuple[int, int]:
-    """Show progress and faults; says how many were written and how many could not be used."""
-    new = bad = 0
-    for report in counted(reports, total, what):
-        new += report.new
-        bad += bool(report.faults)
-        if report.faults:
-            note(f"{report.item}:")
-        for line in report.faults:
-            note(f"error: {line}")
-    return new, bad
-
-
 @app.command()
 def board(
     place: Annotated[
@@ -330,7 +307,16 @@ def board_source(place: Path | None, limits: Limits | None) -> Source:
     from ingest.store.store import Store
 
     if place is not None and Store.is_store(place):
-        return StoreSource(Store.open(place, create=False), limits)
+        if limits is not None:
+            raise UnusableRun(
+                Fault(
+                    "--limits",
+                    "limits for the board alone",
+                    "none: what judges a store is decided in it",
+                    f"change it with lukewarm store refresh {place} --limits FILE",
+                )
+            )
+        return StoreSource(Store.open(place, create=False))
     asked = place or Path()
     folders = run_folders(asked) or ([asked] if (asked / "run.toml").is_file() else [])
     if not folders and place is None:

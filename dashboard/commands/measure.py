@@ -20,14 +20,14 @@ from dashboard.commands.shared import (
     analyze_run,
     each_run,
     note,
-    read_baseline,
+    read_judging,
     say,
     say_error,
     show_documents,
     write_fit,
     write_picture,
 )
-from dashboard.places import checks_on_sheet, error_document, expand, is_baseline, read_limits
+from dashboard.places import checks_on_sheet, error_document, expand, is_baseline
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -79,7 +79,7 @@ def analyze(
     if (picture or fit_picture) and len(places) > 1:
         raise typer.BadParameter(f"a picture shows one run; {len(places)} were given")
     try:
-        in_force, good = read_limits(limits), read_baseline(baseline) if baseline else None
+        in_force, good = read_judging(limits, baseline)
     except LukewarmError as error:
         say_error(error)
         if json_out == "-":  # who reads the screen for a document gets one

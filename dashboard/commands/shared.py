@@ -12,6 +12,7 @@ import typer
 
 from dashboard.places import checks_on_sheet
 from dashboard.places import read_baseline as good_cars
+from dashboard.places import read_judging as judging
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -199,6 +200,11 @@ def counted(things: Iterable[T], total: int, what: str) -> Iterator[T]:
 def read_baseline(place: Path) -> Baseline:
     """Figures of the known-good cars in a folder of run folders or a store; faults are printed."""
     return good_cars(place, _told)
+
+
+def read_judging(limits: Path | None, baseline: Path | None) -> tuple[Limits, Baseline | None]:
+    """Limits and good cars in force; a store as the baseline brings its own limits."""
+    return judging(limits, baseline, _told)
 
 
 def _told(folders: list[Path]) -> Iterator[tuple[Path, Run | LukewarmError]]:

@@ -109,6 +109,17 @@ def outdated(store: Store, versions: VersionsFor) -> list[str]:
     ]
 
 
+def judged_otherwise(store: Store, versions: VersionsFor) -> list[str]:
+    """Runs whose result was made with other limits or good cars than those in force."""
+    from ingest.store.read import made_with
+
+    return [
+        each.run_id
+        for each in made_with(store)
+        if each.versions and each.versions.limits != versions(each.family, each.heater).limits
+    ]
+
+
 Work = Callable[[Store, Task, str], Report]
 
 
