@@ -111,7 +111,7 @@ def _causes(document: Mapping[str, Any], units: str) -> list[Any]:
 
 def _check(document: Mapping[str, Any]) -> list[Any]:
     check = document.get("next_check")
-    if not check:
+    if not check or document.get("verdict") == "pass":
         return []
     minutes = check.get("minutes")
     title = clean(check.get("title") or words(str(check.get("check", ""))))
