@@ -105,6 +105,7 @@ def read_baseline(place: Path, read: Read) -> Baseline:
         Where there is no usable run of a good car.
     """
     from analysis.baseline import Baseline
+    from analysis.compare.judging import judging_of
     from analysis.compare.stored import baseline_from_store
     from analysis.pipeline import measure
     from ingest.errors import Fault, UnusableRun
@@ -112,7 +113,8 @@ def read_baseline(place: Path, read: Read) -> Baseline:
     from ingest.store.store import Store
 
     if Store.is_store(place):
-        return baseline_from_store(open_store(place))
+        store = open_store(place)
+        return judging_of(store).baseline or baseline_from_store(store)
     runs = [
         outcome for _, outcome in read(run_folders(place)) if not isinstance(outcome, Exception)
     ]
@@ -129,6 +131,29 @@ def read_baseline(place: Path, read: Read) -> Baseline:
             Fault(str(place), "no usable run folder", "runs of known-good cars", "check the path")
         )
     return Baseline.of(good)
+
+
+def read_judging(
+    limits: Path | None, baseline: Path | None, read: Read
+) -> tuple[Limits, Baseline | None]:
+    """Limits and good cars meant; a store as the baseline brings the limits it decided on.
+
+    Raises
+    ------
+    UnusableRun
+        As `read_limits` and `read_baseline` do.
+    """
+    decided = read_store_limits(baseline) if limits is None and baseline is not None else None
+    good = read_baseline(baseline, read) if baseline is not None else None
+    return decided or read_limits(limits), good
+
+
+def read_store_limits(place: Path) -> Limits | None:
+    """The limits that a store decided on; None where the folder is no store."""
+    from analysis.compare.judging import judging_of
+    from ingest.store.store import Store
+
+    return judging_of(open_store(place)).limits if Store.is_store(place) else None
 
 
 def is_baseline(run: Run) -> bool:

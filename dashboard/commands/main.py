@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from dashboard.commands import bench, explain, fleet, limits, measure, proof, record
+from dashboard.commands import bench, board, explain, fleet, limits, measure, proof, record
 from dashboard.commands.shared import UNUSABLE, note, say, say_error
 
 app = typer.Typer(
@@ -40,7 +40,7 @@ def options(
     """Why is the heater lukewarm? From sensor logs to figures, a verdict and the next check."""
 
 
-for commands in (measure, proof, bench, record, fleet, limits, explain):
+for commands in (measure, proof, bench, record, fleet, board, limits, explain):
     app.add_typer(commands.app)
 
 

@@ -24,7 +24,7 @@ from dashboard.commands.shared import (
     UnitsOption,
     each_run,
     note,
-    read_baseline,
+    read_judging,
     say,
     say_error,
     say_told,
@@ -32,7 +32,7 @@ from dashboard.commands.shared import (
     write_fit,
     write_picture,
 )
-from dashboard.places import error_document, expand, is_baseline, own_fault, read_limits
+from dashboard.places import error_document, expand, is_baseline, own_fault
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -92,7 +92,7 @@ def analyze(
     if (picture or fit_picture) and len(places) > 1:
         raise typer.BadParameter(f"a picture shows one run; {len(places)} were given")
     try:
-        in_force, good = read_limits(limits), read_baseline(baseline) if baseline else None
+        in_force, good = read_judging(limits, baseline)
     except LukewarmError as error:
         say_error(error)
         if json_out == "-":  # who reads the screen for a document gets one

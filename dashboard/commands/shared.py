@@ -14,6 +14,7 @@ from dashboard.commands.progress import counted
 from dashboard.jobs import opened_ahead
 from dashboard.places import checks_on_sheet, own_fault
 from dashboard.places import read_baseline as good_cars
+from dashboard.places import read_judging as judging
 
 if TYPE_CHECKING:
     from analysis.baseline import Baseline
@@ -189,6 +190,11 @@ def each_run(
 def read_baseline(place: Path) -> Baseline:
     """Figures of the known-good cars in a folder of run folders or a store; faults are printed."""
     return good_cars(place, _told)
+
+
+def read_judging(limits: Path | None, baseline: Path | None) -> tuple[Limits, Baseline | None]:
+    """Limits and good cars in force; a store as the baseline brings its own limits."""
+    return judging(limits, baseline, _told)
 
 
 def _told(folders: list[Path]) -> Iterator[tuple[Path, Run | LukewarmError]]:

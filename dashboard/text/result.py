@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
-from dashboard.text.answer import answer, unseen
+from dashboard.text.answer import answer, below
 from dashboard.text.shown import (
     clean,
     clock,
@@ -112,12 +112,8 @@ def _headline(run: Mapping[str, Any], verdict: str, *, color: bool) -> str:
 def _answer(document: Mapping[str, Any], units: str) -> list[str]:
     """The first lines: what was found, what could not have been seen, what would help most."""
     lines = _wrapped(f"{answer(document, units)}.")
-    hidden = unseen(document)
-    if hidden:
-        lines += _wrapped(f"Could not have been seen in this run: {'; '.join(hidden)}.")
-    following = document.get("next_measurement")
-    if following:
-        lines += _wrapped(f"Next time, this would help most: {clean(following['what'])}.")
+    for line in below(document):
+        lines += _wrapped(line)
     return [*lines, ""]
 
 

@@ -105,6 +105,17 @@ def outdated(store: Store, versions: VersionsFor) -> list[str]:
     ]
 
 
+def judged_otherwise(store: Store, versions: VersionsFor) -> list[str]:
+    """Runs whose result was made with other limits or good cars than those in force."""
+    from ingest.store.read import made_with
+
+    return [
+        each.run_id
+        for each in made_with(store)
+        if each.versions and each.versions.limits != versions(each.family, each.heater).limits
+    ]
+
+
 class StoreWork:
     """Work on runs of a store, which is opened once in every process and kept open there.
 
