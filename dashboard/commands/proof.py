@@ -13,7 +13,7 @@ from dashboard.commands.shared import (
     UnitsOption,
     analyze_folder,
     note,
-    read_baseline,
+    read_judging,
     say,
 )
 from dashboard.places import read_limits
@@ -56,6 +56,9 @@ def report(
         Path | None,
         typer.Option("--baseline", help="Store or folder of runs of known-good cars."),
     ] = None,
+    order: Annotated[str, typer.Option("--order", help="Order number.")] = "",
+    odometer: Annotated[str, typer.Option("--odometer", help="As read, with its unit.")] = "",
+    technician: Annotated[str, typer.Option("--technician", help="Who did the work.")] = "",
     units: UnitsOption = Units.SI,
     paper: Annotated[
         Paper | None, typer.Option("--paper", help="a4 or letter; by the units where not given.")
@@ -63,21 +66,24 @@ def report(
 ) -> None:
     """One page each for the owner, the work order and the warranty file.
 
+    Without --order, --odometer and --technician their fields are printed to be filled in by hand.
+
     Example: lukewarm report sample_logs/SC-014-after-repair --before sample_logs/SC-014-complaint
     --out SC-014.pdf
     """
     from dashboard.report.make import require_ending, write_report
-    from dashboard.report.subject import subject_of
+    from dashboard.report.subject import Papers, subject_of
 
     require_ending(out)
-    good = read_baseline(baseline) if baseline else None
+    in_force, good = read_judging(limits, baseline)
     folders = [run] if before is None else [before, run]
+    papers = Papers(order, odometer, technician)
     analyses, sheets = [], []
     for folder in folders:
-        analysis, sheet = analyze_folder(folder, read_limits(limits), good)
+        analysis, sheet = analyze_folder(folder, in_force, good)
         analyses.append(analysis)
         sheets += sheet
-    subject = subject_of(analyses, sheets, done or (), good, units.value)
+    subject = subject_of(analyses, sheets, done or (), good, units.value, papers)
     for line in subject.doubts:
         note(f"warning: {line}")
     write_report(subject, out, paper.value if paper else None)
