@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
@@ -96,6 +96,15 @@ def say(text: str = "") -> None:
 def note(text: str) -> None:
     """Print to standard error: progress, warnings, faults."""
     typer.echo(text, err=True)
+
+
+def no_such(what: str, name: str, known: Sequence[str]) -> str:
+    """What is said of a name that is none of the known ones: a near one, or all of them."""
+    import difflib
+
+    near = difflib.get_close_matches(name, known, n=1)
+    hint = f"did you mean {near[0]}?" if near else f"there are {', '.join(known)}"
+    return f"no {what} {name!r}; {hint}"
 
 
 def say_error(error: LukewarmError) -> None:
