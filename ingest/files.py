@@ -199,7 +199,7 @@ def _inside(folder: Path, name: str, where: str, faults: list[Fault]) -> Path | 
     windows = PureWindowsPath(name)
     outside = Fault(
         where,
-        f"{name!r}, a path that leads out of the run folder",
+        f"{name[:80]!r}, a path that leads out of the run folder",
         "a file in the run folder",
         "copy the file into the folder and write its name",
     )
@@ -216,7 +216,9 @@ def _inside(folder: Path, name: str, where: str, faults: list[Fault]) -> Path | 
     # a name this system cannot have, or (before Python 3.13) links that lead to each other
     except (OSError, ValueError, RuntimeError):
         pass
-    faults.append(Fault(where, f"no file {name!r}", "a file in the run folder", _nearby(folder)))
+    faults.append(
+        Fault(where, f"no file {name[:80]!r}", "a file in the run folder", _nearby(folder))
+    )
     return None
 
 

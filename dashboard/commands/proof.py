@@ -12,6 +12,7 @@ from dashboard.commands.shared import (
     Units,
     UnitsOption,
     analyze_folder,
+    no_such,
     note,
     read_judging,
     say,
@@ -119,7 +120,7 @@ def checked(
         raise typer.BadParameter("say which check it was: lukewarm checked RUN CHECK --found ...")
     if check is not None:
         if check not in check_names():
-            raise typer.BadParameter(f"no check {check!r}; there are {', '.join(check_names())}")
+            raise typer.BadParameter(no_such("check", check, check_names()))
         if (found is None) == (measured is None):
             raise typer.BadParameter("say --found yes or --found no, or --measured BENCH_RUN")
     analysis, sheet = analyze_folder(run, read_limits(None), None)

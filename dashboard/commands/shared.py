@@ -107,6 +107,15 @@ def note(text: str) -> None:
     typer.echo(text, err=True)
 
 
+def no_such(what: str, name: str, known: Sequence[str]) -> str:
+    """What is said of a name that is none of the known ones: a near one, or all of them."""
+    import difflib
+
+    near = difflib.get_close_matches(name, known, n=1)
+    hint = f"did you mean {near[0]}?" if near else f"there are {', '.join(known)}"
+    return f"no {what} {name!r}; {hint}"
+
+
 def say_error(error: LukewarmError) -> None:
     """Print each line of an error on its own."""
     for line in str(error).splitlines():

@@ -33,6 +33,8 @@ TEXT_UNITS: Final = {
 }
 LATEST_S: Final = 4102444800.0
 """The year 2100; a date before 1970 or after this was written in another unit or pattern."""
+BEYOND: Final = 1e18
+"""No clock counts so far in any unit: such a number is no time."""
 _FIRST_TIMES: Final = 20
 _LONG_YEAR: Final = 1e6
 _MINUTES: Final = re.compile(r"^(\d{1,4}):([0-5]\d)(?::([0-5]\d))?(?:[.,](\d+))?$")
@@ -132,6 +134,7 @@ class TimeReader:
 
     def _scaled(self, numbers: Floats) -> Floats:
         unit = self.unit or "s"
+        numbers = np.where(np.abs(numbers) > BEYOND, np.nan, numbers)
         if unit in SECONDS_PER:
             return numbers * SECONDS_PER[unit]
         return numbers if PER_SECOND[unit] == 1.0 else numbers / PER_SECOND[unit]

@@ -72,6 +72,8 @@ EDGE_S: Final = 1.0
 LEVER_TOLERANCE_PCT: Final = 5.0
 LEVER_PATIENCE_S: Final = 60.0
 """Noted and logged lever may differ this long: notes are taken by hand and levers take time."""
+MAX_STEP: Final = 1000
+"""Of a blower: a percentage or a permille, where no steps are counted."""
 NAMED: Final = 5
 
 
@@ -144,7 +146,7 @@ def read_position(control: str, text: str) -> tuple[str, float | None]:
         if value not in (0.0, 1.0):
             raise PositionError("vacuum_isolated is 1 (on) or 0 (off)")
     elif control == "blower":
-        if value is None or value < 0:
+        if value is None or not 0 <= value <= MAX_STEP:
             raise PositionError("blower is 0 (off), 1, 2, ...")
     elif value is None or not 0 <= value <= 100:
         words = "".join(f", {each}" for each in WORDS.get(control, ()))

@@ -46,7 +46,9 @@ def judged(folder: Path) -> str:
             assert math.isfinite(found["value"]), name
             assert found["u"] is not None, name
             assert found["u"] >= 0, name
-    assert abs(sum(cause["probability"] for cause in result["causes"]) - 1) < 1e-6
+    assert (
+        abs(sum(cause["probability"] for cause in result["causes"]) - 1) < 1e-5
+    )  # six digits each
     for units in ("si", "us"):
         result_lines(result, units, color=False)
     return "answer"

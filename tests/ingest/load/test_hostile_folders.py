@@ -137,6 +137,33 @@ def test_an_offset_of_days_is_no_time(tmp_path: Path) -> None:
     assert "cannot be read" in refusal(write_run(tmp_path, log_text(times), setup))
 
 
+def test_readings_that_no_sensor_gives_are_left_out_with_a_finding(tmp_path: Path) -> None:
+    # found by the fuzzer: squares of 1e308 overflow
+    log = (
+        log_text(range(60))
+        .replace("\n30,23.0,", "\n30,1e308,")
+        .replace("\n31,23.1,", "\n31,-1e12,")
+    )
+    run = load_run(write_run(tmp_path, log=log))
+    assert run.readings["outlet_degC"].null_count() == 2
+    (found,) = [each for each in run.findings if each.fault == "out_of_range"]
+    assert found.evidence["count"] == 2
+
+
+def test_one_time_near_the_largest_number_is_no_time(tmp_path: Path) -> None:
+    # found by the fuzzer: the sum of the clock's steps overflowed
+    times = [f"{row}" for row in range(60)]
+    times[30] = "1e308"
+    run = load_run(write_run(tmp_path, log_text(times)))
+    assert run.readings["time_s"].max() == 59.0
+
+
+def test_a_blower_far_beyond_any_switch_is_set_aside(tmp_path: Path) -> None:
+    # found by the fuzzer: a step of 1e308
+    run = load_run(write_run(tmp_path, events=GOOD + "5,blower,1e308\n"))
+    assert run.controls["control"].to_list() == ["temp_lever"]
+
+
 @pytest.mark.parametrize("unit", ["s", "epoch s", "epoch ms"])
 def test_times_near_the_largest_number_there_is(tmp_path: Path, unit: str) -> None:
     setup = setup_text(time=f'time = {{ column = "t", unit = "{unit}" }}\n')
