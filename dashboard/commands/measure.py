@@ -272,7 +272,6 @@ def convert(
     """
     from dashboard.jobs import Conversion, conversions
     from ingest.export.readings import SUFFIXES, output_paths
-    from ingest.files import make_folder
     from ingest.work.outcome import Workers
 
     places = expand(runs)
@@ -281,11 +280,11 @@ def convert(
         raise typer.BadParameter(f"{out} is one file; give a folder for {len(places)} runs")
     named = [each if isinstance(each, Path) else each.path for each in places]
     targets = output_paths(named, out) if several else [out]
-    if several:
-        make_folder(out)
     unusable = False
     pairs = list(zip(places, targets, strict=True))
-    done = conversions(pairs, Conversion(setup, grid), Workers(jobs, cluster, time_limit))
+    done = conversions(
+        pairs, Conversion(setup, grid, out if several else None), Workers(jobs, cluster, time_limit)
+    )
     for (place, target), faults in counted(done, len(pairs), "converting"):
         if faults:
             unusable = True
