@@ -137,13 +137,10 @@ class Conversion:
         The run.toml of places that are logs; None for run folders.
     grid
         Step of an even grid, s; None for the logger's own times.
-    folder
-        Made for the files with the first run that can be used; None where there is one already.
     """
 
     setup: Path | None
     grid: float | None
-    folder: Path | None = None
 
     def __call__(self, pair: tuple[Place, Path]) -> list[str]:
         """Convert one run to a file; lines that say why, where that cannot be done."""
@@ -161,14 +158,10 @@ class Conversion:
         """The same for a run that is opened elsewhere."""
         from ingest.errors import LukewarmError
         from ingest.export.readings import readings_with_controls, write_readings
-        from ingest.files import make_folder
         from ingest.load.load import load_opened
 
         try:
-            readings = readings_with_controls(load_opened(opened()), self.grid)
-            if self.folder is not None:
-                make_folder(self.folder)
-            write_readings(readings, target)
+            write_readings(readings_with_controls(load_opened(opened()), self.grid), target)
         except LukewarmError as error:
             return str(error).splitlines()
         return []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from contextlib import nullcontext
+from contextlib import nullcontext, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -272,6 +272,7 @@ def convert(
     """
     from dashboard.jobs import Conversion, conversions
     from ingest.export.readings import SUFFIXES, output_paths
+    from ingest.files import make_folder
     from ingest.work.outcome import Workers
 
     places = expand(runs)
@@ -280,16 +281,20 @@ def convert(
         raise typer.BadParameter(f"{out} is one file; give a folder for {len(places)} runs")
     named = [each if isinstance(each, Path) else each.path for each in places]
     targets = output_paths(named, out) if several else [out]
+    new = several and not out.exists()
+    if several:
+        make_folder(out)
     unusable = False
     pairs = list(zip(places, targets, strict=True))
-    done = conversions(
-        pairs, Conversion(setup, grid, out if several else None), Workers(jobs, cluster, time_limit)
-    )
+    done = conversions(pairs, Conversion(setup, grid), Workers(jobs, cluster, time_limit))
     for (place, target), faults in counted(done, len(pairs), "converting"):
         if faults:
             unusable = True
             say_told(place, {"error": faults}, alone=not several)
         else:
             note(f"wrote {target}")
+    if new:
+        with suppress(OSError):  # it holds something, as it should
+            out.rmdir()
     if unusable:
         raise typer.Exit(UNUSABLE)
