@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from contextlib import nullcontext
+from contextlib import nullcontext, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -283,6 +283,7 @@ def convert(
         raise typer.BadParameter(f"{out} is one file; give a folder for {len(places)} runs")
     named = [each if isinstance(each, Path) else each.path for each in places]
     targets = output_paths(named, out) if several else [out]
+    new = several and not out.exists()
     if several:
         make_folder(out)
     unusable = False
@@ -294,5 +295,8 @@ def convert(
             say_told(place, {"error": faults}, alone=not several)
         else:
             note(f"wrote {target}")
+    if new:
+        with suppress(OSError):  # it holds something, as it should
+            out.rmdir()
     if unusable:
         raise typer.Exit(UNUSABLE)

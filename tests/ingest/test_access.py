@@ -18,7 +18,7 @@ from ingest.load.load import load_run
 from ingest.store.store import Store
 from tests.support.board_runs import ROOT, SAMPLES
 from tests.support.loggers import numbered_line, numbered_setup, record_lines
-from tests.support.stores import add, make_place
+from tests.support.stored.stores import add, make_place
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="permissions are POSIX's")
 

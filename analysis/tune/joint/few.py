@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.statistics.tolerance import CONTENT
-from analysis.tune.joint.levels import Level, distances, level_of
+from analysis.tune.joint.levels import GoodLevel, distances, level_of
 from analysis.tune.search.few import ToleranceLimit, tolerance_limits
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ class Tolerances:
     """
 
     problem: JointProblem
-    levels: tuple[Level | None, ...]
+    levels: tuple[GoodLevel | None, ...]
     told: tuple[ToleranceLimit | None, ...]
     content: float
     figures: int
@@ -55,7 +55,7 @@ def tolerances_together(problem: JointProblem) -> Tolerances:
     ]
     figures = max(sum(measured), 1)
     content = 1.0 - (1.0 - CONTENT) / figures
-    levels: list[Level | None] = []
+    levels: list[GoodLevel | None] = []
     told: list[ToleranceLimit | None] = []
     for at in range(len(table.names)):
         level = level_of(table, at, problem.sides[at], problem.harmless[:, at], train)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.figures import bad_side
 from analysis.limits import Limits, limits_for
-from analysis.tune.joint.levels import Distances, Level, distances, level_of
+from analysis.tune.joint.levels import Distances, GoodLevel, distances, level_of
 from analysis.tune.joint.outcomes import NONE, STANDING, RunOutcomes, candidate_distances, outcomes
 from analysis.tune.joint.search import Found, Stakes, columns_of, loosen, search, start
 from analysis.tune.joint.table import KEY, Table, bounds_of
@@ -81,7 +81,7 @@ class JointFit:
         to fail by it, and not to be held up by it; shape (2, n, J) each.
     """
 
-    levels: tuple[Level | None, ...]
+    levels: tuple[GoodLevel | None, ...]
     distance: Floats
     dropped: Bools
     cost: float
@@ -155,7 +155,7 @@ class Prepared:
         RunOutcomes of each figure.
     """
 
-    levels: list[Level | None]
+    levels: list[GoodLevel | None]
     found: list[Distances | None]
     made: list[RunOutcomes]
 

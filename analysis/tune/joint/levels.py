@@ -29,7 +29,7 @@ FARTHEST: Final = 4.0
 
 
 @dataclass(frozen=True)
-class Level:
+class GoodLevel:
     """One figure's good cars.
 
     Parameters
@@ -93,7 +93,7 @@ class Distances:
     standing: Floats
 
 
-def level_of(table: Table, at: int, side: str, harmless: Floats, train: Bools) -> Level | None:
+def level_of(table: Table, at: int, side: str, harmless: Floats, train: Bools) -> GoodLevel | None:
     """Learn one figure's level; None with fewer than `FEWEST` good cars or all of them alike.
 
     Parameters
@@ -137,8 +137,9 @@ def level_of(table: Table, at: int, side: str, harmless: Floats, train: Bools) -
     away = (score - pooled.center - offset[family]) / width[family]
     spread = _spread(away)
     between = pooled.between if len(table.families) > 1 else 0.0
-    return Level(scale, slope, pooled, offset, width, floor, math.hypot(within, between) / usual,
-                 int(car.size), spread)  # fmt: skip
+    spread_of_all = math.hypot(within, between) / usual
+    return GoodLevel(scale, slope, pooled, offset, width, floor, spread_of_all,
+                     int(car.size), spread)  # fmt: skip
 
 
 def _spread(away: Floats) -> float:
@@ -151,7 +152,7 @@ def _spread(away: Floats) -> float:
     return float(np.clip(away, middle - reach, middle + reach).std(ddof=1))
 
 
-def distances(table: Table, at: int, level: Level, bound: Floats, train: Bools) -> Distances:
+def distances(table: Table, at: int, level: GoodLevel, bound: Floats, train: Bools) -> Distances:
     """Hold every run against its family's good cars, those of its own car left out.
 
     Parameters
@@ -185,7 +186,7 @@ def _weather(slope: Slope, ambient: Floats) -> Floats:
     return np.asarray(slope.per_k * away)
 
 
-def _others(table: Table, adjusted: Floats, level: Level, train: Bools) -> Floats:
+def _others(table: Table, adjusted: Floats, level: GoodLevel, train: Bools) -> Floats:
     """Offset of each run's family from the good cars that are not its own."""
     result = level.offset[table.family].copy()
     used = np.flatnonzero(train & ~table.bad & np.isfinite(adjusted))

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from analysis.statistics.density import NORMAL_WIDTH
-from analysis.tune.joint.levels import Distances, Level
+from analysis.tune.joint.levels import Distances, GoodLevel
 from analysis.tune.joint.table import Table
 from ingest.arrays import Bools, Floats
 
@@ -53,7 +53,7 @@ class RunOutcomes:
     passes: Floats
 
 
-def candidate_distances(level: Level, found: Distances, bad: Bools) -> Floats:
+def candidate_distances(level: GoodLevel, found: Distances, bad: Bools) -> Floats:
     """Distances tried: from the good cars' middle to beyond the farthest bad one."""
     unit = level.spread
     seen = found.distance[np.isfinite(found.distance)]
@@ -65,7 +65,7 @@ def candidate_distances(level: Level, found: Distances, bad: Bools) -> Floats:
 
 def outcomes(
     table: Table,
-    level: Level,
+    level: GoodLevel,
     found: Distances,
     tried: Floats,
     guard: float,
@@ -114,7 +114,7 @@ def outcomes(
     return RunOutcomes(tried, np.asfortranarray(np.minimum(holds, 1.0)), np.asfortranarray(passes))
 
 
-def _drawn_in(table: Table, level: Level, distance: Floats, known: Bools) -> Floats:
+def _drawn_in(table: Table, level: GoodLevel, distance: Floats, known: Bools) -> Floats:
     """Good cars drawn towards their middle by as much as their kernel spreads them."""
     good = known & ~table.bad
     middle = float(distance[good].mean())
@@ -123,7 +123,7 @@ def _drawn_in(table: Table, level: Level, distance: Floats, known: Bools) -> Flo
     return np.asarray(np.where(good, drawn, distance))
 
 
-def _kernel(table: Table, level: Level, distance: Floats, known: Bools) -> Floats:
+def _kernel(table: Table, level: GoodLevel, distance: Floats, known: Bools) -> Floats:
     own = NORMAL_WIDTH * level.cars**-0.2 * level.spread
     of_cause = np.ones(distance.size)
     for cause in np.unique(table.cause[table.bad]):

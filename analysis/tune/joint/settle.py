@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.tune.count_words import counted
 from analysis.tune.joint.few import Tolerances
-from analysis.tune.joint.levels import Level
+from analysis.tune.joint.levels import GoodLevel
 from analysis.tune.joint.shares import joint_share
 from analysis.tune.joint.table import FAIL, figure_ranks
 from analysis.tune.search.one_figure import FamilyLimit, FigureTuning, InRun, Z, seen_aside
@@ -87,7 +87,7 @@ def settle_few(each: FigureTuning, found: Tolerances) -> FigureTuning:
 
 
 def _limits(
-    level: Level, problem: JointProblem, distance: float, half: float, harmless: float
+    level: GoodLevel, problem: JointProblem, distance: float, half: float, harmless: float
 ) -> tuple[float, dict[str, FamilyLimit], tuple[float, float]]:
     """The limit for other families, each family's own, and the former's interval."""
     own = level.bounds(distance)
@@ -130,7 +130,7 @@ def _in_run(found: Together, at: int, wrong: float) -> InRun:
     return InRun(bad, only, good)
 
 
-def _rule(each: FigureTuning, level: Level, distance: float) -> Rule | None:
+def _rule(each: FigureTuning, level: GoodLevel, distance: float) -> Rule | None:
     """Risks of the chosen limit for values beyond it, as for the one by itself."""
     if each.scored is None or each.choice is None:
         return None

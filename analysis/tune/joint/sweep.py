@@ -12,7 +12,7 @@ from analysis.tune.joint.outcomes import STANDING
 from ingest.arrays import Bools, Floats
 
 if TYPE_CHECKING:
-    from analysis.tune.joint.levels import Level
+    from analysis.tune.joint.levels import GoodLevel
     from analysis.tune.joint.together import Together
 
 RATIOS: Final = (1.0, 2.0, 3.0, 5.0, 10.0)
@@ -107,12 +107,12 @@ def sweeps(found: Together) -> tuple[Sweep, ...]:
     return tuple(made)
 
 
-def _value(level: Level, distance: float) -> float:
+def _value(level: GoodLevel, distance: float) -> float:
     return level.scale.value(level.pooled.center + distance)
 
 
 def _histogram(
-    level: Level, distance: Floats, bad: Bools, weight: Floats
+    level: GoodLevel, distance: Floats, bad: Bools, weight: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Cars by value, the far ones drawn to the ends so that the middle can be seen."""
     known = np.isfinite(distance)

@@ -10,7 +10,7 @@ import pytest
 from ingest.export.readings import output_paths
 from tests.support.run_folders import write_run
 from tests.support.screen import Screen
-from tests.support.stores import make_place
+from tests.support.stored.stores import make_place
 
 RUN = Path(__file__).parents[3] / "sample_logs" / "SC-014-complaint"
 

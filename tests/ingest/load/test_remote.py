@@ -19,7 +19,7 @@ from ingest.store.read import runs
 from ingest.store.store import Store
 from ingest.work.outcome import HERE, Workers
 from tests.support.run_folders import write_run
-from tests.support.stores import make_place, outcome_of, versions_for
+from tests.support.stored.stores import make_place, outcome_of, versions_for
 
 fsspec = pytest.importorskip("fsspec")
 

@@ -21,9 +21,9 @@ from ingest.store.read import Filter, figures, find_run, kept, made_with, runs
 from ingest.store.rows import Outcome, Versions
 from ingest.store.store import Store, run_identity
 from ingest.store.verify import leftovers, require_runs, tidy, verify
-from tests.support.stores import TODAY, add, make_place, outcome_of
+from tests.support.stored.stores import TODAY, add, make_place, outcome_of
 
-pytest_plugins = ("tests.support.store_fixtures",)
+pytest_plugins = ("tests.support.stored.store_fixtures",)
 
 
 def all_files(folder: Path) -> set[str]:

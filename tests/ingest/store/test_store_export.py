@@ -19,9 +19,9 @@ from ingest.export.workbook import MAX_CHARACTERS, MAX_ROWS, write_workbook
 from ingest.store.export import TABLES, export, sheets
 from ingest.store.read import Filter, figures
 from ingest.store.store import Store
-from tests.support.stores import add, make_place
+from tests.support.stored.stores import add, make_place
 
-pytest_plugins = ("tests.support.store_fixtures",)
+pytest_plugins = ("tests.support.stored.store_fixtures",)
 
 FORMULAS = [
     "=1+1",

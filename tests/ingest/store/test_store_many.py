@@ -18,10 +18,10 @@ from ingest.store.verify import leftovers, verify
 from ingest.work.each import FEW
 from ingest.work.outcome import Workers
 from tests.support.run_folders import write_run
-from tests.support.store_work import DEADLY, FAULTY, die_on_deadly
-from tests.support.stores import TODAY, make_place, outcome_of, versions_for
+from tests.support.stored.store_work import DEADLY, FAULTY, die_on_deadly
+from tests.support.stored.stores import TODAY, make_place, outcome_of, versions_for
 
-pytest_plugins = ("tests.support.store_fixtures",)
+pytest_plugins = ("tests.support.stored.store_fixtures",)
 
 ROOT = Path(__file__).parents[3]
 
@@ -115,7 +115,7 @@ def start_adding(store: Path, database: str | None, places: list[Path]) -> subpr
     code = (
         "import sys; from pathlib import Path; from ingest.store.many import Task, add_many\n"
         "from ingest.work.outcome import Workers\n"
-        "from tests.support.stores import outcome_of, versions_for\n"
+        "from tests.support.stored.stores import outcome_of, versions_for\n"
         "places = [Path(each) for each in sys.argv[3:]]\n"
         "task = Task(Path(sys.argv[1]), sys.argv[2] or None, outcome_of, versions_for)\n"
         "sys.exit(any(each.faults for each in add_many(task, places, Workers())))\n"

@@ -19,9 +19,9 @@ from ingest.store.catalog import HEAD, Base, migrate, open_database, schema_vers
 from ingest.store.many import outdated
 from ingest.store.read import figures, made_with, runs
 from ingest.store.store import Store
-from tests.support.stores import TODAY, versions_for
+from tests.support.stored.stores import TODAY, versions_for
 
-pytest_plugins = ("tests.support.store_fixtures",)
+pytest_plugins = ("tests.support.stored.store_fixtures",)
 
 FIRST = [
     "INSERT INTO runs VALUES ('ab12', 'SC-001-baseline', 'SC-001', 'Plover', 'blend-air',"

@@ -18,7 +18,7 @@ from ingest.store.rebuild import make_way, missing, rebuild_many, unlisted, writ
 from ingest.store.store import Store
 from ingest.store.verify import leftovers, require_runs, verify
 from ingest.work.outcome import HERE, Workers
-from tests.support.stores import make_place, outcome_of, versions_for
+from tests.support.stored.stores import make_place, outcome_of, versions_for
 
 PAGE = 4096
 """Bytes of a page of an SQLite database as it is made by default (sqlite.org, pragma page_size)."""

@@ -14,7 +14,7 @@ import pytest
 
 from ingest.work.each import FEW, in_order
 from ingest.work.outcome import Failed, Workers
-from tests.support import odd_work
+from tests.support.stored import odd_work
 
 ROOT = Path(__file__).parents[3]
 ITEMS = list(range(12))
@@ -113,7 +113,8 @@ def alive(process: int) -> bool:
 def test_processes_end_with_the_one_that_started_them(tmp_path: Path, how: signal.Signals) -> None:
     code = (
         "import sys\nfrom pathlib import Path\nfrom ingest.work.each import in_order\n"
-        "from ingest.work.outcome import Workers\nfrom tests.support.odd_work import SaysWho\n"
+        "from ingest.work.outcome import Workers\n"
+        "from tests.support.stored.odd_work import SaysWho\n"
         "list(in_order(SaysWho(Path(sys.argv[1])), list(range(9)), Workers(jobs=2)))\n"
     )
     program = subprocess.Popen(

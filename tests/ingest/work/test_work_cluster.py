@@ -16,7 +16,7 @@ import pytest
 from ingest.errors import UnusableRun
 from ingest.work.each import in_order
 from ingest.work.outcome import Failed, Workers
-from tests.support import odd_work
+from tests.support.stored import odd_work
 
 distributed = pytest.importorskip("distributed")
 

@@ -6,7 +6,7 @@ import os
 
 from ingest.run import Run
 from ingest.store.rows import Outcome
-from tests.support.stores import outcome_of
+from tests.support.stored.stores import outcome_of
 
 DEADLY = "SC-666"
 FAULTY = "SC-500"
