@@ -161,13 +161,20 @@ def step_responses(
             margin = max(1.0, 2.0 * clock_u + start - move.first)
             windows.append(StepWindow(before, start, stop, margin))
             used.append(move)
-    found = []
+    found, swept = [], 0
     for move, step in zip(used, measure_steps(time, outlet, windows, lag, late), strict=True):
-        if step is not None:
+        if step is not None and step.swept:
+            swept += 1
+        elif step is not None:
             spread = (move.last - move.first) / math.sqrt(12.0)
             hand = spread if path.logged else math.hypot(HAND_S, spread)
             u = math.hypot(step.u, hand)
             found.append(StepResponse(move.center, move.change, step.size, step.seconds, u))
+    if swept > len(found):
+        raise NotMeasurable(
+            "the outlet followed the lever in a straight line, as it does one that is moved "
+            "slowly: move it at once from one end to the other and wait"
+        )
     if not found:
         raise NotMeasurable(
             f"no step of the lever of {MIN_STEP_PCT:.0f} % or more with the engine warm, the "
