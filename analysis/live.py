@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
 from typing import Final
 
+from analysis.causes.knowledge import knowledge
 from analysis.figures import all_figures
 from analysis.heater.predict import Prediction, predict_steady_rise
 from analysis.measurement import Measurement
@@ -15,6 +16,20 @@ from ingest.run import Finding, Run
 
 LATEST_S: Final = 120.0
 """A fault that was there this long before the end of the readings is a fault of now."""
+
+
+_AIR: Final = ("ambient", "inlet_air")
+_SHARE: Final = ("outlet", *_AIR, "coolant_in")
+PREDICTED_BY: Final = (*_SHARE, "engine_coolant")
+
+
+def rests_on(name: str) -> tuple[str, ...]:
+    """Points a figure stands on: those its evidence needs, else the outlet."""
+    scale = knowledge().figures.get(name)
+    if scale is None:
+        return ("outlet",)
+    needed = [need for need in scale.needs if knowledge().measurement[need].point is not None]
+    return tuple(point for need in needed for point in need.split("|"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +53,20 @@ class LiveFigures:
     prediction: Prediction
     warnings: tuple[Finding, ...]
 
+    def without(self, points: Collection[str]) -> LiveFigures:
+        """The same less everything that rests on some points: their sensors are at fault now."""
+        if not points:
+            return self
+        figures = {
+            name: _put_off(found, rests_on(name), points) for name, found in self.figures.items()
+        }
+        put_off = _put_off(self.prediction, PREDICTED_BY, points)
+        if put_off is self.prediction:
+            return replace(self, figures=figures)
+        return replace(
+            self, figures=figures, prediction=Prediction(None, put_off.unit, note=put_off.note)
+        )
+
     def known(self) -> dict[str, tuple[float, float]]:
         """Value and standard uncertainty of what could be measured."""
         return {
@@ -45,6 +74,15 @@ class LiveFigures:
             for name, found in self.figures.items()
             if found.value is not None and found.u is not None
         }
+
+
+def _put_off(found: Measurement, rests_on: Collection[str], points: Collection[str]) -> Measurement:
+    doubted = [point.replace("_", " ") for point in rests_on if point in points]
+    if not doubted:
+        return found
+    return Measurement.missing(
+        found.unit, f"not while the sensor of {' and '.join(doubted)} is in doubt"
+    )
 
 
 def measure_so_far(run: Run) -> LiveFigures:

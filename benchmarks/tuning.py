@@ -42,12 +42,13 @@ def true_area(good, bad) -> float:
     return float(np.sum(np.diff(bad.cdf(at)) * 0.5 * (good.cdf(at[1:]) + good.cdf(at[:-1]))))
 
 
-def truth(cars: int, repeats: int) -> None:
+def truth(cars: int, repeats: int, wrong_share: float) -> None:
     head = (
         "excess cost: mean   90 %   intervals cover: limit  finds  fails  cost   area   "
         "wrong labels: beyond width"
     )
-    print(f"{cars} labelled cars, {repeats} fleets a shape\n{'':30s}{head}")
+    print(f"{cars} labelled cars, {100 * wrong_share:g} % of labels wrong, {repeats} fleets a "
+          f"shape\n{'':30s}{head}")  # fmt: skip
     means, totals = [], []
     for number, (name, shape) in enumerate(SHAPES.items()):
         good, bad = shape
@@ -57,6 +58,7 @@ def truth(cars: int, repeats: int) -> None:
         for turn in range(repeats):
             rng = np.random.default_rng([number, cars, turn])
             score, label = draw_cars(shape, cars, BAD_SHARE, rng)
+            label[rng.choice(cars, round(wrong_share * cars), replace=False)] ^= True
             cases = Cases(score, np.zeros(cars), label, np.arange(cars))
             costs = Costs(MISSED, NEEDLESS)
             choice = choose(cases, costs, seed=turn)
@@ -64,7 +66,7 @@ def truth(cars: int, repeats: int) -> None:
             curve = roc(score[~label], score[label])
             limit = choice.limit
             excess.append(cost(limit) / cost(best) - 1.0)
-            share = choice.bad_share
+            share = BAD_SHARE if wrong_share else choice.bad_share
             finds, fails = 1.0 - float(bad.cdf(limit)), 1.0 - float(good.cdf(limit))
             paid = share * MISSED * (1.0 - finds) + (1.0 - share) * NEEDLESS * fails
             inside += (
@@ -143,6 +145,7 @@ def main() -> None:
     parser.add_argument("part", nargs="?", choices=["truth", "speed", "same"])
     parser.add_argument("--cars", type=int, nargs="*", default=[200, 40])
     parser.add_argument("--repeats", type=int, default=200)
+    parser.add_argument("--wrong", type=float, default=0.0, help="share of wrong labels")
     told = parser.parse_args()
     if told.part in (None, "same"):
         same()
@@ -150,7 +153,7 @@ def main() -> None:
         speed()
     if told.part in (None, "truth"):
         for cars in told.cars:
-            truth(cars, told.repeats)
+            truth(cars, told.repeats, told.wrong)
 
 
 if __name__ == "__main__":

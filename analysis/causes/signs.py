@@ -84,7 +84,8 @@ def _outlet_unusable(measured: Measured) -> bool | None:
 
 
 def _sensor_doubtful(measured: Measured) -> bool | None:
-    return _impossible(measured) or bool(doubted(measured))
+    unusable = _outlet_unusable(measured) is True
+    return unusable or _impossible(measured) or bool(doubted(measured))
 
 
 def _impossible(measured: Measured) -> bool:

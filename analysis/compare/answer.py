@@ -18,6 +18,15 @@ from ingest.export.tables import Sheet
 
 REPAIR: Final = "repair"
 
+IN_UNIT: Final = frozenset(
+    {
+        "value", "u", "mean", "mean_low", "mean_high", "shrunk", "shrunk_u", "difference", "low",
+        "high", "usual", "before", "after", "change", "against_first", "against_low",
+        "against_high", "moved", "level",
+    }
+)  # fmt: skip
+"""Columns that are in the unit of their row's figure."""
+
 ID_DIGITS: Final = 12
 """Digits of a run's id in these tables; `ingest.store.read.find_run` takes them."""
 
@@ -196,7 +205,9 @@ def _answer(
             Fault(title, "no figure that could be compared", "runs that have it", "list the store")
         )
     frame = frame.with_columns(pl.col("runs").list.eval(pl.element().str.head(ID_DIGITS)))
-    return Answer(name, Sheet(frame, title, meaning), frame.select(columns), legend)
+    of_row = tuple(column for column in frame.columns if column in IN_UNIT)
+    sheet = Sheet(frame, title, meaning, of_row=of_row)
+    return Answer(name, sheet, frame.select(columns), legend)
 
 
 def _car(table: pl.DataFrame, vehicle: str) -> Answer:
@@ -225,14 +236,25 @@ def _groups(table: pl.DataFrame, question: Question) -> Answer:
         groups.compare_groups(table, grouping, question.against),
         groups.MEANING,
         (
-            *("family", "group", "figure", "unit", "cars", "mean", "shrunk", "difference"),
-            *("low", "high", "g", "q", "differs"),
+            *("family", "purpose", "group", "figure", "unit", "cars", "mean", "shrunk"),
+            *("difference", "low", "high", "g", "q", "differs"),
         ),
-        f"difference: group minus {question.against or groups.REST}, 95 % between low and high; g: "
-        "the same in standard deviations; shrunk: the mean drawn towards the family's where few "
+        f"{_purposes(table, grouping)}difference: group minus "
+        f"{question.against or groups.REST}, 95 % between low and high; g: the same "
+        "in standard deviations; shrunk: the mean drawn towards the family's where few "
         "cars are behind it; differs: q is 0.05 or less.",
         title=f"Each {by} against {question.against or groups.REST}",
     )
+
+
+def _purposes(table: pl.DataFrame, by: groups.By) -> str:
+    """Which purposes are compared, and that they are compared apart."""
+    if by not in groups.APART:
+        return ""
+    runs = table.select("run_id", "purpose").unique()["purpose"].value_counts().sort("purpose")
+    told = ", ".join(f"{purpose} ({count} runs)" for purpose, count in runs.iter_rows())
+    apart = "each purpose apart" if runs.height > 1 else "of one purpose"
+    return f"{apart}: {told}; "
 
 
 def _repairs(table: pl.DataFrame, question: Question) -> Answer:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -9,14 +10,21 @@ import polars as pl
 from analysis.compare.answer import Answer, Question, answer
 from analysis.compare.weather import GOOD
 from analysis.figures import KEY_FIGURE
-from ingest.store.read import Filter, figures, runs
+from ingest.store.read import EVERY, Filter, figures, runs
 
 if TYPE_CHECKING:
     from ingest.store.store import Store
 
 
-def ask(store: Store, question: Question) -> tuple[Answer, pl.DataFrame]:
+def ask(store: Store, question: Question, only: Filter = EVERY) -> tuple[Answer, pl.DataFrame]:
     """Answer a question.
+
+    Parameters
+    ----------
+    store, question
+        Whom is asked what.
+    only
+        Runs that count beside what the question says; a car's good cars always do.
 
     Returns
     -------
@@ -35,11 +43,12 @@ def ask(store: Store, question: Question) -> tuple[Answer, pl.DataFrame]:
     if question.car is not None and question.by is None:
         families = every.filter(pl.col("vehicle") == question.car)["family"].unique().drop_nulls()
         wanted = [
-            Filter(vehicle=question.car),
+            replace(only, vehicle=question.car),
             *(Filter(family=family, purpose=GOOD) for family in families.sort()),
         ]
-        parts = [figures(store, names, only) for only in wanted]
+        parts = [figures(store, names, each) for each in wanted]
         found = pl.concat(parts).unique(["run_id", "figure"], maintain_order=True)
-    else:
-        found = figures(store, names, Filter(family=question.family))
-    return answer(every, found, question), every
+        return answer(every, found, question), every
+    counted = every if only == EVERY else runs(store, only)
+    found = figures(store, names, replace(only, family=question.family))
+    return answer(counted, found, question), every

@@ -1,8 +1,10 @@
 """Groups of cars against each other: families, plants, months, single cars, purposes.
 
 Families are compared with each other; everything else within a family, since plants and months with
-other families in them differ for that reason alone. Each group is compared with all the rest of its
-family (or with one group that is named), the day's temperature allowed for.
+other families in them differ for that reason alone. Runs for a complaint, after a repair and of
+known-good cars are never averaged: families, plants and months are compared for each purpose apart.
+Each group is compared with all the rest of its family and purpose (or with one group that is
+named), the day's temperature allowed for.
 """
 
 from __future__ import annotations
@@ -24,6 +26,12 @@ from ingest.arrays import Floats
 By = Literal["family", "plant", "month", "vehicle", "purpose"]
 GROUPINGS: Final[tuple[By, ...]] = get_args(By)
 
+APART: Final[tuple[By, ...]] = ("family", "plant", "month")
+"""What is compared for each purpose apart."""
+
+ANY: Final = "any"
+"""Stands for the purpose where all of them are compared together."""
+
 REST: Final = "all others"
 
 ALL: Final = "all"
@@ -31,6 +39,7 @@ ALL: Final = "all"
 
 SCHEMA: Final[dict[str, Any]] = {
     "family": pl.String,
+    "purpose": pl.String,
     "group": pl.String,
     "figure": pl.String,
     "unit": pl.String,
@@ -55,6 +64,7 @@ SCHEMA: Final[dict[str, Any]] = {
 }
 
 MEANING: Final = {
+    "purpose": "what the runs were made for; other purposes are compared in rows of their own",
     "cars": "cars in the group; of a single car, its runs",
     "mean": "their mean, at the family's mean outside temperature",
     "mean_low": "its 95 % confidence interval, lower end",
@@ -97,11 +107,15 @@ def compare_groups(table: pl.DataFrame, by: By, against: str | None = None) -> p
     several = pl.col("heater").n_unique().over("family") > 1
     stratum = pl.col("family") + pl.when(several).then(heater).otherwise(pl.lit(""))
     parted = table.with_columns((pl.lit(ALL) if by == "family" else stratum).alias("stratum"))
-    parted = parted.sort("order", "stratum", maintain_order=True)
+    parted = parted.with_columns(
+        (pl.col("purpose") if by in APART else pl.lit(ANY)).alias("apart")
+    ).sort("order", "stratum", "apart", maintain_order=True)
     frames = [
-        _compare(part, str(family), str(figure), by, against)
-        for (_, figure, family), part in parted.group_by(
-            "order", "figure", "stratum", maintain_order=True
+        _compare(part, str(family), str(figure), by, against).with_columns(
+            pl.lit(purpose, pl.String).alias("purpose")
+        )
+        for (_, figure, family, purpose), part in parted.group_by(
+            "order", "figure", "stratum", "apart", maintain_order=True
         )
     ]
     frame = pl.concat([pl.DataFrame(schema=SCHEMA), *frames])
@@ -178,6 +192,7 @@ def _compare(
     return pl.DataFrame(
         {
             "family": family,
+            "purpose": None,
             "group": groups.names,
             "figure": figure,
             "unit": part["unit"][0],

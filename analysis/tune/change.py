@@ -7,21 +7,48 @@ from itertools import groupby
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.limits import Limits, limits_for
+from analysis.tune.joint.table import (
+    FAIL,
+    KEY,
+    NOT_MEASURED,
+    PASS,
+    UNDECIDED,
+    Indices,
+    figure_ranks,
+)
 from analysis.tune.labels import Matched
-from analysis.verdict import CONFORMANCE, GUARD
+from ingest.arrays import Bools
 
 if TYPE_CHECKING:
     import polars as pl
 
 
 VERDICTS: Final = ("not measured", "pass", "undecided", "fail")
-"""By rank: a run has the worst verdict of its figures that have a limit."""
+"""By rank."""
 
 SHOWN: Final = 3
 """Figures named as the reason of a change."""
+
+EFFECTS: Final[dict[tuple[str, str, str], str]] = {
+    ("bad", "fail", "pass"): "bad loses its fail and passes",
+    ("bad", "undecided", "pass"): "bad passes, undecided before",
+    ("good", "pass", "fail"): "good loses its pass and fails",
+    ("good", "undecided", "fail"): "good fails, undecided before",
+    ("good", "pass", "undecided"): "good loses its pass, undecided now",
+    ("bad", "fail", "undecided"): "bad becomes undecided, failed before",
+    ("bad", "pass", "fail"): "bad gains a fail",
+    ("bad", "undecided", "fail"): "bad gains a fail",
+    ("bad", "pass", "undecided"): "bad becomes undecided, passed before",
+    ("good", "fail", "pass"): "good gains its pass, failed before",
+    ("good", "undecided", "pass"): "good gains its pass, undecided before",
+    ("good", "fail", "undecided"): "good becomes undecided, failed before",
+}
+"""What a change means, by label, verdict before and verdict after; what does harm first."""
+
+NEWLY: Final = "now measured, or no longer"
+"""A labelled run that had no verdict before or has none now."""
 
 
 @dataclass(frozen=True)
@@ -39,8 +66,7 @@ class Changed:
     label
         ``good``, ``bad`` or empty.
     effect
-        ``claim avoided``, ``comeback risked``, ``needless repair``, ``needless repair avoided``
-        where a label says so, else empty.
+        What that means by the label (see `EFFECTS`); empty where there is none.
     """
 
     run_id: str
@@ -60,7 +86,7 @@ def changes(
     matched: Matched,
     old: Limits | None = None,
 ) -> list[Changed]:
-    """Runs that change sides, those with a known effect first.
+    """Runs that change sides, those whose change does harm first, those without a label last.
 
     Parameters
     ----------
@@ -80,19 +106,19 @@ def changes(
     ).with_columns(pl.col("family").fill_null(""))
     after = _bounds(rows, new)
     before = _bounds(rows, old) if old is not None else rows.select("low", "high")
+    ranks = {"before": _ranks(rows, before), "after": _ranks(rows, after)}
     rows = rows.with_columns(
-        pl.Series("before", _ranks(rows, before)),
-        pl.Series("after", _ranks(rows, after)),
+        *(pl.Series(name, found[0]) for name, found in ranks.items()),
+        *(pl.Series(f"{name}_outside", found[1]) for name, found in ranks.items()),
         before["low"].alias("low_before"),
         before["high"].alias("high_before"),
         after["low"].alias("low_after"),
         after["high"].alias("high_after"),
     )
-    # the run's verdict is that of its worst figure, and only the figures that made it are named
+    # only the figures that made the run's verdict are named
     moved = (
         rows.with_columns(
-            pl.col("before").max().over("run_id").alias("run_before"),
-            pl.col("after").max().over("run_id").alias("run_after"),
+            _of_run("before").alias("run_before"), _of_run("after").alias("run_after")
         )
         .filter(
             (pl.col("run_before") != pl.col("run_after")) & (pl.col("before") != pl.col("after"))
@@ -103,7 +129,21 @@ def changes(
         _changed(run_id, list(group), matched)
         for run_id, group in groupby(moved.iter_rows(named=True), key=lambda row: row["run_id"])
     ]
-    return sorted(found, key=lambda each: (not each.effect, each.effect, each.vehicle, each.run_id))
+    place = {effect: at for at, effect in enumerate(dict.fromkeys((*EFFECTS.values(), NEWLY)))}
+    return sorted(
+        found,
+        key=lambda each: (
+            place.get(each.effect, len(place)),
+            change_word(each),
+            each.vehicle,
+            each.run_id,
+        ),
+    )
+
+
+def change_word(changed: Changed) -> str:
+    """What a change is called: by its effect, or for a run without a label by its verdicts."""
+    return changed.effect or f"{changed.before} → {changed.after}, no label"
 
 
 def _changed(run_id: str, rows: list[dict[str, Any]], matched: Matched) -> Changed:
@@ -149,23 +189,32 @@ def _bounds(rows: pl.DataFrame, limits: Limits) -> pl.DataFrame:
     )
 
 
-def _ranks(rows: pl.DataFrame, bounds: pl.DataFrame) -> NDArray[np.int64]:
-    """Verdict of every row as a rank in `VERDICTS`, by the rule of `analysis.verdict.judge_one`."""
-    from scipy.special import ndtr
+def _ranks(rows: pl.DataFrame, bounds: pl.DataFrame) -> tuple[Indices, Bools]:
+    """Verdict of every row as a rank in `VERDICTS`, and whether it likelier lies outside."""
+    return figure_ranks(
+        rows["value"].fill_null(np.nan).to_numpy(),
+        rows["u"].fill_null(np.nan).to_numpy(),
+        bounds["low"].fill_null(-np.inf).to_numpy(),
+        bounds["high"].fill_null(np.inf).to_numpy(),
+    )
 
-    value = rows["value"].fill_null(np.nan).to_numpy()
-    u = rows["u"].fill_null(np.nan).to_numpy()
-    low = bounds["low"].fill_null(-np.inf).to_numpy()
-    high = bounds["high"].fill_null(np.inf).to_numpy()
-    known = np.isfinite(value) & np.isfinite(u) & (np.isfinite(low) | np.isfinite(high))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        beyond = np.maximum(low - value, value - high)
-        inside = np.where(
-            u > 0.0, ndtr((high - value) / u) - ndtr((low - value) / u), beyond <= 0.0
-        )
-        fails = (beyond > 0.0) & (beyond >= GUARD * u)
-    rank = np.where(fails, 3, np.where(inside >= CONFORMANCE, 1, 2))
-    return np.asarray(np.where(known, rank, 0), dtype=np.int64)
+
+def _of_run(which: str) -> pl.Expr:
+    """Verdict of a row's run from those of its figures (`analysis.verdict.overall`)."""
+    import polars as pl
+
+    rank = pl.col(which)
+    holds_up = (rank == UNDECIDED) & (pl.col(f"{which}_outside") | (pl.col("figure") == KEY))
+    return (
+        pl.when((rank == FAIL).any())
+        .then(FAIL)
+        .when(holds_up.any())
+        .then(UNDECIDED)
+        .when((rank > NOT_MEASURED).any())
+        .then(PASS)
+        .otherwise(NOT_MEASURED)
+        .over("run_id")
+    )
 
 
 def _reason(row: dict[str, Any]) -> str:
@@ -187,12 +236,4 @@ def _range(low: object, high: object) -> str:
 
 def effect_of(label: str, before: str, after: str) -> str:
     """What a change of verdict means for a car whose label is ``good`` or ``bad``; else empty."""
-    if label == "bad":
-        if after == "fail":
-            return "claim avoided"
-        return "comeback risked" if before == "fail" else ""
-    if label == "good":
-        if after == "fail":
-            return "needless repair"
-        return "needless repair avoided" if before == "fail" else ""
-    return ""
+    return EFFECTS.get((label, before, after), NEWLY if label else "")

@@ -7,15 +7,24 @@ import math
 import zlib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
+
+import numpy as np
 
 from analysis.figures import all_figures
 from analysis.limits import Limit, Limits, limits_for
 from analysis.tune.count_words import counted
+from analysis.tune.joint.few import tolerances_together
+from analysis.tune.joint.fit import problem_of, sides_of
+from analysis.tune.joint.settle import settle, settle_few
+from analysis.tune.joint.table import Table, fleet_table
+from analysis.tune.joint.together import Together, tune_together
 from analysis.tune.labels import Matched
-from analysis.tune.search.choice import Costs
+from analysis.tune.search.choice import WRONG_SHARE, Costs
 from analysis.tune.search.one_cause import CauseTuning, tune_cause
-from analysis.tune.search.one_figure import FamilyLimit, FigureTuning, tune_figure
+from analysis.tune.search.one_figure import OTHER, FamilyLimit, FigureTuning, tune_figure
+from analysis.verdict import GUARD
+from ingest.arrays import Bools
 
 if TYPE_CHECKING:
     import polars as pl
@@ -37,6 +46,8 @@ class Options:
         Only these; empty for all.
     true_values
         Whether the limits are meant for true values (see `analysis.tune.search.scores`).
+    wrong_labels
+        Share of labels that may be wrong; intervals allow for it.
     seed
         Of everything drawn at random.
     version, author, date
@@ -46,6 +57,7 @@ class Options:
     costs: Costs = field(default_factory=Costs)
     families: tuple[str, ...] = ()
     true_values: bool = True
+    wrong_labels: float = WRONG_SHARE
     seed: int = 0
     version: str = ""
     author: str = ""
@@ -60,6 +72,8 @@ class Tuning:
     ----------
     figures, causes
         One entry each, in the contract's order.
+    together
+        The joint choice; None with too few bad or good cars.
     study
         Measurement system study of each figure that repeat runs allow one of.
     limits
@@ -77,6 +91,7 @@ class Tuning:
 
     figures: tuple[FigureTuning, ...]
     causes: tuple[CauseTuning, ...]
+    together: Together | None
     study: tuple[FigureStudy, ...]
     limits: Limits
     in_force: Limits
@@ -130,11 +145,13 @@ def tune(
             each.name,
             options.costs,
             true_values=options.true_values,
+            wrong=options.wrong_labels,
             seed=_seed(options.seed, each.name),
         )
         for each in all_figures()
         if each.bad is not None
     )
+    tuned, together = _together(tuned, about, values, in_force, options)
     likely = causes.join(about, on="run_id", how="inner", suffix="_confirmed").sort("run_id")
     confirmed = sorted(set(about.filter(pl.col("bad"))["cause"].to_list()) - {""})
     by_cause = tuple(
@@ -143,7 +160,7 @@ def tune(
         )
         for cause in confirmed
     )
-    limits = _limits_file(tuned, values, about, matched, in_force, options)
+    limits = _limits_file((tuned, together), values, about, matched, in_force, options)
     bad = pl.col("bad")
     cars, bad_cars, good_cars = (
         about.filter(kind)["vehicle"].n_unique() for kind in (pl.lit(value=True), bad, ~bad)
@@ -151,6 +168,7 @@ def tune(
     return Tuning(
         tuned,
         by_cause,
+        together,
         study_figures(runs, figures, matched),
         limits,
         in_force,
@@ -158,6 +176,37 @@ def tune(
         matched,
         options,
     )
+
+
+def _together(
+    alone: tuple[FigureTuning, ...],
+    about: pl.DataFrame,
+    values: pl.DataFrame,
+    in_force: Limits,
+    options: Options,
+) -> tuple[tuple[FigureTuning, ...], Together | None]:
+    """All figures at once: by cost, or by what good cars keep where bad ones are too few."""
+    names = tuple(each.figure for each in alone if each.good)
+    if not names:
+        return alone, None
+    table = fleet_table(about, values, names)
+    sides = sides_of({each.figure: each.side for each in alone}, names)
+    guard = GUARD if options.true_values else 0.0
+    shown = np.stack([_shown(each, table) for each in alone if each.good], axis=1)
+    problem = problem_of(table, sides, in_force, options.costs, guard, shown)
+    wrong = options.wrong_labels
+    found = tune_together(problem, options.seed, wrong)
+    if found is None:
+        few = tolerances_together(problem)
+        return tuple(settle_few(each, few) if each.good else each for each in alone), None
+    return tuple(settle(each, found, wrong) if each.good else each for each in alone), found
+
+
+def _shown(each: FigureTuning, table: Table) -> Bools:
+    """Whether the cause of each run is told by the figure."""
+    told = {cause: area.told for cause, area in each.causes.items()}
+    other = told.get(OTHER, False)
+    return np.array([told.get(cause, other) for cause in table.cause.tolist()], dtype=bool)
 
 
 def _seed(seed: int, name: str) -> int:
@@ -200,7 +249,7 @@ def _one_cause(likely: pl.DataFrame, about: pl.DataFrame, cause: str) -> pl.Data
 
 
 def _limits_file(
-    tuned: tuple[FigureTuning, ...],
+    found: tuple[tuple[FigureTuning, ...], Together | None],
     values: pl.DataFrame,
     about: pl.DataFrame,
     matched: Matched,
@@ -210,11 +259,15 @@ def _limits_file(
     """The limits in force with the tuned ones in place."""
     figures = dict(in_force.figures)
     families = {name: dict(limits) for name, limits in in_force.families.items()}
+    heaters_of = {name: dict(limits) for name, limits in in_force.heaters.items()}
     heaters = dict(zip(about["family"].to_list(), about["heater"].to_list(), strict=True))
+    tuned, together = found
     for each in tuned:
+        if each.way == "none":
+            _open(each, figures, (*families.values(), *heaters_of.values()))
         if each.limit is None:
             continue
-        basis = _basis(each, options)
+        basis = _basis(each)
         stands = figures.get(each.figure)
         interval = each.interval
         figures[each.figure] = _replaced(stands, each.side, each.limit, interval, basis)
@@ -234,8 +287,9 @@ def _limits_file(
         f"fault costs {costs.missed:g}, a needless repair {costs.needless:g}; share of bad cars "
         f"{share}, of good ones never claimed {costs.unclaimed:g}; meant for "
         f"{'true' if options.true_values else 'measured'} values; seed {options.seed}; "
-        f"the rest from {in_force.version}"
+        f"an undecided run costs {costs.again:g}; the rest from {in_force.version}"
     )
+    basis += _joint_basis(together) if together is not None else ""
     fingerprint = _fingerprint(values, about, options)
     return Limits(
         version=options.version or f"tuned-{date}-{fingerprint[:8]}",
@@ -243,21 +297,43 @@ def _limits_file(
         date=date,
         basis=basis,
         figures=figures,
-        heaters=in_force.heaters,
+        heaters=heaters_of,
         families={name: families[name] for name in sorted(families)},
         fingerprint=fingerprint,
     )
 
 
-def _basis(each: FigureTuning, options: Options) -> str:
-    if each.interval is None or each.held_out is None:
+def _open(
+    each: FigureTuning, figures: dict[str, Limit], groups: tuple[dict[str, Limit], ...]
+) -> None:
+    """Take the tuned side away wherever it is limited; the other side stays."""
+    for group in (figures, *groups):
+        stands = group.get(each.figure)
+        if stands is not None:
+            low = None if each.side == "low" else stands.low
+            high = None if each.side == "high" else stands.high
+            group[each.figure] = Limit(low, high, each.why, stands.harmless)
+
+
+def _basis(each: FigureTuning) -> str:
+    if each.interval is None or each.in_run is None:
         return each.why
     low, high = each.interval
-    held = each.held_out
     return (
         f"{each.why}; 95 % interval {low:.4g} to {high:.4g}; on cars left out it finds "
-        f"{100 * held.detection.value:.0f} % of the bad and fails "
-        f"{100 * held.false_alarm.value:.0f} % of the good"
+        f"{100 * each.in_run.finds.value:.0f} % of the bad and fails "
+        f"{100 * each.in_run.fails.value:.1f} % of the good"
+    )
+
+
+def _joint_basis(together: Together) -> str:
+    """What the limits do to cars left out, all together."""
+    found = together.tuned if together.taken else together.in_force
+    return (
+        f"; on cars left out, all figures together: {100 * found.good.passed.value:.0f} % of good "
+        f"cars pass and {100 * found.good.failed.value:.0f} % fail, "
+        f"{100 * found.bad.passed.value:.0f} % of bad cars pass and "
+        f"{100 * found.bad.failed.value:.0f} % fail"
     )
 
 
@@ -267,13 +343,14 @@ def _family_basis(basis: str, own: FamilyLimit) -> str:
 
 def _replaced(
     stands: Limit | None,
-    side: str,
+    side: Literal["low", "high"],
     limit: float,
     interval: tuple[float, float] | None,
     basis: str,
 ) -> Limit:
     """The tuned side in place; the other side stays where it leaves room."""
-    limit = tidy(limit, None if interval is None else 0.5 * (interval[1] - interval[0]))
+    half = None if interval is None else 0.5 * (interval[1] - interval[0])
+    limit = tidy(limit, half, outward=side)
     stands = stands or Limit(None, None, "")
     if side == "low":
         other = stands.high if stands.high is not None and stands.high > limit else None
@@ -282,7 +359,9 @@ def _replaced(
     return Limit(other, limit, basis, stands.harmless)
 
 
-def tidy(limit: float, half_width: float | None) -> float:
+def tidy(
+    limit: float, half_width: float | None, outward: Literal["low", "high"] | None = None
+) -> float:
     """A limit with as many digits as it is sure of, and one more.
 
     Parameters
@@ -291,12 +370,23 @@ def tidy(limit: float, half_width: float | None) -> float:
         As calculated.
     half_width
         Of its interval; four significant digits where there is none.
+    outward
+        The side it limits: rounded away from good cars; None rounds to the nearest.
     """
     if limit == 0.0:
         return 0.0
     if half_width is None or half_width <= 0.0 or not math.isfinite(half_width):
-        return float(f"{limit:.4g}")
-    return round(limit, 1 - math.floor(math.log10(half_width))) + 0.0
+        digits = 3 - math.floor(math.log10(abs(limit)))
+    else:
+        digits = 1 - math.floor(math.log10(half_width))
+    if outward is None:
+        return round(limit, digits) + 0.0
+    step = 10.0**-digits
+    # what is a step already stays one: a hair's breadth of rounding error counts as none
+    near = round(limit / step)
+    if abs(limit / step - near) > 1e-6:
+        near = math.floor(limit / step) if outward == "low" else math.ceil(limit / step)
+    return round(near * step, digits) + 0.0
 
 
 def _fingerprint(values: pl.DataFrame, about: pl.DataFrame, options: Options) -> str:

@@ -30,6 +30,9 @@ WIDTH_S: Final = 1.0
 SLOWEST_S: Final = 4.0
 """A logger slower than this cannot be judged within ten seconds."""
 
+SMALL: Final = 0.2
+"""Quantile of the changes that stands for the step of the numbers: damaged digits change less."""
+
 MAX_HELD: Final = 2
 """Bins without a reading that take over the one before: a logger's clock that jitters."""
 
@@ -74,7 +77,7 @@ class Track:
     usual_s
         Longest silence between two readings that ended before the bin, s.
     step
-        Smallest change between two readings, stored unit; NaN for none.
+        Small change between two readings, stored unit; NaN for none.
     """
 
     means: Floats
@@ -223,7 +226,7 @@ def _track(
         turns=at_end(np.cumsum(_turned(signal))),
         count=at_end(number + 1.0),
         usual_s=at_end(np.maximum.accumulate(np.diff(at, prepend=at[0])), np.inf),
-        step=float(moved.min()) if moved.size else float("nan"),
+        step=float(np.quantile(moved, SMALL)) if moved.size else float("nan"),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Final
 
 import numpy as np
@@ -39,9 +39,9 @@ class Watch:
         self._standing: list[Alarm] = []
         self._dismissed: list[Alarm] = []
 
-    def move(self, at: float, control: str) -> None:
-        """Note that a control was moved."""
-        self._moves.append((at, control))
+    def moved(self, moves: Iterable[tuple[float, str]]) -> None:
+        """Say which controls were moved so far, and when, s: all of them, less those taken back."""
+        self._moves = list(moves)
 
     def add(self, now: float, readings: Mapping[str, tuple[float | None, float]]) -> None:
         """Take the newest readings.

@@ -13,9 +13,9 @@ from typing import Final
 import numpy as np
 
 from analysis.watch.bins import Seconds, Track
-from analysis.watch.drop import AHEAD, largest_before, masked_bins, surprise
+from analysis.watch.drop import AHEAD, LINE, largest_before, masked_bins, surprise
 from analysis.watch.places import RELATED
-from ingest.arrays import Bools
+from ingest.arrays import Bools, Floats
 
 LONGER: Final = 2.0
 """Times the longest row of equal readings so far."""
@@ -84,6 +84,8 @@ def halted_bins(seconds: Seconds, point: str) -> Bools:
     if not still.any():
         return np.asarray(still)
     off = np.abs(surprise(track.means, AHEAD[-1]))
+    with np.errstate(invalid="ignore"):
+        still &= _moved_before(track.means) >= off
     usual = largest_before(off, still, LATELY)
     for other in RELATED[point]:
         if other in seconds.tracks:
@@ -91,6 +93,15 @@ def halted_bins(seconds: Seconds, point: str) -> Bools:
                 still &= ~(np.abs(surprise(seconds.tracks[other].means, AHEAD[-1])) > 0.5 * off)
     with np.errstate(invalid="ignore"):
         return np.asarray(still & (off >= STEPS * track.step) & (off >= OWN_TIMES * usual))
+
+
+def _moved_before(means: Floats) -> Floats:
+    """How far a point went along the line that ends nine bins before each bin."""
+    result = np.full(means.size, np.nan)
+    whole = LINE + AHEAD[-1]
+    if means.size > whole:
+        result[whole:] = np.abs(means[LINE : -AHEAD[-1]] - means[:-whole])
+    return result
 
 
 def lasting(track: Track, marked: Bools) -> Bools:

@@ -11,7 +11,9 @@ from dataclasses import replace
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
+from urllib.parse import urlsplit
 
+from dashboard.board.certificate import fingerprint, own_addresses
 from ingest.errors import Fault, UnusableRun
 
 if TYPE_CHECKING:
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
 
     from dashboard.board.server import Serving
 
+WILDCARDS: Final = ("0.0.0.0", "::")  # noqa: S104 - looked for, not listened on
 START_S: Final = 60.0
 _JOIN_S: Final = 3.0
 
@@ -78,7 +81,8 @@ class LivePage:
         )
         self._process.start()
         other.close()
-        self.url = self._await_url()
+        self.url = reachable(self._await_url())
+        self.fingerprint = fingerprint(serving.certificate) if serving.certificate else ""
 
     def _await_url(self) -> str:
         try:
@@ -102,6 +106,15 @@ class LivePage:
         if self._process.is_alive():
             self._process.terminate()
             self._process.join(_JOIN_S)
+
+
+def reachable(url: str) -> str:
+    """An address that another machine can open: not "any address" but this machine's own."""
+    place = urlsplit(url)
+    if place.hostname not in WILDCARDS:
+        return url
+    own = next((each for each in own_addresses() if ":" not in each), "127.0.0.1")
+    return f"{place.scheme}://{own}:{place.port}/"
 
 
 def serve(pipe: Connection, folder: Path, serving: Serving, units: str) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
+from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -29,6 +31,8 @@ from dashboard.commands.shared import (
 from dashboard.places import expand, open_store, read_limits
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from analysis.limits import Limits
     from dashboard.web.source import Source
     from ingest.store.many import Report, Task
@@ -51,6 +55,23 @@ class By(StrEnum):
     VEHICLE = "vehicle"
     PURPOSE = "purpose"
     REPAIR = "repair"
+
+
+CauseOption = Annotated[
+    str | None, typer.Option("--cause", help="Only runs with this first cause.")
+]
+SinceOption = Annotated[
+    datetime | None, typer.Option("--since", formats=["%Y-%m-%d"], help="First day, UTC.")
+]
+UntilOption = Annotated[
+    datetime | None, typer.Option("--until", formats=["%Y-%m-%d"], help="Last day, UTC.")
+]
+FailedOption = Annotated[
+    str | None, typer.Option("--failed", help="Only runs in which this figure failed.")
+]
+JsonOption = Annotated[
+    str | None, typer.Option("--json", help="Write the rows as JSON; - for the screen.")
+]
 
 
 class Verdict(StrEnum):
@@ -116,6 +137,11 @@ def store_list(
     verdict: Annotated[Verdict | None, typer.Option("--verdict", help="Only this verdict.")] = None,
     purpose: PurposeOption = None,
     plant: Annotated[str | None, typer.Option("--plant", help="Only this plant.")] = None,
+    cause: CauseOption = None,
+    since: SinceOption = None,
+    until: UntilOption = None,
+    failed: FailedOption = None,
+    json_out: JsonOption = None,
     database: DatabaseOption = None,
 ) -> None:
     """List the runs of a store, newest first.
@@ -123,10 +149,19 @@ def store_list(
     Example: lukewarm store list fleet --family Plover --verdict fail
     """
     from dashboard.text.table import table_lines
+    from ingest.store.asked import require_known
     from ingest.store.read import Filter, runs
 
+    opened = open_store(store, database)
     word = verdict.value if verdict else None
-    found = runs(open_store(store, database), Filter(family, vehicle, word, purpose, plant))
+    only = Filter(
+        family, vehicle, word, purpose, plant, cause, day_of(since), day_of(until), failed
+    )
+    require_known(opened, only)
+    found = runs(opened, only)
+    if json_out is not None:
+        show_rows(found, json_out)
+        return
     shown = ("id", "name", "vehicle", "family", "purpose", "started", "verdict", "first_cause")
     say("\n".join(table_lines(found.select(shown).rename({"started": "started (UTC)"}))))
     note(f"{found.height} runs")
@@ -206,9 +241,14 @@ def compare(
     over_time: Annotated[
         bool, typer.Option("--over-time", help="Has the level changed, and since when?")
     ] = False,
+    cause: CauseOption = None,
+    since: SinceOption = None,
+    until: UntilOption = None,
+    failed: FailedOption = None,
     out: Annotated[
         Path | None, typer.Option("--out", help="Write FILE.csv, .parquet or .xlsx.")
     ] = None,
+    json_out: JsonOption = None,
     database: DatabaseOption = None,
 ) -> None:
     """Runs against baselines and against each other, by car, family, plant, time and repair.
@@ -218,14 +258,26 @@ def compare(
     from analysis.compare.answer import Question
     from analysis.compare.ask import ask
     from dashboard.text.table import table_lines
-    from ingest.export.tables import write_table, write_workbook
+    from ingest.export.tables import write_table
+    from ingest.export.workbook import write_workbook
+    from ingest.store.asked import require_known
+    from ingest.store.read import Filter
 
+    opened = open_store(store, database)
+    only = Filter(cause=cause, since=day_of(since), until=day_of(until), failed=failed)
+    require_known(opened, replace(only, family=family, purpose=purpose))
     names = tuple(figure or ())
     question = Question(
         by.value if by else None, car, names, against, family, purpose, over_time=over_time
     )
-    found, every = ask(open_store(store, database), question)
+    found, every = ask(opened, question, only)
+    if json_out is not None:
+        show_rows(found.sheet.frame, json_out)
+        for line in (found.legend, *found.remarks):
+            note(line)
     if out is None:
+        if json_out is not None:
+            return
         shown, below = found.lines()
         for line in (*table_lines(shown), "", *below):
             say(line)
@@ -235,6 +287,25 @@ def compare(
         write_table(found.sheet, out)
     if out is not None:
         note(f"wrote {out}")
+
+
+def day_of(moment: datetime | None) -> date | None:
+    """The day that was meant."""
+    return None if moment is None else moment.date()
+
+
+def show_rows(frame: pl.DataFrame, json_out: str) -> None:
+    """Write a table as one JSON list of objects, times in ISO 8601."""
+    import json
+
+    text = json.dumps(frame.to_dicts(), ensure_ascii=False, indent=1, default=datetime.isoformat)
+    if json_out == "-":
+        say(text)
+        return
+    from ingest.load.load import write_text
+
+    write_text(Path(json_out), text + "\n")
+    note(f"wrote {json_out}")
 
 
 def store_task(

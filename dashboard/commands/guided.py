@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from dashboard.board.live_page import LivePage
-from dashboard.live.guide import Guide
+from dashboard.live.guide import Address, Guide
 from dashboard.live.keys import open_keyboard
 from dashboard.live.terminal import follow_guided, follow_quietly
 from dashboard.live.worker import FiguresWorker
@@ -65,7 +65,7 @@ def choose_plan(asked: str | None, setup: Setup, folder: Path, *, guided: bool) 
     Parameters
     ----------
     asked
-        A file, ``none``, or None where nothing was asked for.
+        ``yard``, ``road``, ``none`` or a file; None where nothing was asked for.
     setup
         The set-up, for the heater's layout.
     folder
@@ -80,6 +80,10 @@ def choose_plan(asked: str | None, setup: Setup, folder: Path, *, guided: bool) 
     """
     if asked == NO_PLAN:
         return None
+    if asked == "yard":
+        return usual_plan_text(setup.run.heater, "yard")
+    if asked == "road":
+        return usual_plan_text(setup.run.heater, "road")
     if asked is not None:
         return plan_text(Path(asked))
     own = folder / PLAN_NAME
@@ -123,16 +127,21 @@ def record_guided(
     UnusableRun
         Where it cannot start.
     """
+    shown = Address()
     with contextlib.ExitStack() as stack:
         if wish.serving is not None:
             page = LivePage(recorder.folder, wish.serving, wish.units)
             stack.callback(page.close)
-            note(f"the live page is at {page.url}")
+            shown = Address(page.url, page.fingerprint)
+            note(f"the live page is at {shown.url}")
+            if shown.fingerprint:
+                note(f"its certificate's SHA-256 fingerprint is {shown.fingerprint}")
+                note("the browser shows the same one, or somebody sits in between")
         recorder.start()
         status = StatusLines(recorder)
         try:
             with ends_on_termination():
-                _follow(recorder, wish, status, say)
+                _follow(recorder, wish, status, say, shown)
         except KeyboardInterrupt:
             note("ending the recording")
         finally:
@@ -147,11 +156,12 @@ def _follow(
     wish: Wish,
     status: StatusLines,
     say: Callable[[str], None],
+    address: Address,
 ) -> None:
     figures = FiguresWorker(recorder.folder)
     points = frozenset(recorder.setup.channels)
     plan = None if wish.plan is None else PlanRun(wish.plan, points)
-    guide = Guide(recorder, plan, figures)
+    guide = Guide(recorder, plan, figures, address)
 
     def is_over() -> bool:
         return not recorder.running or status.is_over(wish.seconds, wish.until_silent)

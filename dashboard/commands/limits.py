@@ -38,6 +38,12 @@ def tune(
     cost_needless: Annotated[
         float, typer.Option("--cost-needless", min=0.0, help="Cost of failing a good car.")
     ] = 1.0,
+    cost_undecided: Annotated[
+        float | None,
+        typer.Option(
+            "--cost-undecided", min=0.0, help="Cost of a test to be done again; 0.3 of needless."
+        ),
+    ] = None,
     bad_share: Annotated[
         float | None,
         typer.Option("--bad-share", min=0.0, max=1.0, help="Share of bad cars in use."),
@@ -48,6 +54,10 @@ def tune(
             "--unclaimed-share", min=0.0, max=0.9, help="Share of `good` that was never claimed."
         ),
     ] = 0.0,
+    wrong_labels: Annotated[
+        float,
+        typer.Option("--wrong-labels", min=0.0, max=0.4, help="Share of labels that may be wrong."),
+    ] = 0.05,
     families: Annotated[str, typer.Option("--families", help="Only these: Plover,Dunlin.")] = "",
     as_measured: Annotated[
         bool, typer.Option("--as-measured", help="Leave the scatter of measuring in.")
@@ -55,7 +65,7 @@ def tune(
     seed: Annotated[int, typer.Option("--seed", help="Of everything drawn at random.")] = 0,
     out: Annotated[Path | None, typer.Option("--out", help="Limits file to write.")] = None,
     report_out: Annotated[
-        Path | None, typer.Option("--report", help="Report to write: FILE.html or .csv.")
+        Path | None, typer.Option("--report", help="Report to write: FILE.html, .pdf or .csv.")
     ] = None,
     against: Annotated[
         Path | None, typer.Option("--against", help="The limits file in force.")
@@ -84,21 +94,27 @@ def tune(
         return
     if store is None or labels is None:
         raise typer.BadParameter("give a STORE and --labels FILE, or --explain OLD NEW")
-    if report_out and report_out.suffix.lower() not in (".html", ".csv"):
-        raise typer.BadParameter("--report takes a name that ends in .html or .csv")
+    if report_out and report_out.suffix.lower() not in (".html", ".pdf", ".csv"):
+        raise typer.BadParameter("--report takes a name that ends in .html, .pdf or .csv")
     from analysis.tune.limits_file import limits_text
     from analysis.tune.search.choice import Costs
     from analysis.tune.stored import tune_store
     from analysis.tune.tuning import Options
-    from dashboard.report.tuning import report_page
+    from dashboard.report.limits.document import limits_report
+    from dashboard.report.make import write_whole_report
     from dashboard.text.tuning import report_csv, tuning_lines
     from ingest.load.load import read_text, write_text
 
     options = Options(
-        Costs(cost_missed, cost_needless, bad_share, unclaimed_share),
+        Costs(cost_missed, cost_needless, bad_share, unclaimed_share, cost_undecided),
         tuple(name.strip() for name in families.split(",") if name.strip()),
-        not as_measured, seed, version, author, date,
-    )  # fmt: skip
+        true_values=not as_measured,
+        wrong_labels=wrong_labels,
+        seed=seed,
+        version=version,
+        author=author,
+        date=date,
+    )
     in_force = read_limits(against) if against else None
     tuned, changed = tune_store(
         open_store(store, database), read_text(labels), labels.name, in_force, options
@@ -109,8 +125,8 @@ def tune(
         write_text(out, limits_text(tuned.limits))
         note(f"wrote {out}")
     if report_out:
-        as_csv = report_out.suffix.lower() == ".csv"
-        write_text(
-            report_out, report_csv(tuned) if as_csv else report_page(tuned, changed, units.value)
-        )
+        if report_out.suffix.lower() == ".csv":
+            write_text(report_out, report_csv(tuned))
+        else:
+            write_whole_report(limits_report(tuned, changed, units.value), report_out)
         note(f"wrote {report_out}")

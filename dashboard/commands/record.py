@@ -55,7 +55,7 @@ def record(
         list[str] | None,
         typer.Argument(
             metavar="[PORT...]",
-            help="Name, URL, USB id (1a86:7523) or serial:NUMBER; one for each port of run.toml.",
+            help="Name, URL, USB id (aaaa:bbbb) or serial:NUMBER; one for each port of run.toml.",
         ),
     ] = None,
     setup: Annotated[
@@ -74,7 +74,11 @@ def record(
     ] = None,
     plan: Annotated[
         str | None,
-        typer.Option("--plan", help="Test plan (TOML), or none; else the heater's usual one."),
+        typer.Option(
+            "--plan",
+            help="yard (one person at a standstill; the usual one), road (two people), none, or a "
+            "test plan (TOML).",
+        ),
     ] = None,
     page: Annotated[
         bool, typer.Option("--page", help="Also serve the live page for a tablet or phone.")
@@ -91,6 +95,11 @@ def record(
             "--password-file", help="File whose first line the page's visitors must know."
         ),
     ] = None,
+    tls_cert: Annotated[
+        Path | None,
+        typer.Option("--tls-cert", help="PEM certificate of the page; else one is made."),
+    ] = None,
+    tls_key: Annotated[Path | None, typer.Option("--tls-key", help="Its key, PEM.")] = None,
     units: UnitsOption = Units.SI,
 ) -> None:
     """Record from serial ports into a run folder; Ctrl-C ends it.
@@ -99,13 +108,14 @@ def record(
 
     Example: lukewarm record COM5 --setup run.toml --out SC-014-monday
     """
-    from ingest.record.recorder import CAUTIONS, Recorder
+    from ingest.record.recorder import Recorder
+    from ingest.record.said import cautions_for
 
     if (resume is None) == (out is None) or (out is not None and setup is None):
         raise typer.BadParameter("give --setup run.toml and --out RUN, or --resume RUN")
     given = tuple(port or ())
-    serving = page_serving(page_host, page_port, password_file) if page else None
-    if plan not in (None, "none"):
+    serving = page_serving(page_host, page_port, password_file, tls_cert, tls_key) if page else None
+    if plan not in (None, "none", "yard", "road"):
         from ingest.record.test_plan import read_plan
 
         read_plan(Path(plan))  # its faults come before a run folder is made
@@ -114,10 +124,15 @@ def record(
     else:
         assert setup is not None and out is not None  # noqa: S101, PT018 - seen to above
         recorder = Recorder.create(setup, out, given)
+    cautions = cautions_for(recorder.setup.run.heater)
     guided = sys.stdout.isatty() and sys.stdin.isatty()
     if not (guided or page or plan):
-        for line in CAUTIONS:
+        for line in cautions:
             note(f"caution: {line}")
+        if resume is not None:
+            from dashboard.live.state import forget_guide
+
+            forget_guide(resume)
         recorder.start()
         follow_plainly(recorder, seconds, until_silent)
         return
@@ -125,7 +140,7 @@ def record(
 
     text = choose_plan(plan, recorder.setup, recorder.folder, guided=guided)
     chosen = keep_plan(text, recorder.folder)
-    await_start((*CAUTIONS, *(chosen.cautions if chosen else ())), note, wait=guided)
+    await_start(chosen.cautions if chosen else cautions, note, wait=guided)
     console = guide_console() if guided else None
     wish = Wish(chosen, serving, console, units.value, seconds, until_silent)
     summary = record_guided(recorder, wish, say, note)
@@ -152,13 +167,30 @@ def guide_console() -> Console:
     return Console(highlight=False)
 
 
-def page_serving(host: str, port: int, password_file: Path | None) -> Serving:
-    """How the live page is served; the password from a file, else from the environment."""
+def page_serving(
+    host: str,
+    port: int,
+    password_file: Path | None,
+    tls_cert: Path | None = None,
+    tls_key: Path | None = None,
+) -> Serving:
+    """How the live page is served; the password from a file, else from the environment.
+
+    Beyond this machine it is served over TLS, with a certificate of its own where none is given.
+    """
+    from dataclasses import replace
+
+    from dashboard.board.security import is_loopback
     from dashboard.board.server import Serving
 
-    serving = Serving(host, port, board_password(password_file))
+    serving = Serving(host, port, board_password(password_file), tls_cert, tls_key)
     serving.check()
-    return serving
+    if is_loopback(host) or serving.secure:
+        return serving
+    from dashboard.board.certificate import own_certificate
+
+    certificate, key = own_certificate(host)
+    return replace(serving, certificate=certificate, key=key)
 
 
 def show_figures(folder: Path, units: Units) -> None:

@@ -1,7 +1,7 @@
 """The guide of a recording: plan, newest readings and live figures brought together.
 
 `Guide.tick` is called a few times a second. It hands keys to the plan, notes the events a step
-makes, writes the state for pages to read, and returns it for the terminal.
+makes, watches the sensors, writes the state for pages to read, and returns it for the terminal.
 """
 
 from __future__ import annotations
@@ -9,21 +9,47 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
-from analysis.result import rounded
-from dashboard.live.keys import KEYS, LESS, MORE, QUIT, lever_moved
+from dashboard.live.alarms import alarm_texts
+from dashboard.live.cues import Cues
+from dashboard.live.document import (
+    figures_part,
+    ports_part,
+    readings_part,
+    step_part,
+    watch_part,
+)
+from dashboard.live.keys import (
+    DISMISS,
+    KEYS,
+    LESS,
+    MORE,
+    QUIT,
+    SHOW_ADDRESS,
+    UNDO,
+    WRITE,
+    NoteLine,
+    lever_moved,
+)
 from dashboard.live.readings import LatestReadings, Reading
-from dashboard.live.state import LIVE_NAME, PICTURE_NAME, read_state, take_keys, write_state
+from dashboard.live.sensors import Sensors
+from dashboard.live.state import (
+    LIVE_NAME,
+    PICTURE_NAME,
+    PROGRESS_NAME,
+    read_state,
+    take_keys,
+    write_state,
+)
 from ingest.record.journal import JournalError
-from ingest.record.test_progress import GO, Instruction, PlanRun
-from ingest.saying import quantities
+from ingest.record.test_progress import KEYS as PLAN_KEYS
+from ingest.record.test_progress import Instruction, PlanRun
 
 if TYPE_CHECKING:
-    from analysis.heater.predict import Prediction
     from analysis.live import LiveFigures
-    from analysis.measurement import Measurement
     from ingest.record.recorder import Recorder
 
 SCHEMA: Final = 1
@@ -36,7 +62,7 @@ TAIL_SAMPLES: Final = 30
 TWICE_S: Final = 3.0
 """The key that ends the recording counts when typed twice within this."""
 SAID: Final = 6
-PROGRESS_NAME: Final = "guide.json"
+PROGRESS_EVERY_S: Final = 1.0
 NO_LINE: Final = (
     "Nothing has come from the logger yet. Is it switched on, plugged in and set to the same speed?"
 )
@@ -53,6 +79,14 @@ class Figures(Protocol):
         """Take what is ready; True where something new came."""
 
 
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where the live page is found, and by which fingerprint it is known; empty for no page."""
+
+    url: str = ""
+    fingerprint: str = ""
+
+
 class Guide:
     """Guides one recording.
 
@@ -64,9 +98,17 @@ class Guide:
         The plan under way; None to record without one.
     figures
         Live figures.
+    address
+        Of the live page.
     """
 
-    def __init__(self, recorder: Recorder, plan: PlanRun | None, figures: Figures) -> None:
+    def __init__(
+        self,
+        recorder: Recorder,
+        plan: PlanRun | None,
+        figures: Figures,
+        address: Address | None = None,
+    ) -> None:
         self._recorder = recorder
         self._plan = plan
         self._figures = figures
@@ -77,10 +119,15 @@ class Guide:
         self._samples: deque[tuple[float, list[float | None]]] = deque(
             maxlen=round(PICTURE_S / SAMPLE_EVERY_S)
         )
-        self._levers: float | None = None
+        self._sensors = Sensors(recorder.setup)
+        self._stands: dict[str, str] = {}
+        self._cues = Cues()
+        self._line: NoteLine | None = None
+        self._address = address or Address()
+        self.shows_address = False
         self._written = self._sampled = self._pictured = -1e9
         self._asked_to_quit = -1e9
-        self._progress: dict[str, Any] = {}
+        self._kept = -1e9
         self._document: dict[str, Any] = {}
         self.quit = False
         if plan is not None:
@@ -105,9 +152,13 @@ class Guide:
         keys = [*self._typed(typed, clock), *take_keys(self._recorder.folder)]
         if not keys and not last and clock - self._written < WRITE_EVERY_S:
             return self._document
-        now = self._recorder.host_s()
         self._figures.poll()
+        events = self._recorder.noted()
+        now = self._recorder.host_s()
         readings = self._readings.read(self._recorder.latest(), now)
+        self._stands = {each.control: each.position for each in events if each.control != "note"}
+        self._sensors.look(now, readings, events)
+        keys = [key for key in keys if not self._own(key, now)]
         instruction = self._advance(now, readings, keys)
         for message in self._recorder.messages():
             self._say(message.host_s, message.text)
@@ -118,11 +169,20 @@ class Guide:
         if last or clock - self._pictured >= PICTURE_EVERY_S:
             self._pictured = clock
             write_state(self._recorder.folder / PICTURE_NAME, self._picture())
+        if last or clock - self._kept >= PROGRESS_EVERY_S:
+            self._kept = clock
+            self._keep_progress()
         return self._document
 
     def _typed(self, typed: str, clock: float) -> list[str]:
         commands = []
         for mark in typed:
+            if self._line is not None:
+                if self._line.takes(mark):
+                    text, self._line = self._line.text(), None
+                    if text:
+                        self._note("note", text, None)
+                continue
             key = KEYS.get(mark) or KEYS.get(mark.lower())
             if key is None:
                 continue
@@ -131,16 +191,35 @@ class Guide:
                 self._asked_to_quit = clock
                 if not self.quit:
                     self._say(self._recorder.host_s(), "Type q once more to end the recording.")
+            elif key.command == WRITE:
+                self._line = NoteLine()
+            elif key.command == SHOW_ADDRESS:
+                self.shows_address = not self.shows_address
             elif key.command:
                 commands.append(key.command)
             else:
                 self._note(key.control, key.position, None)
         return commands
 
+    def _own(self, key: str, now: float) -> bool:
+        """Do what a key asks of the guide itself; whether it was one."""
+        if key == UNDO:
+            try:
+                self._recorder.undo_event()
+            except JournalError as error:
+                self._say(now, f"Not taken back: {error}")
+            return True
+        if key == DISMISS:
+            count = self._sensors.dismiss()
+            self._say(now, f"Going on without {count} sensors in doubt." if count
+                      else "No sensor is in doubt.")  # fmt: skip
+            return True
+        return False
+
     def _note(self, control: str, position: str, when: float | None) -> None:
         now = self._recorder.host_s() if when is None else when
         if position in (LESS, MORE):
-            moved = lever_moved(self._levers, position)
+            moved = lever_moved(self._stands.get("temp_lever"), position)
             if moved is None:
                 self._say(now, "Nobody has noted where the lever stands: use h, c or the page.")
                 return
@@ -150,8 +229,7 @@ class Guide:
         except (ValueError, JournalError) as error:
             self._say(now, f"Not noted: {error}")
             return
-        if control == "temp_lever":
-            self._levers = float(position)
+        self._stands[control] = position
         self._say(now, f"Noted: {control.replace('_', ' ')} {position}")
 
     def _advance(
@@ -162,26 +240,38 @@ class Guide:
         heard = any(reading.value is not None for reading in readings.values())
         if not heard and self._figures.latest is None:
             return Instruction(0, len(self._plan.plan.steps), "waiting for the logger", NO_LINE)
+        doubted = self._sensors.doubted()
         fresh = {
             point: reading.value
             for point, reading in readings.items()
-            if reading.fresh and reading.value is not None
+            if reading.fresh and reading.value is not None and point not in doubted
         }
-        live = self._figures.latest
-        found = self._plan.advance(now, fresh, live.known() if live else {}, keys)
+        live = self._live()
+        found = self._plan.advance(
+            now,
+            fresh,
+            live.known() if live else {},
+            [key for key in keys if key in PLAN_KEYS],
+            stands=self._stands,
+            lost=self._sensors.lost(self._recorder.ports_state(), now),
+        )
         for move in found.moves:
             self._note(move.control, move.position, move.when)
-        progress = self._plan.state()
-        if progress != self._progress:
-            self._progress = dict(progress)
-            write_state(self._recorder.folder / PROGRESS_NAME, self._progress)
         return found
+
+    def _live(self) -> LiveFigures | None:
+        """Live figures less those that rest on a sensor in doubt."""
+        live = self._figures.latest
+        return None if live is None else live.without(self._sensors.doubted())
+
+    def _keep_progress(self) -> None:
+        if self._plan is not None:
+            write_state(self._recorder.folder / PROGRESS_NAME, self._plan.state())
 
     def _restore(self, plan: PlanRun) -> None:
         found = read_state(self._recorder.folder / PROGRESS_NAME)
         if found is not None:
             plan.restore(found)
-            self._progress = found
 
     def _say(self, at: float, text: str) -> None:
         self._said.append({"at_s": round(at, 1), "text": text})
@@ -218,7 +308,8 @@ class Guide:
         about = recorder.setup.run
         failure = recorder.failure
         tail = list(self._samples)[-TAIL_SAMPLES:]
-        return {
+        step = step_part(instruction)
+        state = {
             "schema": SCHEMA,
             "state": "failed" if failure else "closed" if closed else "recording",
             "failure": failure,
@@ -226,82 +317,22 @@ class Guide:
             "host_s": round(now, 2),
             "vehicle": about.vehicle,
             "heater": about.heater,
+            "address": self._address.url,
+            "fingerprint": self._address.fingerprint,
             "lines": counters.rows,
             "rejected": counters.rejected,
-            "ports": [
-                {"name": port.name, "state": port.state, "reason": port.reason}
-                for port in recorder.ports_state()
-            ],
-            "step": _step(instruction),
-            "readings": [
-                {
-                    "point": point,
-                    "value": None if found.value is None else round(found.value, 3),
-                    "unit": found.unit,
-                    "age_s": round(found.age_s, 2),
-                    "fresh": found.fresh,
-                    "text": found.text[:40],
-                }
-                for point, found in readings.items()
-            ],
+            "ports": ports_part(recorder.ports_state()),
+            "step": step,
+            "stands": dict(self._stands),
+            "readings": readings_part(readings),
+            "watch": watch_part(self._sensors.alarms),
+            "question": self._sensors.engine_question(now, readings, self._stands),
             "silent": [point for point in self._points if point not in readings],
-            **_figures(self._figures),
+            **figures_part(self._live(), self._figures.reason),
             "said": list(self._said),
+            "writing": None if self._line is None else self._line.shown(),
             "points": self._points,
             "tail": {"time_s": [at for at, _ in tail], "rows": [row for _, row in tail]},
         }
-
-
-def _step(found: Instruction | None) -> dict[str, Any] | None:
-    if found is None:
-        return None
-    return {
-        "number": found.number,
-        "count": found.count,
-        "name": found.name,
-        "do": found.do,
-        "caution": found.caution,
-        "waits": found.waits_for_key,
-        "remaining_s": None if found.remaining_s is None else round(found.remaining_s, 1),
-        "missing": list(found.missing),
-        "following": found.following,
-        "warnings": list(found.warnings),
-        "finished": found.finished,
-        "go": GO,
-    }
-
-
-def _figures(source: Figures) -> dict[str, Any]:
-    live = source.latest
-    if live is None:
-        return {"figures": {}, "prediction": None, "warnings": [], "figures_reason": source.reason}
-    told = {
-        "figures": {name: _entry(found) for name, found in live.figures.items()},
-        "prediction": _prediction(live.prediction),
-        "warnings": [
-            {"point": each.channel, "fault": each.fault, "detail": each.detail}
-            for each in live.warnings
-        ],
-        "figures_reason": source.reason,
-        "figures_until_s": round(live.until_s, 1),
-    }
-    return {**told, "said": quantities(told)}
-
-
-def _entry(found: Measurement) -> dict[str, Any]:
-    """A figure as the result document writes it."""
-    u = found.u
-    return {
-        "value": rounded(found.value),
-        "unit": found.unit,
-        "u": rounded(u),
-        "note": found.note,
-    }
-
-
-def _prediction(ahead: Prediction) -> dict[str, Any]:
-    """A prediction: a figure with the ends of its 95 % interval, where it has one."""
-    entry = _entry(ahead)
-    if ahead.low is not None and ahead.high is not None:
-        entry |= {"low": rounded(ahead.low), "high": rounded(ahead.high)}
-    return entry
+        alarms = [] if closed else alarm_texts(state, "si")
+        return {**state, "cue": self._cues.hear(now, step, alarms)}

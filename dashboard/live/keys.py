@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from types import TracebackType
 from typing import Final, Protocol, Self
 
-from ingest.record.test_progress import AGAIN, GO, NEXT
+from ingest.record.test_progress import AGAIN, BACK, COUNT, GO, NEXT, REDO
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,7 @@ class Key:
     control, position
         The event it notes; ``control`` is empty for keys of the plan and of the program.
     command
-        `GO`, `NEXT`, `AGAIN` or `QUIT`.
+        A key of the plan (`ingest.record.test_progress.KEYS`) or of the program; else empty.
     """
 
     shown: str
@@ -34,57 +34,96 @@ class Key:
 
 
 QUIT: Final = "quit"
+UNDO: Final = "undo"
+DISMISS: Final = "dismiss"
+WRITE: Final = "write"
+SHOW_ADDRESS: Final = "address"
 LESS: Final = "-10"
 MORE: Final = "+10"
 
 KEYS: Final[dict[str, Key]] = {
-    "\r": Key("Enter", "done, begin", command=GO),
-    "\n": Key("Enter", "done, begin", command=GO),
-    ">": Key(">", "next step", command=NEXT),
-    "<": Key("<", "this step again", command=AGAIN),
-    "h": Key("h", "lever hot", "temp_lever", "100"),
-    "c": Key("c", "lever cold", "temp_lever", "0"),
-    "+": Key("+", "lever +10 %", "temp_lever", MORE),
-    "-": Key("-", "lever -10 %", "temp_lever", LESS),
+    "\r": Key("Enter", "done: I do it now", command=GO),
+    "\n": Key("Enter", "done: I do it now", command=GO),
+    "t": Key("t", "3-2-1-now", command=COUNT),
+    ">": Key(">", "leave step out", command=NEXT),
+    "<": Key("<", "step anew", command=AGAIN),
+    "b": Key("b", "one step back", command=BACK),
+    "l": Key("l", "do left-out steps", command=REDO),
+    "u": Key("u", "take last note back", command=UNDO),
+    "x": Key("x", "go on without bad sensors", command=DISMISS),
+    "n": Key("n", "write a note", command=WRITE),
+    "w": Key("w", "page's code", command=SHOW_ADDRESS),
+    "h": Key("h", "hot", "temp_lever", "100"),
+    "c": Key("c", "cold", "temp_lever", "0"),
+    "+": Key("+", "lever +10", "temp_lever", MORE),
+    "-": Key("-", "lever -10", "temp_lever", LESS),
     "0": Key("0", "blower off", "blower", "0"),
-    "1": Key("1", "blower 1", "blower", "1"),
-    "2": Key("2", "blower 2", "blower", "2"),
-    "3": Key("3", "blower 3", "blower", "3"),
-    "4": Key("4", "blower 4", "blower", "4"),
-    "f": Key("f", "air to floor", "mode", "floor"),
+    "1": Key("1-4", "blower", "blower", "1"),
+    "2": Key("1-4", "blower", "blower", "2"),
+    "3": Key("1-4", "blower", "blower", "3"),
+    "4": Key("1-4", "blower", "blower", "4"),
+    "f": Key("f", "floor", "mode", "floor"),
     "d": Key("d", "defrost", "mode", "defrost"),
     "v": Key("v", "vent", "mode", "vent"),
     "m": Key("m", "mixed", "mode", "mixed"),
     "r": Key("r", "recirculate", "mode", "recirculate"),
     "s": Key("s", "engine starts", "engine", "start"),
     "e": Key("e", "engine stops", "engine", "stop"),
-    "i": Key("i", "vacuum shut off", "vacuum_isolated", "1"),
+    "i": Key("i", "vacuum shut", "vacuum_isolated", "1"),
     "o": Key("o", "vacuum open", "vacuum_isolated", "0"),
-    "n": Key("n", "mark this moment", "note", "marked"),
     "q": Key("q q", "end", command=QUIT),
 }
 """By the character typed; `LESS` and `MORE` count from where the lever was last."""
 
+MAX_NOTE: Final = 200
 
-def lever_moved(last: float | None, way: str) -> str | None:
+
+class NoteLine:
+    """A note being typed, a mark at a time."""
+
+    def __init__(self) -> None:
+        self._marks: list[str] = []
+
+    def takes(self, mark: str) -> bool:
+        """Take a mark; whether it ended the line."""
+        if mark in "\r\n":
+            return True
+        if mark in "\x7f\b":
+            del self._marks[-1:]
+        elif mark.isprintable() and len(self._marks) < MAX_NOTE:
+            self._marks.append(mark)
+        return False
+
+    def text(self) -> str:
+        """What was typed; empty for nothing."""
+        return " ".join("".join(self._marks).split())
+
+    def shown(self) -> str:
+        """The line as it stands."""
+        return "".join(self._marks)
+
+
+def lever_moved(last: str | None, way: str) -> str | None:
     """Position ten per cent further, None where nobody knows from where.
 
     Parameters
     ----------
     last
-        Position noted last, %.
+        Position noted last, %, as it was noted; None for none.
     way
         `LESS` or `MORE`.
     """
     if last is None:
         return None
-    return f"{min(100.0, max(0.0, last + float(way))):g}"
+    return f"{min(100.0, max(0.0, float(last) + float(way))):g}"
 
 
-def key_lines(width: int) -> list[str]:
-    """The keyboard map, wrapped to a width."""
+def key_lines(width: int, *, few: bool = False) -> list[str]:
+    """The keyboard map, wrapped to a width; `few` for the keys that lead through the plan."""
     lines, line = [], ""
     for key in {each.shown: each for each in KEYS.values()}.values():
+        if few and not key.command:
+            continue
         text = f"{key.shown} {key.said}"
         if line and len(line) + len(text) + 3 > width:
             lines.append(line)

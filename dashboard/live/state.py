@@ -16,14 +16,16 @@ from typing import Any, Final
 from ingest.access import make_folder, write
 from ingest.json_text import parse_json
 from ingest.record.inbox import FOLDER as INBOX
-from ingest.record.test_progress import AGAIN, GO, NEXT
+from ingest.record.test_progress import KEYS as PLAN_KEYS
 from ingest.record.wire.events import check_event
 from ingest.saying import revived
 
 LIVE_NAME: Final = "live.json"
 PICTURE_NAME: Final = "live_picture.json"
+PROGRESS_NAME: Final = "guide.json"
 KEYS_FOLDER: Final = "guide"
-KEYS: Final = (GO, NEXT, AGAIN)
+KEYS: Final = (*PLAN_KEYS, "undo", "dismiss")
+"""Keys of the plan, and of the guide itself."""
 LARGEST_BYTES: Final = 8 << 20
 MAX_WAITING: Final = 200
 """Files that may wait to be picked up; more would fill the disk of a recorder that has gone."""
@@ -114,6 +116,19 @@ def take_keys(folder: Path) -> list[str]:
         if key in KEYS:
             found.append(str(key))
     return found
+
+
+def forget_guide(folder: Path) -> None:
+    """Leave nothing behind that a page or a guide could take for now; the plan's place stays.
+
+    For a recording that goes on without a guide: what it would show is not of this recording.
+    """
+    for name in (LIVE_NAME, PICTURE_NAME):
+        (folder / name).unlink(missing_ok=True)
+    take_keys(folder)
+    progress = read_state(folder / PROGRESS_NAME)
+    if progress is not None:
+        write_state(folder / PROGRESS_NAME, progress | {"elapsed": None})
 
 
 def find_recording(place: Path | None) -> Path | None:

@@ -22,8 +22,7 @@ from dashboard.live.state import (
 )
 from dashboard.pages import Page
 from dashboard.pages.views import live as live_view
-from dashboard.web.parts import aria
-from ingest.record.test_progress import AGAIN, GO, NEXT
+from ingest.record.test_progress import AGAIN, BACK, COUNT, GO, NEXT, REDO
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -36,7 +35,17 @@ MAX_POINTS: Final = 1200
 KEY: Final = "key"
 """Stands in a button's id in place of a control, for keys of the plan."""
 
-PLAN_KEYS: Final = ((GO, "Done"), (NEXT, "Next step"), (AGAIN, "Again"))
+FIRST_KEYS: Final = ((GO, "Done: I do it now"), (COUNT, "3 – 2 – 1 – now"))
+"""Each key means one thing; the first ones are needed with gloves on."""
+
+PLAN_KEYS: Final = (
+    (NEXT, "Leave step out"),
+    (AGAIN, "Step anew"),
+    (BACK, "One step back"),
+    (REDO, "Do left-out steps"),
+    ("undo", "Take last note back"),
+    ("dismiss", "Go on without bad sensors"),
+)
 
 
 def layout(board: Board, told: Mapping[str, str]) -> Component:
@@ -50,10 +59,20 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
             dcc.Store(id="live-seen", data={}),
             html.Div(live_view.nothing_yet(), id="live-now", className="live-now"),
             html.Div(
-                [_button(KEY, key, label, "live-key") for key, label in PLAN_KEYS],
+                [_button(key, label, "live-key live-first") for key, label in FIRST_KEYS],
+                className="live-buttons",
+            ),
+            html.P(id="live-said", className="live-said", role="status"),
+            html.Div(
+                [
+                    *(_button(key, label, "live-key") for key, label in PLAN_KEYS),
+                    html.Button("Sound on", id="live-sound", className="button second live-key",
+                                type="button"),
+                ],
                 className="live-buttons",
             ),
             html.Div(id="live-numbers"),
+            html.Section([html.H2("Note an event"), html.Div(id="live-events"), _note_form()]),
             html.Div(id="live-legend"),
             dcc.Graph(
                 id="live-picture",
@@ -61,37 +80,26 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
                 config={"displayModeBar": False, "responsive": True},
                 className="live-picture",
             ),
-            html.P(id="live-said", className="live-said", role="status"),
-            html.Section([html.H2("Note an event"), *_event_buttons()]),
             html.Section([html.H2("Sensors"), html.Div(id="live-health")]),
             html.Section([html.H2("Figures so far"), html.Div(id="live-figures")]),
         ],
         className="live",
+    )  # fmt: skip
+
+
+def _note_form() -> Component:
+    return html.Div(
+        [
+            html.Label("In your own words", htmlFor="live-note", className="live-heading"),
+            dcc.Input(id="live-note", type="text", maxLength=200, className="live-note"),
+            html.Button("Note it", id="live-note-it", className="button second", type="button"),
+        ],
+        className="live-buttons",
     )
 
 
-def _event_buttons() -> list[Component]:
-    return [
-        html.Div(
-            [
-                html.Span(heading, className="live-heading"),
-                *(_button(control, position, label, "") for control, position, label in steps),
-            ],
-            className="live-buttons",
-            role="group",
-            **aria(label=heading),
-        )
-        for heading, steps in live_view.EVENTS
-    ]
-
-
-def _button(control: str, position: str, label: str, kind: str) -> Component:
-    return html.Button(
-        label,
-        id={"type": "live-do", "control": control, "position": position},
-        className=f"button second {kind}".strip(),
-        type="button",
-    )
+def _button(key: str, label: str, kind: str) -> Component:
+    return live_view.button(KEY, key, label, kind)
 
 
 def changes(place: Path | None, units: str, seen: Mapping[str, Any]) -> tuple[Any, ...]:
@@ -109,20 +117,21 @@ def changes(place: Path | None, units: str, seen: Mapping[str, Any]) -> tuple[An
     Returns
     -------
     tuple
-        Children of now, numbers, sensors, figures and legend; figure and further points of the
-        picture; what has been seen. `no_update` where nothing changed.
+        Children of now, numbers, events, sensors, figures and legend; figure and further points of
+        the picture; what has been seen. `no_update` where nothing changed.
     """
     folder = find_recording(place)
     state = read_state(folder / LIVE_NAME) if folder else None
     if folder is None or state is None:
         if seen.get("none"):
-            return (no_update,) * 8
-        return live_view.nothing_yet(), "", "", "", "", no_update, no_update, {"none": True}
+            return (no_update,) * 9
+        return live_view.nothing_yet(), "", "", "", "", "", no_update, no_update, {"none": True}
     age = age_s(folder / LIVE_NAME)
     silent = age if age > STALE_S else None
     built = {
-        "now": live_view.now_part(state, silent),
+        "now": live_view.now_part(state, silent, units),
         "numbers": live_view.numbers_part(state, units),
+        "events": live_view.events_part(state),
         "health": live_view.health_part(state, units),
         "figures": live_view.figures_part(state, units),
         "legend": live_view.legend_part(state["points"]),
@@ -182,6 +191,7 @@ def register(app: Dash, board: Board) -> None:
     @app.callback(
         Output("live-now", "children"),
         Output("live-numbers", "children"),
+        Output("live-events", "children"),
         Output("live-health", "children"),
         Output("live-figures", "children"),
         Output("live-legend", "children"),
@@ -204,6 +214,19 @@ def register(app: Dash, board: Board) -> None:
         if not asked or not any(clicks):
             return no_update
         return act(board.live, str(asked["control"]), str(asked["position"]))
+
+    @app.callback(
+        Output("live-said", "children", allow_duplicate=True),
+        Output("live-note", "value"),
+        Input("live-note-it", "n_clicks"),
+        State("live-note", "value"),
+        prevent_initial_call=True,
+    )
+    def write(_: int | None, text: str | None) -> Any:
+        told = " ".join((text or "").split())
+        if not told:
+            return no_update, no_update
+        return act(board.live, "note", told), ""
 
 
 PAGE: Final = Page(

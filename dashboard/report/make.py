@@ -9,7 +9,7 @@ from ingest.errors import Fault, UnusableRun
 from ingest.files import write_whole
 
 if TYPE_CHECKING:
-    from dashboard.report.blocks import Paper
+    from dashboard.report.blocks import Paper, Report
     from dashboard.report.subject import Subject
 
 ENDINGS: Final = (".html", ".htm", ".pdf")
@@ -26,7 +26,18 @@ def write_report(subject: Subject, path: Path, paper: Paper | None = None) -> No
     from dashboard.report.content import build_report
 
     require_ending(path)
-    report = build_report(subject, paper)
+    write_whole_report(build_report(subject, paper), path)
+
+
+def write_whole_report(report: Report, path: Path) -> None:
+    """Write a report's content as HTML or PDF, whole or not at all.
+
+    Raises
+    ------
+    UnusableRun
+        Where the ending is neither, or the file cannot be written.
+    """
+    require_ending(path)
     if path.suffix.lower() == ".pdf":
         from dashboard.report.pdf import report_pdf
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
+from analysis.tune.change import change_word
 from analysis.tune.count_words import counted
 from dashboard.text.shown import clean, conversion, plain, words
 from ingest.export.tables import harmless
@@ -15,12 +17,14 @@ if TYPE_CHECKING:
 
     from analysis.statistics.proportions import Share
     from analysis.tune.change import Changed
+    from analysis.tune.joint.shares import CarShare, Kind
+    from analysis.tune.joint.together import Together
     from analysis.tune.search.one_cause import CauseTuning
     from analysis.tune.search.one_figure import FigureTuning
     from analysis.tune.study import FigureStudy
     from analysis.tune.tuning import Tuning
 
-MAX_LISTED: Final = 20
+MAX_LISTED: Final = 10
 MIN_FOR_AREA: Final = 3
 """Cars of a kind, good or bad, below which an area says nothing."""
 
@@ -33,7 +37,9 @@ FEW: Final = 10
 COLUMNS: Final = (
     "kind", "name", "family", "unit", "side", "way", "limit", "interval_low", "interval_high",
     "flat_low", "flat_high", "limit_as_measured", "good", "bad", "area", "area_low", "area_high",
-    "detection", "detection_low", "detection_high", "false_alarm", "false_alarm_low",
+    "finds", "finds_low", "finds_high", "finds_alone", "fails_good", "fails_good_low",
+    "fails_good_high", "alone_limit", "detection", "detection_low", "detection_high",
+    "false_alarm", "false_alarm_low",
     "false_alarm_high", "cost", "cost_low", "cost_high", "cost_without_limit", "consumer_risk",
     "producer_risk",
     "guard_band", "wrong_labels_move", "per_10_K_ambient", "why",
@@ -70,25 +76,8 @@ def _area(area: float, low: float, high: float, fewest: int) -> str:
 
 
 def tuning_lines(tuning: Tuning, changed: Sequence[Changed], units: str) -> list[str]:
-    """Everything worth reading on a screen."""
-    runs, cars, bad, good = tuning.labelled
-    matched = tuning.matched
-    costs = tuning.options.costs
-    lines = [
-        f"{counted(runs, 'labelled run')} of {counted(cars, 'car')}, {bad} of them bad",
-        f"a missed fault costs {costs.missed:g}, a needless repair {costs.needless:g}",
-    ]
-    if min(good, bad) < FEW:
-        lines.append(
-            f"caution: labels are few ({counted(good, 'good car')}, {counted(bad, 'bad car')}; at "
-            f"least {FEW} of each are wanted); expect the limits to move with the next ones"
-        )
-    if matched.unknown:
-        named = ", ".join(f"{clean(each.name)} (line {each.line})" for each in matched.unknown[:10])
-        more = f" and {len(matched.unknown) - 10} more" if len(matched.unknown) > 10 else ""
-        lines.append(f"not in the store: {named}{more}")
-    if matched.repaired:
-        lines.append(f"not counted as bad: {counted(matched.repaired, 'run')} after a repair")
+    """Everything worth reading on a screen: the run first, then its figures."""
+    lines = [*joint_lines(tuning), *caution_lines(tuning)]
     for each in tuning.figures:
         lines += ["", *figure_lines(each, units)]
     if tuning.causes:
@@ -100,34 +89,101 @@ def tuning_lines(tuning: Tuning, changed: Sequence[Changed], units: str) -> list
     return [*lines, "", *change_lines(changed)]
 
 
+def joint_lines(tuning: Tuning) -> list[str]:
+    """What the run gets from all limits together, on cars left out."""
+    runs, cars, bad, _ = tuning.labelled
+    costs = tuning.options.costs
+    lines = [
+        f"{counted(runs, 'labelled run')} of {counted(cars, 'car')}, {bad} of them bad",
+        f"a missed fault costs {costs.missed:g}, a needless repair {costs.needless:g}, a test to "
+        f"be done again {costs.again:g}",
+    ]
+    found = tuning.together
+    if found is None:
+        return [*lines, "too few labelled cars to weigh all limits together"]
+    lines += ["", "Cars left out, all figures together, guard bands included:"]
+    for name, joint in ((proposed_name(found), found.tuned), ("in force", found.in_force)):
+        lines += [
+            f"  {name:9s} {word:5s} {kind_text(kind)}"
+            for word, kind in (("good:", joint.good), ("bad:", joint.bad))
+        ]
+    for name, joint in ((proposed_name(found), found.tuned), ("in force", found.in_force)):
+        lines.append(
+            f"  {name:9s} cost a car {joint.cost:.3g} ({joint.cost_low:.3g} to "
+            f"{joint.cost_high:.3g})"
+        )
+    lines.append(("taken: " if found.taken else "") + found.why)
+    return [*lines, wrong_text(tuning)]
+
+
+def proposed_name(found: Together) -> str:
+    """What the limits that were tuned are called: they may have been refused."""
+    return "tuned" if found.taken else "proposed"
+
+
+def kind_text(kind: Kind) -> str:
+    """How good or bad cars come out."""
+    shares = (("pass", kind.passed), ("undecided", kind.undecided), ("fail", kind.failed))
+    return ", ".join(f"{word} {car_share_text(share)}" for word, share in shares)
+
+
+def car_share_text(share: CarShare) -> str:
+    """A share of cars with its interval, in percent."""
+    if not share.cars:
+        return "not known"
+    return f"{100 * share.value:.1f} % ({100 * share.low:.0f} to {100 * share.high:.0f} %)"
+
+
+def wrong_text(tuning: Tuning) -> str:
+    """What the intervals allow for."""
+    wrong = tuning.options.wrong_labels
+    if not wrong:
+        return "intervals (95 %, by car) take every label for right"
+    _, cars, bad, _ = tuning.labelled
+    lost = (
+        "; so many labels may be wrong that nothing is known of the bad cars"
+        if bad <= wrong * cars
+        else ""
+    )
+    return f"intervals (95 %, by car) allow for up to {100 * wrong:g} % of wrong labels{lost}"
+
+
+def caution_lines(tuning: Tuning) -> list[str]:
+    """What stands against the labels."""
+    _, _, bad, good = tuning.labelled
+    matched = tuning.matched
+    lines = []
+    if min(good, bad) < FEW:
+        lines.append(
+            f"caution: labels are few ({counted(good, 'good car')}, {counted(bad, 'bad car')}; at "
+            f"least {FEW} of each are wanted); expect the limits to move with the next ones"
+        )
+    if matched.unknown:
+        named = ", ".join(f"{clean(each.name)} (line {each.line})" for each in matched.unknown[:10])
+        more = f" and {len(matched.unknown) - 10} more" if len(matched.unknown) > 10 else ""
+        lines.append(f"not in the store: {named}{more}")
+    if matched.repaired:
+        lines.append(f"not counted as bad: {counted(matched.repaired, 'run')} after a repair")
+    return lines
+
+
 def figure_lines(each: FigureTuning, units: str) -> list[str]:
     """One figure."""
     name = words(each.figure)
     if each.limit is None:
-        lines = [f"{name}: limit kept; {each.why}"]
+        what = "no limit" if each.way == "none" else "limit kept"
+        lines = [f"{name}: {what}; {each.why}"]
     else:
         side = "below" if each.side == "low" else "above"
         lines = [f"{name}: fails {side} {number(each.limit, each.unit, units)}; {each.why}"]
-    if each.interval and each.flat:
+    if each.interval:
+        lines.append(f"  95 % interval {span_text(each.interval, each.unit, units)}")
+    if each.in_run:
         lines.append(
-            f"  95 % interval {span_text(each.interval, each.unit, units)}; within 5 % of the "
-            f"least cost from {span_text(each.flat, each.unit, units)}"
+            f"  cars left out, beside the other limits: finds {car_share_text(each.in_run.finds)} "
+            f"of the bad, and {car_share_text(each.in_run.alone)} that no other figure finds; "
+            f"fails {car_share_text(each.in_run.fails)} of the good"
         )
-    if each.as_measured is not None:
-        lines.append(
-            f"  for values as measured, without a guard band: "
-            f"{number(each.as_measured, each.unit, units)}"
-        )
-    if each.roc and each.held_out and each.choice:
-        held, roc, fewest = each.held_out, each.roc, min(each.good, each.bad)
-        lines += [
-            f"  area under the ROC curve {_area(roc.auc, roc.auc_low, roc.auc_high, fewest)}",
-            f"  cars left out: finds {share_text(held.detection)} of the bad, fails "
-            f"{share_text(held.false_alarm)} of the good",
-            f"  cost a car {held.cost:.3g} ({held.cost_low:.3g} to {held.cost_high:.3g}); "
-            f"without a limit {each.choice.blind:.3g}",
-        ]
-    lines += _sensitivity(each, units)
     if each.rule:
         rule = each.rule
         lines.append(
@@ -141,12 +197,39 @@ def figure_lines(each: FigureTuning, units: str) -> list[str]:
             f"  {clean(family)}: {number(own.limit, each.unit, units)} "
             f"({span_text(own.interval, each.unit, units)}; {counted(own.cars, 'good car')})"
         )
+    lines += alone_lines(each.alone or each, units)
     for cause, area in each.causes.items():
         fewest = min(area.cars, each.good)
         aside = ", not seen in this figure" if fewest >= MIN_FOR_AREA and not area.told else ""
         found = _area(area.area, area.low, area.high, fewest)
         lines.append(f"  {words(cause)}: {counted(area.cars, 'car')}, area {found}{aside}")
     return lines
+
+
+def alone_lines(each: FigureTuning, units: str) -> list[str]:
+    """What the figure would say if it were the only one."""
+    lines = []
+    if each.limit is not None and each.interval and each.flat:
+        lines.append(
+            f"  by itself it would be {number(each.limit, each.unit, units)} (95 % interval "
+            f"{span_text(each.interval, each.unit, units)}; within 5 % of the least cost from "
+            f"{span_text(each.flat, each.unit, units)})"
+        )
+    if each.as_measured is not None:
+        lines.append(
+            f"  for values as measured, without a guard band: "
+            f"{number(each.as_measured, each.unit, units)}"
+        )
+    if each.roc and each.held_out and each.choice:
+        held, roc, fewest = each.held_out, each.roc, min(each.good, each.bad)
+        lines += [
+            f"  area under the ROC curve {_area(roc.auc, roc.auc_low, roc.auc_high, fewest)}",
+            f"  by itself, cars left out: finds {share_text(held.detection)} of the bad, fails "
+            f"{share_text(held.false_alarm)} of the good; cost a car {held.cost:.3g} "
+            f"({held.cost_low:.3g} to {held.cost_high:.3g}); without a limit "
+            f"{each.choice.blind:.3g}",
+        ]
+    return lines + _sensitivity(each, units)
 
 
 def _sensitivity(each: FigureTuning, units: str) -> list[str]:
@@ -200,32 +283,34 @@ def study_line(each: FigureStudy, units: str) -> str:
     def sd(value: float) -> str:
         return f"{plain(value * shown.factor)} {shown.unit}".strip()
 
+    parts = ", ".join(f"{by}s {sd(part)} ({each.levels[by]})" for by, part in each.parts.items())
+    weather = (
+        "weather taken out" if each.weather.per_k else "the weather makes no difference that shows"
+    )
     return (
-        f"{words(each.figure)} by {each.by}: repeatability {sd(each.repeatability)}, "
-        f"reproducibility {sd(each.reproducibility)}, cars {sd(each.car)}; "
+        f"{words(each.figure)}: repeatability {sd(each.repeatability)}, {parts or 'nothing else'}; "
+        f"all the measuring {sd(each.measuring)}, cars {sd(each.car)}; "
         f"{each.categories} distinct categories; explains {100 * each.guard_share:.0f} % of the "
         f"guard band of {sd(each.guard_band)} ({counted(each.runs, 'run')} of "
-        f"{counted(each.cars, 'car')} by {each.appraisers}; {each.how})"
+        f"{counted(each.cars, 'car')}; {weather}; {each.how})"
     )
 
 
 def change_lines(changed: Sequence[Changed]) -> list[str]:
-    """What would change over the store."""
+    """What would change over the store: each kind with its count and its runs."""
     if not changed:
         return ["No run of the store would change sides."]
-    kinds: dict[str, int] = {}
-    for each in changed:
-        kinds[each.effect or "no label"] = kinds.get(each.effect or "no label", 0) + 1
-    told = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
-    lines = [f"{counted(len(changed), 'run')} of the store would change sides: {told}"]
-    for each in changed[:MAX_LISTED]:
-        effect = f" [{each.effect}]" if each.effect else ""
-        lines.append(
-            f"  {clean(each.vehicle)} {each.run_id[:12]}: {each.before} → {each.after}{effect}: "
+    lines = [f"{counted(len(changed), 'run')} of the store would change sides:"]
+    for word, group in groupby(changed, key=change_word):
+        runs = list(group)
+        lines.append(f"  {word}: {counted(len(runs), 'run')}")
+        lines += [
+            f"    {clean(each.vehicle)} {each.run_id[:12]}: {each.before} → {each.after}: "
             f"{each.why}"
-        )
-    if len(changed) > MAX_LISTED:
-        lines.append(f"  and {len(changed) - MAX_LISTED} more (see --report)")
+            for each in runs[:MAX_LISTED]
+        ]
+        if len(runs) > MAX_LISTED:
+            lines.append(f"    and {len(runs) - MAX_LISTED} more (see --report)")
     return lines
 
 
@@ -295,6 +380,13 @@ def _figure_row(each: FigureTuning) -> dict[str, object]:
     if each.choice:
         row["cost_without_limit"] = each.choice.blind
         row["wrong_labels_move"] = each.choice.wrong_moves
+    if each.in_run:
+        run = each.in_run
+        for name, part in (("finds", run.finds), ("fails_good", run.fails)):
+            row |= {name: part.value, f"{name}_low": part.low, f"{name}_high": part.high}
+        row["finds_alone"] = run.alone.value
+    if each.alone:
+        row["alone_limit"] = each.alone.limit
     if each.rule:
         row |= {
             "consumer_risk": each.rule.risks.consumer,

@@ -29,15 +29,6 @@ ENDINGS: Final = (".csv", ".parquet", ".xlsx")
 FORMULA: Final = r"^[\s\u00a0\ufeff]*[=+\-@＝＋－＠]|^[\t\r\n]"
 """Texts that some spreadsheet would run as a formula."""
 
-MAX_ROWS: Final = 1_048_575
-"""Of an Excel sheet below its heading."""
-
-MAX_CHARACTERS: Final = 32_767
-"""Of an Excel cell."""
-
-WIDEST: Final = 40
-"""Of an Excel column, characters."""
-
 
 @dataclass(frozen=True)
 class Sheet:
@@ -57,6 +48,8 @@ class Sheet:
         Columns that together name a row.
     refers
         Columns that name a row of another table: by column, table and column there.
+    of_row
+        Columns whose unit is told by the row, in the column ``unit``.
     """
 
     frame: pl.DataFrame
@@ -65,6 +58,7 @@ class Sheet:
     units: Mapping[str, str] = field(default_factory=dict)
     key: tuple[str, ...] = ()
     refers: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+    of_row: tuple[str, ...] = ()
 
 
 def write_table(sheet: Sheet, path: Path) -> None:
@@ -89,27 +83,6 @@ def write_table(sheet: Sheet, path: Path) -> None:
                 "name a file with one of these endings",
             )
         )
-
-
-def write_workbook(sheets: Mapping[str, Sheet], path: Path) -> None:
-    """Write tables as the sheets of an Excel file, after a sheet that says what they hold.
-
-    Raises
-    ------
-    UnusableRun
-        Where a table has more rows than a sheet can hold, or the file cannot be written.
-    """
-    for name, sheet in sheets.items():
-        if sheet.frame.height > MAX_ROWS:
-            raise UnusableRun(
-                Fault(
-                    str(path),
-                    f"{sheet.frame.height:,} rows of {name}",
-                    f"at most {MAX_ROWS:,} in an Excel sheet",
-                    "export CSV or Parquet",
-                )
-            )
-    write_whole(path, lambda to: _workbook(sheets, to))
 
 
 def write_package(sheets: Mapping[str, Sheet], folder: Path, title: str) -> None:
@@ -165,12 +138,13 @@ def harmless(frame: pl.DataFrame) -> pl.DataFrame:
     import polars.selectors as cs
 
     text = cs.string()
-    return _flat(frame).with_columns(
+    return flat(frame).with_columns(
         pl.when(text.str.contains(FORMULA)).then(pl.lit("'") + text).otherwise(text).name.keep()
     )
 
 
-def _flat(frame: pl.DataFrame) -> pl.DataFrame:
+def flat(frame: pl.DataFrame) -> pl.DataFrame:
+    """The table with lists as texts, parted by spaces."""
     import polars as pl
 
     lists = [name for name, dtype in frame.schema.items() if isinstance(dtype, pl.List)]
@@ -179,65 +153,6 @@ def _flat(frame: pl.DataFrame) -> pl.DataFrame:
 
 def _csv(frame: pl.DataFrame, path: Path) -> None:
     harmless(frame).write_csv(path, quote_style="non_numeric", datetime_format="%Y-%m-%dT%H:%M:%SZ")
-
-
-def _workbook(sheets: Mapping[str, Sheet], path: Path) -> None:
-    import xlsxwriter
-
-    path.touch()  # says before all the work whether the place can be written
-    options = {
-        "constant_memory": True,
-        "strings_to_formulas": False,
-        "strings_to_urls": False,
-        "strings_to_numbers": False,
-        "default_date_format": "yyyy-mm-dd hh:mm:ss",
-        "remove_timezone": True,
-    }
-    with xlsxwriter.Workbook(str(path), options) as book:
-        bold = book.add_format({"bold": True, "quote_prefix": True})
-        text = book.add_format({"quote_prefix": True})
-        about = book.add_worksheet("about")
-        about.set_column(0, 2, WIDEST)
-        lines = [("sheet", "column", "meaning"), *_explained(sheets)]
-        for row, line in enumerate(lines):
-            for place, cell in enumerate(line):
-                about.write_string(row, place, cell, bold if row == 0 else text)
-        for name, sheet in sheets.items():
-            _fill(book.add_worksheet(name), _flat(sheet.frame), bold, text)
-
-
-def _explained(sheets: Mapping[str, Sheet]) -> list[tuple[str, str, str]]:
-    lines = []
-    for name, sheet in sheets.items():
-        lines.append((name, "", sheet.title))
-        for column in sheet.frame.columns:
-            unit = f" ({sheet.units[column]})" if column in sheet.units else ""
-            lines.append((name, column, sheet.meaning.get(column, "") + unit))
-    return lines
-
-
-def _fill(page: Any, frame: pl.DataFrame, bold: Any, text: Any) -> None:
-    """Write a table; every text by the call that cannot make anything else of it."""
-    page.freeze_panes(1, 0)
-    for place, name in enumerate(frame.columns):
-        longest = frame[name].cast(str, strict=False).str.len_chars().head(200).max()
-        width = max(len(name), longest if isinstance(longest, int) else 0)
-        page.set_column(place, place, min(width + 2, WIDEST))
-        page.write_string(0, place, name, bold)
-    for number, row in enumerate(frame.iter_rows(), start=1):
-        for place, cell in enumerate(row):
-            if cell is None:
-                continue
-            if isinstance(cell, str):
-                page.write_string(number, place, _short(cell), text)
-            else:
-                page.write(number, place, cell)
-    if frame.height:
-        page.autofilter(0, 0, frame.height, frame.width - 1)
-
-
-def _short(cell: str) -> str:
-    return cell if len(cell) <= MAX_CHARACTERS else cell[: MAX_CHARACTERS - 1] + "…"
 
 
 def _resource(name: str, sheet: Sheet, file: Path) -> dict[str, Any]:

@@ -29,13 +29,13 @@ from ingest.record.folder import cannot_write, hold, known_folder, new_folder
 from ingest.record.inbox import Inbox
 from ingest.record.journal import FOLDER, Damage, Journal, JournalError, Kind, Record, monotonic_ns
 from ingest.record.ports.open import make_reader
-from ingest.record.ports.reader import PortReader
+from ingest.record.ports.reader import PortReader, claim_all
 from ingest.record.said import CAUTIONS as CAUTIONS
 from ingest.record.said import PortState as PortState
 from ingest.record.said import Summary as Summary
 from ingest.record.wire.count import Counters
 from ingest.record.wire.deriver import Deriver, Latest, Message
-from ingest.record.wire.events import check_event
+from ingest.record.wire.events import NotedEvent, check_event
 from ingest.record.wire.files import DerivedFiles
 from ingest.record.wire.stamp import see_line
 from ingest.record.wire.time import clock_note
@@ -101,6 +101,7 @@ class Recorder:
         self._deriver: Deriver | None = None
         self._files_whole = True
         self._inbox = Inbox(folder)
+        self._doubts: dict[str, str] = {}
 
     @classmethod
     def create(
@@ -178,21 +179,27 @@ class Recorder:
             Where another process records into this folder, or it cannot be written.
         """
         hold(self._held, self.folder)
-        try:
-            self._open()
-        except OSError as error:
-            self._held.release()
-            raise UnusableRun(cannot_write(self.folder, error)) from error
-        except LukewarmError:
-            self._held.release()
-            raise
         self._readers = [
             make_reader(at, table, self._take) for at, table in enumerate(self.derivation.ports)
         ]
+        try:
+            claim_all(self._readers)
+            self._open()
+        except OSError as error:
+            self._give_up()
+            raise UnusableRun(cannot_write(self.folder, error)) from error
+        except LukewarmError:
+            self._give_up()
+            raise
         self._thread = threading.Thread(target=self._derive_loop, name="recorder", daemon=True)
         self._thread.start()
         for reader in self._readers:
             reader.start()
+
+    def _give_up(self) -> None:
+        for reader in self._readers:
+            reader.release()
+        self._held.release()
 
     def stop(self) -> Summary:
         """End the recording; everything received is written before this returns."""
@@ -228,6 +235,23 @@ class Recorder:
         mono = None if when is None else self._derive().clock.mono_ns(when)
         note = json.dumps({"control": name, "position": position}, ensure_ascii=False)
         self._take(0, Kind.EVENT, note.encode(), mono)
+
+    def undo_event(self) -> None:
+        """Take back the event noted by hand last; the journal keeps both.
+
+        Raises
+        ------
+        JournalError
+            Where it cannot be written.
+        """
+        self._take(0, Kind.EVENT, b'{"undo": true}')
+
+    def noted(self) -> tuple[NotedEvent, ...]:
+        """Every control event so far, in the order of its coming, less those taken back."""
+        with self._lock:
+            if self.running:
+                self._drain()
+            return tuple(self._derive().events.noted)
 
     def latest(self) -> dict[str, Latest]:
         """The newest cell of each column of the log."""
@@ -272,17 +296,10 @@ class Recorder:
 
     def ports_state(self) -> tuple[PortState, ...]:
         """How each port is doing."""
-        clock = self._derive().clock
+        deriver, now = self._derive(), monotonic_ns()
         return tuple(
-            PortState(
-                reader.table.label,
-                reader.url,
-                reader.state,
-                clock.seconds(reader.since_ns),
-                clock.seconds(reader.last_byte_ns),
-                reader.reason,
-            )
-            for reader in self._readers
+            reader.port_state(deriver.clock, count, now)
+            for reader, count in zip(self._readers, deriver.counts, strict=True)
         )
 
     def messages(self) -> list[Message]:
@@ -357,6 +374,11 @@ class Recorder:
         for reader in self._readers:
             if isinstance(reader.error, JournalError):
                 raise reader.error
+        for port in self.ports_state():
+            if port.state == "open" and port.reason != self._doubts.get(port.name, ""):
+                if port.reason and not self._doubts.get(port.name):
+                    self._say(f"{port.name}: {port.reason}")
+                self._doubts[port.name] = port.reason
         if self._readers and all(reader.error is not None for reader in self._readers):
             self._fail(str(self._readers[0].error))
 

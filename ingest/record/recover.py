@@ -307,6 +307,7 @@ def recording_findings(
     gaps = [gap for gap in deriver.all_gaps() if gap.to_s is not None or gap.from_s < ended]
     found += _gap_findings(gaps, deriver, host_time=derivation.host_time)
     found += _count_findings(deriver)
+    found += _damage_findings(deriver)
     if damage.places:
         found.append(
             JOURNAL_DAMAGED.found(
@@ -373,6 +374,23 @@ def _count_findings(deriver: Deriver) -> list[Finding]:
     return [
         RECORDING_REJECTS.found(
             lines=counters.lines, named=named, file=REJECTED_NAME, evidence=dict(some)
+        )
+    ]
+
+
+def _damage_findings(deriver: Deriver) -> list[Finding]:
+    damage = deriver.damage
+    share = damage.share()
+    if share is None:
+        return []
+    return [
+        Finding(
+            "damaged_lines",
+            f"About {share:.0%} of the lines came with a damaged digit: {damage.jumps} readings "
+            f"that jumped in one line were left out, {damage.times} times were put right by the "
+            f"lines' arrival ({REJECTED_NAME} lists them as they came). Let the logger print a "
+            "checksum.",
+            evidence={"share": share, "jumps": damage.jumps, "times": damage.times},
         )
     ]
 

@@ -10,14 +10,26 @@ if TYPE_CHECKING:
     from ingest.run import Finding
 
 CAUTIONS: Final = (
-    "On the road a second person operates the laptop; the driver drives.",
-    "Coolant and its hoses are hot and under pressure: fit clip-on sensors to a cold engine.",
+    "On the road a second person operates the laptop; the driver drives and touches no control.",
+    "At a standstill: park or neutral, parking brake on, before the engine is started or revved.",
+    "Coolant is hot and under pressure, and hoses burn: fit clip-on sensors to a cold engine.",
     "Keep hands, sleeves and wires clear of fans and belts; an electric fan may start by itself.",
     "With the engine running indoors, lead the exhaust gas away.",
-    "Route wires clear of pedals, belts, steering and the covers of air bags; nothing loose.",
-    "The rules of the road and of the shop come first.",
+    "Route wires clear of pedals, belts, steering and the covers of air bags; nothing loose. Leave "
+    "the air bags' connectors as they are.",
+    "The rules of the road and of the shop, and licensed practice, come first.",
 )
 """Shown before a recording starts (common practice, no source)."""
+
+REFRIGERANT: Final = (
+    "The air conditioning holds refrigerant under pressure: it freezes skin and eyes. Open none of "
+    "its lines; that is licensed work."
+)
+
+
+def cautions_for(heater: str) -> tuple[str, ...]:
+    """The cautions of a recording in a car with this heater."""
+    return (*CAUTIONS, REFRIGERANT) if heater == "combined" else CAUTIONS
 
 
 @dataclass(frozen=True, slots=True)

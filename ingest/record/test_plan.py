@@ -36,6 +36,7 @@ from ingest.points import CONTROLS, POINTS
 from ingest.setup.model import Heater
 from ingest.setup.toml_text import parse_toml
 
+Place = Literal["yard", "road"]
 LARGEST_BYTES: Final = 1 << 20
 MAX_STEPS: Final = 500
 MAX_NESTED: Final = 8
@@ -294,15 +295,29 @@ def plan_text(path: Path) -> str:
         ) from error
 
 
-def usual_plan_text(heater: Heater) -> str:
-    """Text of the plan that comes with the tool for a heater layout."""
-    name = f"plan-{heater}.toml"
-    return (resources.files("ingest.record.plans") / name).read_text(encoding="utf-8")
+def usual_plan_text(heater: Heater, place: Place = "yard") -> str:
+    """Text of the plan that comes with the tool for a heater layout.
+
+    Parameters
+    ----------
+    heater
+        The layout.
+    place
+        ``yard``: one person at a standstill; ``road``: a driver, and a second person who does all
+        else.
+    """
+    return (resources.files("ingest.record.plans") / _plan_name(heater, place)).read_text(
+        encoding="utf-8"
+    )
 
 
-def usual_plan(heater: Heater) -> Plan:
-    """The plan that comes with the tool for a heater layout."""
-    return parse_plan(usual_plan_text(heater), f"plan-{heater}.toml")
+def usual_plan(heater: Heater, place: Place = "yard") -> Plan:
+    """The plan that comes with the tool for a heater layout; see `usual_plan_text`."""
+    return parse_plan(usual_plan_text(heater, place), _plan_name(heater, place))
+
+
+def _plan_name(heater: Heater, place: Place) -> str:
+    return f"{place}-{heater}.toml"
 
 
 def _text(position: object) -> str:

@@ -2,29 +2,41 @@
 
 `PlanRun.advance` is the whole of it: times, readings and keys in, an `Instruction` out. It reads no
 clock and no port, so that a test can play an hour of driving in a moment.
+
+A control is moved by a person, and the moment is the person's: a step that moves one waits for the
+key `GO`, or counts down to it (`COUNT`), and begins then. A step counts only with its readings:
+while they are away it pauses, and begins anew when they are back.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from ingest.record.conditions import Conditions, Figures, Outcome
 
 if TYPE_CHECKING:
-    from ingest.record.test_plan import Plan, Step, Until
+    from ingest.record.test_plan import Plan, Step
 
 GO: Final = "go"
-"""Key: it is done (where a step waits for it)."""
+"""Done: it is done, or moved, at this moment; the step that waits for it begins."""
+COUNT: Final = "count"
+"""Count down: three, two, one, and the step that waits begins at "now"."""
 NEXT: Final = "next"
-"""Key: leave this step now."""
+"""Leave this step out; it is listed as missed."""
 AGAIN: Final = "again"
-"""Key: begin this step anew."""
+"""Begin this step anew."""
+BACK: Final = "back"
+"""Go back to the step before."""
+REDO: Final = "redo"
+"""Do the missed steps now."""
+KEYS: Final = (GO, COUNT, NEXT, AGAIN, BACK, REDO)
 
-SAMPLE_S: Final = 1.0
-KEPT_S: Final = 620.0
-COVERED: Final = 0.9
-"""Share of its time a point must have been read in to be called steady."""
+COUNT_S: Final = 3.0
+SAID_S: Final = 30.0
+"""A warning stays on the screen for so long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +62,18 @@ class Instruction:
         What to beware of in this step.
     waits_for_key
         Whether the step begins only with the operator's key.
+    counting
+        Seconds until "now" while it is counted down, whole; None while it is not.
     remaining_s
         How long still at least; None where time does not tell.
     missing
         What the step still waits for, sentences.
+    paused
+        Why the step stands still, sentences; empty while it goes on.
     following
         What comes next, empty at the end.
+    missed
+        Names of the steps left out so far.
     moves
         Control events to note now.
     warnings
@@ -70,21 +88,15 @@ class Instruction:
     do: str
     caution: str = ""
     waits_for_key: bool = False
+    counting: int | None = None
     remaining_s: float | None = None
     missing: tuple[str, ...] = ()
+    paused: tuple[str, ...] = ()
     following: str = ""
+    missed: tuple[str, ...] = ()
     moves: tuple[Move, ...] = ()
     warnings: tuple[str, ...] = ()
     finished: bool = False
-
-
-@dataclass
-class _Outcome:
-    """Whether a condition is met, how long it takes at least, and what it waits for."""
-
-    met: bool
-    remaining_s: float | None = 0.0
-    missing: list[str] = field(default_factory=list)
 
 
 class PlanRun:
@@ -100,31 +112,59 @@ class PlanRun:
 
     def __init__(self, plan: Plan, points: frozenset[str] | None = None) -> None:
         self.plan = plan if points is None else plan.for_points(points)
-        self._points = points
-        self._place = 0
+        self._conditions = Conditions(self.plan.steps, points)
+        self._queue = list(range(len(self.plan.steps)))
+        self._done: list[int] = []
+        self._missed: list[int] = []
         self._began: float | None = None
-        self._history: dict[str, deque[tuple[float, float]]] = {
-            point: deque() for step in self.plan.steps for point in _steady_points(step.until)
-        }
-        self._warnings: deque[str] = deque(maxlen=3)
+        self._now = 0.0
+        self._elapsed: float | None = None
+        self._counted_to: float | None = None
+        self._paused = False
+        self._stands: dict[str, str] = {}
+        self._warnings: deque[tuple[float, str]] = deque(maxlen=3)
 
-    def state(self) -> dict[str, float | int | None]:
+    def state(self) -> dict[str, Any]:
         """Where the plan stands, for `restore` after a restart."""
-        return {"place": self._place, "began": self._began}
+        began = self._began
+        elapsed = self._elapsed if began is None else round(self._now - began, 1)
+        return {
+            "steps": len(self.plan.steps),
+            "queue": list(self._queue),
+            "done": list(self._done),
+            "missed": list(self._missed),
+            "elapsed": elapsed,
+        }
 
     def restore(self, state: Mapping[str, object]) -> None:
-        """Go on where `state` was taken; anything else begins the plan anew."""
-        place, began = state.get("place"), state.get("began")
-        if isinstance(place, int) and 0 <= place <= len(self.plan.steps):
-            self._place = place
-            self._began = float(began) if isinstance(began, (int, float)) else None
+        """Go on where `state` was taken, with the time left then; else begin the plan anew."""
+        lists = [state.get(name) for name in ("queue", "done", "missed")]
+        size = len(self.plan.steps)
+        if state.get("steps") != size or not all(_are_places(each, size) for each in lists):
+            return
+        self._queue, self._done, self._missed = (list(each) for each in lists)  # type: ignore[call-overload]
+        elapsed = state.get("elapsed")
+        if not self._queue or not isinstance(elapsed, (int, float)) or elapsed < 0:
+            return
+        if self._is_undone_next(self._queue[0]):
+            self._spoil("the recording was interrupted")
+        else:
+            self._elapsed = float(elapsed)
+
+    @property
+    def step(self) -> Step | None:
+        """The step under way; None when all are done."""
+        return self.plan.steps[self._queue[0]] if self._queue else None
 
     def advance(
         self,
         now: float,
         readings: Mapping[str, float],
-        figures: Mapping[str, tuple[float, float]],
+        figures: Figures,
         keys: Iterable[str] = (),
+        *,
+        stands: Mapping[str, str] | None = None,
+        lost: Sequence[str] = (),
     ) -> Instruction:
         """Move on by what has come in.
 
@@ -137,164 +177,195 @@ class PlanRun:
         figures
             Value and standard uncertainty of the figures that could be measured so far.
         keys
-            `GO`, `NEXT` or `AGAIN`, in order.
+            Of `KEYS`, in order.
+        stands
+            Position of every control as it was noted last.
+        lost
+            Why the step's readings are not to be had, sentences; empty while they are.
         """
-        self._remember(now, readings)
+        self._now = now
+        self._stands = dict(stands or {})
+        self._conditions.remember(now, readings)
         moves: list[Move] = []
+        self._look_after_pause(now, lost)
         for key in keys:
             self._key(key, now, moves)
-        while self._place < len(self.plan.steps):
-            step = self.plan.steps[self._place]
-            if self._began is None:
-                if step.confirm:
-                    break
-                self._begin(step, now, moves)
+        while (step := self.step) is not None and not self._paused:
+            if self._began is None and not self._begins(step, now, moves):
+                break
             if not self._over(step, now, figures):
                 break
             self._leave()
-        return self._instruction(now, figures, tuple(moves))
+        return self._instruction(now, figures, tuple(moves), tuple(lost))
 
-    def _key(self, key: str, now: float, moves: list[Move]) -> None:
-        if self._place >= len(self.plan.steps):
-            return
-        step = self.plan.steps[self._place]
-        if key == GO and self._began is None:
-            self._begin(step, now, moves)
-        elif key == NEXT:
-            self._warnings.append(f"Step “{step.name}” was left by hand.")
-            self._leave()
-        elif key == AGAIN:
-            self._began = None
+    def _look_after_pause(self, now: float, lost: Sequence[str]) -> None:
+        if self._elapsed is not None and self._began is None and not lost:
+            self._began, self._elapsed = now - self._elapsed, None
+        if lost:
+            self._counted_to = None
+            self._paused = self._paused or self._began is not None
+        elif self._paused:
+            self._paused = False
+            if self._queue and self._is_undone_next(self._queue[0]):
+                self._spoil("its readings were interrupted")
+            elif (step := self.step) is not None:
+                self._began = now
+                self._warn(f"Step “{step.name}” begins anew: its readings were interrupted.")
 
-    def _begin(self, step: Step, now: float, moves: list[Move]) -> None:
-        self._began = now
-        moves += [Move(control, position, now) for control, position in step.set.items()]
-
-    def _leave(self) -> None:
-        self._place += 1
-        self._began = None
-
-    def _over(self, step: Step, now: float, figures: Mapping[str, tuple[float, float]]) -> bool:
-        if step.until is None or self._met(step.until, now, figures).met:
-            return True
-        if step.timeout_s is None or now - self._since() < step.timeout_s:
-            return False
-        missing = "; ".join(self._met(step.until, now, figures).missing)
-        self._warnings.append(f"Step “{step.name}” ran out of time: {missing}")
-        return True
-
-    def _since(self) -> float:
-        assert self._began is not None  # noqa: S101 - asked of steps that have begun
-        return self._began
-
-    def _remember(self, now: float, readings: Mapping[str, float]) -> None:
-        for point, kept in self._history.items():
-            value = readings.get(point)
-            if value is not None and (not kept or now - kept[-1][0] >= SAMPLE_S):
-                kept.append((now, value))
-            while kept and kept[0][0] < now - KEPT_S:
-                kept.popleft()
-
-    def _met(
-        self, until: Until, now: float, figures: Mapping[str, tuple[float, float]]
-    ) -> _Outcome:
-        parts = [self._met(each, now, figures) for each in until.all]
-        if until.time_s is not None:
-            left = max(0.0, until.time_s - (now - self._since()))
-            parts.append(_Outcome(left <= 0.0, left))
-        if until.steady is not None:
-            steady = until.steady
-            parts.append(self._steady(steady.point, steady.within, steady.for_s, now))
-        if until.enough is not None:
-            parts.append(_enough(until.enough.figure, until.enough.u, figures))
-        if until.any:
-            sensible = [each for each in until.any if self._logged(each)] or until.any
-            parts.append(_either([self._met(each, now, figures) for each in sensible]))
-        known = [part.remaining_s for part in parts if part.remaining_s is not None]
-        return _Outcome(
-            all(part.met for part in parts),
-            max(known, default=None),
-            [text for part in parts if not part.met for text in part.missing],
+    def _is_undone_next(self, place: int) -> bool:
+        """Whether a step is a moment that the step after it undoes: a hold, then the release."""
+        step = self.plan.steps[place]
+        after = place + 1
+        return (
+            step.confirm
+            and after < len(self.plan.steps)
+            and self.plan.steps[after].confirm
+            and any(name in self.plan.steps[after].set for name in step.set)
         )
 
-    def _logged(self, until: Until) -> bool:
-        """Whether every point a condition asks for is logged."""
-        return self._points is None or self._points.issuperset(_steady_points(until))
+    def _spoil(self, why: str) -> None:
+        """Undo a hold that was interrupted, and do it again."""
+        place = self._queue[0]
+        step = self.plan.steps[place]
+        self._warn(f"Step “{step.name}” is done again: {why}.")
+        self._queue[:1] = [place + 1, place]
+        self._began = self._elapsed = None
 
-    def _steady(self, point: str, within: float, for_s: float, now: float) -> _Outcome:
-        said = point.replace("_", " ")
-        if self._points is not None and point not in self._points:
-            return _Outcome(False, None, [f"{said} is not logged, so nobody knows if it is steady"])
-        begin = max(self._since(), now - for_s)
-        seen = [each for each in self._history[point] if each[0] >= begin]
-        if now - self._since() < for_s:
-            left = for_s - (now - self._since())
-            return _Outcome(False, left, [f"{said} must be watched {left:.0f} s more"])
-        if len(seen) < COVERED * for_s / SAMPLE_S / 2.0:
-            return _Outcome(False, None, [f"{said} gives no readings"])
-        third = max(1, len(seen) // 3)
-        first, last = seen[:third], seen[-third:]
-        change = _mean(last) - _mean(first)
-        if abs(change) <= within:
-            return _Outcome(True)
-        way = "rises" if change > 0 else "falls"
-        return _Outcome(False, None, [f"{said} still {way} ({change:+.1f} in {for_s:.0f} s)"])
+    def _begins(self, step: Step, now: float, moves: list[Move]) -> bool:
+        if self._counted_to is not None:
+            if now < self._counted_to:
+                return False
+            self._begin(step, self._counted_to, moves)
+        elif not self._waits(step):
+            self._begin(step, now, moves)
+        return self._began is not None
+
+    def _waits(self, step: Step) -> bool:
+        """Whether a step begins with a person's move."""
+        return step.confirm or any(
+            self._stands.get(control) != position for control, position in step.set.items()
+        )
+
+    def _key(self, key: str, now: float, moves: list[Move]) -> None:
+        step = self.step
+        if key == REDO:
+            self._redo()
+        elif key == BACK:
+            self._back()
+        elif step is None:
+            return
+        elif key in (GO, COUNT):
+            if self._began is not None or not self._waits(step):
+                self._warn("Nothing waits for Done now: the step is under way.")
+            elif self._paused:
+                self._warn("No step begins while the readings are away.")
+            elif key == COUNT:
+                self._counted_to = now + COUNT_S
+            else:
+                self._begin(step, now, moves)
+        elif key == NEXT:
+            self._warn(f"Step “{step.name}” was left out.")
+            place = self._queue[0]
+            if place not in self._missed:
+                self._missed.append(place)
+            self._leave(done=False)
+        elif key == AGAIN:
+            if self._began is not None and self._is_undone_next(self._queue[0]):
+                self._spoil("you asked for it")
+            self._began = self._elapsed = self._counted_to = None
+
+    def _back(self) -> None:
+        if not self._done:
+            self._warn("There is no step before this one.")
+            return
+        self._queue.insert(0, self._done.pop())
+        self._began = self._elapsed = self._counted_to = None
+        self._paused = False
+
+    def _redo(self) -> None:
+        places: list[int] = []
+        for place in sorted(self._missed):
+            if place not in places:
+                places.append(place)
+            if self._is_undone_next(place) and place + 1 not in places:
+                places.append(place + 1)
+        if not places:
+            self._warn("No step was left out.")
+            return
+        self._missed.clear()
+        self._queue = [*places, *self._queue]
+        self._began = self._elapsed = self._counted_to = None
+        self._paused = False
+
+    def _begin(self, step: Step, when: float, moves: list[Move]) -> None:
+        self._began, self._counted_to = when, None
+        for control, position in step.set.items():
+            if step.confirm or self._stands.get(control) != position:
+                moves.append(Move(control, position, when))
+                self._stands[control] = position
+
+    def _warn(self, text: str) -> None:
+        self._warnings.append((self._now, text))
+
+    def _leave(self, *, done: bool = True) -> None:
+        place = self._queue.pop(0)
+        if done:
+            self._done.append(place)
+        self._began = self._elapsed = self._counted_to = None
+        self._paused = False
+
+    def _over(self, step: Step, now: float, figures: Figures) -> bool:
+        assert self._began is not None  # noqa: S101 - asked of steps that have begun
+        if step.until is None:
+            return True
+        outcome = self._conditions.outcome(step.until, self._began, now, figures)
+        if outcome.met:
+            return True
+        if step.timeout_s is None or now - self._began < step.timeout_s:
+            return False
+        missing = "; ".join(outcome.missing)
+        self._warn(f"Step “{step.name}” ran out of time: {missing}")
+        return True
 
     def _instruction(
-        self, now: float, figures: Mapping[str, tuple[float, float]], moves: tuple[Move, ...]
+        self, now: float, figures: Figures, moves: tuple[Move, ...], lost: tuple[str, ...]
     ) -> Instruction:
-        steps, warnings = self.plan.steps, tuple(self._warnings)
-        if self._place >= len(steps):
+        steps = self.plan.steps
+        warnings = tuple(text for at, text in self._warnings if now - at <= SAID_S)
+        missed = tuple(steps[place].name for place in sorted(self._missed))
+        step = self.step
+        if step is None:
             done = "All steps are done. End the recording."
+            if missed:
+                done = "All other steps are done. Do the missed ones, or end the recording."
             return Instruction(
-                len(steps) + 1, len(steps), "done", done, moves=moves, warnings=warnings,
-                finished=True,
+                len(steps) + 1, len(steps), "done", done, missed=missed, moves=moves,
+                warnings=warnings, finished=True,
             )  # fmt: skip
-        step = steps[self._place]
-        later = steps[self._place + 1] if self._place + 1 < len(steps) else None
-        outcome = _Outcome(False, None)
+        later = steps[self._queue[1]] if len(self._queue) > 1 else None
+        outcome = Outcome(False, None)
         if self._began is not None and step.until is not None:
-            outcome = self._met(step.until, now, figures)
+            outcome = self._conditions.outcome(step.until, self._began, now, figures)
+        to = self._counted_to
         return Instruction(
-            self._place + 1,
+            self._queue[0] + 1,
             len(steps),
             step.name,
             step.do,
             step.caution or "",
-            step.confirm and self._began is None,
+            self._began is None and self._elapsed is None and self._waits(step),
+            None if to is None else max(1, -int(-(to - now) // 1)),
             outcome.remaining_s,
             tuple(outcome.missing),
+            lost,
             later.do if later else "",
+            missed,
             moves,
             warnings,
         )
 
 
-def _steady_points(until: Until | None) -> set[str]:
-    if until is None:
-        return set()
-    found = {until.steady.point} if until.steady else set()
-    return found.union(*(_steady_points(each) for each in (*until.any, *until.all)))
-
-
-def _mean(pairs: list[tuple[float, float]]) -> float:
-    return sum(value for _, value in pairs) / len(pairs)
-
-
-def _enough(figure: str, u: float, figures: Mapping[str, tuple[float, float]]) -> _Outcome:
-    said = figure.replace("_", " ")
-    if figure not in figures:
-        return _Outcome(False, None, [f"{said} cannot be measured yet"])
-    found = figures[figure][1]
-    if found <= u:
-        return _Outcome(True)
-    return _Outcome(False, None, [f"{said} is known to ±{2 * found:.2g}, wanted ±{2 * u:.2g}"])
-
-
-def _either(parts: list[_Outcome]) -> _Outcome:
-    """The nearest of several conditions."""
-    if any(part.met for part in parts):
-        return _Outcome(True)
-    known = [part.remaining_s for part in parts if part.remaining_s is not None]
-    missing = [text for part in parts for text in part.missing]
-    return _Outcome(False, min(known, default=None), [" or ".join(missing)] if missing else [])
+def _are_places(found: object, size: int) -> bool:
+    return isinstance(found, list) and all(
+        isinstance(each, int) and 0 <= each < size for each in found
+    )

@@ -11,7 +11,7 @@ one port everything may stand in ``[serial]`` itself.
     url = "COM5"
     columns = ["t", "outlet", "ambient"]      # csv lines without a header
     [[serial.port]]
-    usb = "1a86:7523"
+    usb = "aaaa:bbbb"
     prefix = "gauge_"
     format = "query"
     query = [{ ask = "MEAS:PRES?", columns = ["vacuum"] }]
@@ -216,7 +216,7 @@ def with_ports(table: SerialTable, given: tuple[str, ...]) -> SerialTable:
     table
         The set-up's ports.
     given
-        ``URL`` in the order of the ports, or ``name=URL``; a bare ``1a86:7523`` is a USB id, and
+        ``URL`` in the order of the ports, or ``name=URL``; a bare ``aaaa:bbbb`` is a USB id, and
         ``serial:TEXT`` a serial number.
 
     Raises

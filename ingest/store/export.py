@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 from sqlalchemy import select
 
 from ingest.errors import Fault, UnusableRun
-from ingest.export.tables import ENDINGS, Sheet, write_package, write_table, write_workbook
+from ingest.export.tables import ENDINGS, Sheet, write_package, write_table
+from ingest.export.workbook import write_workbook
 from ingest.store.catalog import ResultRow
 from ingest.store.read import EVERY, Filter, figures, results, runs
 
@@ -122,6 +123,7 @@ def _figures(store: Store, only: Filter) -> Sheet:
         _FIGURE,
         key=("run_id", "figure"),
         refers={"run_id": ("runs", "id")},
+        of_row=("value", "u", "random", "low", "high"),
     )
 
 

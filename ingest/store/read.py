@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import ColumnElement, Select, select
@@ -31,6 +31,12 @@ class Filter:
     ----------
     family, vehicle, verdict, purpose, plant
         As the catalog writes them.
+    cause
+        The first cause.
+    since, until
+        First and last day of the runs, UTC.
+    failed
+        A figure that failed.
     """
 
     family: str | None = None
@@ -38,6 +44,10 @@ class Filter:
     verdict: str | None = None
     purpose: str | None = None
     plant: str | None = None
+    cause: str | None = None
+    since: date | None = None
+    until: date | None = None
+    failed: str | None = None
 
     def conditions(self) -> list[ColumnElement[bool]]:
         """For a query that joins runs and results."""
@@ -47,8 +57,20 @@ class Filter:
             ResultRow.verdict: self.verdict,
             RunRow.purpose: self.purpose,
             RunRow.plant: self.plant,
+            ResultRow.first_cause: self.cause,
         }
-        return [column == value for column, value in wanted.items() if value is not None]
+        told = [column == value for column, value in wanted.items() if value is not None]
+        if self.since is not None:
+            told.append(RunRow.started >= datetime.combine(self.since, time.min, UTC))
+        if self.until is not None:
+            day_after = self.until + timedelta(days=1)
+            told.append(RunRow.started < datetime.combine(day_after, time.min, UTC))
+        if self.failed is not None:
+            failing = select(FigureRow.run_id).where(
+                FigureRow.figure == self.failed, FigureRow.verdict == "fail"
+            )
+            told.append(RunRow.id.in_(failing))
+        return told
 
 
 EVERY = Filter()

@@ -160,7 +160,8 @@ def test_a_button_notes_an_event_and_the_plan_goes_on(browser: Browser, drive: D
         page.wait_for_function(
             "() => document.querySelector('#live-said').textContent.includes('50')"
         )
-        page.get_by_role("button", name="Next step").click()
+        page.wait_for_selector("#live-events button[aria-pressed=true]")
+        page.get_by_role("button", name="Leave step out").click()
         page.wait_for_function(
             "() => document.querySelector('.live-do').textContent.includes('Start')"
         )
@@ -172,7 +173,7 @@ def test_a_button_notes_an_event_and_the_plan_goes_on(browser: Browser, drive: D
         wait_for(lambda: "engine" in events.read_text(encoding="utf-8"))
     text = events.read_text(encoding="utf-8")
     noted = [line.partition(",")[2] for line in text.splitlines()[1:]]
-    assert noted == ["temp_lever,100", "temp_lever,50", "engine,start"]
+    assert noted == ["temp_lever,50", "engine,start"]
 
 
 def test_the_page_goes_on_when_the_recorder_is_started_again(
@@ -185,7 +186,8 @@ def test_the_page_goes_on_when_the_recorder_is_started_again(
             wait_for(lambda: first.recorder.counters.lines > 5)
         with visit(browser, page.url.rstrip("/")) as visitor:
             visitor.page.goto(page.url)
-            visitor.page.wait_for_selector(".live-now .live-alarm")
+            said = ".live-now .live-alarm:has-text('said nothing'), .live-now .live-ended"
+            visitor.page.wait_for_selector(said)
             recorder = Recorder.resume(tmp_path / "run")
             recorder.start()
             stop = threading.Event()
@@ -193,7 +195,7 @@ def test_the_page_goes_on_when_the_recorder_is_started_again(
             follower = threading.Thread(target=follow_quietly, args=(guide, stop.is_set))
             follower.start()
             try:
-                visitor.page.wait_for_selector(".live-now .live-alarm", state="detached")
+                visitor.page.wait_for_selector(said, state="detached")
             finally:
                 stop.set()
                 follower.join()

@@ -11,6 +11,7 @@ others not at all, a fold left out counts not at all, a wrong label counts in th
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -49,6 +50,10 @@ UNCLAIMED_TRIED: Final = (0.0, 0.02, 0.05, 0.1, 0.2)
 
 CONFIDENCE: Final = 0.95
 
+AGAIN: Final = 0.3
+"""Cost of a test to be done again in needless repairs, where nothing is told: an hour of work
+against half a day and parts (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Costs:
@@ -64,12 +69,20 @@ class Costs:
         Share of bad cars among those the limit will be used on; None takes the labelled share.
     unclaimed
         Share of the cars labelled good that are bad, and were only never claimed.
+    undecided
+        A test that has to be done again, in the same currency; None takes `AGAIN` of `needless`.
     """
 
     missed: float = 3.0
     needless: float = 1.0
     bad_share: float | None = None
     unclaimed: float = 0.0
+    undecided: float | None = None
+
+    @property
+    def again(self) -> float:
+        """Cost of an undecided run."""
+        return AGAIN * self.needless if self.undecided is None else self.undecided
 
 
 @dataclass(frozen=True)
@@ -150,6 +163,7 @@ def choose(
     spread: float = 0.0,
     resamples: int = RESAMPLES,
     seed: int = 0,
+    wrong: float = WRONG_SHARE,
 ) -> Choice:
     """Choose the limit of least expected cost.
 
@@ -161,8 +175,13 @@ def choose(
         What errors cost.
     spread
         Standard deviation to be put into the scores of both classes (see
-    `analysis.tune.search.scores`). resamples Resamples behind the interval. seed The same gives the
-    same answer.
+        `analysis.tune.search.scores`).
+    resamples
+        Resamples behind the interval.
+    seed
+        The same gives the same answer.
+    wrong
+        Share of labels that may be wrong; the interval allows for what that moves the limit.
 
     Raises
     ------
@@ -212,6 +231,9 @@ def choose(
         for unclaimed in UNCLAIMED_TRIED
     )
     limit = float(limits[best])
+    moves = np.abs(chosen[kinds == FLIP] - limit)
+    if wrong > 0.0:
+        half = math.hypot(half, float(np.quantile(moves, CONFIDENCE)) * wrong / WRONG_SHARE)
     return Choice(
         limit=limit,
         interval=(limit - half, limit + half),
@@ -225,7 +247,7 @@ def choose(
         bad_share=float(share[0]),
         folds=chosen[kinds == FOLD][parts.fold_of],
         by_unclaimed=tried,
-        wrong_moves=float(np.quantile(np.abs(chosen[kinds == FLIP] - limit), CONFIDENCE)),
+        wrong_moves=float(np.quantile(moves, CONFIDENCE)),
         pays=0 < best < limits.size - 1 and bool(curves[0, best] < (1.0 - 1e-3) * blind),
     )
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.statistics.proportions import Share, exact_share
-from analysis.tune.search.choice import Choice, Costs
+from analysis.statistics.proportions import Share
+from analysis.tune.joint.shares import Counted, cost_span, span
+from analysis.tune.search.choice import WRONG_SHARE, Choice, Costs
 from ingest.arrays import Floats
 
 
@@ -20,7 +20,7 @@ class HeldOut:
     Parameters
     ----------
     detection
-        Share of bad cars that fail, with its exact interval.
+        Share of bad cars that fail, with its interval (see `analysis.tune.joint.shares`).
     false_alarm
         Share of good cars that fail.
     cost, cost_low, cost_high
@@ -34,7 +34,9 @@ class HeldOut:
     cost_high: float
 
 
-def held_out(score: Floats, bad: NDArray[np.bool_], choice: Choice, costs: Costs) -> HeldOut:
+def held_out(
+    score: Floats, bad: NDArray[np.bool_], choice: Choice, costs: Costs, wrong: float = WRONG_SHARE
+) -> HeldOut:
     """Count errors on cars left out.
 
     Parameters
@@ -47,21 +49,20 @@ def held_out(score: Floats, bad: NDArray[np.bool_], choice: Choice, costs: Costs
         With the limit of each case's fold.
     costs
         What errors cost.
+    wrong
+        Share of labels that may be wrong; the intervals allow for it.
     """
     called = score >= choice.folds
-    detection = exact_share(int((called & bad).sum()), int(bad.sum()))
-    false_alarm = exact_share(int((called & ~bad).sum()), int((~bad).sum()))
-    missed = choice.bad_share * costs.missed
-    needless = (1.0 - choice.bad_share) * costs.needless
-    cost = missed * (1.0 - detection.value) + needless * false_alarm.value
-    # interval of a sum from the intervals of its parts (Zou and Donner, Statist. Med. 27, 2008,
-    # 1693): exact ends stay good where a share is 0 or 1
-    down = math.hypot(
-        missed * (detection.high - detection.value),
-        needless * (false_alarm.value - false_alarm.low),
+    found, failed = int((called & bad).sum()), int((called & ~bad).sum())
+    n_bad, n_good = int(bad.sum()), int((~bad).sum())
+    good_share, bad_share = span(Counted(failed, n_good), Counted(found, n_bad), wrong)
+    parts = [
+        (0.0, Counted(n_good - failed, n_good), costs.missed, Counted(n_bad - found, n_bad)),
+        (costs.needless, Counted(failed, n_good), 0.0, Counted(found, n_bad)),
+    ]
+    cost = cost_span(parts, costs.bad_share if costs.unclaimed == 0.0 else choice.bad_share, wrong)
+    return HeldOut(
+        Share(found, n_bad, bad_share.low, bad_share.high),
+        Share(failed, n_good, good_share.low, good_share.high),
+        *cost,
     )
-    up = math.hypot(
-        missed * (detection.value - detection.low),
-        needless * (false_alarm.high - false_alarm.value),
-    )
-    return HeldOut(detection, false_alarm, cost, cost - down, cost + up)

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from analysis.figures import Side, bad_side
 from analysis.statistics.roc import Roc, auc, auc_interval, roc
 from analysis.tune.count_words import counted
-from analysis.tune.search.choice import Cases, Choice, Costs, choose, least_cost_limit
+from analysis.tune.joint.shares import CarShare
+from analysis.tune.search.choice import WRONG_SHARE, Cases, Choice, Costs, choose, least_cost_limit
 from analysis.tune.search.few import ToleranceLimit, tolerance_limits
 from analysis.tune.search.held_out import HeldOut, held_out
 from analysis.tune.search.rule import Rule, rule
@@ -28,13 +29,14 @@ FEWEST: Final = 5
 """Bad cars, and good ones, below which their distribution is not believed."""
 
 MIN_OF_CAUSE: Final = 3
+"""Cars of a cause that are looked at by themselves; rarer causes and unknown ones go together."""
+
 Z: Final = 1.959963984540054
 """95 % point of the normal distribution, two-sided."""
-"""Cars of a cause that are looked at by themselves; rarer causes and unknown ones go together."""
 
 OTHER: Final = "other or unknown"
 
-Way = Literal["cost", "tolerance", "kept"]
+Way = Literal["cost", "tolerance", "kept", "none"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +80,25 @@ class FamilyLimit:
     cars: int
 
 
+@dataclass(frozen=True, slots=True)
+class InRun:
+    """What the figure does in runs left out, under limits chosen without them.
+
+    Parameters
+    ----------
+    finds
+        Share of bad cars that fail by it.
+    alone
+        Share of bad cars that fail by it and by no other figure.
+    fails
+        Share of good cars that fail by it.
+    """
+
+    finds: CarShare
+    alone: CarShare
+    fails: CarShare
+
+
 @dataclass(frozen=True)
 class FigureTuning:
     """What labelled cars say about the limit of one figure.
@@ -90,7 +111,7 @@ class FigureTuning:
         The side tuned: ``low`` or ``high``.
     way
         ``cost``: least expected cost; ``tolerance``: from good cars alone; ``kept``: no reason to
-        change what is in force.
+        change what is in force; ``none``: the limit in force is taken away.
     why
         A sentence for the way taken.
     good, bad
@@ -109,6 +130,10 @@ class FigureTuning:
         By confirmed cause.
     scored, roc, choice, held_out, rule
         What they were found with; None where there were too few cars.
+    alone
+        What the figure would say if it were the only one; None in that itself.
+    in_run
+        What it does beside all others; None where limits were not chosen together.
     """
 
     figure: str
@@ -130,10 +155,18 @@ class FigureTuning:
     choice: Choice | None = None
     held_out: HeldOut | None = None
     rule: Rule | None = None
+    alone: FigureTuning | None = None
+    in_run: InRun | None = None
 
 
 def tune_figure(
-    runs: pl.DataFrame, name: str, costs: Costs, *, true_values: bool = True, seed: int = 0
+    runs: pl.DataFrame,
+    name: str,
+    costs: Costs,
+    *,
+    true_values: bool = True,
+    wrong: float = WRONG_SHARE,
+    seed: int = 0,
 ) -> FigureTuning:
     """Tune one figure.
 
@@ -147,6 +180,8 @@ def tune_figure(
         What errors cost.
     true_values
         Whether the limit is meant for true values, with the guard band of the verdict before it.
+    wrong
+        Share of labels that may be wrong; intervals allow for it.
     seed
         The same gives the same answer.
     """
@@ -169,7 +204,7 @@ def tune_figure(
     if few or any(np.unique(cars.cases.score[used & kind]).size < 2
                   for kind in (cars.cases.bad, ~cars.cases.bad)):  # fmt: skip
         return _few(name, unit, one_side, cars, tolerance, causes, (good_cars, bad_cars))
-    return _by_cost(name, unit, one_side, cars, tolerance, causes, used, costs, seed)
+    return _by_cost(name, unit, one_side, cars, tolerance, causes, used, costs, wrong, seed)
 
 
 def _oriented(
@@ -230,8 +265,8 @@ def _used(cars: Scored, causes: Mapping[str, CauseArea]) -> NDArray[np.bool_]:
     return np.asarray(~(cars.cases.bad & np.isin(_groups(cars), hidden)))
 
 
-def _seen_aside(causes: Mapping[str, CauseArea]) -> str:
-    """Which causes count, where not all do."""
+def seen_aside(causes: Mapping[str, CauseArea]) -> str:
+    """Which causes show in a figure, in words; empty where all do."""
     if all(area.told for area in causes.values()):
         return ""
     told = [cause.replace("_", " ") for cause, area in causes.items() if area.told]
@@ -256,7 +291,7 @@ def _few(
     counts: tuple[int, int],
 ) -> FigureTuning:
     limit = tolerance.low if side == "low" else tolerance.high
-    aside = _seen_aside(causes)
+    aside = seen_aside(causes)
     way: Way
     shown = int((cars.cases.bad & _used(cars, causes)).sum())
     if int(cars.cases.bad.sum()) - shown >= FEWEST:
@@ -291,6 +326,7 @@ def _by_cost(
     causes: Mapping[str, CauseArea],
     used: NDArray[np.bool_],
     costs: Costs,
+    wrong: float,
     seed: int,
 ) -> FigureTuning:
     cases = Cases(
@@ -298,9 +334,9 @@ def _by_cost(
     )
     costs = _costs_of_shown(costs, float(cases.bad.sum() / cars.cases.bad.sum()))
     good, bad = cases.score[~cases.bad], cases.score[cases.bad]
-    curve = roc(good, bad)
-    choice = choose(cases, costs, spread=cars.spread, seed=seed)
-    held = held_out(cars.held_out[used], cases.bad, choice, costs)
+    curve = _allowing(roc(good, bad), good.size, bad.size, wrong)
+    choice = choose(cases, costs, spread=cars.spread, seed=seed, wrong=wrong)
+    held = held_out(cars.held_out[used], cases.bad, choice, costs, wrong)
     counts = (int((~cases.bad).sum()), int(cases.bad.sum()))
     why = _why_kept(curve, choice, held)
     if why is not None:
@@ -309,7 +345,7 @@ def _by_cost(
     share = choice.bad_share
     below = share * choice.missed + (1.0 - share) * (1.0 - choice.needless)
     plain = Cases(cases.score, np.zeros(cases.score.size), cases.bad, cases.car)
-    aside = _seen_aside(causes)
+    aside = seen_aside(causes)
     return FigureTuning(
         name, unit, side, "cost",
         f"least expected cost from {counts[0]} good and {counts[1]} bad cars{aside}", *counts,
@@ -323,6 +359,16 @@ def _by_cost(
         scored=cars, roc=curve, choice=choice, held_out=held,
         rule=rule(cases.score, cars.u[used], cases.bad, choice.limit, choice.limits, below),
     )  # fmt: skip
+
+
+def _allowing(curve: Roc, n_good: int, n_bad: int, wrong: float) -> Roc:
+    """The curve's area with an interval that allows for wrong labels: mixed cars lie nearer."""
+    labelled = n_bad / (n_bad + n_good)
+    truly = (labelled - wrong) / (1.0 - 2.0 * wrong)
+    if not 0.0 < truly < 1.0:
+        return replace(curve, auc_high=1.0)
+    free = 1.0 - (1.0 - truly) * wrong / labelled - truly * wrong / (1.0 - labelled)
+    return replace(curve, auc_high=min(0.5 + (curve.auc_high - 0.5) / free, 1.0))
 
 
 def _why_kept(curve: Roc, choice: Choice, held: HeldOut) -> str | None:

@@ -8,16 +8,18 @@ from urllib.parse import quote
 
 from dash import html
 
+from dashboard.live.alarms import shown_alarms
 from dashboard.live.terminal import (
-    alarm_texts,
     known_figures,
     prediction_text,
     reading_text,
     remaining_text,
+    stands_text,
     step_number,
 )
 from dashboard.plots import theme
 from dashboard.text.shown import clean, clock, conversion, figure_text, said_in, words
+from dashboard.web.parts import aria
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -74,7 +76,7 @@ def nothing_yet() -> Component:
     )
 
 
-def now_part(state: Mapping[str, Any], silent_s: float | None) -> Component:
+def now_part(state: Mapping[str, Any], silent_s: float | None, units: str = "si") -> Component:
     """What to do now, in large words.
 
     Parameters
@@ -83,6 +85,8 @@ def now_part(state: Mapping[str, Any], silent_s: float | None) -> Component:
         The recording's state.
     silent_s
         How long the recorder has written nothing, where that is too long; else None.
+    units
+        ``si`` or ``us``.
     """
     step = state.get("step")
     parts: list[Any] = []
@@ -94,22 +98,76 @@ def now_part(state: Mapping[str, Any], silent_s: float | None) -> Component:
             else f"The recorder has said nothing for {clock(silent_s)}. Look at its machine."
         )
         parts.append(html.P(text, className="live-ended" if ended else "live-alarm"))
-    if step is not None:
-        where = step_number(step)
-        parts.append(html.H1(clean(where + step["name"]), className="live-step"))
-        parts.append(html.P(clean(step["do"]), className="live-do"))
-        left = remaining_text(step, "press Done")
-        if left:
-            parts.append(html.P(left, className="live-left"))
-        parts += [html.P(f"Still missing: {clean(text)}") for text in step["missing"]]
-        if step["caution"]:
-            parts.append(html.P(f"Caution: {clean(step['caution'])}", className="live-caution"))
-        parts += [html.P(clean(text), className="quiet") for text in step["warnings"]]
-        if step["following"]:
-            parts.append(html.P(f"Next: {clean(step['following'])}", className="quiet"))
-    else:
-        parts.append(html.H1(f"Recording {clean(state['vehicle'])}", className="live-step"))
+    if state["state"] != "closed":
+        parts += [html.P(text, className="live-alarm") for text in shown_alarms(state, units)]
+    parts += _step_parts(step) if step is not None else [
+        html.H1(f"Recording {clean(state['vehicle'])}", className="live-step")
+    ]  # fmt: skip
+    parts.append(html.P(clean(stands_text(state)), className="live-stands"))
+    cue = state.get("cue") or {"number": 0, "kind": ""}
+    parts.append(
+        html.Span(
+            id="live-cue",
+            hidden=True,
+            **{"data-number": str(cue["number"]), "data-kind": cue["kind"],
+               "data-count": str((step or {}).get("counting") or "")},
+        )
+    )  # fmt: skip
     return html.Div(parts)
+
+
+def _step_parts(step: Mapping[str, Any]) -> list[Any]:
+    heading = clean(step_number(step) + step["name"])
+    parts: list[Any] = [html.H1(heading, className="live-step")]
+    parts.append(html.P(clean(step["do"]), className="live-do"))
+    if step["counting"] is not None:
+        parts.append(html.P(str(step["counting"]), className="live-left"))
+    parts += [html.P(f"Paused: {clean(text)}", className="live-paused") for text in step["paused"]]
+    left = remaining_text(step, "press Done")
+    if left and step["counting"] is None:
+        parts.append(html.P(left, className="live-left"))
+    if step["caution"]:
+        parts.append(html.P(f"Caution: {clean(step['caution'])}", className="live-caution"))
+    parts += [html.P(f"Still missing: {clean(text)}") for text in step["missing"]]
+    if step["missed"]:
+        parts.append(html.P(f"Left out: {clean(', '.join(step['missed']))}"))
+    parts += [html.P(clean(text), className="quiet") for text in step["warnings"][-1:]]
+    if step["following"]:
+        parts.append(html.P(f"Next: {clean(step['following'])}", className="quiet"))
+    return parts
+
+
+def button(control: str, position: str, label: str, kind: str, *, on: bool = False) -> Component:
+    """A button that notes an event, or types a key of the plan; `on` where the control stands."""
+    return html.Button(
+        label,
+        id={"type": "live-do", "control": control, "position": position},
+        className=" ".join(["button", "second", *kind.split(), *(["live-on"] if on else [])]),
+        type="button",
+        **aria(pressed="true" if on else "false"),
+    )
+
+
+def events_part(state: Mapping[str, Any]) -> Component:
+    """The buttons that note events; each shows where its control stands now."""
+    stands = state.get("stands") or {}
+    return html.Div(
+        [
+            html.Div(
+                [
+                    html.Span(heading, className="live-heading"),
+                    *(
+                        button(control, position, label, "", on=stands.get(control) == position)
+                        for control, position, label in steps
+                    ),
+                ],
+                className="live-buttons",
+                role="group",
+                **aria(label=heading),
+            )
+            for heading, steps in EVENTS
+        ]
+    )
 
 
 def numbers_part(state: Mapping[str, Any], units: str) -> Component:
@@ -137,9 +195,10 @@ def _tile(name: str, value: str, below: str) -> Component:
 
 
 def health_part(state: Mapping[str, Any], units: str) -> Component:
-    """Sensor health: alarms first, then every point with its reading."""
-    alarms = alarm_texts(state, units)
-    bad = {each["point"]: each["fault"] for each in state["warnings"]}
+    """Sensor health: every point with its reading, and what is wrong with it."""
+    told = [*state["warnings"], *state.get("watch", [])]
+    bad = {each["point"]: each["fault"] for each in told}
+    details = [said_in(each["detail"], units) for each in told]
     rows = []
     for each in state["readings"]:
         point = each["point"]
@@ -170,8 +229,8 @@ def health_part(state: Mapping[str, Any], units: str) -> Component:
     ]
     return html.Div(
         [
-            html.Div([html.P(text, className="live-alarm") for text in alarms], role="status"),
             html.Ul(rows, className="live-health"),
+            html.Ul([html.Li(text) for text in details], className="plain"),
         ]
     )
 

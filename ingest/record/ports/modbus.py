@@ -65,6 +65,7 @@ class ModbusReader(PortReader):
     def _once(self) -> str:
         try:
             self.url = resolve(self.table)
+            self.claim()
         except LostPort as error:
             return str(error)
         client = _client(self.table, self.url)

@@ -6,11 +6,13 @@ Whatever `serial.serial_for_url` takes is a port: ``COM5``, ``/dev/ttyUSB0``,
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.errors import Fault, LostPort, UnusableRun
+from ingest.record.ports.trouble import take_exclusively, why_not_open
 
 if TYPE_CHECKING:
     from ingest.setup.serial import PortTable
@@ -127,9 +129,12 @@ def open_port(table: PortTable, url: str) -> Any:
         port.timeout = table.timeout if table.format == "query" else READ_WAIT_S
         if not url.startswith("rfc2217://"):  # which knows no such thing
             port.write_timeout = table.timeout
+        if hasattr(port, "exclusive") and os.name == "posix":
+            port.exclusive = True
         _open_without_loss(port)
     except (OSError, ValueError, NotImplementedError) as error:
-        raise LostPort(f"{url} cannot be opened: {reason_of(error)}") from error
+        raise LostPort(why_not_open(url, error)) from error
+    take_exclusively(port, url)
     return port
 
 

@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from ingest.errors import LostPort, LukewarmError
+from ingest.errors import Fault, LostPort, LukewarmError, UnusableRun
 from ingest.record.journal import Kind, monotonic_ns
 from ingest.record.ports.port import open_port, reason_of, resolve, write_line
+from ingest.record.ports.trouble import claim, why_doubtful
+from ingest.record.said import PortState
 
 if TYPE_CHECKING:
+    from filelock import BaseFileLock
+
+    from ingest.record.wire.count import PortCounters
+    from ingest.record.wire.time import HostClock
     from ingest.setup.serial import PortTable
 
 FIRST_WAIT_S: Final = 0.1
@@ -46,6 +52,27 @@ class PortReader(threading.Thread):
         self._index = index
         self._take = take
         self._stopping = threading.Event()
+        self._claim: BaseFileLock | None = None
+        self._claimed = ""
+
+    def claim(self) -> None:
+        """Claim the port, if it is known which one it is.
+
+        Raises
+        ------
+        LostPort
+            Where another recorder has it.
+        """
+        url = resolve(self.table)
+        if url != self._claimed:
+            self.release()
+            self._claim, self._claimed = claim(url), url
+
+    def release(self) -> None:
+        """Give the port free for other recorders."""
+        if self._claim is not None:
+            self._claim.release()
+        self._claim, self._claimed = None, ""
 
     def stop(self) -> None:
         """Ask the thread to end; `join` waits for it."""
@@ -69,12 +96,15 @@ class PortReader(threading.Thread):
                 wait = min(2 * wait, LONGEST_WAIT_S)
         except LukewarmError as error:
             self.error = error
+        finally:
+            self.release()
         self._set("ended", self.reason)
 
     def _once(self) -> str:
         """Open the port and read it until it goes away; gives why it did."""
         try:
             self.url = resolve(self.table)
+            self.claim()
             port = open_port(self.table, self.url)
         except LostPort as error:
             return str(error)
@@ -136,6 +166,28 @@ class PortReader(threading.Thread):
         """Wait, unless the recording stops."""
         self._stopping.wait(max(seconds, 0.0))
 
+    def port_state(self, clock: HostClock, counters: PortCounters, now_ns: int) -> PortState:
+        """How the port is doing, and what is odd about it.
+
+        Parameters
+        ----------
+        clock
+            Of the recording.
+        counters
+            What came over the port.
+        now_ns
+            Monotonic clock, ns.
+        """
+        reason = self.reason
+        if self.state == "open":
+            silent_s = (now_ns - max(self.last_byte_ns, self.since_ns)) / 1e9
+            open_s = (now_ns - self.since_ns) / 1e9
+            reason = why_doubtful(self.url, self.table.baud, counters, open_s, silent_s)
+        return PortState(
+            self.table.label, self.url, self.state, clock.seconds(self.since_ns),
+            clock.seconds(self.last_byte_ns), reason,
+        )  # fmt: skip
+
     def is_stopping(self) -> bool:
         """Whether the thread was asked to end."""
         return self._stopping.is_set()
@@ -156,3 +208,30 @@ def _close(port: Any) -> None:
         port.close()
     except OSError:
         return
+
+
+def claim_all(readers: Sequence[PortReader]) -> None:
+    """Claim every port that can be told; one that is not there yet is claimed when it comes.
+
+    Raises
+    ------
+    UnusableRun
+        With a fault for each port that another recorder has.
+    """
+    faults = []
+    for reader in readers:
+        if reader.table.url is None:
+            continue
+        try:
+            reader.claim()
+        except LostPort:
+            faults.append(
+                Fault(
+                    f"port {reader.table.url}",
+                    "a recorder that has it already",
+                    "a port nobody records from",
+                    "end that recorder first, or give another port",
+                )
+            )
+    if faults:
+        raise UnusableRun(faults)

@@ -7,12 +7,14 @@ gives the same files.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.json_text import parse_json
 from ingest.record.journal import Kind, Record
 from ingest.record.wire.count import ClockSamples, Counters, Gap, PortCounters
+from ingest.record.wire.damage import DamageCheck, Ready
 from ingest.record.wire.events import EventBook
 from ingest.record.wire.files import REJECTED_CAP, DerivedFiles
 from ingest.record.wire.first import NEEDED, is_continued, is_whole, time_cell
@@ -20,9 +22,11 @@ from ingest.record.wire.lines import LineSplitter, check_nmea, decode_line
 from ingest.record.wire.rows import (
     CHANGED_COLUMNS,
     GARBAGE,
+    CellCount,
     Header,
     Refused,
     RowMaker,
+    count_cuts,
     register_cells,
     sniff_delimiter,
 )
@@ -71,8 +75,7 @@ class _Port:
     last_s: float = 0.0
     query: int = 0
     delimiter: str | None = None
-    cells: tuple[int, int] = (-1, -1)
-    """Delimiters in the last two lines."""
+    count: CellCount = field(default_factory=CellCount)
     held: list[tuple[str, bytes, float]] | None = None
     """The first lines, while they do not tell whether the very first is whole."""
 
@@ -113,6 +116,8 @@ class Deriver:
             for table, own in zip(derivation.ports, derivation.port_columns, strict=True)
         ]
         self._time_cell = time_cell(derivation)
+        own = derivation.port_columns[0] if derivation.as_received else ()
+        self.damage = DamageCheck(derivation.setup, own)
         self._line_number = 0
         self._row_s = -1.0
         self._rejected = 0
@@ -127,6 +132,11 @@ class Deriver:
             port.counters for at, port in enumerate(self._ports, start=1)
         }  # fmt: skip
         return Counters.of(by_port, self._rejected, self.events.count)
+
+    @property
+    def counts(self) -> list[PortCounters]:
+        """What was counted of each port, in their order."""
+        return [port.counters for port in self._ports]
 
     def all_gaps(self) -> list[Gap]:
         """Every gap, those that still last included."""
@@ -152,7 +162,10 @@ class Deriver:
     def _use(self, record: Record, now: float) -> None:
         if record.kind is Kind.EVENT:
             note = parse_json(record.payload)
-            self._note(now, note["control"], note["position"])
+            if note.get("undo"):
+                self._undo(now)
+            else:
+                self._note(now, note["control"], note["position"])
         elif record.port < len(self._ports):
             port = self._ports[record.port]
             if record.kind is Kind.MARK:
@@ -166,6 +179,7 @@ class Deriver:
         """Set the half lines aside that wait for a rest, and events that never got a time."""
         for port in self._ports:
             self._cut(port, self.clock.last_s)
+        self._ready(self.damage.flush())
         for event in self.events.give_up():
             text = f"{event.control},{event.position}"
             self._reject(event.host_s, "", "an event without a line of the log near it", text)
@@ -213,6 +227,7 @@ class Deriver:
 
     def _cut(self, port: _Port, now: float) -> None:
         self._let_go(port)
+        self._ready(self.damage.flush())
         rest = port.splitter.cut()
         if rest.strip():
             port.counters.half_lines += 1
@@ -269,23 +284,21 @@ class Deriver:
 
     def _as_received(self, port: _Port, text: str, raw: bytes, now: float) -> None:
         own = self.derivation.port_columns[0]
-        delimiter = port.delimiter or sniff_delimiter(text)
-        count = text.count(delimiter)
+        delimiter = port.delimiter or port.count.delimiter or sniff_delimiter(text)
+        count = count_cuts(text, delimiter)
         spare = count == len(own) and text.rstrip().endswith(delimiter)
-        if own and count != len(own) - 1 and not spare and '"' not in text:
+        if own and count != len(own) - 1 and not spare:
             self._refuse(port, CHANGED_COLUMNS, raw, now)
             return
         if own and tuple(cell.strip(' "') for cell in text.split(delimiter)) == own:
             port.counters.headers += 1
             return
-        if port.cells[0] == port.cells[1] > 0:
-            port.delimiter = delimiter
-            if count != port.cells[1]:
-                port.counters.changed_columns += 1
-        port.cells = (port.cells[1], count)
+        if not own and not port.count.fits(text, count, delimiter):
+            self._refuse(port, CHANGED_COLUMNS, raw, now)
+            return
         if port.held is None:
             port.counters.rows += 1
-            self._log(text, now)
+            self._looked_at(port, text, now)
             return
         port.held.append((text, raw, now))
         if len(port.held) == NEEDED:
@@ -299,7 +312,25 @@ class Deriver:
             self._refuse(port, HALF, raw, now)
         for text, _, now in held:
             port.counters.rows += 1
+            self._looked_at(port, text, now)
+
+    def _looked_at(self, port: _Port, text: str, now: float) -> None:
+        """Log a line once it was looked at for damage; it is the newest at once."""
+        if port.table.checksum != "none":
             self._log(text, now)
+            return
+        self._ready(
+            self.damage.take(
+                text, port.delimiter or port.count.delimiter or sniff_delimiter(text), now
+            )
+        )
+        self.last_line = (text, now)
+
+    def _ready(self, lines: Iterable[Ready]) -> None:
+        for each in lines:
+            if each.was is not None:
+                self.files.rejected(each.host_s, "", each.reason, _printable(each.was))
+            self._log(each.text, each.host_s)
 
     def _begins_whole(self, port: _Port, texts: list[str]) -> bool:
         if port.was_open:
@@ -359,6 +390,15 @@ class Deriver:
     def _note(self, host_s: float, control: str, position: str) -> None:
         self.events.note(host_s, control, position)
         self._write_events()
+
+    def _undo(self, now: float) -> None:
+        gone = self.events.undo()
+        if gone is None:
+            self._say(now, "There is no note to take back.")
+            return
+        rows = [(time, each.control, each.position) for time, each in self.events.written]
+        self.files.events_anew(rows)
+        self._say(now, f"Taken back: {gone.control.replace('_', ' ')} {gone.position}")
 
     def _write_events(self) -> None:
         for time, event in self.events.timed(self.last_line):

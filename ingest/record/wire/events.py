@@ -28,6 +28,7 @@ class NotedEvent:
     control: str
     position: str
     time: str | None = None
+    by_hand: bool = False
 
 
 def check_event(control: str, position: str) -> tuple[str, str]:
@@ -58,6 +59,8 @@ class EventBook:
         self._head: list[str] = []
         self._head_size = 0
         self.waiting: list[NotedEvent] = []
+        self.noted: list[NotedEvent] = []
+        self.written: list[tuple[str, NotedEvent]] = []
         self.count = 0
         self._lines_waited = 0
         events = derivation.setup.events
@@ -76,7 +79,18 @@ class EventBook:
 
     def note(self, host_s: float, control: str, position: str) -> None:
         """Note an event of the host's clock."""
-        self._add(NotedEvent(host_s, control, position))
+        self._add(NotedEvent(host_s, control, position, by_hand=True))
+
+    def undo(self) -> NotedEvent | None:
+        """Take back the newest event noted by hand; None where there is none."""
+        place = next((at for at in reversed(range(len(self.noted)))
+                      if self.noted[at].by_hand), None)  # fmt: skip
+        if place is None:
+            return None
+        gone = self.noted.pop(place)
+        self.waiting = [each for each in self.waiting if each is not gone]
+        self.written = [each for each in self.written if each[1] is not gone]
+        return gone
 
     def from_line(self, text: str, host_s: float) -> str | None:
         """Note the event of a line; gives why where there is none.
@@ -125,6 +139,7 @@ class EventBook:
             if time is None:
                 break
             done.append((time, self.waiting.pop(0)))
+        self.written += done
         return done
 
     def try_again(self) -> bool:
@@ -145,3 +160,4 @@ class EventBook:
         self._lines_waited = 0
         if len(self.waiting) < WAITING_CAP:
             self.waiting.append(event)
+            self.noted.append(event)

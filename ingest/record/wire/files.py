@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import os
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
@@ -14,6 +15,7 @@ from ingest.record.wire.derivation import EVENTS_NAME, LOG_NAME
 REJECTED_NAME: Final = "rejected.csv"
 REJECTED_CAP: Final = 100_000
 """Most lines listed as rejected; all are counted, and the journal keeps every one."""
+EVENT_HEAD: Final = ("time", "control", "position")
 _NAMES: Final = (LOG_NAME, EVENTS_NAME, REJECTED_NAME)
 
 
@@ -39,7 +41,7 @@ class DerivedFiles:
         self._event_rows = csv.writer(self._events, lineterminator="\n")
         self._rejected_rows = csv.writer(self._rejected, lineterminator="\n")
         if fresh:
-            self._event_rows.writerow(("time", "control", "position"))
+            self._event_rows.writerow(EVENT_HEAD)
             self._rejected_rows.writerow(("host_s", "port", "reason", "text"))
 
     def log(self, line: str) -> None:
@@ -49,6 +51,20 @@ class DerivedFiles:
     def event(self, time: str, control: str, position: str) -> None:
         """Add an event."""
         self._event_rows.writerow((time, control, position))
+
+    def events_anew(self, rows: Iterable[tuple[str, str, str]]) -> None:
+        """Write the events file again from its beginning; for an event that was taken back.
+
+        Raises
+        ------
+        OSError
+            Where the disk takes no more.
+        """
+        self._events.seek(0)
+        self._events.truncate()
+        os.ftruncate(self._files[1], 0)
+        self._event_rows.writerow(EVENT_HEAD)
+        self._event_rows.writerows(rows)
 
     def rejected(self, host_s: float, port: str, reason: str, text: str) -> None:
         """Add a line that was not used."""

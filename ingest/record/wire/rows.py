@@ -41,6 +41,55 @@ def sniff_delimiter(text: str) -> str:
     return counts.most_common(1)[0][0] if counts else ","
 
 
+def count_cuts(text: str, delimiter: str) -> int:
+    """How often a line is cut; delimiters between quotation marks do not count.
+
+    A quotation mark that is never closed is a mark like any other: it may not swallow cells.
+    """
+    if '"' not in text or text.count('"') % 2:
+        return text.count(delimiter)
+    return len(split_cells(text, delimiter, '"')) - 1
+
+
+def holds_readings(text: str, delimiter: str) -> bool:
+    """Whether most cells of a line begin as numbers or times do: no preface, no names."""
+    cells = [cell for cell in split_cells(text, delimiter, '"') if cell]
+    return 2 * sum(cell[0] in "0123456789+-.," for cell in cells) > len(cells)
+
+
+ANEW: Final = 20
+"""So many lines in a row with another number of cells: the logger prints another table now."""
+
+
+class CellCount:
+    """How many cells the lines of a log have whose columns nobody named."""
+
+    def __init__(self) -> None:
+        self.delimiter: str | None = None
+        self._settled: int | None = None
+        self._last = -1
+        self._others = 0
+
+    def fits(self, text: str, count: int, delimiter: str) -> bool:
+        """Whether a line has as many cells as the lines before it.
+
+        Two lines of readings alike settle how many; so many others alike in a row do it anew.
+        """
+        last, self._last = self._last, count
+        if self._settled is None:
+            if count == last > 0 and holds_readings(text, delimiter):
+                self._settled, self.delimiter = count, delimiter
+            return True
+        if count == self._settled:
+            self._others = 0
+            return True
+        self._others = self._others + 1 if count == last else 1
+        if self._others >= ANEW and count > 0:
+            self._settled, self._others = count, 0
+            return True
+        return False
+
+
 class RowMaker:
     """Cells of one port's lines.
 

@@ -11,7 +11,7 @@ import pytest
 
 from analysis.compare.answer import ID_DIGITS, MAX_LINES, Question, answer
 from ingest.errors import UnusableRun
-from ingest.export.tables import write_workbook
+from ingest.export.workbook import write_workbook
 from tests.support.fleets import RISE, day, frames, run
 
 
@@ -39,11 +39,11 @@ def fleet() -> tuple[pl.DataFrame, pl.DataFrame]:
     ("question", "rows"),
     [
         (Question(car="SC-099"), 2),
-        (Question(), 4),
-        (Question(by="plant"), 9),
+        (Question(), 6),
+        (Question(by="plant"), 10),
         (Question(by="plant", family="Knot"), 4),
         (Question(by="plant", purpose="baseline"), 8),
-        (Question(by="plant", figures=(RISE,), against="North"), 5),
+        (Question(by="plant", figures=(RISE,), against="North"), 6),
         (Question(by="repair"), 1),
         (Question(by="repair", car="SC-099"), 1),
         (Question(over_time=True), 26),

@@ -148,6 +148,24 @@ def test_a_car_counts_once_however_often_it_was_measured() -> None:
     assert len(row["runs"]) == 52
 
 
+def test_complaints_and_repairs_are_never_averaged() -> None:
+    """A car measured before and after its repair is no car half repaired."""
+    runs = [
+        run(f"SC-{plant}-{n}", value, plant=plant, purpose=purpose)
+        for plant in ("North", "South")
+        for n in range(4)
+        for purpose, value in (("complaint", 36.0 + n), ("after-repair", 46.0 + n))
+    ]
+    frame = compare_groups(table_of(runs), "plant")
+    means = {(row["purpose"], row["group"]): row["mean"] for row in frame.iter_rows(named=True)}
+    assert means == {
+        ("after-repair", "North"): 47.5,
+        ("after-repair", "South"): 47.5,
+        ("complaint", "North"): 37.5,
+        ("complaint", "South"): 37.5,
+    }
+
+
 def test_by_month_and_vehicle_and_purpose() -> None:
     runs = [
         run("SC-A", 45.0, started=day(3), purpose="baseline"),

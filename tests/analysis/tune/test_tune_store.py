@@ -100,10 +100,11 @@ def test_causes_are_tuned_by_their_probability(whole: Tuning) -> None:
 
 def test_the_study_finds_the_noise_that_went_in(whole: Tuning) -> None:
     """Repeats scatter by 0.8, operators and sets by nothing."""
-    assert {each.by for each in whole.study} == {"operator", "logger"}
+    assert {each.figure for each in whole.study} == set(NAMES)
     for each in whole.study:
+        assert set(each.parts) == {"operator", "logger"}
         assert each.repeatability == pytest.approx(0.8, rel=0.15)
-        assert each.reproducibility < 0.3
+        assert max(each.parts.values()) < 0.3
         assert each.guard_share == pytest.approx(0.8, rel=0.2)
         assert "unbalanced" in each.how
 
@@ -120,17 +121,25 @@ def test_few_bad_cars_give_a_tolerance_limit_and_none_at_all_keeps() -> None:
     assert (absent.way, absent.limit) == ("kept", None)
 
 
-def test_a_figure_that_tells_nothing_keeps_its_limit() -> None:
+def test_a_figure_that_tells_nothing_gets_no_limit() -> None:
+    """Good and bad cars alike: no new limit, and one in force that fails them goes."""
     fleet = draw_fleet(120, 6, names=NAMES[:1], distance=0.0)
-    rise = tuned(fleet)[0].figures[0]
-    assert rise.way == "kept"
-    assert tuned(fleet)[0].limits.figures[NAMES[0]] == default_limits().figures[NAMES[0]]
+    for low, way in ((10.0, "kept"), (52.0, "none")):
+        in_force = Limits("a", "b", "c", "d", {NAMES[0]: Limit(low, None, "e")})
+        found = match(parse_labels(fleet.labels, ("low_core_flow",)), fleet.runs)
+        result = tune(fleet.runs, fleet.figures, fleet.causes, found, in_force)
+        rise = result.figures[0]
+        assert (rise.way, rise.limit) == (way, None)
+        assert "adds nothing" in rise.why
+        assert result.limits.figures[NAMES[0]].low == (low if way == "kept" else None)
 
 
 def test_dearer_misses_make_stricter_limits(fleet: Fleet) -> None:
+    one = replace(fleet, figures=fleet.figures.filter(pl.col("figure") == NAMES[0]))
+
     def low(missed: float) -> float:
-        limits = tuned(fleet, Options(Costs(missed, 1.0)))[0].limits
-        found = limits.figures["steady_outlet_rise"].low
+        limits = tuned(one, Options(Costs(missed, 1.0)))[0].limits
+        found = limits.families["Plover"][NAMES[0]].low
         assert found is not None
         return found
 
@@ -199,10 +208,11 @@ def test_changes_follow_the_rule_of_the_verdict(fleet: Fleet, whole: Tuning) -> 
         else:
             assert [told[run_id].before, told[run_id].after] == verdicts
     effects = {each.effect for each in told.values() if each.label == "bad"}
-    assert "claim avoided" in effects
+    assert "bad gains a fail" in effects
     assert all(each.after in VERDICTS for each in told.values())
     back = changes(fleet.runs, fleet.figures, old, found, new)
-    assert "comeback risked" in {each.effect for each in back}
+    assert "bad loses its fail and passes" in {each.effect for each in back}
+    assert all(each.effect for each in (*told.values(), *back) if each.label)
 
 
 def test_the_command(fleet: Fleet, tmp_path: Path) -> None:
@@ -216,6 +226,8 @@ def test_the_command(fleet: Fleet, tmp_path: Path) -> None:
                             str(tmp_path / "r.html")])  # fmt: skip
     assert done.exit_code == 0, done.output
     assert "not in the store: SC-77777 (line 62)" in done.output
+    assert "Cars left out, all figures together" in done.output
+    assert done.output.index("in force  good: pass") < done.output.index("steady outlet rise")
     assert "steady outlet rise: fails below" in done.output
     again = run.invoke(app, [*told, "--out", str(tmp_path / "b.toml"), "--report",
                              str(tmp_path / "r.csv")])  # fmt: skip

@@ -213,9 +213,7 @@ def watched(values: dict[str, Floats], moves: Moves, until: float) -> Watch:
     watch = Watch(tuple(values), {})
     for row in np.flatnonzero(until > TIME):
         now = float(TIME[row])
-        for at, control in moves:
-            if now - 0.5 < at <= now:
-                watch.move(at, control)
+        watch.moved(move for move in moves if move[0] <= now)
         watch.add(now, {point: (float(each[row]), now) for point, each in values.items()})
         if row % 4 == 0:
             watch.alarms(now)
@@ -227,7 +225,7 @@ def test_the_watch_beside_a_recording_tells_and_takes_back() -> None:
     values["outlet"] = fallen(values["outlet"], 12.0, 3.0)
     watch = watched(values, [], OFF + 10.0)
     assert [each.point for each in watch.alarms(OFF + 10.0)] == ["outlet"]
-    watch.move(OFF - 1.0, "temp_lever")  # noted late: it was the lever
+    watch.moved([(OFF - 1.0, "temp_lever")])  # noted late: it was the lever
     assert watch.alarms(OFF + 12.0) == []
 
 

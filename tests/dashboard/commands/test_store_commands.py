@@ -7,6 +7,7 @@ import json
 import os
 import sys
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import get_args
 
@@ -73,6 +74,60 @@ def test_list_by_verdict(command: Screen, fleet: Path) -> None:
     assert command("store", "list", fleet, "--verdict", "bogus") == 2
     told = " ".join(command.err.split())
     assert "'bogus' is not one of 'pass', 'fail', 'undecided', 'not measured'" in told
+
+
+def test_list_as_json_and_filtered(command: Screen, fleet: Path) -> None:
+    def names(*options: str) -> list[str]:
+        assert command("store", "list", fleet, "--json", "-", *options) == 0, command.err
+        assert command.err == ""
+        return [row["name"] for row in json.loads(command.out)]
+
+    every = names()
+    assert len(every) == len(RUNS)
+    assert names("--since", "2026-01-14", "--until", "2026-01-14") == ["SC-014-complaint"]
+    causes = {row["first_cause"] for row in json.loads(command.out)}
+    assert names("--cause", *causes) == [
+        row["name"] for row in rows_of(command, fleet) if row["first_cause"] in causes
+    ]
+    failed = names("--failed", "dead_travel_cold")
+    assert "SC-014-complaint" in failed
+    assert not any("baseline" in name for name in failed)
+    started = rows_of(command, fleet)[0]["started"]
+    assert datetime.fromisoformat(started).tzinfo is not None
+
+
+def rows_of(command: Screen, fleet: Path) -> list[dict]:
+    assert command("store", "list", fleet, "--json", "-") == 0
+    return json.loads(command.out)
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (("--family", "Plovr"), "did you mean Plover?"),
+        (("--cause", "healthi"), "did you mean healthy?"),
+        (("--failed", "dead_travel_colt"), "did you mean dead_travel_cold?"),
+        (("--plant", "North"), "add runs first"),
+    ],
+)
+def test_a_misspelled_filter_gets_a_suggestion(
+    command: Screen, fleet: Path, options: tuple[str, str], told: str
+) -> None:
+    for first in (("store", "list"), ("compare",)):
+        if "--plant" in options and first == ("compare",):
+            continue
+        assert command(*first, fleet, *options) == 1
+        assert command.out == ""
+        assert told in command.err
+
+
+def test_compare_as_json(command: Screen, fleet: Path) -> None:
+    assert command("compare", fleet, "--json", "-", "--figure", "steady_outlet_rise") == 0
+    rows = json.loads(command.out)
+    assert {row["purpose"] for row in rows} == {"baseline", "complaint", "after-repair"}
+    assert "each purpose apart: after-repair (1 runs), baseline (5 runs)" in command.err
+    assert command("compare", fleet, "--json", "-", "--cause", "healthy") == 0
+    assert all(row["purpose"] != "complaint" for row in json.loads(command.out))
 
 
 def test_verify(command: Screen, tmp_path: Path) -> None:

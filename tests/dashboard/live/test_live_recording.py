@@ -14,7 +14,7 @@ from analysis.pipeline import analyze
 from analysis.result import document
 from dashboard.commands.guided import Wish, choose_plan, keep_plan, record_guided
 from dashboard.live.guide import Guide
-from dashboard.live.state import LIVE_NAME, read_state
+from dashboard.live.state import LIVE_NAME, post_key, read_state
 from dashboard.live.terminal import follow_quietly
 from dashboard.live.worker import FiguresWorker, measure_folder
 from ingest.errors import UnusableRun
@@ -146,6 +146,8 @@ def test_a_plan_is_kept_in_the_run_folder(tmp_path: Path) -> None:
     assert choose_plan("none", setup, tmp_path, guided=True) is None
     assert choose_plan(None, setup, tmp_path, guided=False) is None
     assert "water-valve" in str(choose_plan(None, setup, tmp_path, guided=True))
+    assert "one person" in str(choose_plan("yard", setup, tmp_path, guided=False))
+    assert "two people" in str(choose_plan("road", setup, tmp_path, guided=False))
     (tmp_path / "own.toml").write_text(PLAN, encoding="utf-8")
     text = choose_plan(str(tmp_path / "own.toml"), setup, tmp_path, guided=False)
     plan = keep_plan(text, tmp_path)
@@ -168,9 +170,18 @@ def test_a_guided_recording_without_a_terminal(tmp_path: Path) -> None:
 
         sender = threading.Thread(target=send)
         sender.start()
+
+        def press() -> None:
+            live = tmp_path / "run" / LIVE_NAME
+            wait_for(lambda: ((read_state(live) or {}).get("step") or {}).get("waits", False), 60.0)
+            post_key(tmp_path / "run", "go")
+
+        presser = threading.Thread(target=press)
+        presser.start()
         plan = keep_plan(PLAN, tmp_path / "run")
         summary = record_guided(recorder, Wish(plan, until_silent=2.0), said.append, said.append)
         sender.join()
+        presser.join()
     assert summary.failure is None
     assert summary.counters.events == 1
     assert said[-1] == f"the run is in {tmp_path / 'run'}"

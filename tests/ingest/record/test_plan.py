@@ -6,9 +6,10 @@ import pytest
 
 from ingest.errors import UnusableRun
 from ingest.points import CONTROLS
-from ingest.record.test_plan import Plan, parse_plan, read_plan, usual_plan
+from ingest.record.test_plan import Place, Plan, parse_plan, read_plan, usual_plan
+from ingest.setup.model import Heater
 
-HEATERS = ("blend-air", "water-valve", "combined")
+HEATERS: tuple[Heater, ...] = ("blend-air", "water-valve", "combined")
 HEAD = '[plan]\nname = "short"\n'
 
 
@@ -22,9 +23,10 @@ def step(body: str) -> str:
     return f'{HEAD}[[step]]\nname = "hold"\ndo = "Wait."\n{body}\n'
 
 
+@pytest.mark.parametrize("place", ["yard", "road"])
 @pytest.mark.parametrize("heater", HEATERS)
-def test_usual_plans_do_the_whole_job(heater: str) -> None:
-    plan = usual_plan(heater)  # type: ignore[arg-type]
+def test_usual_plans_do_the_whole_job(heater: Heater, place: Place) -> None:
+    plan = usual_plan(heater, place)
     assert plan.heater == heater
     controls = [(control, at) for each in plan.steps for control, at in each.set.items()]
     levers = [float(at) for control, at in controls if control == "temp_lever"]
@@ -61,7 +63,7 @@ def test_dwell_suits_the_layout() -> None:
 
 
 def test_steps_without_their_sensor_are_left_out() -> None:
-    plan = usual_plan("blend-air")
+    plan = usual_plan("blend-air", "road")
     kept = plan.for_points(frozenset({"outlet", "ambient"}))
     assert len(kept.steps) == len(plan.steps) - 3  # other speed, leak-down and its end
     assert plan.for_points(frozenset({"vacuum_source", "road_speed"})).steps == plan.steps

@@ -61,10 +61,10 @@ def test_live_state_of_a_recording(tmp_path: Path) -> None:
             assert latest["n"].text == "49"
             assert recorder.latest_point("outlet") == latest["c1"]
             assert 0 < latest["n"].host_s <= recorder.host_s()
-            recorder.note_event("temp_lever", "100")
+            recorder.note_event("temp_lever", "100", when=latest["n"].host_s - 3.0)
             wait_for(lambda: load_run(recorder.folder).controls.height == 1)
             run = load_run(recorder.folder)
-            assert run.readings.height == 50
+            assert run.readings.height == 49  # the last waits for the next, to be looked at
             assert run.controls["control"].to_list() == ["temp_lever"]
             assert "recording_running" in [finding.fault for finding in run.findings]
             (state,) = recorder.ports_state()

@@ -23,17 +23,19 @@ def test_every_set_up_in_the_text_can_be_recorded_by(tmp_path: Path, example: st
     assert derivation.as_received == ("[log]\ntime" in example)
 
 
-def test_the_sketch_has_ten_lines_and_prints_the_columns_of_its_set_up() -> None:
-    sketch = re.findall(r"```cpp\n(.*?)```", TEXT, re.DOTALL)[0].strip().splitlines()
-    assert len(sketch) == 10
-    printed = re.search(r'println\("(.*?)"\)', "\n".join(sketch))
+def test_the_first_example_shows_the_checksum_and_the_columns_of_its_set_up() -> None:
+    """The exclusive or of the bytes between ``$`` and ``*``, as NMEA 0183 has it."""
+    line = re.findall(r"^    (\$.*\*..)$", TEXT, re.MULTILINE)[0]
+    body = check_nmea(line.encode())
+    assert body is not None
     named = re.search(r"columns = \[(.*?)\]", EXAMPLES[0])
-    assert printed is not None
     assert named is not None
     columns = re.findall(r'"(.*?)"', named[1])
-    assert printed[1].split(",") == columns
-    channels = tomllib.loads(EXAMPLES[0])["channels"]
-    assert {each["column"] for each in channels.values()} == set(columns) - {"ms"}
+    assert body.count(b",") + 1 == len(columns)
+    tables = tomllib.loads(EXAMPLES[0])
+    assert {each["column"] for each in tables["channels"].values()} == set(columns) - {"ms"}
+    assert tables["serial"]["checksum"] == "nmea"
+    assert TEXT.index("*%02X") < TEXT.index("[serial]")
 
 
 def test_a_line_with_a_checksum_is_as_described() -> None:

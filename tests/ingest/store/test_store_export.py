@@ -14,7 +14,8 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from ingest.errors import UnusableRun
-from ingest.export.tables import MAX_CHARACTERS, MAX_ROWS, Sheet, harmless, write_workbook
+from ingest.export.tables import Sheet, harmless
+from ingest.export.workbook import MAX_CHARACTERS, MAX_ROWS, write_workbook
 from ingest.store.export import TABLES, export, sheets
 from ingest.store.read import Filter, figures
 from ingest.store.store import Store
@@ -93,6 +94,9 @@ def test_only_what_was_asked_for(filled: Store, tmp_path: Path) -> None:
     assert sum(float(row["probability"]) for row in rows) == 1.0
 
 
+READ_TO = {"K": "0.00", "–": "0.000", "s": "0.0"}
+
+
 def test_workbook_has_a_sheet_a_table_and_no_formula(filled: Store, tmp_path: Path) -> None:
     export(filled, tmp_path / "fleet.xlsx")
     book = openpyxl.load_workbook(tmp_path / "fleet.xlsx")
@@ -106,6 +110,21 @@ def test_workbook_has_a_sheet_a_table_and_no_formula(filled: Store, tmp_path: Pa
     assert {cell.value.replace("_x000D_", "\r") for cell in vehicles} == {*FORMULAS, "SC-014"}
     assert all(cell.quotePrefix for cell in vehicles)
     assert page.max_row == 1 + len(FORMULAS) + 1
+    assert all(sheet.freeze_panes == "A2" for sheet in book)
+    assert "ambient_degC (°C)" in heading
+    figures_page = book["figures"]
+    names = [cell.value for cell in figures_page[1]]
+    assert {"value (in unit)", "u (in unit)", "unit"} <= set(names)
+    formats = {
+        row[names.index("unit")].value: row[names.index("value (in unit)")].number_format
+        for row in figures_page.iter_rows(min_row=2)
+        if row[names.index("value (in unit)")].value is not None
+    }
+    assert formats
+    # a temperature difference is read to the hundredth, a share of one to the thousandth
+    assert all(formats[unit] == shown for unit, shown in READ_TO.items() if unit in formats)
+    fleet = [cell.value for cell in book["fleet"][1]]
+    assert "steady_outlet_rise (K)" in fleet
     explained = {(row[0].value, row[1].value) for row in book["about"].iter_rows(min_row=2)}
     assert ("runs", "ambient_degC") in explained
     book.close()

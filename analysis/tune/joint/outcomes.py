@@ -1,0 +1,134 @@
+"""How likely each labelled run passes or fails each candidate limit, smoothed.
+
+A run stands for cars like it: good ones scatter about it by a kernel that leaves the spread of the
+good cars what it is; bad ones differ in severity, so that their kernel grows with their distance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from scipy.special import ndtr
+
+from analysis.statistics.density import NORMAL_WIDTH
+from analysis.tune.joint.levels import Distances, Level
+from analysis.tune.joint.table import Table
+from ingest.arrays import Bools, Floats
+
+SEVERITY: Final = 0.4
+"""Relative spread of severities among cars of one cause: moderate and severe cases lie about a
+factor of two apart in `analysis/causes/knowledge.toml`."""
+
+NONE, STANDING = 0, 1
+"""The first two candidates: no limit, and the one in force."""
+
+FAR: Final = 2.5
+"""Spreads from the good cars' middle beyond which hardly one of them lies."""
+
+NEAR: Final = 3.0
+"""Spreads up to which candidates lie evenly; farther out ever wider."""
+
+EVEN_STEPS: Final = 24
+FAR_STEPS: Final = 16
+
+
+@dataclass(frozen=True)
+class Outcomes:
+    """One figure under its candidates.
+
+    Parameters
+    ----------
+    distance
+        Candidates from the third on, rising, shape (K - 2,).
+    holds
+        Probability that the run does not fail by this figure, shape (n, K).
+    passes
+        Probability that this figure does not hold up the run's pass, shape (n, K).
+    """
+
+    distance: Floats
+    holds: Floats
+    passes: Floats
+
+
+def candidate_distances(level: Level, found: Distances, bad: Bools) -> Floats:
+    """Distances tried: from the good cars' middle to beyond the farthest bad one."""
+    unit = level.spread
+    seen = found.distance[np.isfinite(found.distance)]
+    farthest = max(float(seen.max(initial=0.0)) / unit, 2.0 * NEAR) if bad.any() else 2.0 * NEAR
+    even = np.linspace(0.0, NEAR, EVEN_STEPS, endpoint=False)
+    far = np.geomspace(NEAR, max(1.05 * farthest, 1.5 * NEAR), FAR_STEPS)
+    return np.asarray(unit * np.concatenate([even, far]))
+
+
+def outcomes(
+    table: Table,
+    level: Level,
+    found: Distances,
+    tried: Floats,
+    guard: float,
+    shown: Bools,
+    *,
+    key: bool,
+) -> Outcomes:
+    """Work out one figure.
+
+    Parameters
+    ----------
+    table
+        Labelled runs.
+    level, found
+        Of the figure.
+    tried
+        Distances of the candidates, shape (m,).
+    guard
+        Width of the guard band, in standard uncertainties.
+    shown
+        Whether the run's cause is told by the figure, shape (n,). A bad car of a cause that looks
+        like good cars here is not found by this figure but by chance, however many good cars the
+        limit fails; one that lies far from them is, whatever its cause.
+    key
+        Whether an undecided value holds up the run even within the limit.
+    """
+    known = np.isfinite(found.distance)
+    h = _kernel(table, level, found.distance, known)
+    place = np.where(known, _drawn_in(table, level, found.distance, known), 0.0)
+    band = guard * np.where(known, found.u, 0.0)
+    floor = level.floor[table.family]
+    limit = np.concatenate(
+        [
+            np.full((place.size, 1), np.inf),
+            found.standing[:, None],
+            np.maximum(tried[None, :], floor[:, None]),
+        ],
+        axis=1,
+    )
+    beyond = place[:, None] - limit
+    holds = ndtr((band[:, None] - beyond) / h[:, None])
+    passes = ndtr((-band[:, None] if key else 0.0) / h[:, None] - beyond / h[:, None])
+    hidden = ~known | (table.bad & ~shown & (found.distance < FAR * level.spread))
+    holds[hidden], passes[hidden] = 1.0, 1.0
+    # a candidate is a column, and is read as one
+    return Outcomes(tried, np.asfortranarray(np.minimum(holds, 1.0)), np.asfortranarray(passes))
+
+
+def _drawn_in(table: Table, level: Level, distance: Floats, known: Bools) -> Floats:
+    """Good cars drawn towards their middle by as much as their kernel spreads them."""
+    good = known & ~table.bad
+    middle = float(distance[good].mean())
+    usual = NORMAL_WIDTH * level.cars**-0.2
+    drawn = middle + (distance - middle) / np.hypot(1.0, usual)
+    return np.asarray(np.where(good, drawn, distance))
+
+
+def _kernel(table: Table, level: Level, distance: Floats, known: Bools) -> Floats:
+    own = NORMAL_WIDTH * level.cars**-0.2 * level.spread
+    of_cause = np.ones(distance.size)
+    for cause in np.unique(table.cause[table.bad]):
+        mine = table.bad & (table.cause == cause)
+        of_cause[mine] = np.unique(table.car[mine]).size
+    severe = NORMAL_WIDTH * SEVERITY * of_cause**-0.2 * np.abs(np.where(known, distance, 0.0))
+    weather = abs(level.slope.per_k) * level.slope.spread
+    return np.asarray(np.hypot(np.where(table.bad, np.maximum(own, severe), own), weather))

@@ -1,0 +1,198 @@
+"""All limits at once: chosen, judged on cars left out, taken or refused, and how sure each is."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import t as student
+
+from analysis.tune.joint.cross import cross, difference, earning, run_costs
+from analysis.tune.joint.fit import (
+    MOST_FAILED,
+    Fit,
+    Problem,
+    distances_at,
+    fit,
+    prepare,
+    solve,
+)
+from analysis.tune.joint.shares import CONFIDENCE, Joint, joint_shares
+from analysis.tune.joint.table import Indices, verdicts_of
+from ingest.arrays import Bools, Floats
+
+RESAMPLES: Final = 50
+SURE: Final = 2.0
+"""Standard errors a saving must have for limits that are worse for good or for bad cars."""
+
+FEWEST_BAD: Final = 5
+"""Bad cars below which costs cannot be weighed."""
+
+
+@dataclass(frozen=True)
+class Together:
+    """What came out.
+
+    Parameters
+    ----------
+    problem
+        What was tuned, and what was in force.
+    fitted
+        The limits; nothing is tuned in it where the limits in force stand.
+    proposed
+        The limits before that was decided.
+    taken
+        Whether the proposed limits are taken.
+    why
+        In words.
+    tuned, in_force
+        What either does to cars left out; `tuned` is of the proposed limits.
+    gain, gain_se
+        Cost a car saved on cars left out, and its standard error by car.
+    ranks, ranks_in_force
+        Verdict of each run by limits it had no part in, and by those in force, shape (n,).
+    low, high
+        Bounds of each run by limits it had no part in, shape (n, J).
+    half
+        Half-width of the 95 % interval of each distance, NaN where not tuned, shape (J,).
+    steady
+        Share of resamples in which the figure is tuned again, shape (J,).
+    """
+
+    problem: Problem
+    fitted: Fit
+    proposed: Fit
+    taken: bool
+    why: str
+    tuned: Joint
+    in_force: Joint
+    gain: float
+    gain_se: float
+    ranks: Indices
+    ranks_in_force: Indices
+    low: Floats
+    high: Floats
+    half: Floats
+    steady: Floats
+
+
+def tune_together(problem: Problem, seed: int, wrong: float) -> Together | None:
+    """Tune; None with fewer than `FEWEST_BAD` bad cars or as few good ones.
+
+    Parameters
+    ----------
+    problem
+        What is to be tuned.
+    seed
+        The same gives the same answer.
+    wrong
+        Share of labels that may be wrong.
+    """
+    table = problem.table
+    if min(np.unique(table.car[kind]).size for kind in (table.bad, ~table.bad)) < FEWEST_BAD:
+        return None
+    ones = np.ones(table.car.size)
+    first = fit(problem, ones)
+    proposed = earning(problem, first, cross(problem, seed))
+    if proposed.tuned.any() or proposed.dropped.any():
+        proposed = fit(problem, ones, proposed)
+    crossed = cross(problem, seed, proposed)
+    ranks = verdicts_of(table, crossed.low, crossed.high)
+    in_force = verdicts_of(table, problem.low, problem.high)
+    saved, error = difference(table, run_costs(problem, in_force), run_costs(problem, ranks))
+    costs = problem.costs
+    weights = costs.missed, costs.needless, costs.again
+    found = joint_shares(table, ranks, weights, costs.bad_share, wrong)
+    before = joint_shares(table, in_force, weights, costs.bad_share, wrong)
+    why = _refused(proposed, (found, before), saved, error)
+    half, steady = _intervals(problem, proposed, seed, wrong)
+    nothing = np.zeros(proposed.dropped.size, dtype=bool)
+    fitted = proposed if not why else replace(
+        proposed, distance=np.full(nothing.size, np.nan), dropped=nothing
+    )  # fmt: skip
+    return Together(
+        problem, fitted, proposed, not why, why or _accepted(saved, error), found, before,
+        saved, error, ranks, in_force, crossed.low, crossed.high, half, steady,
+    )  # fmt: skip
+
+
+def _refused(proposed: Fit, judged: tuple[Joint, Joint], saved: float, error: float) -> str:
+    """Why the limits in force stand; empty where the proposed ones are taken."""
+    found, before = judged
+    if not (proposed.tuned.any() or proposed.dropped.any()):
+        return "the limits in force stand: no other limit lowers the cost on cars left out"
+    failed = found.good.failed.value
+    if failed >= MOST_FAILED:
+        return (
+            f"the limits in force stand: the proposed ones fail {100 * failed:.0f} % of the good "
+            "cars left out, and a third is too many whatever it costs"
+        )
+    if saved <= 0.0 or saved < error:
+        return (
+            f"the limits in force stand: on cars left out the proposed ones save {saved:.3g} a "
+            f"car, within one standard error ({error:.3g})"
+        )
+    if saved < SURE * error and (
+        found.good.passed.value < before.good.passed.value
+        or found.bad.passed.value > before.bad.passed.value
+    ):
+        return (
+            f"the limits in force stand: on cars left out the proposed ones save {saved:.3g} a "
+            f"car (standard error {error:.3g}), not surely enough to let fewer good cars pass or "
+            "more bad ones"
+        )
+    return ""
+
+
+def _accepted(saved: float, error: float) -> str:
+    return f"on cars left out they save {saved:.3g} a car (standard error {error:.3g})"
+
+
+def _intervals(problem: Problem, proposed: Fit, seed: int, wrong: float) -> tuple[Floats, Floats]:
+    """Half-widths of the distances' intervals and how often each is tuned again.
+
+    Cars are drawn again with all their runs, and up to the share `wrong` of their labels is taken
+    for wrong.
+    """
+    table = problem.table
+    size = len(table.names)
+    if not proposed.tuned.any():
+        return np.full(size, np.nan), np.zeros(size)
+    rng = np.random.default_rng([seed, 7])
+    ready = prepare(problem, np.ones(table.car.size, dtype=bool))
+    drawn = []
+    for _ in range(RESAMPLES):
+        counts = np.bincount(rng.integers(0, table.cars, table.cars), minlength=table.cars)
+        turned = _turned(problem, rng, wrong * float(rng.random() < 0.5))
+        runs = counts[table.car].astype(np.float64)
+        if min(float(runs[kind].sum()) for kind in (turned.table.bad, ~turned.table.bad)) == 0.0:
+            continue
+        found = solve(turned, ready, runs, proposed, fine=False)
+        drawn.append(distances_at(ready.made, found.chosen))
+    tried = np.array(drawn)
+    again = np.isfinite(tried)
+    cars = min(np.unique(table.car[kind]).size for kind in (table.bad, ~table.bad))
+    factor = float(student.ppf(0.5 + CONFIDENCE / 2.0, max(cars - 1, 1)))
+    half = np.full(size, np.nan)
+    for at in np.flatnonzero(proposed.tuned):
+        mine = tried[again[:, at], at]
+        level = proposed.levels[at]
+        assert level is not None  # noqa: S101 - a tuned figure has one
+        apart = mine - proposed.distance[at] if mine.size else np.zeros(1)
+        center = level.pooled.within / math.sqrt(level.cars)
+        half[at] = factor * math.hypot(math.sqrt(float((apart**2).mean())), center)
+    return half, again.mean(axis=0)
+
+
+def _turned(problem: Problem, rng: np.random.Generator, share: float) -> Problem:
+    """The problem with a share of the cars' labels turned round."""
+    table = problem.table
+    if not share:
+        return problem
+    case = table.car * 2 + table.bad
+    wrong: NDArray[np.bool_] = rng.random(2 * table.cars) < share
+    bad: Bools = table.bad ^ wrong[case]
+    return replace(problem, table=replace(table, bad=bad))

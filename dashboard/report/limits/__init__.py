@@ -1,0 +1,1 @@
+"""The document that limits are defended with; the door is `document`."""

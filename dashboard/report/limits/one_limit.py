@@ -1,0 +1,166 @@
+"""One tuned limit on one page: cars, limit and interval, trade-off, cost, sensitivity, weather."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from analysis.figures import all_figures
+from dashboard.report.blocks import Block, Heading, Page, Table, Text, short
+from dashboard.report.limits.graph import Curve, Mark, graph
+from dashboard.text.shown import conversion, words
+from dashboard.text.tuning import alone_lines, car_share_text, number, span_text
+
+if TYPE_CHECKING:
+    from analysis.tune.joint.sweep import Sweep
+    from analysis.tune.search.one_figure import FigureTuning
+    from analysis.tune.tuning import Tuning
+    from ingest.arrays import Floats
+
+
+LEAST_TRADE: Final = 0.5
+"""Percent of good cars that a limit must be able to fail for a trade-off to be worth drawing."""
+
+
+def limit_page(each: FigureTuning, sweep: Sweep | None, tuning: Tuning, units: str) -> Page:
+    """The page of one limit.
+
+    Parameters
+    ----------
+    each
+        The figure's tuning, which has a limit.
+    sweep
+        Its limit moved; None where it was not weighed by cost.
+    tuning
+        The whole.
+    units
+        ``si`` or ``us``.
+    """
+    label = {figure.name: figure.label for figure in all_figures()}[each.figure]
+    side = "below" if each.side == "low" else "above"
+    basis = tuning.limits.figures[each.figure].basis
+    basis = basis[:1].upper() + basis[1:]
+    blocks: list[Block] = [
+        Text(f"{label}. A car fails {side} the limit by more than its uncertainty. {basis}."),
+        _families(each, units),
+    ]
+    if each.in_run is not None:
+        blocks.append(
+            Text(
+                f"On cars left out, beside the other limits: finds "
+                f"{car_share_text(each.in_run.finds)} of the bad cars, and "
+                f"{car_share_text(each.in_run.alone)} that no other figure finds; fails "
+                f"{car_share_text(each.in_run.fails)} of the good."
+            )
+        )
+    if sweep is not None:
+        blocks += _pictures(each, sweep, units)
+        blocks += _sensitivity(each, sweep, units)
+    if each.alone is not None:
+        blocks += [Text(line.strip(), "quiet") for line in alone_lines(each.alone, units)]
+    limit = "" if each.limit is None else number(each.limit, each.unit, units)
+    return Page("One limit", f"{words(each.figure)}: fails {side} {limit}", tuple(blocks))
+
+
+def _families(each: FigureTuning, units: str) -> Table:
+    rows = [
+        (short(family), number(own.limit, each.unit, units),
+         span_text(own.interval, each.unit, units), str(own.cars))
+        for family, own in each.families.items()
+    ]  # fmt: skip
+    if each.limit is not None:
+        reach = "" if each.interval is None else span_text(each.interval, each.unit, units)
+        rows.append(("other families", number(each.limit, each.unit, units), reach, str(each.good)))
+    head = ("Family", "Limit", "95 % interval", "Good cars")
+    return Table(head, tuple(rows), (2.0, 1.5, 2.0, 1.0), dense=True)
+
+
+def _shown(values: Floats, unit: str, units: str) -> Floats:
+    told = conversion(unit, units)
+    return np.asarray(values * told.factor + told.offset)
+
+
+def _pictures(each: FigureTuning, sweep: Sweep, units: str) -> list[Block]:
+    unit = conversion(each.unit, units).unit
+    axis = f"{words(each.figure)}{f', {unit}' if unit else ''} (middle family, mean weather)"
+    limit, low, high, standing = (
+        float(value)
+        for value in _shown(np.array([sweep.limit, *sweep.interval, sweep.standing]),
+                            each.unit, units)
+    )  # fmt: skip
+    marks = [
+        Mark("limit", limit, ()),
+        *(Mark("95 % interval", end, (1.5, 2.0)) for end in (low, high)),
+        Mark("limit in force", standing, (7.0, 3.0)),
+    ]
+    edges = _shown(sweep.edges, each.unit, units)
+    span = float(edges.min()), float(edges.max())
+    x = np.repeat(edges, 2)[1:-1]
+    values = _shown(sweep.values, each.unit, units)
+    order = np.argsort(values)
+    cars = graph(
+        [Curve("good cars", x, 100 * np.repeat(sweep.good, 2)),
+         Curve("bad cars", x, 100 * np.repeat(sweep.bad, 2), 1.6, (3.0, 2.0))],
+        marks, (axis, "% of cars"),
+        "Good and bad cars by their value; those far out are drawn to the edge.", span,
+    )  # fmt: skip
+    cost = graph(
+        [Curve("expected cost a car", values[order], sweep.cost[order])], marks,
+        (axis, "cost"), "Expected cost a car if this limit were moved and all others stayed.",
+        span, from_zero=False,
+    )  # fmt: skip
+    return [
+        Heading("Good and bad cars, and the limit"), cars, Text(cars.says, "quiet"),
+        Heading("Cost against the limit"), cost, Text(cost.says, "quiet"),
+        Heading("Trade-off"), *_trade(each, sweep),
+    ]  # fmt: skip
+
+
+def _trade(each: FigureTuning, sweep: Sweep) -> list[Block]:
+    """Bad cars found against good ones failed: by this figure alone, and by all as it moves."""
+    curves = []
+    roc = each.alone.roc if each.alone is not None else None
+    if roc is not None:
+        curves.append(Curve("by this figure alone", 100 * roc.false_alarm, 100 * roc.detection))
+    if 100 * float(np.ptp(sweep.good_fails)) > LEAST_TRADE:
+        order = np.argsort(sweep.good_fails, kind="stable")
+        curves.append(
+            Curve("by all figures, this limit moved", 100 * sweep.good_fails[order],
+                  100 * sweep.bad_fails[order], 1.6, (3.0, 2.0))
+        )  # fmt: skip
+    if not curves:
+        return [Text("However strict this limit, no more good cars fail: what is harmless holds "
+                     "it off.")]  # fmt: skip
+    picture = graph(
+        curves, (), ("good cars failed, %", "bad cars found, %"),
+        "Bad cars that fail against good ones that fail, from lenient (left) to strict (right).",
+        (0.0, 100.0),
+    )  # fmt: skip
+    return [picture, Text(picture.says, "quiet")]
+
+
+def _sensitivity(each: FigureTuning, sweep: Sweep, units: str) -> list[Block]:
+    def row(name: str, told: tuple[tuple[float, float], ...], scale: float, sign: str) -> Table:
+        return Table(
+            (name, *(f"{scale * at:g}{sign}" for at, _ in told)),
+            (("limit", *(number(value, each.unit, units) for _, value in told)),),
+            (2.6, *[1.2] * len(told)), dense=True,
+        )  # fmt: skip
+
+    weather = conversion(each.unit, units)
+    moves = f"{sweep.per_10_k * weather.factor:.3g} {weather.unit}".strip()
+    day = (
+        f"A day 10 K warmer moves good cars by {moves}"
+        + (" in the logarithm" if each.alone and each.alone.scored
+           and each.alone.scored.scale.log else "")
+        + "; the limit allows for all weathers in the labels."
+        if sweep.per_10_k
+        else "The weather makes no difference that shows in the good cars."
+    )  # fmt: skip
+    return [
+        Heading("How firm the choice is"),
+        row("Missed fault costs, in needless repairs", sweep.by_ratio, 1.0, ""),
+        row("Share of bad cars", sweep.by_share, 100.0, " %"),
+        Text(day, "quiet"),
+    ]
