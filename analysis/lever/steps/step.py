@@ -55,7 +55,7 @@ class StepWindow(NamedTuple):
 
 
 class StepSize(NamedTuple):
-    """Size, K, 63 % time and its standard uncertainty, s; whether the lever was swept, not stepped."""
+    """Size, K, 63 % time and its standard uncertainty, s; whether the lever was swept instead."""
 
     size: float
     seconds: float
