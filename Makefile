@@ -10,7 +10,7 @@ BIN := $(VENV)/bin
 endif
 STAMP := $(VENV)/.lukewarm-installed
 
-.PHONY: demo test lint audit sample-logs clean
+.PHONY: demo test lint audit wheel sample-logs clean
 
 demo: $(STAMP)
 	$(BIN)/lukewarm demo
@@ -26,6 +26,9 @@ lint: $(STAMP)
 
 audit: $(STAMP)
 	PYTHON=$(BIN)/python .ci/audit
+
+wheel:
+	PYTHON=$(PYTHON) .ci/wheel
 
 sample-logs: $(STAMP)
 	$(BIN)/python -m sample_logs.simulator

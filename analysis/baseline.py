@@ -218,6 +218,10 @@ class Baseline:
         """Good cars of the family with this heater layout; none where the family is not known."""
         return self._groups.get((family or "", heater), ())
 
+    def count(self, family: str | None, heater: str) -> int:
+        """Good cars of the family with this heater layout."""
+        return len(self.cars(family, heater))
+
     def limits(
         self, family: str | None, heater: str, default: Mapping[str, Limit]
     ) -> dict[str, Limit]:

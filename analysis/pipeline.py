@@ -4,8 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
+from analysis.bench.parts import (
+    bench_verdict,
+    is_bench,
+    judge_part,
+    measure_part,
+    part_of,
+)
 from analysis.causes.cable import Cable, after_pass
 from analysis.causes.diagnose import Cause, diagnose
 from analysis.causes.evidence import Evidence
@@ -25,11 +32,15 @@ from analysis.quality.soak import correct_at_soak
 from analysis.run_verdict import judge_run
 from analysis.vacuum.findings import vacuum_findings
 from analysis.verdict import Judged, Verdict, judge
+from ingest.check_sheet import Outcome
 from ingest.run import Run
 
 if TYPE_CHECKING:
     from analysis.baseline import Baseline
     from analysis.limits import Limits
+
+BENCH_LIMITS: Final = "the part's own"
+"""Stands for the version of a limits file where a part was on the bench."""
 
 
 @dataclass(frozen=True)
@@ -82,6 +93,8 @@ def measure(run: Run, *, soak: bool = True) -> Measured:
     soak
         Whether to correct sensors against each other where the car stood cold.
     """
+    if is_bench(run):
+        return measure_bench(run)
     run = assess(run)
     if soak:
         run = correct_at_soak(run)
@@ -107,7 +120,7 @@ def analyze(
     limits: Limits | None = None,
     baseline: Baseline | None = None,
     soak: bool = True,
-    checked: Mapping[str, bool] | None = None,
+    checked: Mapping[str, Outcome] | None = None,
 ) -> Analysis:
     """The whole job for one run.
 
@@ -132,9 +145,11 @@ def judge_measured(
     measured: Measured,
     limits: Limits | None = None,
     baseline: Baseline | None = None,
-    checked: Mapping[str, bool] | None = None,
+    checked: Mapping[str, Outcome] | None = None,
 ) -> Analysis:
     """Judge figures that were measured before (see `analyze`)."""
+    if is_bench(measured.run):
+        return judge_bench(measured)
     about = measured.run.setup.run
     limits = limits or default_limits()
     in_force = limits_for(limits, about.family, about.heater)
@@ -172,7 +187,35 @@ def judge_measured(
     )
 
 
-def _repaired(purpose: str | None, checked: Mapping[str, bool] | None) -> frozenset[str]:
+def measure_bench(run: Run) -> Measured:
+    """The part's own figures; what a car's log is suspected of does not hold on a bench."""
+    context = Context(Aligned(run))
+    figures = {name: each.measurement for name, each in measure_part(run).items()}
+    return Measured(run, context, figures, run.findings)
+
+
+def judge_bench(measured: Measured) -> Analysis:
+    """The part against what is asked of it: no limits file, no causes."""
+    asked = measure_part(measured.run)
+    judged = judge_part(
+        measured.figures, {name: each.limit for name, each in asked.items() if each.limit}
+    )
+    verdict, reason, decided_by = bench_verdict(part_of(measured.run), judged)
+    return Analysis(
+        measured.run,
+        measured.context,
+        measured.figures,
+        measured.findings,
+        judged=judged,
+        verdict=verdict,
+        reason=reason,
+        decided_by=decided_by,
+        limits_version=BENCH_LIMITS,
+        limits_basis="what is stamped on the part, or its class",
+    )
+
+
+def _repaired(purpose: str | None, checked: Mapping[str, Outcome] | None) -> frozenset[str]:
     """Causes whose own check found something, in a run after the repair."""
     if purpose != "after-repair" or not checked:
         return frozenset()

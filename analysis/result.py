@@ -8,7 +8,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any, Final
 
-from analysis.figures import all_figures
+from analysis.bench.parts import is_bench, unit_of
+from analysis.figures import all_figures, figures_by_name
 from ingest.saying import joined, quantities
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
             "sha256": dict(run.sha256),
         },
         "figures": {
-            each.name: _figure(analysis.judged[each.name], each.unit) for each in all_figures()
+            name: _figure(judged, _unit(name)) for name, judged in _in_order(analysis).items()
         },
         "verdict": analysis.verdict,
         "reason": analysis.reason,
@@ -82,6 +83,17 @@ def document(analysis: Analysis) -> dict[str, Any]:
         ],
     }
     return {**found, "said": quantities(found)}
+
+
+def _in_order(analysis: Analysis) -> dict[str, Judged]:
+    if is_bench(analysis.run):
+        return dict(analysis.judged)
+    return {each.name: analysis.judged[each.name] for each in all_figures()}
+
+
+def _unit(name: str) -> str:
+    of_the_car = figures_by_name().get(name)
+    return unit_of(name) if of_the_car is None else of_the_car.unit
 
 
 def _next_check(analysis: Analysis) -> dict[str, Any] | None:

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Final, Literal
 
+from analysis.bench.parts import bench_figures
+from analysis.bench.registry import BenchFigure
 from analysis.causes.knowledge import CauseRow, CheckRow, knowledge
 from analysis.figures import Figure, all_figures
 from analysis.limits import Limit, default_limits
@@ -63,8 +65,22 @@ class FindingWords:
 
 @cache
 def figure_words() -> dict[str, FigureWords]:
-    """Every figure by name, in the contract's order."""
-    return {each.name: _figure(each) for each in all_figures()}
+    """Every figure by name, in the contract's order; then those of parts on the bench."""
+    return {each.name: _figure(each) for each in all_figures()} | {
+        each.name: _of_a_part(each) for each in bench_figures().values()
+    }
+
+
+def _of_a_part(figure: BenchFigure) -> FigureWords:
+    return FigureWords(
+        figure.name,
+        figure.unit,
+        figure.label,
+        figure.definition,
+        figure.source,
+        figure.uncertainty,
+        {},
+    )
 
 
 def _figure(figure: Figure) -> FigureWords:

@@ -91,7 +91,7 @@ def together(folder: Path, count: int, programs: int, seed: int) -> None:
         order = [str(places[each]) for each in chance.permutation(count)]
         command = [sys.executable, "-m", "lukewarm", "store", "add", str(where), *order]
         running.append(
-            subprocess.Popen([*command, "--processes", "1"], cwd=ROOT, stdout=subprocess.DEVNULL)
+            subprocess.Popen([*command, "--jobs", "1"], cwd=ROOT, stdout=subprocess.DEVNULL)
         )
     share = chance.uniform(0.05, 0.9)
     victim = running[int(chance.integers(programs))]

@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING, Any, Literal
 if TYPE_CHECKING:
     from analysis.baseline import Baseline
     from analysis.limits import Limits
+    from ingest.check_sheet import Outcome
     from ingest.errors import LukewarmError
+    from ingest.load.remote import Place
     from ingest.run import Run
     from ingest.store.store import Store
 
@@ -23,16 +25,24 @@ Read = Callable[[list[Path]], "Iterable[tuple[Path, Run | LukewarmError]]"]
 """Loads run folders in order; gives the error where one cannot be used."""
 
 
-def expand(places: Iterable[str]) -> list[Path]:
+def expand(places: Iterable[str]) -> list[Place]:
     """Run folders meant by texts: patterns are expanded, a folder of runs gives its runs.
 
     Windows shells leave patterns to the program.
+
+    Raises
+    ------
+    UnusableRun
+        Where a URL cannot be listed.
     """
     from ingest.load.load import run_folders
+    from ingest.load.remote import is_url, remote_runs
 
-    found: list[Path] = []
+    found: list[Place] = []
     for text in places:
-        if any(mark in text for mark in "*?[") and not Path(text).exists():
+        if is_url(text):
+            found.extend(remote_runs(text))
+        elif any(mark in text for mark in "*?[") and not Path(text).exists():
             pattern = Path(text)
             anchor = Path(pattern.anchor) if pattern.anchor else Path()
             matching = sorted(anchor.glob(str(pattern.relative_to(anchor))))
@@ -95,6 +105,7 @@ def read_baseline(place: Path, read: Read) -> Baseline:
         Where there is no usable run of a good car.
     """
     from analysis.baseline import Baseline
+    from analysis.compare.judging import judging_of
     from analysis.compare.stored import baseline_from_store
     from analysis.pipeline import measure
     from ingest.errors import Fault, UnusableRun
@@ -102,13 +113,15 @@ def read_baseline(place: Path, read: Read) -> Baseline:
     from ingest.store.store import Store
 
     if Store.is_store(place):
-        return baseline_from_store(open_store(place))
+        store = open_store(place)
+        return judging_of(store).baseline or baseline_from_store(store)
     runs = [
         outcome for _, outcome in read(run_folders(place)) if not isinstance(outcome, Exception)
     ]
     # a folder may hold complaints beside the good cars; where purposes are noted, they decide
+    cars = [run for run in runs if run.setup.bench is None]
     good = []
-    for run in [r for r in runs if is_baseline(r)] or runs:
+    for run in [r for r in cars if is_baseline(r)] or cars:
         try:
             good.append(measure(run))
         except Exception as error:
@@ -120,12 +133,35 @@ def read_baseline(place: Path, read: Read) -> Baseline:
     return Baseline.of(good)
 
 
+def read_judging(
+    limits: Path | None, baseline: Path | None, read: Read
+) -> tuple[Limits, Baseline | None]:
+    """Limits and good cars meant; a store as the baseline brings the limits it decided on.
+
+    Raises
+    ------
+    UnusableRun
+        As `read_limits` and `read_baseline` do.
+    """
+    decided = read_store_limits(baseline) if limits is None and baseline is not None else None
+    good = read_baseline(baseline, read) if baseline is not None else None
+    return decided or read_limits(limits), good
+
+
+def read_store_limits(place: Path) -> Limits | None:
+    """The limits that a store decided on; None where the folder is no store."""
+    from analysis.compare.judging import judging_of
+    from ingest.store.store import Store
+
+    return judging_of(open_store(place)).limits if Store.is_store(place) else None
+
+
 def is_baseline(run: Run) -> bool:
     """Whether the run is of a known-good car by its own set-up."""
     return run.setup.run.purpose == "baseline"
 
 
-def checks_on_sheet(place: Path) -> dict[str, bool]:
+def checks_on_sheet(place: Path) -> dict[str, Outcome]:
     """Newest answer of each check on a run folder's sheet; none for a log without a folder.
 
     Raises
@@ -139,7 +175,7 @@ def checks_on_sheet(place: Path) -> dict[str, bool]:
     return found_by_check(read_sheet(place), check_names()) if place.is_dir() else {}
 
 
-def own_fault(place: Path, error: Exception) -> LukewarmError:
+def own_fault(place: Place, error: Exception) -> LukewarmError:
     """What a run that failed says of it: its own faults, or that the program is at fault.
 
     However a run fails, the failure is that run's own and the others go on.
@@ -154,7 +190,7 @@ def own_fault(place: Path, error: Exception) -> LukewarmError:
         )
     return UnusableRun(
         Fault(
-            place.name,
+            str(place),
             f"something the program cannot work out ({type(error).__name__}: {error})",
             "a run that gives figures or a reason why not",
             "report this log: the program is at fault, not the log",
@@ -162,7 +198,7 @@ def own_fault(place: Path, error: Exception) -> LukewarmError:
     )
 
 
-def error_document(place: Path, error: LukewarmError) -> dict[str, Any]:
+def error_document(place: Place, error: LukewarmError) -> dict[str, Any]:
     """The entry of a run that cannot be used."""
     from analysis.result import SCHEMA
 

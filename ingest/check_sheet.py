@@ -19,10 +19,36 @@ from typing import Final
 from ingest.access import Access
 from ingest.errors import Fault, UnusableRun
 from ingest.files import read_text, write_text
+from ingest.regular import own_file
 
 FILE: Final = "checks.csv"
 HEADER: Final = ("time", "check", "found", "remark")
+MEASURED: Final = "error"
+"""A fourth column before the remark, where a line of the sheet was measured on the bench."""
 ANSWERS: Final = {"yes": True, "no": False}
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredOutcome:
+    """What a check found that was measured on the bench; true where it found something.
+
+    Parameters
+    ----------
+    found
+        Whether it found something wrong.
+    error
+        Probability that this is not so.
+    """
+
+    found: bool
+    error: float
+
+    def __bool__(self) -> bool:
+        return self.found
+
+
+Outcome = bool | MeasuredOutcome
+"""What a check found: by hands and eyes, or measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +65,20 @@ class Checked:
         Whether it found something wrong.
     remark
         In the technician's own words.
+    error
+        Probability that a measured answer is wrong; None where it was not measured.
     """
 
     time: str
     check: str
     found: bool
     remark: str
+    error: float | None = None
+
+    @property
+    def outcome(self) -> Outcome:
+        """What counts in the ranking."""
+        return self.found if self.error is None else MeasuredOutcome(self.found, self.error)
 
 
 def read_sheet(folder: Path) -> list[Checked]:
@@ -55,7 +89,7 @@ def read_sheet(folder: Path) -> list[Checked]:
     UnusableRun
         With one fault for each line that cannot be read.
     """
-    path = folder / FILE
+    path = own_file(folder, FILE) if folder.is_dir() else folder / FILE
     if not path.is_file():
         return []
     text = read_text(path)
@@ -78,9 +112,14 @@ def read_sheet(folder: Path) -> list[Checked]:
             )
         )
     faults, lines = [], []
+    measured = [cell.lower() for cell in rows[0][1][3:4]] == [MEASURED]
     for number, row in rows[1:]:
         answer = ANSWERS.get(row[2].lower()) if len(row) >= 3 else None
-        if answer is None:
+        try:
+            error = float(row[3]) if measured and len(row) > 3 and row[3] else None
+        except ValueError:
+            answer, error = None, None
+        if answer is None or not (error is None or 0.0 < error < 1.0):
             faults.append(
                 Fault(
                     f"{path} line {number}",
@@ -91,8 +130,8 @@ def read_sheet(folder: Path) -> list[Checked]:
             )
             continue
         # a remark with an unquoted delimiter in it is still one remark
-        remark = (delimiter + " ").join(cell for cell in row[3:] if cell)
-        lines.append(Checked(row[0], row[1], answer, remark))
+        remark = (delimiter + " ").join(cell for cell in row[4 if measured else 3 :] if cell)
+        lines.append(Checked(row[0], row[1], answer, remark, error))
     if faults:
         raise UnusableRun(faults)
     return lines
@@ -100,11 +139,21 @@ def read_sheet(folder: Path) -> list[Checked]:
 
 def _numbered(text: str, delimiter: str) -> Iterable[tuple[int, list[str]]]:
     reader = csv.reader(io.StringIO(text), delimiter=delimiter)
-    for row in reader:
-        yield reader.line_num, row
+    try:
+        for row in reader:
+            yield reader.line_num, row
+    except csv.Error as error:
+        raise UnusableRun(
+            Fault(
+                f"{FILE} line {reader.line_num}",
+                f"a line that cannot be parted into cells ({error})",
+                "time, check, yes or no, remark",
+                "shorten the line, or close its quotation mark",
+            )
+        ) from error
 
 
-def found_by_check(sheet: list[Checked], known: Collection[str]) -> dict[str, bool]:
+def found_by_check(sheet: list[Checked], known: Collection[str]) -> dict[str, Outcome]:
     """Newest answer of each check.
 
     Parameters
@@ -122,7 +171,7 @@ def found_by_check(sheet: list[Checked], known: Collection[str]) -> dict[str, bo
     unknown = dict.fromkeys(line.check for line in sheet if line.check not in known)
     if unknown:
         raise UnusableRun([_no_such_check(name, known) for name in unknown])
-    return {line.check: line.found for line in sheet}
+    return {line.check: line.outcome for line in sheet}
 
 
 def _no_such_check(name: str, known: Collection[str]) -> Fault:
@@ -131,7 +180,7 @@ def _no_such_check(name: str, known: Collection[str]) -> Fault:
     return Fault(FILE, f"a check {name!r}", f"one of {', '.join(sorted(known))}", hint)
 
 
-def note_check(folder: Path, check: str, remark: str, now: datetime, *, found: bool) -> None:
+def note_check(folder: Path, check: str, remark: str, now: datetime, *, found: Outcome) -> None:
     """Add a line to a run folder's sheet; the file is written whole or not at all.
 
     Raises
@@ -139,13 +188,17 @@ def note_check(folder: Path, check: str, remark: str, now: datetime, *, found: b
     UnusableRun
         Where the sheet there cannot be read, or cannot be written.
     """
-    sheet = [*read_sheet(folder), Checked(now.isoformat(timespec="seconds"), check, found, remark)]
+    error = found.error if isinstance(found, MeasuredOutcome) else None
+    line = Checked(now.isoformat(timespec="seconds"), check, bool(found), remark, error)
+    sheet = [*read_sheet(folder), line]
+    measured = any(each.error is not None for each in sheet)
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(HEADER)
+    writer.writerow([*HEADER[:3], MEASURED, *HEADER[3:]] if measured else HEADER)
     for line in sheet:
         answer = next(word for word, value in ANSWERS.items() if value == line.found)
         # one line of the file is one check, whatever was typed
-        writer.writerow([line.time, line.check, answer, " ".join(line.remark.split())])
+        doubt = [] if not measured else ["" if line.error is None else f"{line.error:.4g}"]
+        writer.writerow([line.time, line.check, answer, *doubt, " ".join(line.remark.split())])
     # who may read the folder may read what was found on it
     write_text(folder / FILE, text.getvalue(), Access.of(folder))

@@ -17,11 +17,14 @@ from typing import Final
 
 from ingest.access import Access, create, make_folders
 from ingest.errors import Fault, UnusableRun
+from ingest.regular import check_regular, own_file
 from ingest.run import Finding
 from ingest.setup.model import Setup, read_setup
 
 SETUP_NAME: Final = "run.toml"
 _PIECE: Final = 1 << 20
+MAX_TEXT_BYTES: Final = 4 << 20
+"""Of a text that somebody wrote: set-ups, limits, notes."""
 
 
 @dataclass(frozen=True)
@@ -64,6 +67,8 @@ class RunFiles:
         Short name for screens.
     recording
         What is known of the recording that made them.
+    corrections
+        The sensors' corrections; None where the set-up names none.
     """
 
     setup: Setup
@@ -72,13 +77,21 @@ class RunFiles:
     events: Path | None
     name: str
     recording: Recording = NOT_RECORDED
+    corrections: Path | None = None
 
     def raw(self) -> dict[str, Path]:
         """Every file by the name it has in the run folder."""
         files = {SETUP_NAME: self.setup_path, _key(self.setup.log.file, self.log): self.log}
         if self.events is not None and self.setup.events is not None:
             files[_key(self.setup.events.file, self.events)] = self.events
+        named = _corrections_named(self.setup)
+        if self.corrections is not None and named is not None:
+            files[_key(named, self.corrections)] = self.corrections
         return files
+
+
+def _corrections_named(setup: Setup) -> str | None:
+    return None if setup.sensors is None else setup.sensors.corrections
 
 
 def _key(named: str, path: Path) -> str:
@@ -128,7 +141,7 @@ def find_files(
     if log is not None:
         recording = NOT_RECORDED
     folder = recording.folder or folder
-    setup_path = setup if setup is not None else folder / SETUP_NAME
+    setup_path = setup if setup is not None else own_file(folder, SETUP_NAME)
     settings = read_setup(setup_path)
     faults: list[Fault] = []
     if log is None:
@@ -139,10 +152,11 @@ def find_files(
     if settings.events is not None:
         where = f"{setup_path.name} [events] file"
         events = _inside(folder, settings.events.file, where, faults)
+    corrections = _corrections(folder, settings, setup_path.name, faults)
     if faults or log is None:
         raise UnusableRun(faults)
     name = log.stem if place == log else folder.resolve().name
-    return RunFiles(settings, setup_path, log, events, name, recording)
+    return RunFiles(settings, setup_path, log, events, name, recording, corrections)
 
 
 def files_with_log(log: Path, setup: Path, adapt: Callable[[Setup], Setup]) -> RunFiles:
@@ -166,9 +180,18 @@ def files_with_log(log: Path, setup: Path, adapt: Callable[[Setup], Setup]) -> R
     folder, faults, events = setup.parent, list[Fault](), None
     if settings.events is not None:
         events = _inside(folder, settings.events.file, f"{setup.name} [events] file", faults)
+    corrections = _corrections(folder, settings, setup.name, faults)
     if faults:
         raise UnusableRun(faults)
-    return RunFiles(adapt(settings), setup, log, events, folder.resolve().name)
+    name = folder.resolve().name
+    return RunFiles(adapt(settings), setup, log, events, name, corrections=corrections)
+
+
+def _corrections(folder: Path, setup: Setup, file: str, faults: list[Fault]) -> Path | None:
+    named = _corrections_named(setup)
+    if named is None:
+        return None
+    return _inside(folder, named, f"{file} [sensors] corrections", faults)
 
 
 def _inside(folder: Path, name: str, where: str, faults: list[Fault]) -> Path | None:
@@ -176,7 +199,7 @@ def _inside(folder: Path, name: str, where: str, faults: list[Fault]) -> Path | 
     windows = PureWindowsPath(name)
     outside = Fault(
         where,
-        f"{name!r}, a path that leads out of the run folder",
+        f"{name[:80]!r}, a path that leads out of the run folder",
         "a file in the run folder",
         "copy the file into the folder and write its name",
     )
@@ -190,9 +213,12 @@ def _inside(folder: Path, name: str, where: str, faults: list[Fault]) -> Path | 
             return None
         if path.is_file():
             return folder / windows.as_posix()
-    except (OSError, ValueError):  # a name this system cannot have
+    # a name this system cannot have, or (before Python 3.13) links that lead to each other
+    except (OSError, ValueError, RuntimeError):
         pass
-    faults.append(Fault(where, f"no file {name!r}", "a file in the run folder", _nearby(folder)))
+    faults.append(
+        Fault(where, f"no file {name[:80]!r}", "a file in the run folder", _nearby(folder))
+    )
     return None
 
 
@@ -230,6 +256,7 @@ def read_text(path: Path) -> str:
     UnusableRun
         Where it cannot be read.
     """
+    check_regular(path, MAX_TEXT_BYTES, "a UTF-8 text file")
     try:
         return path.read_text(encoding="utf-8-sig")
     except (OSError, ValueError) as error:

@@ -66,9 +66,11 @@ CONTROLS: Final = (
     "defrost",
     "engine",
     "vacuum_isolated",
+    "opens",
+    "full_open",
     "note",
 )
-"""Controls an events file may name."""
+"""Controls an events file may name; `opens` and `full_open` are a thermostat's on the bench."""
 
 
 def column_name(point: str, quantity: Quantity) -> str:

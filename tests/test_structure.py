@@ -16,7 +16,7 @@ from analysis.figures import all_figures
 
 ROOT = Path(__file__).parent.parent
 PACKAGES = ("ingest", "analysis", "dashboard")
-HOUSES_WITHOUT_CIRCLES = ("ingest", "analysis")
+HOUSES_WITHOUT_CIRCLES = ("ingest", "analysis", "dashboard")
 HOUSES_WITHOUT_NAMESAKES = ("analysis",)
 
 MAX_MODULES = 14

@@ -20,6 +20,7 @@ from analysis.causes.next_measurement import (
 )
 from analysis.causes.seen import Seen, could_show
 from analysis.limits import Limit
+from ingest.check_sheet import Outcome
 
 if TYPE_CHECKING:
     from analysis.measured import Measured
@@ -87,7 +88,7 @@ def diagnose(
     measured: Measured,
     limits: Mapping[str, Limit],
     good: Sequence[Evidence] = (),
-    checked: Mapping[str, bool] | None = None,
+    checked: Mapping[str, Outcome] | None = None,
 ) -> Diagnosis:
     """Rank and explain the causes of a run.
 

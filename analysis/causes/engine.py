@@ -16,11 +16,13 @@ from analysis.causes.evidence import Evidence, Usual, compare
 from analysis.causes.knowledge import (
     SEVERITIES,
     CauseRow,
+    CheckRow,
     hypotheses,
     knowledge,
 )
 from analysis.causes.next_check import chance_found
 from ingest.arrays import Floats
+from ingest.check_sheet import MeasuredOutcome, Outcome
 
 FREEDOM: Final = 6.0
 """Degrees of freedom of the t distribution residuals follow: cars of other kinds have longer tails
@@ -62,7 +64,7 @@ def rank(
     evidence: Evidence,
     usual: Usual,
     layout: str,
-    checked: Mapping[str, bool] | None = None,
+    checked: Mapping[str, Outcome] | None = None,
 ) -> Ranking:
     """Rank the causes of one run.
 
@@ -95,10 +97,28 @@ def rank(
     for name, found in (checked or {}).items():
         row = table.check_row(name)
         chance = np.array(
-            [max(chance_found(row, one.name) for one in them) for them in space.members]
+            [max(_chance(row, one.name, found) for one in them) for them in space.members]
         )
         total = total + np.log(chance if found else 1.0 - chance)[space.explanation]
     return _ranking(total, layout, tuple(used))
+
+
+PRESENT: Final = 0.5
+"""From this share on a cause means that the part itself, which its check looks at, is at fault."""
+
+
+def _chance(row: CheckRow, cause: str, outcome: Outcome) -> float:
+    """Probability that a check finds something, given a cause.
+
+    What hands and eyes miss or imagine stands in the table. A part that was measured is at fault
+    under its own causes and sound under those that have nothing to do with it, and the answer is
+    wrong as often as the measurement says.
+    """
+    if not isinstance(outcome, MeasuredOutcome):
+        return chance_found(row, cause)
+    share = row.found.get(cause, 0.0)
+    fault = 1.0 if share >= PRESENT else share
+    return outcome.error + (1.0 - 2.0 * outcome.error) * fault
 
 
 class FigureEffect(NamedTuple):

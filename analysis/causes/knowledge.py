@@ -184,16 +184,21 @@ def layout_of(run: RunTable) -> str:
     return run.heater + (NO_THERMOSTAT if has_no_thermostat(run) else "")
 
 
+def rows_of(layout: str) -> list[CauseRow]:
+    """Rows of the causes that a layout (as of `layout_of`) allows."""
+    heater = layout.removesuffix(NO_THERMOSTAT)
+    return [
+        row
+        for row in knowledge().cause
+        if heater in row.layouts and (heater == layout or not row.of_thermostat)
+    ]
+
+
 @cache
 def hypotheses(layout: str) -> Hypotheses:
     """All single causes and pairs for a heater layout, as of `layout_of` (computed once)."""
     table = knowledge()
-    heater = layout.removesuffix(NO_THERMOSTAT)
-    rows = [
-        row
-        for row in table.cause
-        if heater in row.layouts and (heater == layout or not row.of_thermostat)
-    ]
+    rows = rows_of(layout)
     figures, signs = list(table.figures), list(table.signs)
     weights = np.array(table.severity_weights) / sum(table.severity_weights)
     effects = [row_effects(row, figures, table) for row in rows]

@@ -9,6 +9,7 @@ from functools import lru_cache
 from typing import Final
 
 from analysis.causes.knowledge import NO_FAULT, CheckRow, knowledge
+from ingest.check_sheet import Outcome
 
 AGAIN: Final = "measure_again"
 ASK_FIRST: Final = "owner_interview"
@@ -71,7 +72,7 @@ def _entropy(chance: float) -> float:
 
 
 def propose(
-    probability: Mapping[str, float], checked: Mapping[str, bool] | None = None
+    probability: Mapping[str, float], checked: Mapping[str, Outcome] | None = None
 ) -> NextCheck:
     """The next check, those already done left out, and why this one.
 

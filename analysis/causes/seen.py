@@ -29,6 +29,7 @@ from analysis.causes.knowledge import (
     CauseRow,
     knowledge,
     row_effects,
+    rows_of,
 )
 from analysis.figures import figures_by_name
 from analysis.limits import Limit
@@ -119,7 +120,7 @@ class Space(NamedTuple):
 def space_of(layout: str) -> Space:
     """Of one layout of heater (worked out once)."""
     table = knowledge()
-    rows = tuple(row for row in table.cause if layout in row.layouts)
+    rows = tuple(rows_of(layout))
     names = tuple(dict.fromkeys(row.name for row in rows))
     figures, signs = list(table.figures), list(table.signs)
     places = [int(np.flatnonzero(severity == SEVERITIES)[0]) for severity in RANKED_AT]

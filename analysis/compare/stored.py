@@ -51,8 +51,11 @@ def outcome(
 
 
 def keep(measured: Measured) -> dict[str, Any]:
-    """What a run tells as a good car, ready for `json.dumps`; `revive` reads it."""
-    evidence = evidence_of(measured)
+    """What a run tells as a good car, ready for `json.dumps`; `StoredCar.of` reads it."""
+    return _kept(measured.figures, evidence_of(measured))
+
+
+def _kept(figures: Mapping[str, Measurement], evidence: Evidence) -> dict[str, Any]:
     return {
         "figures": {
             name: {
@@ -61,7 +64,7 @@ def keep(measured: Measured) -> dict[str, Any]:
                 "random": each.random,
                 "shared": dict(each.shared),
             }
-            for name, each in measured.figures.items()
+            for name, each in figures.items()
             if each.u is not None and math.isfinite(each.known()) and math.isfinite(each.u)
         },
         "evidence": {
@@ -127,6 +130,10 @@ class StoredBaseline(Baseline):
         """What the family's good cars tell the causes."""
         return tuple(car.evidence for car in self.stored.get((family or "", heater), ()))
 
+    def count(self, family: str | None, heater: str) -> int:
+        """Good cars of the family with this heater layout."""
+        return len(self.stored.get((family or "", heater), ()))
+
     def limits(
         self, family: str | None, heater: str, default: Mapping[str, Limit]
     ) -> dict[str, Limit]:
@@ -157,6 +164,25 @@ def baseline_from_store(store: Store) -> StoredBaseline:
             )
         )
     return StoredBaseline((), {key: tuple(cars) for key, cars in groups.items()})
+
+
+def told_of(baseline: Baseline) -> list[dict[str, Any]]:
+    """Good cars as a store writes them down, ready for `json.dumps`."""
+    if isinstance(baseline, StoredBaseline):
+        return [
+            {"family": family, "heater": heater, "kept": _kept(car.figures, car.evidence)}
+            for (family, heater), cars in baseline.stored.items()
+            for car in cars
+        ]
+    return [
+        {
+            "family": car.run.setup.run.family,
+            "heater": car.run.setup.run.heater,
+            "kept": keep(car),
+        }
+        for car in baseline.good
+        if car.run.setup.run.family
+    ]
 
 
 class Edition:

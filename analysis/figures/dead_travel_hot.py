@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     order=65,
     label="Dead travel, hot end",
     bad="high",
-    heat="high",
     better="lower",
     repeat="lever sweeps in smaller steps",
     owner=OwnerWords(

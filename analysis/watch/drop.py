@@ -15,7 +15,6 @@ from functools import cache
 from typing import Final
 
 import numpy as np
-import polars as pl
 
 from analysis.watch.bins import Seconds
 from analysis.watch.places import (
@@ -97,12 +96,16 @@ def departures(seconds: Seconds, point: str) -> Iterator[Departure]:
     limits = [_limit(each, masked, LEAST_K[point]) * pace for each in own]
     upwards = UPWARDS if point in INDOORS else 1.0
     crossed: Bools = np.zeros(masked.size, dtype=bool)
-    for each, limit in zip(own, limits, strict=True):
-        with np.errstate(invalid="ignore"):
-            down = (each <= -limit) & cooler_there(seconds, point)
-            up = (each >= upwards * limit) & warmer_there(seconds, point)
-        ways = WAYS[point]
-        crossed |= (down if "down" in ways else False) | (up if "up" in ways else False)
+    ways = WAYS[point]
+    with np.errstate(invalid="ignore"):
+        if "down" in ways:
+            cooler = cooler_there(seconds, point)
+            for each, limit in zip(own, limits, strict=True):
+                crossed |= (each <= -limit) & cooler
+        if "up" in ways:
+            warmer = warmer_there(seconds, point)
+            for each, limit in zip(own, limits, strict=True):
+                crossed |= (each >= upwards * limit) & warmer
     if not crossed.any():
         return
     crossed &= ~masked
@@ -185,8 +188,23 @@ def _limit(found: Floats, masked: Bools, least: float) -> Floats:
 def largest_before(found: Floats, but: Bools, known: int = KNOWN) -> Floats:
     """Largest of the `known` bins until ten before each bin, in size; `but` left out."""
     usable = ~np.isnan(found) & ~but
-    size = pl.Series(np.where(usable, np.abs(found), 0.0)).rolling_max(known, min_samples=1)
-    return np.concatenate((np.zeros(LAG), size.to_numpy()))[: usable.size]
+    size = trailing_max(np.where(usable, np.abs(found), 0.0), known)
+    return np.concatenate((np.zeros(LAG), size))[: usable.size]
+
+
+def trailing_max(sizes: Floats, known: int) -> Floats:
+    """Largest of the last `known` of some numbers that are not negative, at each of them.
+
+    Within blocks of `known` from the left and from the right: every window is the end of one block
+    and the beginning of the next (van Herk 1992, Gil and Werman 1993).
+    """
+    count = -(-(sizes.size + known - 1) // known)
+    padded = np.zeros(count * known)
+    padded[known - 1 : known - 1 + sizes.size] = sizes
+    blocks = padded.reshape(count, known)
+    begun = np.maximum.accumulate(blocks, axis=1).ravel()
+    ending = np.maximum.accumulate(blocks[:, ::-1], axis=1)[:, ::-1].ravel()
+    return np.maximum(ending[: sizes.size], begun[known - 1 : known - 1 + sizes.size])
 
 
 def masked_bins(seconds: Seconds, point: str) -> Bools:

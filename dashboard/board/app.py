@@ -148,7 +148,7 @@ def create_app(
         require_password(server, password, secure=secure)
     refuse_malformed(app)
     _register_export(server, board)
-    _say_what_is_missing(server, {page.path for page in pages})
+    _say_what_is_missing(server, {page.path for page in pages}, board)
     pack_answers(server)
     return app
 
@@ -171,17 +171,22 @@ def _register_router(app: Dash, pages: tuple[Page, ...], board: Board) -> None:
         )
 
 
-def _say_what_is_missing(server: Flask, known: Collection[str]) -> None:
-    """Let a page there is not carry the status that says so: the same frame answers any address."""
+def _say_what_is_missing(server: Flask, known: Collection[str], board: Board) -> None:
+    """Let a page or a run there is not carry the status that says so.
+
+    The same frame answers any address.
+    """
+
+    def missing() -> bool:
+        if request.path not in known:
+            return True
+        run = request.args.get("run", "")
+        return request.path == "/car" and bool(run) and board.document(run) is None
 
     @server.after_request
     def not_found(answer: Response) -> Response:
         # what `protect` or the log-in has answered tells nothing of which pages there are
-        if (
-            request.endpoint == ANY_ADDRESS
-            and answer.status_code == 200
-            and request.path not in known
-        ):
+        if request.endpoint == ANY_ADDRESS and answer.status_code == 200 and missing():
             answer.status_code = 404
         return answer
 
@@ -194,14 +199,14 @@ def _say_what_is_missing(server: Flask, known: Collection[str]) -> None:
 def _register_export(server: Flask, board: Board) -> None:
     @server.route("/fleet.csv")
     def fleet_csv() -> Response:
-        from dashboard.pages.fleet import choice_of, state_of
+        from dashboard.pages.fleet import choice_of, state_of, wanted_figures
         from dashboard.pages.views.fleet import chosen
         from ingest.export.tables import harmless
 
         choice = choice_of(
             state_of(address.read(request.query_string.decode("ascii", "replace")), board)
         )
-        frame = chosen(board.source.runs(), board.source.figures([choice.figure]), choice)
+        frame = chosen(board.source.runs(), wanted_figures(board, choice), choice)
         told = harmless(frame).write_csv(
             quote_style="non_numeric", datetime_format="%Y-%m-%dT%H:%M:%SZ"
         )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date, datetime
 from enum import StrEnum
@@ -11,31 +10,27 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dashboard.commands.keeping import add_judged, count_reports, decided, task_of
+from dashboard.commands.progress import counted
 from dashboard.commands.shared import (
     UNUSABLE,
     BaselineOption,
+    ClusterOption,
     DatabaseOption,
     FamilyOption,
+    JobsOption,
     LimitsOption,
-    ProcessesOption,
     PurposeOption,
     StoreArgument,
-    Units,
-    UnitsOption,
-    board_password,
-    counted,
+    TimeLimitOption,
     note,
-    read_baseline,
+    nothing_per_run,
     say,
 )
-from dashboard.places import expand, open_store, read_limits
+from dashboard.places import expand, open_store
 
 if TYPE_CHECKING:
     import polars as pl
-
-    from analysis.limits import Limits
-    from dashboard.web.source import Source
-    from ingest.store.many import Report, Task
 
 
 app = typer.Typer()
@@ -90,17 +85,25 @@ def store_add(
     limits: LimitsOption = None,
     baseline: BaselineOption = None,
     database: DatabaseOption = None,
-    processes: ProcessesOption = None,
+    jobs: JobsOption = 0,
+    cluster: ClusterOption = None,
+    time_limit: TimeLimitOption = None,
 ) -> None:
     """Add runs with their raw files, readings and results; what is there already is left alone.
 
+    All runs of a store are judged by one decision of it: the default limits and its own good cars,
+    or the --limits and --baseline last given here or to `store refresh`.
+
     Example: lukewarm store add fleet sample_logs
     """
-    from ingest.store.many import add_many
+    from ingest.store.store import Store
+    from ingest.work.outcome import Workers
 
     places = expand(runs)
-    task = store_task(store, database, limits, baseline)
-    new, bad = count_reports(add_many(task, places, processes), len(places), "adding")
+    opened = Store.open(store, database)
+    judging = decided(opened, limits, baseline)
+    workers = Workers(jobs, cluster, time_limit)
+    new, bad = add_judged(opened, database, places, workers, judging)
     say(f"{new} added, {len(places) - new - bad} there already, {bad} not usable")
     if bad:
         raise typer.Exit(UNUSABLE)
@@ -112,20 +115,65 @@ def store_refresh(
     limits: LimitsOption = None,
     baseline: BaselineOption = None,
     database: DatabaseOption = None,
-    processes: ProcessesOption = None,
+    jobs: JobsOption = 0,
+    cluster: ClusterOption = None,
+    time_limit: TimeLimitOption = None,
 ) -> None:
     """Compute again what was made by another version, other limits or other good cars.
+
+    --limits and --baseline decide what judges the store from now on; the store as its own
+    --baseline lets its own good cars judge again.
 
     Example: lukewarm store refresh fleet --baseline fleet
     """
     from ingest.store.many import outdated, refresh_many
+    from ingest.store.rebuild import write_lists
+    from ingest.work.outcome import Workers
 
     opened = open_store(store, database)
-    task = store_task(store, database, limits, baseline)
+    write_lists(opened)
+    task = task_of(opened, database, decided(opened, limits, baseline))
     ids = outdated(opened, task.versions)
-    new, bad = count_reports(refresh_many(task, ids, processes), len(ids), "computing")
+    reports = refresh_many(task, ids, Workers(jobs, cluster, time_limit))
+    new, bad = count_reports(reports, len(ids), "computing")
     say(f"{new} computed again, {bad} could not be; all others were up to date")
     if bad:
+        raise typer.Exit(UNUSABLE)
+
+
+@store_app.command("rebuild")
+def store_rebuild(
+    store: StoreArgument,
+    limits: LimitsOption = None,
+    baseline: BaselineOption = None,
+    database: DatabaseOption = None,
+    jobs: JobsOption = 0,
+    cluster: ClusterOption = None,
+    time_limit: TimeLimitOption = None,
+) -> None:
+    """Make a damaged or lost catalog again from the raw files; what is damaged is set aside.
+
+    Example: lukewarm store rebuild fleet
+    """
+    from contextlib import closing
+
+    from ingest.store.rebuild import make_way, missing, rebuild_many, unlisted
+    from ingest.store.store import Store
+    from ingest.work.outcome import Workers
+
+    aside = make_way(store, database)
+    if aside:
+        note(f"the damaged catalog lies at {aside} now")
+    with closing(Store.open(store, database, create=False)) as opened:
+        task = task_of(opened, database, decided(opened, limits, baseline))
+        ids = missing(opened)
+        reports = rebuild_many(task, ids, Workers(jobs, cluster, time_limit))
+        new, bad = count_reports(reports, len(ids), "rebuilding")
+        left = unlisted(opened)
+    say(f"{new} runs put back, {bad} could not be; all others were there")
+    if left:
+        note(f"{left} raw files have no list of their run: add their runs again")
+    if bad or left:
         raise typer.Exit(UNUSABLE)
 
 
@@ -179,10 +227,12 @@ def store_verify(
 
     Example: lukewarm store verify fleet
     """
+    from ingest.store.rebuild import write_lists
     from ingest.store.verify import check_files, leftovers
     from ingest.store.verify import tidy as remove_leftovers
 
     opened = open_store(store, database)
+    write_lists(opened)
     count, files = check_files(opened)
     damage = [each for each in counted(files, count, "verifying") if each is not None]
     for each in damage:
@@ -249,6 +299,8 @@ def compare(
         Path | None, typer.Option("--out", help="Write FILE.csv, .parquet or .xlsx.")
     ] = None,
     json_out: JsonOption = None,
+    jobs: JobsOption = 1,
+    cluster: ClusterOption = None,
     database: DatabaseOption = None,
 ) -> None:
     """Runs against baselines and against each other, by car, family, plant, time and repair.
@@ -266,6 +318,7 @@ def compare(
     opened = open_store(store, database)
     only = Filter(cause=cause, since=day_of(since), until=day_of(until), failed=failed)
     require_known(opened, replace(only, family=family, purpose=purpose))
+    nothing_per_run("compare", jobs, cluster)
     names = tuple(figure or ())
     question = Question(
         by.value if by else None, car, names, against, family, purpose, over_time=over_time
@@ -306,115 +359,6 @@ def show_rows(frame: pl.DataFrame, json_out: str) -> None:
 
     write_text(Path(json_out), text + "\n")
     note(f"wrote {json_out}")
-
-
-def store_task(
-    store: Path, database: str | None, limits: Path | None, baseline: Path | None
-) -> Task:
-    """How runs of a store are worked on."""
-    from functools import partial
-
-    from analysis.compare.stored import Edition, outcome
-    from ingest.store.many import Task
-
-    in_force = read_limits(limits)
-    good = read_baseline(baseline) if baseline else None
-    compute = partial(outcome, limits=in_force, baseline=good)
-    return Task(store, database, compute, Edition(in_force, good).versions)
-
-
-def count_reports(reports: Iterable[Report], total: int, what: str) -> tuple[int, int]:
-    """Show progress and faults; says how many were written and how many could not be used."""
-    new = bad = 0
-    for report in counted(reports, total, what):
-        new += report.new
-        bad += bool(report.faults)
-        if report.faults:
-            note(f"{report.item}:")
-        for line in report.faults:
-            note(f"error: {line}")
-    return new, bad
-
-
-@app.command()
-def board(
-    place: Annotated[
-        Path | None,
-        typer.Argument(metavar="[STORE]", help="Store, run folder, or folder of run folders."),
-    ] = None,
-    host: Annotated[str, typer.Option("--host", help="Address to listen on.")] = "127.0.0.1",
-    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="0 takes any.")] = 8050,
-    password_file: Annotated[
-        Path | None,
-        typer.Option("--password-file", help="File whose first line visitors must know."),
-    ] = None,
-    tls_cert: Annotated[Path | None, typer.Option("--tls-cert", help="PEM certificate.")] = None,
-    tls_key: Annotated[Path | None, typer.Option("--tls-key", help="PEM key.")] = None,
-    limits: Annotated[
-        Path | None, typer.Option("--limits", help="Limits file (TOML) instead of the default.")
-    ] = None,
-    units: UnitsOption = Units.SI,
-) -> None:
-    """Look at runs in a web browser: one car, the fleet, the limits. Answers this machine alone.
-
-    Without STORE it shows the runs of the current folder, else the sample logs. For others to reach
-    it, give --host and a password: --password-file, or LUKEWARM_BOARD_PASSWORD.
-
-    Example: lukewarm board sample_logs
-    """
-    from dashboard.board.app import create_app
-    from dashboard.board.login import Password
-    from dashboard.board.server import Serving, address_of, bind, make_server, names_of
-    from dashboard.web.service import Board
-    from dashboard.web.uploads import Uploads
-
-    password = board_password(password_file)
-    serving = Serving(host, port, password, tls_cert, tls_key)
-    serving.check()
-    source = board_source(place, read_limits(limits) if limits else None)
-    uploads = Uploads(source)
-    dash = create_app(
-        Board(source, uploads, units.value, live=place or Path()),
-        password=Password(password) if password else None,
-        secure=serving.secure,
-        hosts=names_of(serving),
-    )
-    server = make_server(dash.server, serving)
-    bind(server, serving)
-    if password and not serving.secure:
-        note("warning: without --tls-cert the password crosses the network as it is")
-    note(f"the board is at {address_of(server, serving)}; Ctrl+C ends it")
-    uploads.warm()
-    try:
-        server.serve()
-    finally:
-        server.stop()
-        uploads.close()
-
-
-def board_source(place: Path | None, limits: Limits | None) -> Source:
-    """Runs for the board: a store's, or those of plain run folders."""
-    from dashboard.web.folder_source import FolderSource
-    from dashboard.web.service import StoreSource
-    from ingest.errors import Fault, UnusableRun
-    from ingest.load.load import run_folders
-    from ingest.store.store import Store
-
-    if place is not None and Store.is_store(place):
-        return StoreSource(Store.open(place, create=False), limits)
-    asked = place or Path()
-    folders = run_folders(asked) or ([asked] if (asked / "run.toml").is_file() else [])
-    if not folders and place is None:
-        import sample_logs
-
-        asked = Path(sample_logs.__path__[0])
-        folders = run_folders(asked)
-    if not folders:
-        raise UnusableRun(
-            Fault(str(asked), "no store and no run folder", "one of them", "check the path")
-        )
-    read = counted(folders, len(folders), "reading")
-    return FolderSource.read(read, asked.resolve().name, limits)
 
 
 app.add_typer(store_app, name="store")

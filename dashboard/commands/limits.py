@@ -8,10 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from dashboard.commands.shared import (
+    ClusterOption,
     DatabaseOption,
+    JobsOption,
     Units,
     UnitsOption,
     note,
+    nothing_per_run,
     say,
 )
 from dashboard.places import open_store, read_limits
@@ -81,6 +84,8 @@ def tune(
     ] = None,
     units: UnitsOption = Units.SI,
     database: DatabaseOption = None,
+    jobs: JobsOption = 1,
+    cluster: ClusterOption = None,
 ) -> None:
     """Limits from labelled runs: what they catch, what they cost, what they would change.
 
@@ -94,6 +99,7 @@ def tune(
         return
     if store is None or labels is None:
         raise typer.BadParameter("give a STORE and --labels FILE, or --explain OLD NEW")
+    nothing_per_run("tune", jobs, cluster)
     if report_out and report_out.suffix.lower() not in (".html", ".pdf", ".csv"):
         raise typer.BadParameter("--report takes a name that ends in .html, .pdf or .csv")
     from analysis.tune.limits_file import limits_text

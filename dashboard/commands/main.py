@@ -4,15 +4,30 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
-from dashboard.commands import explain, fleet, limits, measure, proof, record
+from dashboard.commands import bench, board, explain, fleet, limits, measure, proof, record
 from dashboard.commands.shared import UNUSABLE, note, say, say_error
+
+
+class Commands(TyperGroup):
+    """All commands; what was typed wrongly is said without the parser's own words."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the command asked for."""
+        try:
+            return super().invoke(ctx)
+        except typer.BadParameter as error:
+            error.message = error.message.removeprefix("Value error, ")
+            raise
+
 
 app = typer.Typer(
     name="lukewarm",
+    cls=Commands,
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
@@ -40,7 +55,7 @@ def options(
     """Why is the heater lukewarm? From sensor logs to figures, a verdict and the next check."""
 
 
-for commands in (measure, proof, record, fleet, limits, explain):
+for commands in (measure, proof, bench, record, fleet, board, limits, explain):
     app.add_typer(commands.app)
 
 

@@ -3,45 +3,42 @@
 from __future__ import annotations
 
 import sys
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from dashboard.commands.progress import counted
 from dashboard.commands.shared import (
     FAILED_LIMITS,
     UNUSABLE,
     BaselineOption,
+    ClusterOption,
+    JobsOption,
     LimitsOption,
     RunsArgument,
     SetupOption,
+    TimeLimitOption,
     Units,
     UnitsOption,
-    analyze_run,
     each_run,
     note,
-    read_baseline,
+    read_judging,
     say,
     say_error,
+    say_told,
     show_documents,
     write_fit,
     write_picture,
 )
-from dashboard.places import (
-    checks_on_sheet,
-    error_document,
-    expand,
-    is_baseline,
-    own_fault,
-    read_limits,
-)
+from dashboard.places import error_document, expand, is_baseline, own_fault
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable
 
-    from analysis.baseline import Baseline
-    from analysis.limits import Limits
-    from analysis.pipeline import Analysis
+    from dashboard.jobs import Job
+    from ingest.load.remote import Place
 
 
 app = typer.Typer()
@@ -55,6 +52,10 @@ def analyze(
     baseline: BaselineOption = None,
     json_out: Annotated[
         str | None, typer.Option("--json", help="Write the result as JSON; - for the screen.")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="New folder for the results as Parquet tables, instead."),
     ] = None,
     units: UnitsOption = Units.SI,
     fail_on_verdict: Annotated[
@@ -75,63 +76,86 @@ def analyze(
         Path | None,
         typer.Option("--fit-picture", help="Also write the fitted outlet over the measured one."),
     ] = None,
+    jobs: JobsOption = 1,
+    cluster: ClusterOption = None,
+    time_limit: TimeLimitOption = None,
 ) -> None:
     """Figures, verdict and causes of one or many runs.
 
     Example: lukewarm analyze sample_logs/SC-014-complaint --baseline sample_logs
     """
+    from dashboard.jobs import Job, documents
     from ingest.errors import LukewarmError
+    from ingest.work.outcome import Workers
 
     places = expand(runs)
     if (picture or fit_picture) and len(places) > 1:
         raise typer.BadParameter(f"a picture shows one run; {len(places)} were given")
     try:
-        in_force, good = read_limits(limits), read_baseline(baseline) if baseline else None
+        in_force, good = read_judging(limits, baseline)
     except LukewarmError as error:
         say_error(error)
         if json_out == "-":  # who reads the screen for a document gets one
             refused = [error_document(place, error) for place in places]
             show_documents(refused, json_out, units, single=len(places) == 1)
         raise typer.Exit(UNUSABLE) from error
-    documents: list[dict[str, Any]] = []
-    failed = False
-    for each, analysis in _analyses(places, setup, in_force, good, soak=soak):
-        documents.append(each)
-        if analysis is None:
-            continue
-        failed = failed or analysis.verdict == "fail"
-        if picture:
-            write_picture(analysis, picture, units)
-        if fit_picture:
-            write_fit(analysis, fit_picture, units)
-    unusable = any("error" in each for each in documents)
-    show_documents(documents, json_out, units, single=len(places) == 1)
+    job = Job(setup, in_force, good, soak)
+    found: Iterable[tuple[Place, dict[str, Any]]]
+    if picture or fit_picture:
+        found = [(places[0], _pictured(places[0], job, picture, fit_picture, units))]
+    else:
+        done = documents(places, job, Workers(jobs, cluster, time_limit))
+        found = counted(done, len(places), "analyzing")
+    unusable, failed = _told(found, len(places) == 1, out, json_out, units)
     if unusable:
         raise typer.Exit(UNUSABLE)
     if failed and fail_on_verdict:
         raise typer.Exit(FAILED_LIMITS)
 
 
-def _analyses(
-    places: list[Path], setup: Path | None, limits: Limits, good: Baseline | None, *, soak: bool
-) -> Iterator[tuple[dict[str, Any], Analysis | None]]:
-    """Every run's document, and its analysis where the run can be used."""
+def _told(
+    found: Iterable[tuple[Place, dict[str, Any]]],
+    alone: bool,  # noqa: FBT001 - one run or several, as counted above
+    out: Path | None,
+    json_out: str | None,
+    units: Units,
+) -> tuple[bool, bool]:
+    """Write or show what was found; whether a run could not be used, and whether one failed."""
+    from dashboard.result_tables import ResultTables
+
+    told: list[dict[str, Any]] = []
+    unusable = failed = False
+    with ResultTables(out) if out else nullcontext() as tables:
+        for place, each in found:
+            say_told(place, each, alone=alone)
+            unusable = unusable or "error" in each
+            failed = failed or each.get("verdict") == "fail"
+            if tables is not None:
+                tables.add(each)
+            if tables is None or json_out:  # as many as there are: only where they are asked for
+                told.append(each)
+    if out:
+        note(f"wrote {out}")
+    if json_out or not out:
+        show_documents(told, json_out, units, single=alone)
+    return unusable, failed
+
+
+def _pictured(
+    place: Place, job: Job, picture: Path | None, fit_picture: Path | None, units: Units
+) -> dict[str, Any]:
+    """One run's document, its pictures written."""
     from analysis.result import document
 
-    for place, outcome in each_run(places, setup):
-        if isinstance(outcome, Exception):
-            yield error_document(place, outcome), None
-            continue
-        try:
-            checked = checks_on_sheet(place)
-            analysis = analyze_run(outcome, limits, good, soak=soak, checked=checked)
-            told = document(analysis)
-        except Exception as error:  # whatever it is, the other runs go on
-            fault = own_fault(place, error)
-            say_error(fault)
-            yield error_document(place, fault), None
-            continue
-        yield told, analysis
+    try:
+        analysis = job.analysis(place)
+    except Exception as error:  # whatever it is, the other runs go on
+        return error_document(place, own_fault(place, error))
+    if picture:
+        write_picture(analysis, picture, units)
+    if fit_picture:
+        write_fit(analysis, fit_picture, units)
+    return document(analysis)
 
 
 @app.command()
@@ -240,32 +264,35 @@ def convert(
     grid: Annotated[
         float | None, typer.Option("--grid", min=0.001, help="Step of an even grid, s.")
     ] = None,
+    jobs: JobsOption = 1,
+    cluster: ClusterOption = None,
+    time_limit: TimeLimitOption = None,
 ) -> None:
     """Readings in physical units with the controls joined.
 
     Example: lukewarm convert sample_logs/SC-014-complaint --out SC-014.csv --grid 1
     """
-    from ingest.export.readings import (
-        SUFFIXES,
-        output_paths,
-        readings_with_controls,
-        write_readings,
-    )
+    from dashboard.jobs import Conversion, conversions
+    from ingest.export.readings import SUFFIXES, output_paths
     from ingest.files import make_folder
+    from ingest.work.outcome import Workers
 
     places = expand(runs)
     several = len(places) > 1
     if several and (out.is_file() or (out.suffix.lower() in SUFFIXES and not out.is_dir())):
         raise typer.BadParameter(f"{out} is one file; give a folder for {len(places)} runs")
-    targets = output_paths(places, out) if several else [out]
+    named = [each if isinstance(each, Path) else each.path for each in places]
+    targets = output_paths(named, out) if several else [out]
+    if several:
+        make_folder(out)
     unusable = False
-    for target, (_, outcome) in zip(targets, each_run(places, setup), strict=True):
-        if isinstance(outcome, Exception):
+    pairs = list(zip(places, targets, strict=True))
+    done = conversions(pairs, Conversion(setup, grid), Workers(jobs, cluster, time_limit))
+    for (place, target), faults in counted(done, len(pairs), "converting"):
+        if faults:
             unusable = True
-            continue
-        if several:
-            make_folder(out)
-        write_readings(readings_with_controls(outcome, grid), target)
-        note(f"wrote {target}")
+            say_told(place, {"error": faults}, alone=not several)
+        else:
+            note(f"wrote {target}")
     if unusable:
         raise typer.Exit(UNUSABLE)

@@ -12,14 +12,15 @@ from dashboard.commands.shared import (
     Units,
     UnitsOption,
     analyze_folder,
+    no_such,
     note,
-    read_baseline,
+    read_judging,
     say,
 )
 from dashboard.places import read_limits
 
 if TYPE_CHECKING:
-    pass
+    from ingest.check_sheet import Outcome
 
 
 app = typer.Typer()
@@ -56,6 +57,9 @@ def report(
         Path | None,
         typer.Option("--baseline", help="Store or folder of runs of known-good cars."),
     ] = None,
+    order: Annotated[str, typer.Option("--order", help="Order number.")] = "",
+    odometer: Annotated[str, typer.Option("--odometer", help="As read, with its unit.")] = "",
+    technician: Annotated[str, typer.Option("--technician", help="Who did the work.")] = "",
     units: UnitsOption = Units.SI,
     paper: Annotated[
         Paper | None, typer.Option("--paper", help="a4 or letter; by the units where not given.")
@@ -63,21 +67,24 @@ def report(
 ) -> None:
     """One page each for the owner, the work order and the warranty file.
 
+    Without --order, --odometer and --technician their fields are printed to be filled in by hand.
+
     Example: lukewarm report sample_logs/SC-014-after-repair --before sample_logs/SC-014-complaint
     --out SC-014.pdf
     """
     from dashboard.report.make import require_ending, write_report
-    from dashboard.report.subject import subject_of
+    from dashboard.report.subject import Papers, subject_of
 
     require_ending(out)
-    good = read_baseline(baseline) if baseline else None
+    in_force, good = read_judging(limits, baseline)
     folders = [run] if before is None else [before, run]
+    papers = Papers(order, odometer, technician)
     analyses, sheets = [], []
     for folder in folders:
-        analysis, sheet = analyze_folder(folder, read_limits(limits), good)
+        analysis, sheet = analyze_folder(folder, in_force, good)
         analyses.append(analysis)
         sheets += sheet
-    subject = subject_of(analyses, sheets, done or (), good, units.value)
+    subject = subject_of(analyses, sheets, done or (), good, units.value, papers)
     for line in subject.doubts:
         note(f"warning: {line}")
     write_report(subject, out, paper.value if paper else None)
@@ -94,6 +101,10 @@ def checked(
         Answer | None, typer.Option("--found", help="Whether it found something wrong.")
     ] = None,
     remark: Annotated[str, typer.Option("--remark", help="What was seen, in your words.")] = "",
+    measured: Annotated[
+        Path | None,
+        typer.Option("--measured", help="Bench run of the part: its verdict is the answer."),
+    ] = None,
 ) -> None:
     """Note a check on the run's check sheet; without CHECK, list them all with their how-to.
 
@@ -101,23 +112,28 @@ def checked(
     """
     from datetime import datetime
 
+    from analysis.bench.outcome import bench_outcome
     from dashboard.text.checks import all_check_lines, check_names, ranking_lines
     from ingest.check_sheet import note_check
 
-    if check is None and (found is not None or remark):
+    if check is None and (found is not None or remark or measured is not None):
         raise typer.BadParameter("say which check it was: lukewarm checked RUN CHECK --found ...")
     if check is not None:
         if check not in check_names():
-            raise typer.BadParameter(f"no check {check!r}; there are {', '.join(check_names())}")
-        if found is None:
-            raise typer.BadParameter("say --found yes or --found no")
+            raise typer.BadParameter(no_such("check", check, check_names()))
+        if (found is None) == (measured is None):
+            raise typer.BadParameter("say --found yes or --found no, or --measured BENCH_RUN")
     analysis, sheet = analyze_folder(run, read_limits(None), None)
     if check is None:
         for line in all_check_lines(sheet, analysis):
             say(line)
         return
+    outcome: Outcome = found is Answer.YES
+    if measured is not None:
+        outcome = bench_outcome(analyze_folder(measured, read_limits(None), None)[0], check)
+        remark = f"measured: {measured.resolve().name}" + (f"; {remark}" if remark else "")
     now = datetime.now().astimezone()
-    note_check(run, check, remark, now, found=found is Answer.YES)
+    note_check(run, check, remark, now, found=outcome)
     analysis, _ = analyze_folder(run, read_limits(None), None)
     for line in ranking_lines(analysis):
         say(line)

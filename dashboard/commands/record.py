@@ -105,6 +105,7 @@ def record(
     """Record from serial ports into a run folder; Ctrl-C ends it.
 
     On a terminal it leads through the test plan, step by step; otherwise it prints plain lines.
+    A PORT may also be the car's own bus, can:INTERFACE:CHANNEL; it is only ever read.
 
     Example: lukewarm record COM5 --setup run.toml --out SC-014-monday
     """

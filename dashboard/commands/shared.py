@@ -3,29 +3,27 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from dashboard.commands.progress import counted
+from dashboard.jobs import opened_ahead
 from dashboard.places import checks_on_sheet, own_fault
 from dashboard.places import read_baseline as good_cars
+from dashboard.places import read_judging as judging
 
 if TYPE_CHECKING:
-    from concurrent.futures import Future
-
     from analysis.baseline import Baseline
     from analysis.limits import Limits
     from analysis.pipeline import Analysis
-    from ingest.check_sheet import Checked
+    from ingest.check_sheet import Checked, Outcome
     from ingest.errors import LukewarmError
-    from ingest.load.load import OpenedRun
+    from ingest.load.remote import Place
     from ingest.run import Run
-
-
-T = TypeVar("T")
 
 
 UNUSABLE = 1
@@ -46,7 +44,7 @@ class Units(StrEnum):
 
 RunsArgument = Annotated[
     list[str],
-    typer.Argument(metavar="RUN...", help="Run folders, or CSV logs with --setup."),
+    typer.Argument(metavar="RUN...", help="Run folders or URLs, or logs with --setup."),
 ]
 
 
@@ -77,8 +75,19 @@ DatabaseOption = Annotated[
 ]
 
 
-ProcessesOption = Annotated[
-    int | None, typer.Option("--processes", min=1, help="How many to use; default all cores.")
+JobsOption = Annotated[
+    int, typer.Option("--jobs", min=0, help="Processes on this machine; 0 for all cores.")
+]
+
+
+ClusterOption = Annotated[
+    str | None, typer.Option("--cluster", help="Address of a running Dask scheduler to use.")
+]
+
+
+TimeLimitOption = Annotated[
+    float | None,
+    typer.Option("--time-limit", min=0.1, help="Give a run up after so many seconds."),
 ]
 
 
@@ -96,6 +105,15 @@ def say(text: str = "") -> None:
 def note(text: str) -> None:
     """Print to standard error: progress, warnings, faults."""
     typer.echo(text, err=True)
+
+
+def no_such(what: str, name: str, known: Sequence[str]) -> str:
+    """What is said of a name that is none of the known ones: a near one, or all of them."""
+    import difflib
+
+    near = difflib.get_close_matches(name, known, n=1)
+    hint = f"did you mean {near[0]}?" if near else f"there are {', '.join(known)}"
+    return f"no {what} {name!r}; {hint}"
 
 
 def say_error(error: LukewarmError) -> None:
@@ -134,6 +152,21 @@ def board_password(file: Path | None) -> str | None:
     return password
 
 
+def say_told(place: Place, document: Mapping[str, Any], *, alone: bool) -> None:
+    """Print what is wrong with a run, where its document says so."""
+    if "error" in document:
+        if not alone:
+            note(f"{place}:")
+        for line in document["error"]:
+            note(f"error: {line}")
+
+
+def nothing_per_run(command: str, jobs: int, cluster: str | None) -> None:
+    """Say so where workers are given to a command that has no work for them."""
+    if jobs != 1 or cluster is not None:
+        note(f"{command} reads results that are there and analyzes no run: one process does it")
+
+
 def analyze_folder(
     folder: Path, limits: Limits, baseline: Baseline | None
 ) -> tuple[Analysis, list[Checked]]:
@@ -146,7 +179,9 @@ def analyze_folder(
     return analysis, read_sheet(folder) if folder.is_dir() else []
 
 
-def each_run(places: list[Path], setup: Path | None) -> Iterator[tuple[Path, Run | LukewarmError]]:
+def each_run(
+    places: Sequence[Place], setup: Path | None
+) -> Iterator[tuple[Place, Run | LukewarmError]]:
     """Load runs in order; faults are printed as they come."""
     from ingest.load.load import load_opened
 
@@ -161,48 +196,18 @@ def each_run(places: list[Path], setup: Path | None) -> Iterator[tuple[Path, Run
         yield place, outcome
 
 
-def opened_ahead(
-    places: list[Path], setup: Path | None
-) -> Iterator[tuple[Path, Future[OpenedRun]]]:
-    """Open runs on another thread while the run before is worked on, never more than one ahead.
-
-    Reading, hashing and parsing let go of the interpreter. What follows does not: two threads would
-    only take it from each other.
-    """
-    from concurrent.futures import ThreadPoolExecutor
-
-    from ingest.load.load import open_run
-
-    with ThreadPoolExecutor(1) as opener:
-        coming: tuple[Path, Future[OpenedRun]] | None = None
-        for place in places:
-            current, coming = coming, (place, opener.submit(open_run, place, setup))
-            if current is not None:
-                yield current
-        if coming is not None:
-            yield coming
-
-
-def counted(things: Iterable[T], total: int, what: str) -> Iterator[T]:
-    """Count on standard error while a terminal watches and there is more than a moment's work."""
-    if total < 5 or not sys.stderr.isatty():
-        yield from things
-        return
-    from rich.console import Console
-    from rich.progress import track
-
-    yield from track(
-        things, description=what, total=total, console=Console(stderr=True), transient=True
-    )
-
-
 def read_baseline(place: Path) -> Baseline:
     """Figures of the known-good cars in a folder of run folders or a store; faults are printed."""
     return good_cars(place, _told)
 
 
+def read_judging(limits: Path | None, baseline: Path | None) -> tuple[Limits, Baseline | None]:
+    """Limits and good cars in force; a store as the baseline brings its own limits."""
+    return judging(limits, baseline, _told)
+
+
 def _told(folders: list[Path]) -> Iterator[tuple[Path, Run | LukewarmError]]:
-    for folder, outcome in each_run(folders, None):
+    for folder, (_, outcome) in zip(folders, each_run(folders, None), strict=True):
         if isinstance(outcome, Exception):
             note(f"baseline: {folder} left out")
         yield folder, outcome
@@ -214,7 +219,7 @@ def analyze_run(
     baseline: Baseline | None,
     *,
     soak: bool,
-    checked: Mapping[str, bool] | None = None,
+    checked: Mapping[str, Outcome] | None = None,
 ) -> Analysis:
     """One run through the pipeline."""
     from analysis.pipeline import analyze as run_pipeline

@@ -68,7 +68,7 @@ def analyze(
     loaded = run if isinstance(run, LoadedRun) else load(run)
     good = baseline_of(baseline)
     analysis = run_pipeline(
-        loaded.data, limits=limits_of(limits), baseline=good, checked=loaded.checked()
+        loaded.data, limits=limits_with(limits, baseline), baseline=good, checked=loaded.checked()
     )
     return Found(analysis, loaded, good, units)
 
@@ -105,10 +105,9 @@ def analyze_many(
     places
         Run folders, folders of run folders, patterns, or logs with `setup`.
     jobs
-        Processes to use; 0 for all cores, 1 for none but this one. A script that uses several must
-        keep the call behind ``if __name__ == "__main__":``, as every program that starts processes.
+        Processes to use; 0 for all cores, 1 for none but this one.
     cluster
-        Address of a running scheduler to hand the work to.
+        Address of a running Dask scheduler to hand the work to; `jobs` does not count then.
     setup
         The run.toml for places that are logs.
     baseline, limits
@@ -117,8 +116,8 @@ def analyze_many(
     Raises
     ------
     UnusableRun
-        Where the baseline or the limits cannot be used. A run that cannot be used is no error: it
-        has a row that says why.
+        Where the baseline, the limits or the cluster cannot be used. A run that cannot be used is
+        no error: it has a row that says why.
 
     Examples
     --------
@@ -130,21 +129,16 @@ def analyze_many(
     from analysis.tables import causes_frame, figures_frame
     from dashboard.jobs import Job, documents
     from dashboard.places import expand
+    from ingest.work.each import FEW
+    from ingest.work.outcome import Workers
 
-    if cluster is not None:
-        from ingest.errors import Fault, UnusableRun
-
-        raise UnusableRun(
-            Fault(
-                f"cluster={cluster!r}",
-                "a version that works on this machine only",
-                "jobs=N: processes on this machine",
-                "leave cluster out",
-            )
-        )
     given = [places] if isinstance(places, str | Path) else list(places)
-    job = Job(None if setup is None else Path(setup), limits_of(limits), baseline_of(baseline))
-    told = list(documents(expand(map(str, given)), job, jobs))
+    job = Job(
+        None if setup is None else Path(setup), limits_with(limits, baseline), baseline_of(baseline)
+    )
+    found = expand(map(str, given))
+    few = not jobs and len(found) <= FEW  # not worth a process
+    told = [each for _, each in documents(found, job, Workers(1 if few else jobs, cluster))]
     return Many(figures_frame(told), causes_frame(told))
 
 
@@ -155,14 +149,31 @@ def baseline_of(baseline: str | Path | Store | Baseline | None) -> Baseline | No
     if baseline is None:
         return None
     if isinstance(baseline, Store):
+        from analysis.compare.judging import judging_of
         from analysis.compare.stored import baseline_from_store
 
-        return baseline_from_store(baseline.opened)
+        return judging_of(baseline.opened).baseline or baseline_from_store(baseline.opened)
     if isinstance(baseline, str | Path):
         from dashboard.places import read_baseline
 
         return read_baseline(Path(baseline), _with_warnings)
     return baseline
+
+
+def limits_with(
+    limits: str | Path | Limits | None, baseline: str | Path | Store | Baseline | None
+) -> Limits:
+    """The limits meant; a store as the baseline brings the limits it decided on."""
+    from dashboard.notebook.store import Store
+    from dashboard.places import read_store_limits
+
+    if limits is None and isinstance(baseline, Store):
+        from analysis.compare.judging import judging_of
+
+        return judging_of(baseline.opened).limits
+    if limits is None and isinstance(baseline, str | Path):
+        return read_store_limits(Path(baseline)) or limits_of(None)
+    return limits_of(limits)
 
 
 def _with_warnings(folders: list[Path]) -> Iterator[tuple[Path, Run | LukewarmError]]:

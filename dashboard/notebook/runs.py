@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import polars as pl
 
-    from ingest.check_sheet import Checked
+    from ingest.check_sheet import Checked, Outcome
     from ingest.run import Finding, Run
 
 
@@ -79,7 +79,7 @@ class LoadedRun:
 
         return to_pandas(self.to_frame(grid))
 
-    def checked(self) -> Mapping[str, bool]:
+    def checked(self) -> Mapping[str, Outcome]:
         """By check, whether it found something: the newest lines of the run folder's sheet."""
         from dashboard.places import checks_on_sheet
 

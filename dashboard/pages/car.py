@@ -1,4 +1,4 @@
-"""One car: does its heater get as hot as it should, how does it stand, what to check next."""
+"""One car: does its heater work as it should, how does it stand, what to check next."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 from dash import ClientsideFunction, Dash, Input, Output, Patch, State, dcc, html, no_update
 
 from dashboard.pages import Page
-from dashboard.pages.views.car import Shown, car_options, content, picture_note
+from dashboard.pages.views.car import content, picture_note
+from dashboard.pages.views.car_shown import Shown, car_options
 from dashboard.plots.car import lines, zoom_of
 from dashboard.web import address, parts
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from dashboard.web.service import Board
 
 PATH: Final = "/car"
-TITLE: Final = "Does the heater get as hot as it should?"
+TITLE: Final = "Does the heater work as it should?"
 
 
 def state_of(told: Mapping[str, str], board: Board) -> dict[str, str]:

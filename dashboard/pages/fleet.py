@@ -14,12 +14,14 @@ from dashboard.pages.views.fleet import (
     SORTS,
     WORST_FIRST,
     Choice,
+    cause_title,
     chosen,
     families,
     fleet_plot,
     page_of,
     row_figure,
 )
+from dashboard.pages.views.fleet_answer import causes_table, sentences
 from dashboard.text.shown import clean, figure_text, limit_text, words
 from dashboard.web import address, parts
 
@@ -43,6 +45,7 @@ def state_of(told: Mapping[str, str], board: Board) -> dict[str, str]:
         "family": told.get("family", ANY),
         "verdict": address.one_of(told.get("verdict"), WORST_FIRST, ANY),
         "purpose": address.one_of(told.get("purpose"), PURPOSES, ANY),
+        "cause": told.get("cause", ANY),
         "sort": address.one_of(told.get("sort"), SORTS, "worst"),
         "text": told.get("text", ""),
         "units": address.one_of(told.get("units"), parts.UNITS, board.units),
@@ -59,7 +62,8 @@ def search_of(state: Mapping[str, str], board: Board) -> str:
 def choice_of(state: Mapping[str, str]) -> Choice:
     """Which runs a state means."""
     picked = {
-        key: "" if state[key] == ANY else state[key] for key in ("family", "verdict", "purpose")
+        key: "" if state[key] == ANY else state[key]
+        for key in ("family", "verdict", "purpose", "cause")
     }
     return Choice(state["figure"], **picked, text=state["text"], sort=state["sort"])
 
@@ -75,8 +79,10 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
             dcc.Location(id="fleet-address", refresh=False),
             dcc.Location(id="fleet-go", refresh=True),
             html.H1(TITLE),
+            html.Div(id="fleet-answer", **parts.aria(live="polite")),
             controls(state, names, board),
-            html.Div(id="fleet-results", **parts.aria(live="polite")),
+            html.Div(id="fleet-results"),
+            html.Div(id="fleet-table"),
             html.Section(
                 [
                     html.H2(id="fleet-question"),
@@ -87,13 +93,15 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
                     ),
                 ]
             ),
-            html.Div(id="fleet-table"),
         ]
     )
 
 
 def controls(state: Mapping[str, str], names: list[str], board: Board) -> Component:
     """What can be chosen."""
+    there = {name for name in board.source.runs()["first_cause"].unique().to_list() if name}
+    there |= {state["cause"]} - {ANY}
+    causes = {name: clean(cause_title(name)) for name in sorted(there)}
     every = {ANY: "all"}
     usual = state_of({}, board)
 
@@ -106,8 +114,9 @@ def controls(state: Mapping[str, str], names: list[str], board: Board) -> Compon
         choice("family", "Family", every | {name: clean(name) for name in names}),
         choice("verdict", "Verdict", every | {word: word for word in WORST_FIRST}),
         choice("purpose", "Purpose", every | {word: word for word in PURPOSES}),
+        choice("cause", "Likeliest cause", every | causes),
         choice("sort", "Order", SORTS),
-        parts.field("text", "Car or cause has", state["text"]),
+        parts.field("text", "Car, cause or failed figure has", state["text"]),
         parts.units(state["units"], usual["units"]),
     )
 
@@ -130,16 +139,6 @@ def families_table(runs: pl.DataFrame) -> Component:
     return parts.wide(told, "Families")
 
 
-def answer(runs: pl.DataFrame) -> str:
-    """The page's question answered in a sentence."""
-    failing = runs.filter(runs["verdict"] == "fail")
-    cars, failed = runs["vehicle"].n_unique(), failing["vehicle"].n_unique()
-    if not cars:
-        return "There is no run here that meets the choice."
-    share = "No car" if not failed else f"{failed} of {cars} cars"
-    return f"{share} failed a limit in the {runs.height} runs shown."
-
-
 def car_link(run_id: str, state: Mapping[str, str]) -> str:
     """Address of a run's page that keeps the visitor's units."""
     return address.link("/car", {"run": run_id, "units": state.get("units")})
@@ -150,27 +149,27 @@ def runs_table(frame: pl.DataFrame, state: Mapping[str, str], board: Board) -> C
     rows, page, pages = page_of(frame, int(address.number(state["page"], 1) or 1))
     units = state["units"]
     body = []
+    others = board.source.judged_otherwise()
     for row in rows.iter_rows(named=True):
         href = car_link(row["id"], {} if units == board.units else state)
         started = row["started"]
         about = (row["family"], row["purpose"], f"{started:%Y-%m-%d}" if started else None)
         figure = row_figure(row)
-        cause = row["first_cause"]
-        likely = f"{words(cause)}, {100 * row['first_probability']:.0f} %" if cause else ""
+        mark = "judged by other limits or good cars than those in force" * (row["id"] in others)
         body.append(
             [
                 parts.stacked(
                     html.A(clean(row["vehicle"]), href=href),
                     " · ".join(str(part) for part in about if part),
                 ),
-                parts.stacked(parts.verdict(row["verdict"] or "not measured"), likely),
+                parts.stacked(parts.answered(board.document(row["id"]) or {}, units), mark),
                 parts.stacked(
                     html.Span(figure_text(figure, units) or "–", className="number"),
                     limit_text(figure, units),
                 ),
             ]
         )
-    heads = ("Car", "Verdict and likeliest cause", f"{words(state['figure'])}, limits")
+    heads = ("Car", "What its run says", f"{words(state['figure'])}, limits")
     caption = f"Runs, {SORTS[state['sort']]}"
     return html.Section(
         [
@@ -197,33 +196,65 @@ def _pager(state: Mapping[str, str], page: int, pages: int, board: Board) -> Com
     return html.Nav(links, className="pager", **parts.aria(label="Pages of the table"))
 
 
-def results(board: Board, state: Mapping[str, str]) -> tuple[Any, str, Any, Any]:
-    """What the page shows for a state: summary, the picture's question, picture, table."""
-    choice = choice_of(state)
-    frame = chosen(board.source.runs(), board.source.figures([choice.figure]), choice)
-    summary: list[Any] = [html.P(answer(frame), className="reply"), families_table(frame)]
-    if board.source.unusable:
-        told = [
-            f"{name}: {'; '.join(lines)}" for name, lines in sorted(board.source.unusable.items())
-        ]
-        summary.append(
-            html.Details(
-                [
-                    html.Summary(f"{len(told)} run folders could not be used"),
-                    parts.plain_list((line[:500] for line in told[:50]), kind="faults"),
-                ]
-            )
+def wanted_figures(board: Board, choice: Choice) -> pl.DataFrame:
+    """The chosen figure of every run; all figures where a text is looked for among those failed."""
+    return board.source.figures(None if choice.text else [choice.figure])
+
+
+def _others(board: Board, frame: pl.DataFrame) -> list[Component]:
+    """A word on runs that something else judged than what is in force."""
+    count = len(board.source.judged_otherwise() & set(frame["id"].to_list()))
+    if not count:
+        return []
+    return [
+        parts.quiet(
+            f"{count} of these runs were judged by other limits or good cars than those now in "
+            f"force: bring them up to date with lukewarm store refresh {board.source.title}."
         )
+    ]
+
+
+def _unusable(board: Board) -> list[Component]:
+    """Run folders that could not be read, and why."""
+    told = [f"{name}: {'; '.join(lines)}" for name, lines in sorted(board.source.unusable.items())]
+    if not told:
+        return []
+    return [
+        html.Details(
+            [
+                html.Summary(f"{len(told)} run folders could not be used"),
+                parts.plain_list((line[:500] for line in told[:50]), kind="faults"),
+            ]
+        )
+    ]
+
+
+def results(board: Board, state: Mapping[str, str]) -> tuple[Any, ...]:
+    """What the page shows for a state: answer, summary, the picture's question, picture, table."""
+    choice = choice_of(state)
+    if not board.source.runs().height:
+        return parts.first_run(board.source.title), [*_unusable(board)], "", [], []
+    frame = chosen(board.source.runs(), wanted_figures(board, choice), choice)
+    said: list[Any] = [
+        *(html.P(line, className="reply") for line in sentences(frame)),
+        *_others(board, frame),
+    ]
+    summary: list[Any] = [
+        causes_table(frame, state),
+        html.Details([html.Summary("Verdicts by family"), families_table(frame)]),
+    ]
+    summary += _unusable(board)
     question = f"Where does each family lie in its {words(choice.figure)}?"
     figure = fleet_plot(frame, choice.figure, state["units"])
     picture = dcc.Graph(id="fleet-picture", config=parts.GRAPH, figure=figure)
-    return summary, question, picture, runs_table(frame, state, board)
+    return said, summary, question, picture, runs_table(frame, state, board)
 
 
 def register(app: Dash, board: Board) -> None:
     """Add the page's callbacks."""
 
     @app.callback(
+        Output("fleet-answer", "children"),
         Output("fleet-results", "children"),
         Output("fleet-question", "children"),
         Output("fleet-picture-place", "children"),

@@ -8,7 +8,7 @@ limits only has to hand other `Limit`s to `limits_rows`: strips and counts follo
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 import polars as pl
@@ -32,6 +32,9 @@ GROUP_MARK: Final = " | "
 
 NO_FAMILY: Final = "any family"
 
+MAX_FAILING: Final = 4
+"""Cars named beside a figure; the fleet page finds the others."""
+
 
 @dataclass(frozen=True)
 class Row:
@@ -51,6 +54,8 @@ class Row:
         Values of all other runs by their verdict.
     counts
         Runs by verdict.
+    failing
+        Car and run of those that fail, newest first.
     """
 
     figure: str
@@ -59,6 +64,7 @@ class Row:
     good: list[float]
     judged: dict[str, list[float]]
     counts: dict[str, int]
+    failing: list[tuple[str, str]] = field(default_factory=list)
 
 
 def groups(runs: pl.DataFrame) -> dict[str, tuple[str | None, str]]:
@@ -91,7 +97,7 @@ def limits_rows(
         Whose cars.
     """
     of_family = pl.col("family").is_null() if family is None else pl.col("family") == family
-    ours = runs.filter(of_family & (pl.col("heater") == heater)).select("id", "purpose")
+    ours = runs.filter(of_family & (pl.col("heater") == heater)).select("id", "purpose", "vehicle")
     known = figures.join(ours, left_on="run_id", right_on="id").filter(
         pl.col("value").is_not_null()
     )
@@ -117,9 +123,31 @@ def limits_rows(
                 part.filter(good)["value"].to_list(),
                 judged,
                 counts,
+                _failing(part, ours),
             )
         )
     return rows
+
+
+def _failing(part: pl.DataFrame, ours: pl.DataFrame) -> list[tuple[str, str]]:
+    """Cars that fail a figure with the newest run in which they do; `ours` is newest first."""
+    failed = ours.filter(
+        pl.col("id").is_in(part.filter(pl.col("verdict") == "fail")["run_id"].to_list())
+    ).unique("vehicle", keep="first", maintain_order=True)
+    return list(failed.select("vehicle", "id").iter_rows())
+
+
+def _who_fails(row: Row, units: str) -> list[Any]:
+    """The first few cars that fail, each leading to its run."""
+    links = [
+        html.A(clean(vehicle), href=address.link("/car", {"run": run_id, "units": units}))
+        for vehicle, run_id in row.failing[:MAX_FAILING]
+    ]
+    told: list[Any] = []
+    for link in links:
+        told += [", ", link] if told else [link]
+    rest = len(row.failing) - MAX_FAILING
+    return [html.Div([*told, f" and {rest} more" if rest > 0 else ""])] if told else []
 
 
 def row_cells(row: Row, units: str) -> list[Any]:
@@ -141,7 +169,7 @@ def row_cells(row: Row, units: str) -> list[Any]:
         parts.stacked(
             html.Span(text, className="number"), said_in(limit.basis, units) if limit else ""
         ),
-        counts or f"{measured} runs",
+        html.Div([*counts, *_who_fails(row, units)]) if counts else f"{measured} runs",
         html.Img(
             src=strip.source(drawn, units),
             alt=f"{words(row.figure)}: {measured} runs, limits {text}",
@@ -185,26 +213,36 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
     )
 
 
+def _answer(rows: list[Row], family: str) -> str:
+    """How much is asked of a family, and which limit most of its cars fail."""
+    limited = sum(1 for row in rows if row.limit)
+    most = max(rows, key=lambda row: len(row.failing), default=None)
+    told = f"{limited} figures of {family} have a limit"
+    if most is None or not most.failing:
+        return f"{told}; no car fails one."
+    cars = len(most.failing)
+    word = "car fails" if cars == 1 else "cars fail"
+    return f"{told}; {cars} {word} the one on {words(most.figure)}."
+
+
 def results(board: Board, state: Mapping[str, str]) -> list[Any]:
     """The page below its controls."""
     if not state["group"]:
-        return [html.P("There is no run here yet, so no family to look at.", className="reply")]
+        return parts.first_run(board.source.title)
     runs = board.source.runs()
     family, heater = groups(runs)[state["group"]]
     limits = board.source.limits(family, heater)
     rows = limits_rows(runs, board.source.figures(), limits, family, heater)
-    limited = sum(1 for row in rows if row.limit)
     return [
-        html.P(
-            f"{limited} figures of {clean(family or NO_FAMILY)} have a limit.", className="reply"
-        ),
+        html.P(_answer(rows, clean(family or NO_FAMILY)), className="reply"),
+        parts.quiet(f"Judged by {board.source.judged_by(family, heater)}."),
         parts.quiet(
             "In each strip the gray field and its brackets are the limits. The thin long lines are "
             "known-good runs; the short ones are all others: above the middle those that pass, "
             "below it those that fail, between them the undecided."
         ),
         parts.table(
-            ("Figure", "Limit in force and its basis", "Runs", "Where they lie"),
+            ("Figure", "Limit in force and its basis", "Runs, and who fails", "Where they lie"),
             [row_cells(row, state["units"]) for row in rows],
             "Limits in force",
             "figures limits",

@@ -1,4 +1,4 @@
-"""The picture of one run as a page: does the heater get as hot as it should.
+"""The picture of one run as a page: does the heater work as it should.
 
 The plots with the windows the figures were taken from marked, the figures in the margin. One HTML
 file that needs nothing else and asks no other host for anything.
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from dashboard.plots import theme
 from dashboard.plots.run import LETTERS, MAX_POINTS, Window, run_plot
+from dashboard.text.answer import below, headline
 from dashboard.text.shown import clean, clock, figure_text, limit_text, words
 from ingest.files import write_text
 
@@ -30,12 +31,12 @@ class Row(NamedTuple):
 
 
 class Answer(NamedTuple):
-    """The picture's question, what the run says to it, and the verdict on the whole run."""
+    """The question, what the whole run says to it, and what stands under the answer."""
 
     question: str
     reply: str
     verdict: str
-    overall: str
+    below: tuple[str, ...]
 
 
 def write_run_picture(run: Run, document: Mapping[str, Any], path: Path, units: str) -> None:
@@ -97,21 +98,14 @@ def _verdict_of(figure: Mapping[str, Any]) -> str:
 
 
 def answer_of(document: Mapping[str, Any], units: str) -> Answer:
-    """Is the outlet as hot as it should be? From the steady rise and its verdict."""
+    """Does the heater work as it should? The verdict of the whole run in one sentence."""
     vehicle = clean(document.get("run", {}).get("vehicle", "this car"))
-    question = f"Does the heater of {vehicle} get as hot as it should?"
-    overall = str(document.get("verdict") or "not measured")
-    figure = document.get("figures", {}).get("steady_outlet_rise", {})
-    text, limits = figure_text(figure, units), limit_text(figure, units)
-    if not text:
-        note = clean(figure.get("note") or "no steady stretch at the hot end was found")
-        return Answer(question, f"Not measured: {note}.", "not measured", overall)
-    verdict = str(figure.get("verdict") or "")
-    opening = {"pass": "Yes", "fail": "No", "undecided": "It cannot be told yet"}.get(verdict)
-    facts = f"steady at the hot end the outlet is {text} above the outside air (k = 2)"
-    if not opening or not limits:
-        return Answer(question, f"No limit is set: {facts}.", "", overall)
-    return Answer(question, f"{opening}: {facts}; it should be {limits}.", verdict, overall)
+    return Answer(
+        f"Does the heater of {vehicle} work as it should?",
+        headline(document, units),
+        str(document.get("verdict") or "not measured"),
+        tuple(below(document)),
+    )
 
 
 def run_page(
@@ -148,8 +142,7 @@ def run_page(
     about = run.setup.run
     parts = (about.vehicle, about.family, about.heater, about.purpose, run.name)
     subject = ", ".join(dict.fromkeys(clean(part) for part in parts if part))
-    style = theme.verdict_style(answer.verdict)
-    sign = f'<span style="color:{style.color}">{style.sign}</span> ' if style.sign else ""
+    lines = "\n".join(f"<p>{html.escape(line)}</p>" for line in answer.below)
     note = ""
     if picture.thinned:
         note = f'<p class="quiet">Lines are thinned to {MAX_POINTS} points; extremes are kept.</p>'
@@ -167,8 +160,9 @@ def run_page(
 <body>
 <header>
 <h1>{html.escape(answer.question)}</h1>
-<p class="reply">{sign}{html.escape(answer.reply)}</p>
-<p class="quiet">{html.escape(subject)}. All figures together: {_judged(answer.overall)}</p>
+<p class="reply {theme.verdict_class(answer.verdict)}">{html.escape(answer.reply)}</p>
+{lines}
+<p class="quiet">{html.escape(subject)}</p>
 </header>
 <main>
 <section class="plot" aria-label="Temperatures, lever, vacuum and speed over time">
@@ -211,7 +205,7 @@ aside td:last-child, aside th:last-child { padding-right: 0; }
 def _judged(verdict: str) -> str:
     style = theme.verdict_style(verdict)
     text = html.escape(f"{style.sign} {style.word}".strip())
-    return f'<strong style="color:{style.color}">{text}</strong>'
+    return f'<strong class="{theme.verdict_class(verdict)}">{text}</strong>'
 
 
 def _legend(points: Sequence[str]) -> str:

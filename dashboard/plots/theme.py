@@ -115,6 +115,11 @@ def verdict_style(verdict: str) -> VerdictStyle:
     return VERDICTS.get(verdict, VerdictStyle("", SOFT_INK, verdict))
 
 
+def verdict_class(verdict: str) -> str:
+    """Class that gives a verdict its color on a page, by day and by night."""
+    return f"is-{verdict.replace(' ', '-')}" if verdict in VERDICTS else "is-quiet"
+
+
 def base_layout() -> dict[str, Any]:
     """Plotly layout every picture starts from."""
     return {
@@ -144,9 +149,19 @@ def axis(**changes: Any) -> dict[str, Any]:
 
 
 PAGE_CSS: Final = f"""
-:root {{ color-scheme: light; }}
+:root {{ color-scheme: light dark; --paper: {PAPER}; --ink: {INK}; --soft: {SOFT_INK};
+  --rule: {RULE}; --shade: {SHADE}; --link: {BLUE};
+  --pass: {VERDICTS["pass"].color}; --fail: {VERDICTS["fail"].color};
+  --undecided: {VERDICTS["undecided"].color}; }}
+@media (prefers-color-scheme: dark) {{ @media screen {{
+  :root {{ --paper: #15181c; --ink: #e9edf1; --soft: #b3bcc6; --rule: #3f474f; --shade: #262c33;
+    --link: #7cc4f2; --pass: #52cfa6; --fail: #ff9a6b; --undecided: #e6bd62; }}
+  /* drawings are made in dark ink on white: turned over, their hues kept */
+  .js-plotly-plot, img.strip, .legend img, .legend svg {{
+    filter: invert(0.91) hue-rotate(180deg); }}
+}} }}
 * {{ box-sizing: border-box; }}
-body {{ margin: 0; padding: 16px; background: {PAPER}; color: {INK};
+body {{ margin: 0; padding: 16px; background: var(--paper); color: var(--ink);
   font: {FONT_PX + 1}px/1.45 {FONT}; }}
 h1 {{ font-size: 1.45rem; line-height: 1.25; margin: 0 0 6px; }}
 h2 {{ font-size: 1.05rem; margin: 18px 0 6px; }}
@@ -154,14 +169,18 @@ h1, h2, p, li, th, td {{ overflow-wrap: break-word; }}
 p {{ margin: 0 0 10px; max-width: 62em; }}
 table {{ border-collapse: collapse; width: 100%; }}
 th, td {{ text-align: left; vertical-align: top; padding: 5px 8px 5px 0;
-  border-bottom: 1px solid {RULE}; }}
+  border-bottom: 1px solid var(--rule); }}
 th {{ font-weight: 600; }}
-thead th {{ border-bottom: 2px solid {INK}; }}
-.quiet {{ color: {SOFT_INK}; }}
+thead th {{ border-bottom: 2px solid var(--ink); }}
+.quiet {{ color: var(--soft); }}
 .number {{ white-space: nowrap; font-variant-numeric: tabular-nums; }}
 .verdict {{ font-weight: 700; white-space: nowrap; }}
-a {{ color: {BLUE}; }}
-:focus-visible {{ outline: 3px solid {BLUE}; outline-offset: 2px; }}
+.is-pass {{ color: var(--pass); }}
+.is-fail {{ color: var(--fail); }}
+.is-undecided {{ color: var(--undecided); }}
+.is-not-measured, .is-quiet {{ color: var(--soft); }}
+a {{ color: var(--link); }}
+:focus-visible {{ outline: 3px solid var(--link); outline-offset: 2px; }}
 @media print {{ body {{ padding: 0; }} }}
 """.strip()
 """Style of every page; pages add their own layout."""

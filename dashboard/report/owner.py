@@ -66,6 +66,8 @@ def _status(analysis: Analysis) -> str:
         return "The heater's warmth was measured; no limit is set to judge it by."
     if key == "pass" and (analysis.verdict == "fail" or lead_cause(analysis)):
         return "The heater gets warm, but something else is not right."
+    if key == "pass" and analysis.verdict != "pass":
+        return "The heater gets warm, but this test could not decide everything."
     if key == "pass":
         return "Yes, the heater is warm."
     if key == "fail":
@@ -79,14 +81,20 @@ def closing(subject: Subject) -> str:
     """The page's last sentence."""
     now, repair = subject.now, subject.repair
     if repair is not None and repair.outcome == "repaired":
-        return "Yes. Everything that could be measured is as it should be."
+        if now.verdict == "pass":
+            return "Yes. Everything that could be measured is as it should be."
+        return "Yes. What was wrong before is put right; nothing else failed in this test."
     check = now.next_check
     fault = lead_cause(now) is not None
-    if check is None or (now.verdict == "pass" and not fault):
+    if now.verdict == "pass" and not fault:
         return "Everything that could be measured is as it should be."
+    if check is None:
+        return UNDECIDED
     minutes = f"{check.check.minutes:g}"
     again = f"{_status(now)} " if repair is not None else ""
     sound = now.causes[0].cause == NO_FAULT and now.verdict != "fail" if now.causes else False
+    if sound and now.verdict != "pass":
+        again += "Not everything could be decided. "
     if sound:
         again += "The test found nothing that must be repaired. Should the complaint stay: "
     title = short(check.check.title, 120)
@@ -94,9 +102,22 @@ def closing(subject: Subject) -> str:
     return f"{again}{'t' if sound else 'T'}he next step in the workshop is to {step}."
 
 
+UNDECIDED: Final = "This test could not decide everything; a longer one would tell more."
+
+
 def what_was_wrong(subject: Subject) -> list[str]:
-    """The likely causes in plain words."""
-    causes = [each for each in subject.first.causes if each.probability >= LIKELY][:3]
+    """The likely causes in plain words.
+
+    Where a figure failed, or a repair is proved, something was wrong: that nothing was is then no
+    answer any more.
+    """
+    proved = subject.repair is not None and subject.repair.outcome == "repaired"
+    faulty = proved or subject.first.verdict == "fail"
+    causes = [
+        each
+        for each in subject.first.causes
+        if each.probability >= LIKELY and not (faulty and each.cause == NO_FAULT)
+    ][:3]
     if not causes:
         return ["The test points to no single cause."]
     first, others = causes[0], causes[1:]

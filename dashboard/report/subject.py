@@ -20,6 +20,25 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
+class Papers:
+    """What stands on a shop's papers; a field that is empty is printed to be filled in by hand.
+
+    Parameters
+    ----------
+    order
+        Number of the order.
+    odometer
+        As it was read, with its unit.
+    technician
+        Who did the work.
+    """
+
+    order: str = ""
+    odometer: str = ""
+    technician: str = ""
+
+
+@dataclass(frozen=True)
 class Subject:
     """Everything the pages are written from.
 
@@ -44,6 +63,8 @@ class Subject:
         When the report was made.
     doubts
         What makes the comparison doubtful.
+    papers
+        What stands on the shop's papers.
     """
 
     now: Analysis
@@ -56,6 +77,7 @@ class Subject:
     family: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     doubts: tuple[str, ...] = ()
+    papers: Papers = Papers()
 
     @property
     def first(self) -> Analysis:
@@ -82,6 +104,7 @@ def subject_of(
     done: Sequence[str],
     baseline: Baseline | None,
     units: str,
+    papers: Papers | None = None,
 ) -> Subject:
     """Put a report's material together.
 
@@ -97,6 +120,8 @@ def subject_of(
         Known-good cars, where given.
     units
         ``si`` or ``us``.
+    papers
+        What stands on the shop's papers, where given.
 
     Raises
     ------
@@ -119,6 +144,7 @@ def subject_of(
         done=tuple(line for line in done if line.strip()),
         family=family_range(baseline, now),
         doubts=doubts,
+        papers=papers or Papers(),
     )
 
 

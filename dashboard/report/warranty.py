@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 from dashboard.report.blocks import Block, Heading, Page, Table, Text, first_rows, short
 from dashboard.report.subject import Subject, software_version
 from dashboard.report.work_order import identity, verdict_cell
+from dashboard.text.answer import headline
 from dashboard.text.shown import (
     COVERAGE,
     conversion,
@@ -36,6 +37,7 @@ def warranty_page(subject: Subject) -> Page:
     result = subject.result
     blocks: list[Block] = [
         identity(subject),
+        Text(headline(result, subject.units), "lead"),
         Heading(f"Figures: {now.verdict}"),
         _figures(result["figures"], subject),
         Text(

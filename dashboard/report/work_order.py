@@ -19,6 +19,7 @@ from dashboard.report.blocks import (
 )
 from dashboard.report.remarks import check_title, done_lines
 from dashboard.report.subject import Subject
+from dashboard.text.answer import below, headline
 from dashboard.text.shown import COVERAGE, figure_text, limit_text, said_in, words
 
 if TYPE_CHECKING:
@@ -27,18 +28,22 @@ if TYPE_CHECKING:
     from analysis.repair.verdict import Change
 
 LIKELY: Final = 0.10
-MAX_CAUSES: Final = 3
+MAX_CAUSES: Final = 2
 MAX_REASONS: Final = 3
-MAX_FAILING: Final = 6
-MAX_CHECKS: Final = 4
-LONGEST_REMARK: Final = 70
-LONGEST_REASONS: Final = 330
+MAX_FAILING: Final = 3
+MAX_CHECKS: Final = 2
+LONGEST_BELOW: Final = 200
+LONGEST_REMARK: Final = 50
+LONGEST_REASONS: Final = 200
 
 
 def work_order_page(subject: Subject) -> Page:
     """The page for the work order."""
+    lines = below(subject.result)
     blocks: list[Block] = [
-        identity(subject),
+        identity(subject, papers(subject)),
+        Text(headline(subject.result, subject.units), "lead"),
+        *([Text(short(" ".join(lines), LONGEST_BELOW), "quiet")] if lines else []),
         Heading("Found" if subject.before is None else "Found before the repair"),
         *_found(subject),
         Heading("Checked by hand and eye"),
@@ -47,13 +52,14 @@ def work_order_page(subject: Subject) -> Page:
         _done(subject),
         *_before_and_after(subject),
         *_next(subject),
+        signed(subject),
     ]
     vehicle = short(subject.now.run.setup.run.vehicle)
     return Page("Work order", f"The heater of {vehicle}", tuple(blocks))
 
 
-def identity(subject: Subject) -> Table:
-    """Which car, which runs, who and when."""
+def identity(subject: Subject, *more: tuple[str, ...]) -> Table:
+    """Which car, which runs, who and when; `more` are rows below."""
     about = subject.now.run.setup.run
     where = ", ".join(short(each, 24) for each in (about.plant, about.operator) if each)
     rows = [
@@ -65,7 +71,27 @@ def identity(subject: Subject) -> Table:
         rows.append(("Run before", run_name(subject.before), *who))
     elif where:
         rows.append(("Where, who", where, "", ""))
-    return Table((), tuple(rows), (1.1, 3.1, 1.5, 2.5))
+    return Table((), (*rows, *more), (1.1, 3.1, 1.5, 2.5))
+
+
+TO_FILL_IN: Final = "_" * 22
+"""Printed where a field of the papers is not given."""
+
+
+def papers(subject: Subject) -> tuple[str, ...]:
+    """Order number and odometer."""
+    order, odometer = (
+        short(each) or TO_FILL_IN for each in (subject.papers.order, subject.papers.odometer)
+    )
+    return ("Order", order, "Odometer", odometer)
+
+
+def signed(subject: Subject) -> Table:
+    """Who did the work, and room for the signature."""
+    given = subject.papers.technician or subject.now.run.setup.run.operator or ""
+    technician = short(given, 24)
+    row = ("Technician", technician or TO_FILL_IN, "Signature", TO_FILL_IN)
+    return Table((), (row,), (1.5, 3.0, 1.2, 2.5))
 
 
 def _pair(*parts: str | None) -> str:
@@ -90,9 +116,7 @@ def _found(subject: Subject) -> list[Block]:
     named = "; ".join(failing[:MAX_FAILING])
     rest = len(failing) - MAX_FAILING
     named += f"; and {rest} more" if rest > 0 else ""
-    verdict = f"Verdict: {first.verdict}."
-    if failing:
-        verdict += f" Outside the limits: {named}."
+    verdict = f"Outside the limits: {named}." if failing else f"Verdict: {first.verdict}."
     causes = [each for each in first.causes if each.probability >= LIKELY][:MAX_CAUSES]
     rows = tuple(
         (

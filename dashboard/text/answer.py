@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from dashboard.text.shown import clean, figure_text, limit_text, said_in, words
+from dashboard.text.shown import SIGNS, clean, figure_text, limit_text, said_in, words
 
 SURE: Final = 0.5
 """A cause is named in the answer from this probability on."""
@@ -39,12 +39,31 @@ def answer(document: Mapping[str, Any], units: str) -> str:
     probability = float(first.get("probability") or 0.0)
     if first["cause"] != "healthy" and probability >= SURE:
         title = clean(first.get("title") or words(str(first["cause"])))
+    else:
+        title = ""
+    if title and title not in said:
         said += f". Most likely {title} ({100.0 * probability:.0f} %)"
     check = document.get("next_check")
     if check and verdict != "pass":
         minutes = check.get("minutes")
         said += f". Next: {clean(check.get('title') or words(str(check.get('check', ''))))}"
         said += f", {minutes:g} min" if minutes is not None else ""
+    return said
+
+
+def headline(document: Mapping[str, Any], units: str) -> str:
+    """The answer as the first sentence of a screen, with the sign of its verdict."""
+    sign = SIGNS.get(str(document.get("verdict") or "not measured"), "")
+    return f"{sign} {answer(document, units)}.".lstrip()
+
+
+def below(document: Mapping[str, Any]) -> list[str]:
+    """What stands under the answer: what could not have been seen, and what to measure next."""
+    hidden = unseen(document)
+    said = [f"Could not have been seen in this run: {'; '.join(hidden)}."] if hidden else []
+    following = document.get("next_measurement")
+    if following:
+        said.append(f"Next time, this would help most: {clean(following['what'])}.")
     return said
 
 

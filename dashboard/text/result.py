@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
-from dashboard.text.answer import answer, unseen
+from dashboard.text.answer import answer, below
 from dashboard.text.shown import (
     clean,
     clock,
@@ -112,12 +112,8 @@ def _headline(run: Mapping[str, Any], verdict: str, *, color: bool) -> str:
 def _answer(document: Mapping[str, Any], units: str) -> list[str]:
     """The first lines: what was found, what could not have been seen, what would help most."""
     lines = _wrapped(f"{answer(document, units)}.")
-    hidden = unseen(document)
-    if hidden:
-        lines += _wrapped(f"Could not have been seen in this run: {'; '.join(hidden)}.")
-    following = document.get("next_measurement")
-    if following:
-        lines += _wrapped(f"Next time, this would help most: {clean(following['what'])}.")
+    for line in below(document):
+        lines += _wrapped(line)
     return [*lines, ""]
 
 
@@ -133,12 +129,18 @@ def _figure_table(
         verdict = str(figure.get("verdict") or "")
         shown = verdict if figure.get("limit") else NO_LIMIT
         cells = (
-            f"{_cut(words(name), NAME - 1):<{NAME}}",
+            f"{_cut(_figure_name(name), NAME - 1):<{NAME}}",
             f"{_cut(figure_text(figure, units), VALUE - 1):<{VALUE}}",
             f"{_cut(limit_text(figure, units), LIMIT - 1):<{LIMIT}}",
         )
         lines.append(("".join(cells) + _painted(shown, shown, color=color)).rstrip())
     return lines
+
+
+def _figure_name(name: str) -> str:
+    """A figure's name; of one that every channel has, the channel first."""
+    figure, _, channel = name.partition(".")
+    return f"{words(channel)}: {words(figure)}" if channel else words(figure)
 
 
 def _notes(figures: Mapping[str, Mapping[str, Any]], units: str, *verdicts: str) -> list[str]:

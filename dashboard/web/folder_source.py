@@ -65,20 +65,22 @@ class FolderSource:
         """
         from analysis.baseline import Baseline
         from analysis.pipeline import judge_measured, measure
+        from dashboard.places import checks_on_sheet
         from ingest.errors import LukewarmError
         from ingest.load.load import load_run
 
         source = cls(title, limits_file=limits)
-        measured = []
+        measured, sheets = [], {}
         for folder in folders:
             try:
+                sheets[folder] = checks_on_sheet(folder)
                 measured.append((folder, measure(load_run(folder))))
             except LukewarmError as error:
                 source.unusable[folder.name] = str(error).splitlines()
         good = [each for _, each in measured if each.run.setup.run.purpose == GOOD]
         source.baseline = Baseline.of(good) if good else None
         for folder, each in measured:
-            source._keep(folder, judge_measured(each, limits, source.baseline))
+            source._keep(folder, judge_measured(each, limits, source.baseline, sheets[folder]))
         return source
 
     def _keep(self, folder: Path, analysis: Analysis) -> None:
@@ -131,12 +133,16 @@ class FolderSource:
     def analysis(self, run_id: str) -> Analysis | None:
         """A run analyzed afresh."""
         from analysis.pipeline import analyze
+        from dashboard.places import checks_on_sheet
         from ingest.load.load import load_run
 
         folder = self._folders.get(run_id)
         if folder is None:
             return None
-        return self._analyses.get(run_id, lambda: analyze(load_run(folder), **self.judging()))
+        checked = checks_on_sheet(folder)
+        return self._analyses.get(
+            run_id, lambda: analyze(load_run(folder), **self.judging(), checked=checked)
+        )
 
     def judging(self) -> dict[str, Any]:
         """Limits file and baseline."""
@@ -145,3 +151,13 @@ class FolderSource:
     def limits(self, family: str | None, heater: str) -> Mapping[str, Limit]:
         """Limits in force for a family of cars."""
         return limits_in_force(self.limits_file, self.baseline, family, heater)
+
+    def judged_by(self, family: str | None, heater: str) -> str:
+        """Limits and good cars that judge a family, in words."""
+        from analysis.compare.judging import judged_by
+
+        return judged_by(self.limits_file, self.baseline, family, heater, "of this folder")
+
+    def judged_otherwise(self) -> frozenset[str]:
+        """None: every run was judged when the folder was read."""
+        return frozenset()

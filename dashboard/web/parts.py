@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from dash import dcc, html
 
 from dashboard.plots import theme
+from dashboard.text.answer import headline
 from dashboard.text.shown import clean
 from dashboard.web.light import light
 
@@ -126,9 +127,14 @@ def field(name: str, label: str, value: str, *, short: bool = False) -> Componen
 def verdict(word: str, *, limited: bool = True) -> Component:
     """A verdict with its sign."""
     style = theme.verdict_style(word if limited else "no limit")
-    return html.Span(
-        f"{style.sign} {style.word}".strip(), className="verdict", style={"color": style.color}
-    )
+    kind = theme.verdict_class(word if limited else "no limit")
+    return html.Span(f"{style.sign} {style.word}".strip(), className=f"verdict {kind}")
+
+
+def answered(document: Mapping[str, Any], units: str) -> Component:
+    """The first sentence on a run: its verdict, what decides it, and what to do."""
+    word = str(document.get("verdict") or "not measured")
+    return html.P(headline(document, units), className=f"reply {theme.verdict_class(word)}")
 
 
 def quiet(*texts: Any) -> Component:
@@ -186,6 +192,24 @@ def faults(lines: Iterable[str], head: str) -> Component:
         role="alert",
         className="warning",
     )
+
+
+def first_run(place: str) -> list[Component]:
+    """What a page says where there is no run at all: how the first one comes in."""
+    return [
+        html.P("There is no run here yet.", className="reply"),
+        html.P(
+            [
+                "Add your first one: ",
+                html.Code(f"lukewarm store add {clean(place)} RUN-FOLDER"),
+                " keeps it; ",
+                html.A("drop a log", href="/drop"),
+                " only looks at it. To see how it works with sample runs: ",
+                html.Code("lukewarm board sample_logs"),
+                ".",
+            ]
+        ),
+    ]
 
 
 def section(title: str, *content: Any) -> Component:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from analysis.baseline import Baseline
+    from analysis.compare.judging import Judging
     from analysis.limits import Limit, Limits
     from analysis.pipeline import Analysis
     from dashboard.web.source import Source
@@ -123,16 +124,14 @@ class StoreSource:
     Parameters
     ----------
     store
-        The open store.
-    limits
-        The limits file in force; the default where None.
+        The open store; what judges its runs is decided in it (see `analysis.compare.judging`).
     """
 
     unusable: Mapping[str, list[str]] = {}
 
-    def __init__(self, store: Store, limits: Limits | None = None) -> None:
+    def __init__(self, store: Store) -> None:
         self.store = store
-        self._limits = limits
+        self._decision: tuple[float, Judging] | None = None
         self._runs: tuple[float, pl.DataFrame] | None = None
         self._readings: Recent[Readings] = Recent(3)
         self._analyses: Recent[Analysis] = Recent(6)
@@ -186,21 +185,33 @@ class StoreSource:
 
     def judging(self) -> dict[str, Any]:
         """Limits file and baseline."""
-        return {"limits": self._limits, "baseline": self._baseline()}
+        decision = self._judging()
+        return {"limits": decision.limits, "baseline": decision.baseline}
 
     def limits(self, family: str | None, heater: str) -> Mapping[str, Limit]:
         """Limits in force for a family of cars."""
-        return limits_in_force(self._limits, self._baseline(), family, heater)
+        decision = self._judging()
+        return limits_in_force(decision.limits, decision.baseline, family, heater)
 
-    def _baseline(self) -> Baseline | None:
-        from analysis.compare.stored import baseline_from_store
-        from ingest.errors import UnusableRun
+    def judged_by(self, family: str | None, heater: str) -> str:
+        """Limits and good cars that judge a family, in words."""
+        return self._judging().said(family, heater)
 
-        try:
-            return baseline_from_store(self.store)
-        except UnusableRun:
-            # a store without good cars is no fault: the limits file holds
-            return None
+    def judged_otherwise(self) -> frozenset[str]:
+        """Ids of runs whose stored verdict was given by other limits or good cars."""
+        from ingest.store.many import judged_otherwise
+
+        return frozenset(judged_otherwise(self.store, self._judging().versions))
+
+    def _judging(self) -> Judging:
+        """The store's decision; at most `FRESH_S` old."""
+        from analysis.compare.judging import judging_of
+
+        now = time.monotonic()
+        kept = self._decision
+        if kept is None or now - kept[0] > FRESH_S:
+            self._decision = kept = now, judging_of(self.store)
+        return kept[1]
 
 
 def limits_in_force(

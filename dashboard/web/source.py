@@ -46,3 +46,9 @@ class Source(Protocol):
 
     def judging(self) -> dict[str, Any]:
         """Limits file and baseline, as `analysis.pipeline.judge_measured` takes them."""
+
+    def judged_by(self, family: str | None, heater: str) -> str:
+        """Limits and good cars that judge a family, in words."""
+
+    def judged_otherwise(self) -> frozenset[str]:
+        """Ids of runs whose verdict was given by other limits or good cars than those in force."""

@@ -216,6 +216,7 @@ def analyze(folder: Path, result: Path, judging: dict[str, Any]) -> None:
     """Analyze a run folder and write document, readings and analysis, pickled."""
     from analysis.pipeline import judge_measured, measure
     from analysis.result import document
+    from dashboard.places import checks_on_sheet
     from dashboard.plots.readings import Readings
     from ingest.load.load import load_run
 
@@ -223,7 +224,7 @@ def analyze(folder: Path, result: Path, judging: dict[str, Any]) -> None:
         check_width(path)
     run = load_run(folder)
     run = run.with_(name=run.setup.log.file)
-    analysis = judge_measured(measure(run), **judging)
+    analysis = judge_measured(measure(run), **judging, checked=checks_on_sheet(folder))
     made = pickle.dumps((document(analysis), Readings.of(run), analysis))
     if len(made) > MAX_RESULT:
         raise UnusableRun(

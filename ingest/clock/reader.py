@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -32,7 +33,10 @@ TEXT_UNITS: Final = {
 }
 LATEST_S: Final = 4102444800.0
 """The year 2100; a date before 1970 or after this was written in another unit or pattern."""
+BEYOND: Final = 1e18
+"""No clock counts so far in any unit: such a number is no time."""
 _FIRST_TIMES: Final = 20
+_LONG_YEAR: Final = 1e6
 _MINUTES: Final = re.compile(r"^(\d{1,4}):([0-5]\d)(?::([0-5]\d))?(?:[.,](\d+))?$")
 MIN_READ: Final = 0.5
 """Share of rows that must have a time; below it the column is not what it is said to be."""
@@ -130,6 +134,7 @@ class TimeReader:
 
     def _scaled(self, numbers: Floats) -> Floats:
         unit = self.unit or "s"
+        numbers = np.where(np.abs(numbers) > BEYOND, np.nan, numbers)
         if unit in SECONDS_PER:
             return numbers * SECONDS_PER[unit]
         return numbers if PER_SECOND[unit] == 1.0 else numbers / PER_SECOND[unit]
@@ -307,10 +312,11 @@ def _mostly_unread(table: Columns, reader: TimeReader, known: np.ndarray) -> Fau
 
 
 def _absurd_date(table: Columns, reader: TimeReader, reading: float) -> Fault:
-    year = 1970 + int(reading / (365.2425 * DAY_S))
+    year = 1970 + reading / (365.2425 * DAY_S)
+    named = f"{math.floor(year)}" if abs(year) < _LONG_YEAR else f"{year:.2g}"
     return Fault(
         f"{table.file} time column {', '.join(repr(str(ref)) for ref in reader.refs)}",
-        f"the year {year}, read as {reader.said}",
+        f"the year {named}, read as {reader.said}",
         "a date between 1970 and 2100",
         "correct the unit or format in run.toml, [log] time",
     )

@@ -334,6 +334,8 @@ def _values(
     if fields.has("z"):
         zulu = fields.words["z"].upper() == "Z"
         offset = np.zeros(1) if zulu else fields.pairs("z")
+        valid = valid & (np.abs(offset) < DAY_S)
+        offset = np.where(np.abs(offset) < DAY_S, offset, np.nan)
     elif fields.words.get("Z", "").upper() in {"UTC", "GMT", "Z"}:
         offset = np.zeros(1)
     return np.where(valid, seconds, np.nan), offset

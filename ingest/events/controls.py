@@ -54,6 +54,9 @@ SCHEMA: Final = {
     "position": pl.String,
     "value": pl.Float64,
 }
+SEEN: Final = frozenset({"opens", "full_open"})
+"""What a thermostat on the bench is seen to do: a moment, and no position that holds."""
+SEEN_WORDS: Final = frozenset({"1", "yes", "seen"})
 ENGINE: Final = {"start": 1.0, "stop": 0.0}
 WORDS: Final[dict[str, dict[str, float]]] = {
     "temp_lever": {"cold": 0.0, "hot": 100.0},
@@ -69,6 +72,8 @@ EDGE_S: Final = 1.0
 LEVER_TOLERANCE_PCT: Final = 5.0
 LEVER_PATIENCE_S: Final = 60.0
 """Noted and logged lever may differ this long: notes are taken by hand and levers take time."""
+MAX_STEP: Final = 1000
+"""Of a blower: a percentage or a permille, where no steps are counted."""
 NAMED: Final = 5
 
 
@@ -127,6 +132,10 @@ def read_position(control: str, text: str) -> tuple[str, float | None]:
         if word not in MODES:
             raise PositionError(f"mode is one of {', '.join(MODES)}")
         return word, None
+    if control in SEEN:
+        if word not in SEEN_WORDS:
+            raise PositionError(f"{control} is noted with 1 or yes, when it is seen")
+        return word, 1.0
     if control == "engine":
         word = {"on": "start", "off": "stop"}.get(word, word)
         if word not in ENGINE:
@@ -137,7 +146,7 @@ def read_position(control: str, text: str) -> tuple[str, float | None]:
         if value not in (0.0, 1.0):
             raise PositionError("vacuum_isolated is 1 (on) or 0 (off)")
     elif control == "blower":
-        if value is None or value < 0:
+        if value is None or not 0 <= value <= MAX_STEP:
             raise PositionError("blower is 0 (off), 1, 2, ...")
     elif value is None or not 0 <= value <= 100:
         words = "".join(f", {each}" for each in WORDS.get(control, ()))
@@ -186,6 +195,15 @@ def read_events(path: Path, clock: Clock, offset: float = 0.0) -> Events:
         ]
     )
     findings = _line_findings(lines, frame.height)
+    if lines.rejected_count and not kept:
+        raise UnusableRun(
+            Fault(
+                lines.file,
+                f"no line that can be used: {findings[0].detail}",
+                "lines of time, control and position",
+                "correct the file, or take [events] out of run.toml",
+            )
+        )
     if alone:
         findings.append(EVENT_TIME_OF_DAY.found(events=alone, evidence={"events": alone}))
     findings += _outside(lines.file, frame, clock)

@@ -19,8 +19,10 @@ from ingest.table.text.dialect import BLANKS, split_cells
 from ingest.table.text.encoding import detect_encoding, to_utf8, unify_line_ends
 
 COLUMNS: Final = ("time", "control", "position")
-LARGEST: Final = 64 * 2**20
+LARGEST: Final = 4 * 2**20
 """Bytes; a larger file is no list of what somebody did."""
+MOST_LINES: Final = 200_000
+LONGEST_LINE: Final = 1 << 16
 REJECTED_CAP: Final = 1000
 _DELIMITERS: Final = (",", ";", "\t", "|", BLANKS)
 _HEADER_WITHIN: Final = 50
@@ -118,7 +120,7 @@ def _lines(path: Path) -> list[str]:
         raise UnusableRun(
             Fault(
                 path.name,
-                f"a file of {size / 2**20:.0f} MiB",
+                f"a file of {size / 2**20:.1f} MiB",
                 "a list of control events",
                 "correct [events] file in run.toml",
             )
@@ -127,7 +129,17 @@ def _lines(path: Path) -> list[str]:
         return []
     encoding = detect_encoding(raw, None, path.name)
     text, _ = to_utf8(raw[encoding.mark :], encoding)
-    return unify_line_ends(text).decode("utf-8", errors="replace").split("\n")
+    lines = unify_line_ends(text).decode("utf-8", errors="replace").split("\n")
+    if len(lines) > MOST_LINES:
+        raise UnusableRun(
+            Fault(
+                path.name,
+                f"{len(lines)} lines",
+                f"a list of control events, at most {MOST_LINES} lines",
+                "correct [events] file in run.toml",
+            )
+        )
+    return lines
 
 
 def _find_header(
@@ -136,6 +148,8 @@ def _find_header(
     stamps = tuple(normal(name) for name in time_columns)
     best: set[str] = set()
     for place in filled[:_HEADER_WITHIN]:
+        if len(lines[place]) > LONGEST_LINE:
+            continue
         for delimiter in _DELIMITERS:
             names = [_name(cell) for cell in split_cells(lines[place], delimiter, '"')]
             found = set(COLUMNS) & set(names)
@@ -151,7 +165,7 @@ def _find_header(
                 )
             best = max(best, found, key=len)
     for delimiter in _DELIMITERS:  # no header: the contract's order
-        cells = split_cells(lines[filled[0]], delimiter, '"')
+        cells = split_cells(lines[filled[0]][:LONGEST_LINE], delimiter, '"')
         if len(cells) >= len(COLUMNS) and normal(cells[1]) in CONTROLS:
             return _Header(-1, delimiter, (0,), 1, 2)
     missing = [name for name in COLUMNS if name not in best]
@@ -172,6 +186,9 @@ def _name(cell: str) -> str:
 
 
 def _take(result: EventLines, header: _Header, line: int, text: str) -> None:
+    if len(text) > LONGEST_LINE:
+        result.reject(line, text, f"a line of {len(text)} characters")
+        return
     cells = split_cells(text, header.delimiter, '"')
     last = max(*header.time, header.control, header.position)
     if len(cells) <= last:

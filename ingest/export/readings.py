@@ -13,6 +13,7 @@ import polars as pl
 
 from ingest.arrays import Floats
 from ingest.errors import Fault, UnusableRun
+from ingest.export.tables import harmless
 from ingest.files import SETUP_NAME, write_whole
 from ingest.load.gridding import on_grid
 from ingest.run import Run
@@ -94,7 +95,7 @@ def write_readings(frame: pl.DataFrame, path: Path) -> None:
                 "name a file with one of these endings",
             )
         )
-    write = frame.write_csv if suffix == ".csv" else frame.write_parquet
+    write = harmless(frame).write_csv if suffix == ".csv" else frame.write_parquet
     write_whole(path, write)
 
 

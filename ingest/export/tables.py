@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import secrets
 import shutil
 from collections.abc import Mapping
@@ -133,14 +134,15 @@ def write_package(sheets: Mapping[str, Sheet], folder: Path, title: str) -> None
 
 
 def harmless(frame: pl.DataFrame) -> pl.DataFrame:
-    """The table with lists as texts, and an apostrophe before texts that look like formulas."""
+    """The table with lists as texts, and an apostrophe before texts and names like formulas."""
     import polars as pl
     import polars.selectors as cs
 
     text = cs.string()
-    return flat(frame).with_columns(
+    safe = flat(frame).with_columns(
         pl.when(text.str.contains(FORMULA)).then(pl.lit("'") + text).otherwise(text).name.keep()
     )
+    return safe.rename(lambda name: f"'{name}" if re.search(FORMULA, name) else name)
 
 
 def flat(frame: pl.DataFrame) -> pl.DataFrame:

@@ -25,6 +25,7 @@ from ingest.files import RunFiles, file_sha256, find_files
 from ingest.files import read_text as read_text
 from ingest.files import run_folders as run_folders
 from ingest.files import write_text as write_text
+from ingest.load.bench import require_bench
 from ingest.load.columns import (
     NO_READING_WORDS,
     UNREADABLE_CELLS,
@@ -36,6 +37,7 @@ from ingest.load.columns import (
     shared_columns,
     take_apart,
 )
+from ingest.load.corrected import with_corrections
 from ingest.load.doubts import setup_findings
 from ingest.load.large import load_large
 from ingest.load.start import engine_start, wall_clock
@@ -137,6 +139,7 @@ def open_run(
                 f"draft one with `lukewarm setup {files.log.name} --out run.toml`",
             )
         )
+    require_bench(files.setup, files.setup_path.name)
     table = open_log(files.log, files.setup.log, whole_up_to=whole_up_to, hashed=True)
     return OpenedRun(files, table)
 
@@ -228,6 +231,7 @@ def _assemble(files: RunFiles, parts: Parts, events: Events) -> Run:
                 "check that the logger was recording, and the columns in run.toml",
             )
         )
+    with_corrections(parts, files.corrections)
     start, findings = engine_start(setup.run, events.frame, parts.clock)
     started, disagreements = wall_clock(setup.run, parts.clock, start)
     noted, *rest = events.frame.get_columns()
@@ -288,6 +292,8 @@ def _cells_met(parts: Parts) -> str:
 def _counted_from(time: Floats, start: float) -> Floats:
     """Times from the engine start, without the last digits that subtracting leaves behind."""
     exact = time - start
+    if exact.size and not float(exact[-1]) - float(exact[0]) <= LONGEST_S:
+        return exact  # refused, whatever its digits
     rounded = np.round(exact, 9)
     return rounded if np.all(np.diff(rounded) > 0) else exact
 

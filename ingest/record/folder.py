@@ -9,6 +9,7 @@ from ingest.access import make_folders, usual
 from ingest.errors import Fault, UnusableRun
 from ingest.files import SETUP_NAME, read_text, write_text
 from ingest.record.journal import FOLDER
+from ingest.record.ports.can_port import check_bus
 from ingest.record.ports.port import check_url
 from ingest.record.recover import folder_derivation
 from ingest.record.wire.derivation import (
@@ -125,7 +126,7 @@ def _check_urls(derivation: Derivation) -> None:
     for port in derivation.ports:
         try:
             if port.url is not None:
-                check_url(port.url)
+                (check_bus if port.format == "can" else check_url)(port.url)
         except UnusableRun as error:
             faults += error.faults
     if faults:

@@ -47,6 +47,9 @@ OUT_OF_RANGE: Final = finding(
     forbids=True,
 )
 
+MAX_LOGGED: Final = 1e9
+"""No sensor gives a larger number in any unit; a loose byte or a word for no reading does."""
+
 LONGEST_BRIDGE_S: Final = 60.0
 """A cold junction that is logged less often than its thermocouples is interpolated across this: a
 terminal block changes by less than a tenth of a kelvin in a minute."""
@@ -176,13 +179,15 @@ class _Worker:
         """Convert one channel and describe its sensor."""
         channel = self.raw[recipe.point]
         logged = np.asarray(channel.values, dtype=np.float64)
-        readings = self._physical(recipe, self._signal(recipe, logged))
+        beyond = np.abs(logged) > MAX_LOGGED
+        usable = np.where(beyond, np.nan, logged) if beyond.any() else logged
+        readings = self._physical(recipe, self._signal(recipe, usable))
         if recipe.reference is not None:
             readings = vacuum(readings, recipe.reference, self.recipes.barometer)
         self.readings[recipe.point] = readings
         self.findings += recipe.findings
         self._count_lost(recipe, logged, readings)
-        self.sensors[recipe.point] = self._sensor(recipe, channel.source, logged, readings)
+        self.sensors[recipe.point] = self._sensor(recipe, channel.source, usable, readings)
 
     def _signal(self, recipe: Recipe, logged: Floats) -> Floats:
         """The logged numbers in the signal's stored unit (mV for a thermocouple)."""
@@ -250,6 +255,8 @@ class _Worker:
             because = f"outside type {recipe.table.type}'s range or without a cold junction"
         elif recipe.table.scale is not None:
             because = f"outside the scale's signals {recipe.table.scale.from_}"
+        if abs(logged[first]) > MAX_LOGGED:
+            because = f"larger than {MAX_LOGGED:g}, which no sensor gives,"
         self.findings.append(
             OUT_OF_RANGE.found(
                 recipe.point,

@@ -22,11 +22,16 @@ from pydantic import (
 
 from ingest.errors import Fault, UnusableRun
 from ingest.points import POINTS, QUANTITIES, Quantity
+from ingest.regular import check_regular
 from ingest.setup.mistakes import setup_faults
-from ingest.setup.toml_text import parse_toml
+from ingest.setup.toml_text import MAX_TEXT, parse_toml
 
+FIRST_YEAR: Final = 1970
+LAST_YEAR: Final = 2100
 Heater = Literal["blend-air", "water-valve", "combined"]
-Purpose = Literal["complaint", "after-repair", "baseline", "road-test"]
+Purpose = Literal["complaint", "after-repair", "baseline", "road-test", "bench"]
+BenchPart = Literal["sensors", "thermostat", "actuator", "check valve"]
+BenchReference = Literal["ice", "boiling", "comparison"]
 SensorKind = Literal[
     "thermocouple", "temperature", "rtd", "ntc", "pressure", "voltage", "speed", "position"
 ]
@@ -80,6 +85,15 @@ class RunTable(_Table):
     plant: str | None = None
     operator: str | None = None
     logger: str | None = None
+
+    @field_validator("started")
+    @classmethod
+    def _within_the_calendar(cls, value: datetime | None) -> datetime | None:
+        # what is added to it must stay a date, too
+        if value is not None and not FIRST_YEAR <= value.year < LAST_YEAR:
+            msg = f"a date between {FIRST_YEAR} and {LAST_YEAR}"
+            raise ValueError(msg)
+        return value
 
 
 def has_no_thermostat(run: RunTable) -> bool:
@@ -222,6 +236,32 @@ class EventsTable(_Table):
     offset: float = Field(default=0.0, allow_inf_nan=False)
 
 
+class BenchTable(_Table):
+    """`[bench]`: the part on the bench, where the purpose is ``bench``."""
+
+    part: BenchPart
+    stamped: str | None = None
+    """Temperature stamped on a thermostat, with its unit."""
+    reference: BenchReference | None = None
+    """What sensors are compared with: melting ice, boiling water, or each other."""
+    uniformity: str | None = None
+    """How far the bath may differ from place to place (half-width), with its unit."""
+
+    @model_validator(mode="after")
+    def _sensors_have_a_reference(self) -> BenchTable:
+        if self.part == "sensors" and self.reference is None:
+            msg = 'sensors need reference = "ice", "boiling" or "comparison"'
+            raise ValueError(msg)
+        return self
+
+
+class SensorsTable(_Table):
+    """`[sensors]`: what holds for all sensors of the run."""
+
+    corrections: str | None = Field(default=None, min_length=1)
+    """File of the run folder that `lukewarm corrections` wrote."""
+
+
 class Setup(_Table):
     """A whole run.toml."""
 
@@ -229,9 +269,21 @@ class Setup(_Table):
     log: LogTable
     channels: dict[str, ChannelTable] = Field(default_factory=dict)
     events: EventsTable | None = None
+    sensors: SensorsTable | None = None
+    bench: BenchTable | None = None
     serial: dict[str, Any] = Field(default_factory=dict)
     plan: dict[str, Any] = Field(default_factory=dict)
     limits: dict[str, Any] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _bench_says_its_part(self) -> Setup:
+        if self.run.purpose == "bench" and self.bench is None:
+            msg = 'purpose = "bench" needs [bench] part = "..."'
+            raise ValueError(msg)
+        if self.bench is not None and self.run.purpose != "bench":
+            msg = '[bench] needs [run] purpose = "bench"'
+            raise ValueError(msg)
+        return self
 
     def quantity(self, point: str) -> Quantity | None:
         """What a channel measures; None where neither its name nor its sensor says so."""
@@ -256,6 +308,8 @@ class Setup(_Table):
             ("[log] ", self.log),
             ("[log] time.", self.log.time),
             ("[events] ", self.events),
+            ("[sensors] ", self.sensors),
+            ("[bench] ", self.bench),
             *((f"[channels.{point}] ", table) for point, table in self.channels.items()),
         ]
         return tuple(
@@ -286,6 +340,7 @@ def read_setup(path: Path) -> Setup:
     UnusableRun
         Where it is missing, not UTF-8, not TOML or not a set-up.
     """
+    check_regular(path, 4 * MAX_TEXT, "a run.toml")
     try:
         raw = path.read_bytes()
     except OSError as error:

@@ -16,12 +16,15 @@ one port everything may stand in ``[serial]`` itself.
     format = "query"
     query = [{ ask = "MEAS:PRES?", columns = ["vacuum"] }]
     period = 0.5
+    [[serial.port]]
+    url = "can:socketcan:can0"                # the car's own bus, read only; six values by name
+    bitrate = 500000
 """
 
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal, get_args
 
 from pydantic import (
     BaseModel,
@@ -44,7 +47,13 @@ HOST_COLUMN: Final = "host_s"
 REGISTERS_OF: Final = {"int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2}
 """How many Modbus registers a number takes."""
 
-LineFormat = Literal["csv", "json", "query", "modbus"]
+BUS_SCHEME: Final = "can:"
+"""How the place of a car's own bus begins: ``can:INTERFACE:CHANNEL``."""
+
+LineFormat = Literal["csv", "json", "query", "modbus", "can"]
+ValueName = Literal[
+    "engine_coolant", "intake_air", "ambient", "module_voltage", "road_speed", "engine_speed"
+]
 
 
 class _Strict(BaseModel):
@@ -73,6 +82,15 @@ class Register(_Strict):
     def count(self) -> int:
         """Registers it takes."""
         return REGISTERS_OF[self.type]
+
+
+class BusValue(_Strict):
+    """One value asked of the car's control units, and its column."""
+
+    column: str = Field(min_length=1)
+    value: ValueName
+    control_unit: str | None = Field(default=None, pattern=r"^7[Ee][89A-Fa-f]$")
+    """Identifier it answers under; else the lowest one that says it has the value."""
 
 
 class PortTable(_Strict):
@@ -106,10 +124,23 @@ class PortTable(_Strict):
     query: tuple[Query, ...] = ()
     registers: tuple[Register, ...] = ()
     unit: int = Field(default=1, ge=0, le=247)
+    values: tuple[BusValue, ...] = Field(
+        default=tuple(BusValue(column=name, value=name) for name in get_args(ValueName)),
+        min_length=1,
+    )
+    bitrate: Literal[250000, 500000] = 500000
+    """Of a car's own bus, bit/s; the two of ISO 15765-4."""
     period: float = Field(default=1.0, gt=0, allow_inf_nan=False)
     timeout: float = Field(default=1.0, gt=0, allow_inf_nan=False)
     end: str = "\n"
     """Line end of what is sent."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _bus_by_its_place(cls, given: Any) -> Any:
+        if isinstance(given, dict) and str(given.get("url", "")).startswith(BUS_SCHEME):
+            return {"format": "can"} | given
+        return given
 
     @field_validator("stopbits")
     @classmethod
@@ -140,6 +171,9 @@ class PortTable(_Strict):
         if self.format == "modbus" and not self.registers:
             msg = 'format = "modbus" needs registers = [{ column = "...", address = 0 }]'
             raise ValueError(msg)
+        if (self.url or "").startswith(BUS_SCHEME) and self.format != "can":
+            msg = 'a url that begins with can: goes with format = "can"'
+            raise ValueError(msg)
         names = self.own_columns
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
@@ -154,6 +188,8 @@ class PortTable(_Strict):
             return tuple(name for each in self.query for name in each.columns)
         if self.format == "modbus":
             return tuple(each.column for each in self.registers)
+        if self.format == "can":
+            return tuple(each.column for each in self.values)
         return self.columns
 
     @property
@@ -248,6 +284,16 @@ def with_ports(table: SerialTable, given: tuple[str, ...]) -> SerialTable:
     faults += [
         Fault(
             f"run.toml [serial] port {at}",
+            f'format = "can" for {port.label}',
+            f"a bus, {BUS_SCHEME}INTERFACE:CHANNEL, such as can:socketcan:can0",
+            "name it on the command line or write url = ...",
+        )
+        for at, port in enumerate(ports, start=1)
+        if port.is_found and port.format == "can" and not (port.url or "").startswith(BUS_SCHEME)
+    ]
+    faults += [
+        Fault(
+            f"run.toml [serial] port {at}",
             "no port",
             "a port such as COM5, /dev/ttyUSB0 or socket://127.0.0.1:4000",
             "name it on the command line or write url = ... ; `lukewarm ports` lists what is there",
@@ -265,6 +311,8 @@ def _place(text: str) -> dict[str, str]:
         return {"usb": text}
     if text.startswith("serial:"):
         return {"serial_number": text.removeprefix("serial:")}
+    if text.startswith(BUS_SCHEME):
+        return {"url": text, "format": "can"}
     return {"url": text}
 
 

@@ -35,6 +35,8 @@ MAX_TOKENS: Final = 200_000
 MAX_KEPT_TOKENS: Final = 40_000
 """Where comments are kept: that parser takes a hundred times as long."""
 
+_LINE: Final = re.compile(r"line (\d+)")
+_CURLY: Final = re.compile("[\u201c\u201d\u201e\u201f\u2018\u2019\u201a\u00ab\u00bb]")
 _TOKEN: Final = re.compile(
     r"(?P<long_string>"
     r'"""(?:[^"\\]|\\.|"{1,2}(?!"))*+"{3,5}'
@@ -65,7 +67,7 @@ def parse_toml(text: str, file: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        raise _no_toml(file, error) from error
+        raise _no_toml(file, text, error) from error
 
 
 def parse_document(text: str, file: str) -> TOMLDocument:
@@ -83,7 +85,7 @@ def parse_document(text: str, file: str) -> TOMLDocument:
     try:
         return tomlkit.parse(text)
     except (TOMLKitError, ValueError, RecursionError) as error:
-        raise _no_toml(file, error) from error
+        raise _no_toml(file, text, error) from error
 
 
 def check_bounds(text: str, file: str, most_tokens: int = MAX_TOKENS) -> None:
@@ -129,7 +131,19 @@ def _too_much(where: str, found: str, most: int) -> UnusableRun:
     )
 
 
-def _no_toml(file: str, error: Exception) -> UnusableRun:
+def _no_toml(file: str, text: str, error: Exception) -> UnusableRun:
     return UnusableRun(
-        Fault(file, f"text that is not TOML ({error})", "a TOML file", "correct that line")
+        Fault(file, f"text that is not TOML ({error})", "a TOML file", _hint(text, str(error)))
     )
+
+
+def _hint(text: str, said: str) -> str:
+    """What to do about a line that is no TOML: what a word processor or a pasted path makes."""
+    place = _LINE.search(said)
+    lines = text.split("\n")
+    line = lines[int(place[1]) - 1] if place and int(place[1]) <= len(lines) else ""
+    if _CURLY.search(line):
+        return 'write straight quotation marks (") in that line instead of typographic ones'
+    if "\\" in line:
+        return "write that path in single quotation marks, or with / for each \\"
+    return "correct that line"

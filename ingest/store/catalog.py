@@ -6,6 +6,7 @@ The schema is versioned by the migrations in `ingest/store/migrations`.
 
 from __future__ import annotations
 
+import json
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -15,6 +16,7 @@ from sqlalchemy import (
     BigInteger,
     DateTime,
     Engine,
+    ExceptionContext,
     Float,
     ForeignKey,
     Index,
@@ -137,7 +139,7 @@ def open_database(url: str) -> Engine:
         Where the URL is none, or there is no driver for it.
     """
     try:
-        engine = create_engine(url, pool_pre_ping=True)
+        engine = create_engine(url, pool_pre_ping=True, json_deserializer=_document)
     except (ArgumentError, ImportError) as error:
         # the URL may hold a password: it is not repeated
         raise UnusableRun(
@@ -149,6 +151,7 @@ def open_database(url: str) -> Engine:
             )
         ) from error
     if engine.dialect.name == "sqlite":
+        event.listen(engine, "handle_error", _say_damage)
 
         @event.listens_for(engine, "connect")
         def _settings(connection: Any, _record: Any) -> None:
@@ -160,6 +163,39 @@ def open_database(url: str) -> Engine:
             cursor.close()
 
     return engine
+
+
+DAMAGED: Final = ("SQLITE_CORRUPT", "SQLITE_NOTADB")
+UNREADABLE: Final = ("Could not decode to UTF-8", "malformed database schema")
+"""What SQLite says of a text whose bytes are another one's, and of tables it cannot understand."""
+
+
+def damaged(found: str) -> UnusableRun:
+    """What is said of a catalog that is no longer what was written."""
+    return UnusableRun(
+        Fault(
+            "catalog",
+            f"damage ({found})",
+            "the catalog as it was written",
+            "`lukewarm store rebuild STORE` makes it again from the raw files",
+        )
+    )
+
+
+def _say_damage(context: ExceptionContext) -> None:
+    """One line where SQLite finds its file damaged, whatever was asked of it."""
+    error = context.original_exception
+    name = str(getattr(error, "sqlite_errorname", ""))
+    if name.startswith(DAMAGED) or any(words in str(error) for words in UNREADABLE):
+        raise damaged((str(error).splitlines() or [name])[0]) from error
+
+
+def _document(text: str | bytes) -> Any:
+    """A stored document; SQLite does not notice when other bytes stand in its place."""
+    try:
+        return json.loads(text)
+    except ValueError as error:
+        raise damaged("a result that is no JSON") from error
 
 
 def migrate(engine: Engine) -> None:

@@ -28,6 +28,18 @@ CATALOG: Final = "catalog.sqlite"
 
 def open_catalog(folder: Path, database: str | None, *, create: bool) -> Engine:
     """The catalog of a store, with today's schema (see `ingest.store.store.Store.open`)."""
+    return _open(folder, database, create=create, bare=False)
+
+
+def restore_catalog(folder: Path, database: str | None) -> Engine:
+    """The same for a store whose catalog may be lost: an empty one is then made.
+
+    Only for who knows how to fill it (`ingest.store.rebuild`).
+    """
+    return _open(folder, database, create=False, bare=True)
+
+
+def _open(folder: Path, database: str | None, *, create: bool, bare: bool) -> Engine:
     path = folder / SETTINGS
     if not path.is_file() and not create:
         raise UnusableRun(
@@ -44,7 +56,7 @@ def open_catalog(folder: Path, database: str | None, *, create: bool) -> Engine:
         url = database or told["database"]
         if url == DEFAULT_DATABASE:
             catalog = folder / CATALOG
-            if not catalog.is_file():
+            if not catalog.is_file() and not bare:
                 _refuse_new(folder, f"no {CATALOG}")
                 # SQLite gives what it lays beside the catalog the catalog's permissions
                 os.close(make_file(catalog, os.O_WRONLY, access))
@@ -52,7 +64,7 @@ def open_catalog(folder: Path, database: str | None, *, create: bool) -> Engine:
         engine = open_database(url)
         try:
             migrate(engine)
-            _match(engine, told["id"], path)
+            _match(engine, told["id"], path, bare=bare)
         except DBAPIError as error:
             engine.dispose()
             raise UnusableRun(
@@ -87,7 +99,7 @@ def _refuse_new(folder: Path, found: str) -> None:
     With an empty one in its place every file would count as left over.
     """
     if holds_files(folder):
-        remedy = "bring the catalog back from a copy, or add the runs to a new store"
+        remedy = f"make it again with `lukewarm store rebuild {folder}`"
         raise lost_catalog(folder, found, remedy)
 
 
@@ -124,12 +136,13 @@ def _settings(path: Path) -> dict[str, Any]:
     return told
 
 
-def _match(engine: Engine, store_id: str, path: Path) -> None:
+def _match(engine: Engine, store_id: str, path: Path, *, bare: bool) -> None:
     """Make sure that a database serves one store: another's runs have no files here."""
     with engine.begin() as connection:
         found = connection.scalar(select(StoreRow.id))
         if found is None:
-            _refuse_new(path.parent, "a new and empty catalog")
+            if not bare:
+                _refuse_new(path.parent, "a new and empty catalog")
             connection.execute(insert(StoreRow).values(id=store_id))
         elif found != store_id:
             raise UnusableRun(

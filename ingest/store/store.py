@@ -7,6 +7,7 @@
       catalog.sqlite      the catalog (see `ingest.store.catalog`)
       raw/ab/abcdef…      every raw file under its sha256, written once, never changed
       readings/ab/abcd….parquet     the readings, under their own sha256 too
+      runs/ab/abcdef….json          which raw files make up a run (see `ingest.store.listing`)
 
 A run's id is the sha256 over the names and contents of its raw files: adding a run again finds it
 there. Files are written under a temporary name and renamed, the catalog's rows come last and in one
@@ -22,7 +23,7 @@ import hashlib
 import io
 import os
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -37,6 +38,7 @@ from ingest.export.readings import readings_with_controls
 from ingest.files import file_sha256, make_folder, write_whole
 from ingest.saying import revived
 from ingest.store.catalog import FigureRow, FileRow, ResultRow, RunRow
+from ingest.store.listing import Listed, list_path, read_list, write_list
 from ingest.store.open import SETTINGS, open_catalog
 from ingest.store.rows import Outcome, Versions, ambient, clean, put_result, run_row
 
@@ -136,6 +138,7 @@ class Store:
         outcome = compute(run)
         sizes = {name: self._keep_raw(path, run.sha256[name]) for name, path in files.items()}
         readings_sha256 = self._keep_readings(run)
+        write_list(self.folder, Listed(run_id, clean(run.name), _cleaned(run.sha256, sizes)))
         try:
             with Session(self.engine) as session, session.begin():
                 session.add(run_row(run_id, run, readings_sha256))
@@ -252,27 +255,44 @@ class Store:
         UnusableRun
             Where a name leads out of the folder, or a raw file is lost.
         """
-        for name, path in self.files(run_id).items():
-            target = (folder / name).resolve()
-            if not target.is_relative_to(folder.resolve()):
-                raise UnusableRun(
-                    Fault(
-                        run_id, f"file name {name!r}", "a name inside the run", "verify the store"
-                    )
+        return write_files(self.folder, run_id, self.files(run_id), folder)
+
+    def listed(self, run_id: str) -> Listed:
+        """A run's list of files, which does not need the catalog.
+
+        Raises
+        ------
+        UnusableRun
+            Where it is lost or no longer what was written.
+        """
+        return read_list(list_path(self.folder, run_id))
+
+
+def write_files(store: Path, run_id: str, files: Mapping[str, Path], folder: Path) -> Path:
+    """Write raw files of a store as a run folder (see `Store.restore`)."""
+    for name, path in files.items():
+        target = (folder / name).resolve()
+        if not target.is_relative_to(folder.resolve()):
+            raise UnusableRun(
+                Fault(run_id, f"file name {name!r}", "a name inside the run", "verify the store")
+            )
+        if not path.is_file():
+            raise UnusableRun(
+                Fault(
+                    path.relative_to(store).as_posix(),
+                    f"no file ({name!r} of run {run_id[:12]})",
+                    "the raw file as it was added",
+                    "bring it back from a copy of the store",
                 )
-            if not path.is_file():
-                raise UnusableRun(
-                    Fault(
-                        path.relative_to(self.folder).as_posix(),
-                        f"no file ({name!r} of run {run_id[:12]})",
-                        "the raw file as it was added",
-                        "bring it back from a copy of the store",
-                    )
-                )
-            make_folders(target.parent)
-            os.close(create(target, os.O_WRONLY))
-            shutil.copyfile(path, target)
-        return folder
+            )
+        make_folders(target.parent)
+        os.close(create(target, os.O_WRONLY))
+        shutil.copyfile(path, target)
+    return folder
+
+
+def _cleaned(sha256: Mapping[str, str], names: Iterable[str]) -> dict[str, str]:
+    return {clean(name): sha256[name] for name in names}
 
 
 def run_identity(sha256: Mapping[str, str]) -> str:

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from ingest.files import file_sha256
 from ingest.store.catalog import FileRow, ResultRow, RunRow
+from ingest.store.listing import LISTS, list_path
 from ingest.store.open import holds_files, lost_catalog
 from ingest.store.store import run_identity
 
@@ -97,7 +98,7 @@ def require_runs(store: Store) -> None:
         added.
     """
     if _is_bare(store):
-        remedy = "bring the catalog back from a copy, or add the runs again"
+        remedy = f"make it again with `lukewarm store rebuild {store.folder}`"
         raise lost_catalog(store.folder, "no run in the catalog", remedy)
 
 
@@ -115,7 +116,7 @@ def leftovers(store: Store) -> list[Path]:
     named = _named(store)
     found = [
         path
-        for part in ("raw", "readings")
+        for part in ("raw", "readings", LISTS)
         for path in (store.folder / part).rglob("*")
         if path.is_file() and path not in named
     ]
@@ -138,5 +139,8 @@ def tidy(store: Store) -> int:
 def _named(store: Store) -> set[Path]:
     with Session(store.engine) as session:
         raw = set(session.scalars(select(FileRow.sha256).distinct()))
-        readings = set(session.scalars(select(RunRow.readings_sha256).distinct()))
-    return {store.raw_path(each) for each in raw} | {store.parquet_path(each) for each in readings}
+        runs = session.execute(select(RunRow.id, RunRow.readings_sha256)).all()
+    named = {store.raw_path(each) for each in raw}
+    for run_id, readings in runs:
+        named |= {store.parquet_path(readings), list_path(store.folder, run_id)}
+    return named

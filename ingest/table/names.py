@@ -10,6 +10,8 @@ from ingest.errors import Fault, UnusableRun
 from ingest.table.units import demangle, split_unit
 
 _SHOWN: Final = 8
+_COMPARED: Final = 4096
+"""Names that are looked at for one that is close."""
 _LISTED: Final = 60
 """A logger of eight channels and the car's own data have fewer names than this."""
 
@@ -45,7 +47,7 @@ def match_name(ref: str, names: Sequence[str], where: str, kind: str = "column")
 
 def no_such_name(ref: str, names: Sequence[str], where: str, kind: str) -> Fault:
     """The fault for a name that is not there, with the close ones."""
-    plain = {_plain(name): name for name in names if name}
+    plain = {_plain(name): name for name in names[:_COMPARED] if name}
     near = [plain[key] for key in difflib.get_close_matches(_plain(ref), plain, n=3, cutoff=0.6)]
     shown = near or [name for name in names if name][:_LISTED]
     listed = ", ".join(repr(name[:60]) for name in shown)

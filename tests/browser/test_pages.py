@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Literal
 
 import pytest
 from playwright.sync_api import Browser
@@ -33,13 +34,19 @@ def paths(few: FolderSource) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (1366, "dark")])
 def test_every_page_is_quiet_fits_and_reads_well(
-    browser: Browser, board: str, few: FolderSource, axe: str, width: int
+    browser: Browser,
+    board: str,
+    few: FolderSource,
+    axe: str,
+    width: int,
+    scheme: Literal["light", "dark"],
 ) -> None:
     wrong: list[tuple[object, ...]] = []
     for path in paths(few):
         with visit(browser, board, width) as visitor:
+            visitor.page.emulate_media(color_scheme=scheme)
             page = visitor.open(path)
             if path == MISSING:
                 # a page there is not is an error to the browser's console, and rightly so

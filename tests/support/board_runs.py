@@ -136,6 +136,12 @@ class MadeSource:
     def judging(self) -> dict[str, Any]:
         return {"limits": None, "baseline": None}
 
+    def judged_by(self, family: str | None, heater: str) -> str:
+        return "limits default-1, no good cars of its family"
+
+    def judged_otherwise(self) -> frozenset[str]:
+        return frozenset()
+
 
 @contextlib.contextmanager
 def served(source: Any, password: str | None = None) -> Iterator[str]:

@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from analysis.tune.joint.fit import Fit, Problem, bounds_under, fit, stakes_of
+from analysis.tune.joint.fit import JointFit, JointProblem, bounds_under, fit, stakes_of
 from analysis.tune.joint.table import FAIL, PASS, UNDECIDED, Indices, Table
 from ingest.arrays import Bools, Floats
 
@@ -36,7 +36,7 @@ class Crossed:
     low, high
         Bounds of each run by the fit without its fold, shape (n, J).
     chosen, standing
-        Probabilities of every run by the fit without its fold (see `Fit`), shape (2, n, J).
+        Probabilities of every run by the fit without its fold (see `JointFit`), shape (2, n, J).
     """
 
     fold: Indices
@@ -58,7 +58,7 @@ def folds_of(table: Table, seed: int) -> Indices:
     return np.asarray(fold[table.car])
 
 
-def cross(problem: Problem, seed: int, like: Fit | None = None) -> Crossed:
+def cross(problem: JointProblem, seed: int, like: JointFit | None = None) -> Crossed:
     """Fit without each fold; `like` says which figures may be tuned, None all."""
     table = problem.table
     fold = folds_of(table, seed)
@@ -74,7 +74,7 @@ def cross(problem: Problem, seed: int, like: Fit | None = None) -> Crossed:
     return Crossed(fold, low, high, chosen, standing)
 
 
-def earning(problem: Problem, whole: Fit, crossed: Crossed) -> Fit:
+def earning(problem: JointProblem, whole: JointFit, crossed: Crossed) -> JointFit:
     """The fit with only those changes that lower the cost on the cars left out.
 
     The change that earns least goes first, until all that are left earn.
@@ -100,11 +100,11 @@ def earning(problem: Problem, whole: Fit, crossed: Crossed) -> Fit:
     )
 
 
-def _mask(changed: set[int], whole: Fit) -> Bools:
+def _mask(changed: set[int], whole: JointFit) -> Bools:
     return np.isin(np.arange(whole.distance.size), sorted(changed))
 
 
-def run_costs(problem: Problem, ranks: Indices) -> Floats:
+def run_costs(problem: JointProblem, ranks: Indices) -> Floats:
     """What each run's verdict costs times what it counts, shape (n,); they sum to the cost."""
     table, costs = problem.table, problem.costs
     n_bad = np.unique(table.car[table.bad]).size

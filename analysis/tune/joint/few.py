@@ -12,7 +12,7 @@ from analysis.tune.joint.levels import Level, distances, level_of
 from analysis.tune.search.few import ToleranceLimit, tolerance_limits
 
 if TYPE_CHECKING:
-    from analysis.tune.joint.fit import Problem
+    from analysis.tune.joint.fit import JointProblem
 
 
 FEWEST: Final = 2
@@ -37,14 +37,14 @@ class Tolerances:
         How many figures a run has to keep.
     """
 
-    problem: Problem
+    problem: JointProblem
     levels: tuple[Level | None, ...]
     told: tuple[ToleranceLimit | None, ...]
     content: float
     figures: int
 
 
-def tolerances_together(problem: Problem) -> Tolerances:
+def tolerances_together(problem: JointProblem) -> Tolerances:
     """Limits that at least `CONTENT` of the good cars keep in all figures (Bonferroni)."""
     table = problem.table
     good = ~table.bad

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from analysis.figures import bad_side
 from analysis.limits import Limits, limits_for
 from analysis.tune.joint.levels import Distances, Level, distances, level_of
-from analysis.tune.joint.outcomes import NONE, STANDING, Outcomes, candidate_distances, outcomes
+from analysis.tune.joint.outcomes import NONE, STANDING, RunOutcomes, candidate_distances, outcomes
 from analysis.tune.joint.search import Found, Stakes, columns_of, loosen, search, start
 from analysis.tune.joint.table import KEY, Table, bounds_of
 from analysis.tune.search.choice import Costs
@@ -27,7 +27,7 @@ Side = Literal["low", "high"]
 
 
 @dataclass(frozen=True)
-class Problem:
+class JointProblem:
     """What is to be tuned, and what is in force.
 
     Parameters
@@ -63,7 +63,7 @@ class Problem:
 
 
 @dataclass(frozen=True)
-class Fit:
+class JointFit:
     """Chosen limits.
 
     Parameters
@@ -101,8 +101,8 @@ def problem_of(
     costs: Costs,
     guard: float,
     shown: Bools | None = None,
-) -> Problem:
-    """Lay out what is in force; `shown` as in `Problem`, None for all."""
+) -> JointProblem:
+    """Lay out what is in force; `shown` as in `JointProblem`, None for all."""
     if shown is None:
         shown = np.ones(table.value.shape, dtype=bool)
     harmless = np.zeros((len(table.families), len(table.names)))
@@ -112,7 +112,7 @@ def problem_of(
         for at, figure in enumerate(table.names):
             stands = limits.get(figure) or in_force.figures.get(figure)
             harmless[family, at] = stands.harmless if stands else 0.0
-    return Problem(table, sides, *bounds_of(table, in_force), harmless, costs, guard, shown)
+    return JointProblem(table, sides, *bounds_of(table, in_force), harmless, costs, guard, shown)
 
 
 def stakes_of(table: Table, costs: Costs, counts: Floats) -> tuple[Stakes, float]:
@@ -152,15 +152,15 @@ class Prepared:
     levels, found
         Of each figure; None where there are too few good cars.
     made
-        Outcomes of each figure.
+        RunOutcomes of each figure.
     """
 
     levels: list[Level | None]
     found: list[Distances | None]
-    made: list[Outcomes]
+    made: list[RunOutcomes]
 
 
-def prepare(problem: Problem, train: Bools) -> Prepared:
+def prepare(problem: JointProblem, train: Bools) -> Prepared:
     """Levels, distances and outcomes of every figure under its candidates."""
     table = problem.table
     ready = Prepared([], [], [])
@@ -178,7 +178,7 @@ def prepare(problem: Problem, train: Bools) -> Prepared:
     return ready
 
 
-def _under(problem: Problem, ready: Prepared, at: int, tried: Floats) -> Outcomes:
+def _under(problem: JointProblem, ready: Prepared, at: int, tried: Floats) -> RunOutcomes:
     level, found = ready.levels[at], ready.found[at]
     if level is None or found is None:
         raise ValueError("a figure without a level has no candidates")
@@ -188,7 +188,7 @@ def _under(problem: Problem, ready: Prepared, at: int, tried: Floats) -> Outcome
 
 
 def solve(
-    problem: Problem, ready: Prepared, counts: Floats, like: Fit | None, *, fine: bool
+    problem: JointProblem, ready: Prepared, counts: Floats, like: JointFit | None, *, fine: bool
 ) -> Found:
     """Search from the limits in force; where `fine`, between the candidates too.
 
@@ -216,7 +216,7 @@ def solve(
     return loosen(made, stakes, best, np.flatnonzero(best.chosen > STANDING), good)
 
 
-def fit(problem: Problem, counts: Floats, like: Fit | None = None) -> Fit:
+def fit(problem: JointProblem, counts: Floats, like: JointFit | None = None) -> JointFit:
     """Choose all limits.
 
     Parameters
@@ -231,13 +231,13 @@ def fit(problem: Problem, counts: Floats, like: Fit | None = None) -> Fit:
     ready = prepare(problem, counts > 0.0)
     best = solve(problem, ready, counts, like, fine=True)
     standing = np.full(best.chosen.size, STANDING, dtype=np.intp)
-    return Fit(
+    return JointFit(
         tuple(ready.levels), distances_at(ready.made, best.chosen), best.chosen == NONE,
         best.cost, _of_candidates(ready.made, best.chosen), _of_candidates(ready.made, standing),
     )  # fmt: skip
 
 
-def distances_at(made: list[Outcomes], chosen: NDArray[np.intp]) -> Floats:
+def distances_at(made: list[RunOutcomes], chosen: NDArray[np.intp]) -> Floats:
     """Distance of each figure's candidate, NaN where it is none or the one in force."""
     return np.array(
         [
@@ -247,11 +247,11 @@ def distances_at(made: list[Outcomes], chosen: NDArray[np.intp]) -> Floats:
     )
 
 
-def _of_candidates(made: list[Outcomes], chosen: NDArray[np.intp]) -> Floats:
+def _of_candidates(made: list[RunOutcomes], chosen: NDArray[np.intp]) -> Floats:
     return np.ascontiguousarray(columns_of(made, chosen).transpose(0, 2, 1))
 
 
-def _as_in_force(problem: Problem, at: int) -> Outcomes:
+def _as_in_force(problem: JointProblem, at: int) -> RunOutcomes:
     """A figure that is left alone: it fails and passes runs as it does today."""
     value, u = problem.table.value[:, at], problem.table.u[:, at]
     sign = 1.0 if problem.sides[at] == "high" else -1.0
@@ -261,16 +261,16 @@ def _as_in_force(problem: Problem, at: int) -> Outcomes:
     holds = ~((beyond > 0.0) & (beyond >= problem.guard * u))
     passes = beyond <= (-problem.guard * u if key else 0.0)
     ones = np.ones(value.size)
-    return Outcomes(np.empty(0), np.stack([ones, holds], 1), np.stack([ones, passes], 1))
+    return RunOutcomes(np.empty(0), np.stack([ones, holds], 1), np.stack([ones, passes], 1))
 
 
-def _allowed(figure: Outcomes, good: Floats) -> Bools:
+def _allowed(figure: RunOutcomes, good: Floats) -> Bools:
     """Candidates that do not fail a third of the good cars."""
     fails = good @ (1.0 - figure.holds) / max(float(good.sum()), 1e-300)
     return np.asarray(fails < MOST_FAILED)
 
 
-def _finer(figure: Outcomes, chosen: int) -> Floats:
+def _finer(figure: RunOutcomes, chosen: int) -> Floats:
     """Candidates about the chosen one, up to its neighbors' neighbors."""
     at = chosen - STANDING - 1
     last = figure.distance.size - 1
@@ -282,7 +282,9 @@ def _finer(figure: Outcomes, chosen: int) -> Floats:
     )  # fmt: skip
 
 
-def bounds_under(problem: Problem, fitted: Fit, runs: NDArray[np.intp]) -> tuple[Floats, Floats]:
+def bounds_under(
+    problem: JointProblem, fitted: JointFit, runs: NDArray[np.intp]
+) -> tuple[Floats, Floats]:
     """Bounds of runs under a fit, as `analysis.tune.joint.table.bounds_of`.
 
     Parameters

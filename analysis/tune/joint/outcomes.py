@@ -35,7 +35,7 @@ FAR_STEPS: Final = 16
 
 
 @dataclass(frozen=True)
-class Outcomes:
+class RunOutcomes:
     """One figure under its candidates.
 
     Parameters
@@ -72,7 +72,7 @@ def outcomes(
     shown: Bools,
     *,
     key: bool,
-) -> Outcomes:
+) -> RunOutcomes:
     """Work out one figure.
 
     Parameters
@@ -111,7 +111,7 @@ def outcomes(
     hidden = ~known | (table.bad & ~shown & (found.distance < FAR * level.spread))
     holds[hidden], passes[hidden] = 1.0, 1.0
     # a candidate is a column, and is read as one
-    return Outcomes(tried, np.asfortranarray(np.minimum(holds, 1.0)), np.asfortranarray(passes))
+    return RunOutcomes(tried, np.asfortranarray(np.minimum(holds, 1.0)), np.asfortranarray(passes))
 
 
 def _drawn_in(table: Table, level: Level, distance: Floats, known: Bools) -> Floats:

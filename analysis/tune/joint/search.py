@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.tune.joint.outcomes import NONE, STANDING, Outcomes
+from analysis.tune.joint.outcomes import NONE, STANDING, RunOutcomes
 from ingest.arrays import Bools, Floats
 
 MAX_MOVES: Final = 400
@@ -56,7 +56,7 @@ class Found:
     cost: float
 
 
-def columns_of(figures: list[Outcomes], chosen: NDArray[np.intp]) -> Floats:
+def columns_of(figures: list[RunOutcomes], chosen: NDArray[np.intp]) -> Floats:
     """Probabilities not to fail by each chosen candidate, and not to be held up, (2, J, n)."""
     pairs = list(zip(figures, chosen.tolist(), strict=True))
     return np.array(
@@ -78,7 +78,7 @@ def without_each(columns: Floats) -> Floats:
     return before
 
 
-def start(figures: list[Outcomes], stakes: Stakes, allowed: list[Bools]) -> NDArray[np.intp]:
+def start(figures: list[RunOutcomes], stakes: Stakes, allowed: list[Bools]) -> NDArray[np.intp]:
     """The limits in force, but for those that cost more by themselves than they save."""
     chosen = np.full(len(figures), STANDING, dtype=np.intp)
     for at, figure in enumerate(figures):
@@ -91,7 +91,7 @@ def start(figures: list[Outcomes], stakes: Stakes, allowed: list[Bools]) -> NDAr
 
 
 def search(
-    figures: list[Outcomes],
+    figures: list[RunOutcomes],
     stakes: Stakes,
     allowed: list[Bools],
     begin: NDArray[np.intp],
@@ -147,7 +147,7 @@ def search(
 
 
 def loosen(
-    figures: list[Outcomes],
+    figures: list[RunOutcomes],
     stakes: Stakes,
     found: Found,
     tuned: NDArray[np.intp],

@@ -17,7 +17,7 @@ from analysis.tune.search.one_figure import FamilyLimit, FigureTuning, InRun, Z,
 from analysis.tune.search.rule import Rule, rule
 
 if TYPE_CHECKING:
-    from analysis.tune.joint.fit import Problem
+    from analysis.tune.joint.fit import JointProblem
     from analysis.tune.joint.together import Together
 
 
@@ -87,7 +87,7 @@ def settle_few(each: FigureTuning, found: Tolerances) -> FigureTuning:
 
 
 def _limits(
-    level: Level, problem: Problem, distance: float, half: float, harmless: float
+    level: Level, problem: JointProblem, distance: float, half: float, harmless: float
 ) -> tuple[float, dict[str, FamilyLimit], tuple[float, float]]:
     """The limit for other families, each family's own, and the former's interval."""
     own = level.bounds(distance)

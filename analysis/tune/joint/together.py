@@ -13,8 +13,8 @@ from scipy.stats import t as student
 from analysis.tune.joint.cross import cross, difference, earning, run_costs
 from analysis.tune.joint.fit import (
     MOST_FAILED,
-    Fit,
-    Problem,
+    JointFit,
+    JointProblem,
     distances_at,
     fit,
     prepare,
@@ -62,9 +62,9 @@ class Together:
         Share of resamples in which the figure is tuned again, shape (J,).
     """
 
-    problem: Problem
-    fitted: Fit
-    proposed: Fit
+    problem: JointProblem
+    fitted: JointFit
+    proposed: JointFit
     taken: bool
     why: str
     tuned: Joint
@@ -79,7 +79,7 @@ class Together:
     steady: Floats
 
 
-def tune_together(problem: Problem, seed: int, wrong: float) -> Together | None:
+def tune_together(problem: JointProblem, seed: int, wrong: float) -> Together | None:
     """Tune; None with fewer than `FEWEST_BAD` bad cars or as few good ones.
 
     Parameters
@@ -119,7 +119,7 @@ def tune_together(problem: Problem, seed: int, wrong: float) -> Together | None:
     )  # fmt: skip
 
 
-def _refused(proposed: Fit, judged: tuple[Joint, Joint], saved: float, error: float) -> str:
+def _refused(proposed: JointFit, judged: tuple[Joint, Joint], saved: float, error: float) -> str:
     """Why the limits in force stand; empty where the proposed ones are taken."""
     found, before = judged
     if not (proposed.tuned.any() or proposed.dropped.any()):
@@ -151,7 +151,9 @@ def _accepted(saved: float, error: float) -> str:
     return f"on cars left out they save {saved:.3g} a car (standard error {error:.3g})"
 
 
-def _intervals(problem: Problem, proposed: Fit, seed: int, wrong: float) -> tuple[Floats, Floats]:
+def _intervals(
+    problem: JointProblem, proposed: JointFit, seed: int, wrong: float
+) -> tuple[Floats, Floats]:
     """Half-widths of the distances' intervals and how often each is tuned again.
 
     Cars are drawn again with all their runs, and up to the share `wrong` of their labels is taken
@@ -187,7 +189,7 @@ def _intervals(problem: Problem, proposed: Fit, seed: int, wrong: float) -> tupl
     return half, again.mean(axis=0)
 
 
-def _turned(problem: Problem, rng: np.random.Generator, share: float) -> Problem:
+def _turned(problem: JointProblem, rng: np.random.Generator, share: float) -> JointProblem:
     """The problem with a share of the cars' labels turned round."""
     table = problem.table
     if not share:

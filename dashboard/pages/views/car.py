@@ -3,130 +3,73 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-import polars as pl
 from dash import dcc, html
 
 from dashboard.pages.views.car_figures import figures_section, standing
 from dashboard.pages.views.car_repair import repair_section
+from dashboard.pages.views.car_shown import Shown
 from dashboard.plots.car import car_plot
 from dashboard.plots.run import LETTERS
 from dashboard.plots.run_page import answer_of, windows_of
 from dashboard.plots.theme import line_sample
 from dashboard.text.result import WORTH_NAMING
 from dashboard.text.shown import clean, clock, said_in, span, words
-from dashboard.web import address, parts
+from dashboard.web import parts
 from dashboard.web.service import UPLOAD_ID
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.plots.readings import Readings
-    from dashboard.web.service import Board
 
 PICTURE_PX: Final = 780
-MAX_LISTED: Final = 3000
-"""Runs to choose from, the newest; older ones are found in the fleet."""
-NOTHING: Final = {"": "nothing"}
-
-
-def car_options(board: Board, run_id: str) -> dict[str, str]:
-    """Runs to choose from, by id, cars in order; the run shown is always among them."""
-    runs = board.source.runs().head(MAX_LISTED).sort("vehicle", maintain_order=True)
-    options = {row["id"]: run_label(row) for row in runs.iter_rows(named=True)}
-    if run_id not in options and board.document(run_id):
-        told = "the log just dropped" if UPLOAD_ID.fullmatch(run_id) else "an older run"
-        options = {run_id: told} | options
-    return options
-
-
-def run_label(row: Mapping[str, Any]) -> str:
-    """A run in a list: car, purpose, day, verdict."""
-    started = row["started"]
-    told = (row["vehicle"], row["purpose"], f"{started:%Y-%m-%d}" if started else row["name"],
-            row["verdict"])  # fmt: skip
-    return ", ".join(clean(part) for part in told if part)
-
-
-@dataclass(frozen=True)
-class Shown:
-    """What is shown.
-
-    Parameters
-    ----------
-    board
-        Where it comes from.
-    run, before
-        Ids; `before` is empty where nothing is compared.
-    units
-        ``si`` or ``us``.
-    from_s, to_s
-        Stretch of the run in the picture.
-    document
-        The result; None where the run does not exist.
-    earlier
-        Runs of the same car it may be compared with, by id.
-    """
-
-    board: Board
-    run: str
-    before: str
-    units: str
-    from_s: float | None
-    to_s: float | None
-    document: Mapping[str, Any] | None
-    earlier: Mapping[str, str]
-
-    @classmethod
-    def of(cls, board: Board, state: Mapping[str, str]) -> Shown:
-        """From the state of the page."""
-        document = board.document(state["run"])
-        vehicle = (document or {}).get("run", {}).get("vehicle")
-        runs = board.source.runs()
-        same = runs.filter((pl.col("vehicle") == (vehicle or "")) & (pl.col("id") != state["run"]))
-        earlier = NOTHING | {row["id"]: run_label(row) for row in same.iter_rows(named=True)}
-        before = state["before"] if state["before"] in same["id"] else ""
-        first, last = (address.number(state[key]) for key in ("from", "to"))
-        if first is None or last is None or first >= last:
-            first = last = None
-        else:
-            first, last = 60.0 * first, 60.0 * last
-        return cls(board, state["run"], before, state["units"], first, last, document, earlier)
 
 
 def content(shown: Shown) -> list[Any]:
     """The page below its controls."""
     document = shown.document
     if document is None:
-        what = "There is no run here yet." if not shown.run else "There is no such run here."
-        return [
-            html.H1("Does the heater get as hot as it should?"),
-            html.P([what, " ", html.A("Look at the fleet", href="/"), "."], className="reply"),
-        ]
+        question = html.H1("Does the heater work as it should?")
+        if not shown.run:
+            return [question, *parts.first_run(shown.board.source.title)]
+        fleet = html.A("Look at the fleet", href="/")
+        told: list[Any] = ["There is no such run here. ", fleet, "."]
+        return [question, html.P(told, className="reply")]
     answer = answer_of(document, shown.units)
+    return [
+        html.H1(answer.question),
+        parts.answered(document, shown.units),
+        *(html.P(line) for line in answer.below),
+        parts.quiet(_subject(document), *_judged(shown)),
+        *([_dropped()] if UPLOAD_ID.fullmatch(shown.run) else []),
+        *_picture(shown),
+        html.Div([*_check(document), *_causes(document, shown.units)], className="causes"),
+        figures_section(document, standing(shown.board, shown.run, document), shown.units),
+        repair_section(shown),
+        *_log(document, shown.units),
+    ]
+
+
+def _subject(document: Mapping[str, Any]) -> str:
     about = document.get("run", {})
     told = [about.get(key) for key in ("family", "heater", "purpose", "name")]
     started = str(about.get("started") or "")[:10]
     subject = ", ".join(clean(part) for part in (*dict.fromkeys(told), started) if part)
-    return [
-        html.H1(answer.question),
-        html.P(
-            [parts.verdict(answer.verdict), " ", answer.reply] if answer.verdict else answer.reply,
-            className="reply",
-        ),
-        html.P(
-            [f"{subject}. All figures together: ", parts.verdict(answer.overall)],
-            className="quiet",
-        ),
-        *([_dropped()] if UPLOAD_ID.fullmatch(shown.run) else []),
-        html.Div([*_causes(document, shown.units), *_check(document)], className="causes"),
-        *_picture(shown),
-        figures_section(document, standing(shown.board, shown.run, document), shown.units),
-        repair_section(shown.board, shown.run, shown.before, shown.earlier, shown.units),
-        *_log(document, shown.units),
-    ]
+    return f"{subject}. "
+
+
+def _judged(shown: Shown) -> list[str]:
+    """By what the run was judged, and whether that still holds."""
+    source, about = shown.board.source, (shown.document or {}).get("run", {})
+    if shown.run in source.judged_otherwise():
+        version = clean((shown.document or {}).get("limits", {}).get("version", "others"))
+        return [
+            f"Judged by limits {version} with other good cars or limits than those now in force: "
+            f"bring it up to date with lukewarm store refresh {source.title}."
+        ]
+    return [f"Judged by {source.judged_by(about.get('family'), str(about.get('heater')))}."]
 
 
 def _dropped() -> Component:
@@ -168,7 +111,7 @@ def _causes(document: Mapping[str, Any], units: str) -> list[Any]:
 
 def _check(document: Mapping[str, Any]) -> list[Any]:
     check = document.get("next_check")
-    if not check:
+    if not check or document.get("verdict") == "pass":
         return []
     minutes = check.get("minutes")
     title = clean(check.get("title") or words(str(check.get("check", ""))))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 from dash import dcc, html
@@ -15,39 +14,34 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from analysis.repair.verdict import Change
+    from dashboard.pages.views.car_shown import Shown
     from dashboard.web.service import Board
 
 QUESTION: Final = "What did the repair change?"
 TABLE: Final = "Figures before and after"
 
 
-def repair_section(
-    board: Board, run: str, before: str, earlier: Mapping[str, str], units: str
-) -> Component:
-    """The choice of another run of the car, and what changed from it to this one.
-
-    Parameters
-    ----------
-    board
-        Where the runs come from.
-    run, before
-        Ids; `before` is empty where nothing is compared.
-    earlier
-        Other runs of the car by id, with the empty choice.
-    units
-        ``si`` or ``us``.
-    """
-    if len(earlier) < 2:
+def repair_section(shown: Shown) -> Component:
+    """The choice of an earlier run of the car, and what changed from it to this one."""
+    if len(shown.earlier) < 2:
         return html.Div()
+    chosen = shown.before or next(iter(shown.earlier))
     return parts.section(
         QUESTION,
         html.Div(
-            parts.select("before", "Compare with an earlier run", earlier, before, wide="broad"),
+            parts.select(
+                "before",
+                "Compare with an earlier run",
+                shown.earlier,
+                chosen,
+                usual=shown.usual,
+                wide="broad",
+            ),
             className="controls of-state",
             # made anew with another run, so that its choice is the address's
-            key=f"{run}{before}",
+            key=f"{shown.run}{shown.before}",
         ),
-        *(_changes(board, run, before, units) if before else ()),
+        *(_changes(shown.board, shown.run, shown.before, shown.units) if shown.before else ()),
     )
 
 

@@ -38,8 +38,10 @@ class Choice:
         The figure shown beside each run.
     family, verdict, purpose
         As the table of runs writes them.
+    cause
+        The likeliest cause, by its name.
     text
-        Looked for in car, name and likely cause.
+        Looked for in car, name, likeliest cause and figures that failed, in the page's words.
     sort
         A key of `SORTS`.
     """
@@ -48,6 +50,7 @@ class Choice:
     family: str = ""
     verdict: str = ""
     purpose: str = ""
+    cause: str = ""
     text: str = ""
     sort: str = "worst"
 
@@ -84,18 +87,47 @@ def chosen(runs: pl.DataFrame, figures: pl.DataFrame, choice: Choice) -> pl.Data
         wanted = getattr(choice, column)
         if wanted:
             frame = frame.filter(pl.col(column).fill_null(NO_FAMILY) == wanted)
+    if choice.cause:
+        frame = frame.filter(pl.col("first_cause") == choice.cause)
     if choice.text:
-        needle = choice.text.casefold()
-        hit = pl.any_horizontal(
-            pl.col(column)
-            .fill_null("")
-            .str.replace_all("_", " ", literal=True)
-            .str.to_lowercase()
-            .str.contains(needle, literal=True)
-            for column in ("vehicle", "name", "first_cause")
-        )
-        frame = frame.filter(hit)
+        frame = _having(frame, figures, choice.text)
     return _sorted(frame, choice.sort)
+
+
+def _having(frame: pl.DataFrame, figures: pl.DataFrame, text: str) -> pl.DataFrame:
+    """Runs in whose car, name, cause or failed figures a text stands, as the page writes them."""
+    failed = (
+        figures.filter(pl.col("verdict") == "fail")
+        .group_by("run_id")
+        .agg(pl.col("figure").map_elements(words, return_dtype=pl.String).str.join(", "))
+    )
+    titles = {name: cause_title(name) for name in frame["first_cause"].unique() if name}
+    told = frame.join(
+        failed.select(pl.col("run_id").alias("id"), pl.col("figure").alias("failed")),
+        on="id",
+        how="left",
+        maintain_order="left",
+    ).with_columns(
+        pl.col("first_cause")
+        .replace_strict(titles, default="", return_dtype=pl.String)
+        .alias("title"),
+        pl.col("first_cause").map_elements(words, return_dtype=pl.String),
+    )
+    hit = pl.any_horizontal(
+        pl.col(column).fill_null("").str.to_lowercase().str.contains(text.casefold(), literal=True)
+        for column in ("vehicle", "name", "first_cause", "title", "failed")
+    )
+    return frame.filter(told.select(hit).to_series())
+
+
+def cause_title(name: str) -> str:
+    """A cause in plain words; its name as words where the table has no such cause."""
+    from analysis.causes.knowledge import NO_FAULT, knowledge
+
+    if name == NO_FAULT:
+        return "nothing wrong"
+    titles = {row.name: row.title for row in knowledge().cause}
+    return titles.get(name, words(name))
 
 
 def _sorted(frame: pl.DataFrame, sort: str) -> pl.DataFrame:

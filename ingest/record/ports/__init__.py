@@ -1,1 +1,1 @@
-"""Serial ports and what talks over them: listened to, asked in words, or asked by Modbus."""
+"""Ports and what talks over them: listened to, asked in words, by Modbus, or on a car's bus."""

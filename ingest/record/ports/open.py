@@ -20,4 +20,8 @@ def make_reader(index: int, table: PortTable, take: Take) -> PortReader:
         from ingest.record.ports.modbus import ModbusReader
 
         return ModbusReader(index, table, take)
+    if table.format == "can":
+        from ingest.record.ports.can_reader import BusReader
+
+        return BusReader(index, table, take)
     return PortReader(index, table, take)

@@ -92,7 +92,7 @@ class PortReader(threading.Thread):
                     self.mark("lost", reason=reason)
                 said = reason
                 self._set("waiting", reason)
-                self._stopping.wait(wait)
+                self.pause(wait)
                 wait = min(2 * wait, LONGEST_WAIT_S)
         except LukewarmError as error:
             self.error = error

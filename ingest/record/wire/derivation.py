@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from ingest.errors import Fault, UnusableRun
 from ingest.files import SETUP_NAME, read_text
+from ingest.record.bus.values import unit_faults
 from ingest.setup.model import Setup, parse_setup
 from ingest.setup.serial import HOST_COLUMN, PortTable, SerialTable, read_serial, with_ports
 from ingest.setup.toml_text import parse_document
@@ -108,7 +109,7 @@ def make_derivation(setup: Setup, serial: SerialTable) -> Derivation:
                 'give each port its own prefix = "..."',
             )
         )
-    _raise([*faults, *_missing(setup, columns)])
+    _raise([*faults, *_missing(setup, columns), *unit_faults(setup, ports)])
     return Derivation(
         ports, False, host, ",".join(map(_quoted, columns)), tuple(columns), tuple(first),
         tuple(each_own), setup,
@@ -130,7 +131,7 @@ def _host_time(setup: Setup, ports: tuple[PortTable, ...]) -> bool:
     time = setup.log.time
     own = time is not None and time.column != HOST_COLUMN
     asked = {port.time for port in ports if port.time}
-    if len(ports) > 1 or ports[0].format in {"query", "modbus"}:
+    if len(ports) > 1 or ports[0].format in {"query", "modbus", "can"}:
         if own or "logger" in asked:
             raise UnusableRun(
                 Fault(

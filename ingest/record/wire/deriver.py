@@ -26,6 +26,7 @@ from ingest.record.wire.rows import (
     Header,
     Refused,
     RowMaker,
+    bus_cells,
     count_cuts,
     register_cells,
     sniff_delimiter,
@@ -170,8 +171,8 @@ class Deriver:
             port = self._ports[record.port]
             if record.kind is Kind.MARK:
                 self._mark(port, parse_json(record.payload), now)
-            elif port.table.format == "modbus":
-                self._registers(port, record.payload, now)
+            elif port.table.format in ("modbus", "can"):
+                self._reading(port, record.payload, now)
             else:
                 self._data(port, record.payload, now)
 
@@ -224,6 +225,8 @@ class Deriver:
             port.counters.unanswered += 1
             if port.counters.unanswered == 1:
                 self._say(now, f"{port.table.label} does not answer.")
+        elif what == "said":
+            self._say(now, str(note.get("text", "")))
 
     def _cut(self, port: _Port, now: float) -> None:
         self._let_go(port)
@@ -353,10 +356,10 @@ class Deriver:
         else:
             self._row(port, made, now)
 
-    def _registers(self, port: _Port, payload: bytes, now: float) -> None:
+    def _reading(self, port: _Port, payload: bytes, now: float) -> None:
         port.counters.bytes += len(payload)
         port.counters.lines += 1
-        made = register_cells(port.table, payload)
+        made = (bus_cells if port.table.format == "can" else register_cells)(port.table, payload)
         if isinstance(made, Refused):
             self._refuse(port, GARBAGE, payload, now)
         else:

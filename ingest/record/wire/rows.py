@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from ingest.json_text import parse_json
+from ingest.record.bus.values import read_cell
 from ingest.setup.serial import PortTable, Register
 from ingest.table.text.dialect import split_cells
 
@@ -207,6 +208,27 @@ def register_cells(port: PortTable, payload: bytes) -> list[str] | Refused:
             for at, register in enumerate(port.registers)
         ]
     except (ValueError, TypeError, KeyError, struct.error):
+        return Refused(GARBAGE)
+
+
+def bus_cells(port: PortTable, payload: bytes) -> list[str] | Refused:
+    """Cells of one reading of a car's control units.
+
+    Parameters
+    ----------
+    port
+        Its table.
+    payload
+        A JSON object whose ``cells`` hold the place of each value of `port.values` that was
+        answered → the frame that answered it, as hexadecimal digits.
+    """
+    try:
+        found = parse_json(payload)["cells"]
+        return [
+            read_cell(each.value, bytes.fromhex(found[str(at)])) if str(at) in found else ""
+            for at, each in enumerate(port.values)
+        ]
+    except (ValueError, TypeError, KeyError):
         return Refused(GARBAGE)
 
 

@@ -40,6 +40,8 @@ MIXED_IN_FILE: Final = MIXED_DECIMAL_MARKS.also(
 )
 
 MAX_COLUMNS: Final = 100_000
+LONE_LINE: Final = 1 << 15
+"""Bytes of an only line; what is longer was many lines once."""
 _FEW_LINES: Final = 20
 _QUOTED_LINES: Final = 20
 _ROWS: Final = 50
@@ -159,6 +161,15 @@ def _scheme(source: Source, log: LogTable, text: bytes) -> Scheme:
                 f"the end of the file (its last line is {lines[-1].number})",
                 "the names of the columns, as [log] header_row says",
                 "correct header_row in run.toml",
+            )
+        )
+    if len(below) == 1 and longest > LONE_LINE:
+        raise UnusableRun(
+            Fault(
+                source.name,
+                f"one line of {longest} bytes and no other",
+                "one line a reading",
+                "its line ends are lost: save it again from the logger's own file",
             )
         )
     cut = find_cut(below, log, source.name)

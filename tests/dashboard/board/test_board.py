@@ -15,10 +15,11 @@ from hypothesis import strategies as st
 from analysis.baseline import Baseline
 from analysis.limits import Limit
 from dashboard.pages import all_pages
-from dashboard.pages.fleet import answer, search_of, state_of
+from dashboard.pages.fleet import search_of, state_of
 from dashboard.pages.limits import limits_rows
 from dashboard.pages.views.car_figures import family_text, standing
 from dashboard.pages.views.fleet import Choice, chosen, families, fleet_plot, page_of
+from dashboard.pages.views.fleet_answer import causes_table, sentences
 from dashboard.plots.car import car_plot, drawn_points, zoom_of
 from dashboard.plots.readings import MAX_POINTS, Readings, channel_of, extremes
 from dashboard.plots.run import Window
@@ -215,6 +216,9 @@ def fleet() -> tuple[pl.DataFrame, pl.DataFrame]:
         ({"verdict": "pass"}, ["1", "3"]),
         ({"purpose": "baseline"}, ["1"]),
         ({"text": "opens low"}, ["2"]),
+        ({"text": "the thermostat opens too low"}, ["2"]),
+        ({"text": "steady outlet rise"}, ["2"]),
+        ({"cause": "thermostat_opens_low"}, ["2"]),
         ({"text": "sc-00"}, ["2", "1", "3"]),
         ({"text": "["}, []),
     ],
@@ -226,10 +230,33 @@ def test_runs_are_chosen_and_sorted(choice: dict[str, str], ids: list[str]) -> N
 
 def test_the_fleet_is_counted() -> None:
     runs, _ = fleet()
-    assert answer(runs) == "1 of 3 cars failed a limit in the 3 runs shown."
-    assert answer(runs.clear()) == "There is no run here that meets the choice."
+    (said,) = sentences(runs)
+    assert said.startswith("✕ Dunlin: 1 of 1 car fails, most likely the thermostat opens too low")
+    assert sentences(runs.clear())[0].startswith("? No run meets the choice.")
+    sound = runs.filter(pl.col("verdict") == "pass")
+    assert sentences(sound) == ["✓ None of 2 cars fails on its newest run."]
     first = families(runs)[0]
     assert (first["family"], first["cars"], first["fail"]) == ("Dunlin", 1, 1)
+
+
+def test_a_repaired_car_fails_no_more() -> None:
+    told = {
+        "1": made_document("SC-001", purpose="complaint", started="2026-01-02T08:00:00+00:00"),
+        "2": made_document("SC-001", purpose="after-repair", started="2026-01-09T08:00:00+00:00"),
+    }
+    told["1"]["verdict"] = "fail"
+    runs = MadeSource(told, {}).runs()
+    assert sentences(runs) == ["✓ None of 1 car fails on its newest run."]
+    older = runs.filter(pl.col("purpose") == "complaint")
+    assert sentences(older)[0].endswith("; since January 2026.")
+
+
+def test_numbers_by_cause_lead_to_their_cars() -> None:
+    runs, _ = fleet()
+    told = str(causes_table(runs, {"units": "us", "figure": "vacuum_decay"}))
+    assert "family=Dunlin&cause=thermostat_opens_low" in told
+    assert "units=us" in told
+    assert causes_table(runs.clear(), {}) is None
 
 
 def test_pages_of_a_table() -> None:

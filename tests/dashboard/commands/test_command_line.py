@@ -99,3 +99,21 @@ def test_a_recording_of_nothing(command: Screen, tmp_path: Path) -> None:
     assert "error: no whole line arrived" in command.err
     assert command(*arguments, "--out", tmp_path / "led", "--plan", "none") == 1
     assert "error: no whole line arrived" in command.err
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("compare", "fleet", "--by", "colour"), "'colour' is not one of 'family'"),
+        (("checked", str(RUN), "cable_adjustmnt", "--found", "yes"), "did you mean cable_adjust"),
+        (("explain", "warm_up_tim"), "did you mean warm_up_time"),
+        (("analyze", str(RUN), "--units", "xx"), "'xx' is not one of 'si', 'us'"),
+        (("analyse", str(RUN)), "No such command"),
+    ],
+)
+def test_wrong_use_is_said_in_plain_words_with_status_2(
+    command: Screen, words: tuple[str, ...], said: str
+) -> None:
+    assert command(*words) == 2
+    assert said in " ".join(command.err.replace("│", " ").split())
+    assert "Value error" not in command.err

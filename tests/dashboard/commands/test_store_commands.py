@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import shutil
 import sys
 from collections.abc import Callable
 from datetime import datetime
@@ -222,15 +223,30 @@ def test_export(command: Screen, fleet: Path, tmp_path: Path) -> None:
     assert "the ending '.doc'" in command.err
 
 
+def few_good(place: Path) -> Path:
+    """A folder of two good cars."""
+    for run in RUNS[:2]:
+        shutil.copytree(run, place / "good" / run.name)
+    return place / "good"
+
+
 def test_refresh_with_the_stores_own_good_cars(command: Screen, tmp_path: Path) -> None:
     folder = tmp_path / "store"
     command("store", "add", folder, *RUNS)
     assert command("store", "refresh", folder) == 0
     assert command.out.startswith("0 computed again, 0 could not be")
-    assert command("store", "refresh", folder, "--baseline", folder) == 0
-    assert command.out.startswith("7 computed again, 0 could not be")
+    # its own good cars judge from the start
     assert command("store", "refresh", folder, "--baseline", folder) == 0
     assert command.out.startswith("0 computed again")
+    assert "decision" not in command.err
+    # good cars from elsewhere are another decision, and the store's own again a third
+    assert command("store", "refresh", folder, "--baseline", SAMPLES / "SC-001-baseline") == 1
+    assert command("store", "refresh", folder, "--baseline", few_good(tmp_path)) == 0
+    assert command.out.startswith("7 computed again, 0 could not be")
+    assert "decision 2 of this store" in command.err
+    assert command("store", "refresh", folder, "--baseline", folder) == 0
+    assert command.out.startswith("7 computed again, 0 could not be")
+    assert "decision 3 of this store" in command.err
     store = Store.open(folder)
     from ingest.store.read import find_run
 

@@ -16,7 +16,8 @@ from analysis.verdict import Verdict, judge_one
 from dashboard.report.blocks import glued
 from dashboard.report.owner import answer, closing, what_was_wrong
 from dashboard.report.owner_facts import facts
-from dashboard.report.subject import Subject, subject_of
+from dashboard.report.subject import Papers, Subject, subject_of
+from dashboard.report.work_order import TO_FILL_IN, papers, signed
 from ingest.load.load import load_run
 
 SAMPLES = Path(__file__).parents[3] / "sample_logs"
@@ -93,7 +94,17 @@ def test_a_sound_heater_is_said_to_need_nothing() -> None:
     assert answer(sound) == "Yes, the heater is warm."
     assert closing(sound) == "Everything that could be measured is as it should be."
     unsure = with_causes("undecided", ("healthy", "nothing is wrong with this heater", 0.6))
-    assert closing(unsure).startswith("The test found nothing that must be repaired.")
+    assert answer(unsure) != answer(sound)
+    assert closing(unsure).startswith(
+        "Not everything could be decided. The test found nothing that must be repaired."
+    )
+    assert "as it should be" not in closing(unsure)
+
+
+def test_where_something_failed_nothing_wrong_is_no_answer() -> None:
+    told = (("loose", "the cable is loose", 0.55), ("healthy", "nothing is wrong", 0.40))
+    assert what_was_wrong(with_causes("fail", *told)) == ["Most likely the cable is loose (55 %)."]
+    assert "nothing is wrong" in what_was_wrong(with_causes("undecided", *told))[0]
 
 
 def test_two_likely_causes_are_both_named() -> None:
@@ -105,3 +116,12 @@ def test_two_likely_causes_are_both_named() -> None:
 
 def test_a_sign_stays_with_its_number() -> None:
     assert glued("6 to 8 % at 67 °C, 5 K") == "6 to 8\u00a0% at 67\u00a0°C, 5 K"
+
+
+def test_fields_of_the_papers_are_printed_to_be_filled_in() -> None:
+    empty = with_causes("pass", ("healthy", "nothing is wrong with this heater", 0.9))
+    assert papers(empty) == ("Order", TO_FILL_IN, "Odometer", TO_FILL_IN)
+    assert signed(empty).rows[0][2:] == ("Signature", TO_FILL_IN)
+    given = replace(empty, papers=Papers("WO 4711", "88,210 mi", "R. Finch"))
+    assert papers(given) == ("Order", "WO 4711", "Odometer", "88,210 mi")
+    assert signed(given).rows[0] == ("Technician", "R. Finch", "Signature", TO_FILL_IN)

@@ -16,6 +16,7 @@ import ingest.store.store as store_module
 from ingest.errors import UnusableRun
 from ingest.load.load import load_run
 from ingest.store.catalog import FigureRow, FileRow, ResultRow, RunRow
+from ingest.store.listing import list_path
 from ingest.store.read import Filter, figures, find_run, kept, made_with, runs
 from ingest.store.rows import Outcome, Versions
 from ingest.store.store import Store, run_identity
@@ -195,7 +196,7 @@ def test_hostile_names_are_text_and_nothing_else(store: Store, tmp_path: Path, n
     assert verify(store) == []
     new = all_files(tmp_path) - before - {f"a/{each}" for each in ("run.toml", "log.csv")}
     hashes = {store.raw_path(path.name) for path in store.files(run_id).values()}
-    hashes.add(store.readings_path(run_id))
+    hashes.update((store.readings_path(run_id), list_path(store.folder, run_id)))
     databases = {f"store/catalog.sqlite{end}" for end in ("", "-wal", "-shm")} | {"store/.lock"}
     assert new - databases == {each.relative_to(tmp_path).as_posix() for each in hashes}
 
@@ -231,7 +232,7 @@ def test_killed_between_files_and_catalog(
             add(store, place)
     assert runs(store).height == 0
     assert verify(store) == []
-    assert len(leftovers(store)) == 3
+    assert len(leftovers(store)) == 4  # two raw files, readings, the list
     assert tidy(store) == 0  # they are new: a process may just be adding them
     assert add(store, place).new
     assert leftovers(store) == []
@@ -266,7 +267,7 @@ def test_nothing_is_left_over_for_a_catalog_without_runs(store: Store, tmp_path:
         for table in (FigureRow, ResultRow, FileRow, RunRow):
             connection.execute(delete(table))
     assert tidy(store) == 0
-    assert len(leftovers(store)) == 3
+    assert len(leftovers(store)) == 4  # two raw files, readings, the list
     with pytest.raises(UnusableRun, match="raw files but no run in the catalog"):
         require_runs(store)
 

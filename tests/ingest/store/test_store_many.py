@@ -10,11 +10,13 @@ from pathlib import Path
 
 import numpy as np
 
-from ingest.store.many import FEW, Task, add_many, outdated, refresh_many
+from ingest.store.many import Task, add_many, outdated, refresh_many
 from ingest.store.read import made_with, runs
 from ingest.store.rows import Versions
 from ingest.store.store import Store
 from ingest.store.verify import leftovers, verify
+from ingest.work.each import FEW
+from ingest.work.outcome import Workers
 from tests.support.run_folders import write_run
 from tests.support.store_work import DEADLY, FAULTY, die_on_deadly
 from tests.support.stores import TODAY, make_place, outcome_of, versions_for
@@ -35,13 +37,13 @@ def later_versions(_family: str | None, _heater: str) -> Versions:
 def test_several_processes_add_every_run_once(tmp_path: Path, database: str | None) -> None:
     places = places_of(tmp_path / "runs", FEW + 4)
     task = Task(tmp_path / "store", database, outcome_of, versions_for)
-    reports = list(add_many(task, [*places, *places], processes=2))
+    reports = list(add_many(task, [*places, *places], Workers(jobs=2)))
     assert not any(report.faults for report in reports)
     store = Store.open(tmp_path / "store", database)
     assert sorted(runs(store)["vehicle"]) == [f"SC-{n:03}" for n in range(len(places))]
     assert sum(report.new for report in reports) == len(places)
     assert verify(store) == []
-    again = list(add_many(task, places, processes=2))
+    again = list(add_many(task, places, Workers(jobs=2)))
     assert [report.new for report in again] == [False] * len(places)
     assert {report.run_id for report in again} == set(runs(store)["id"])
     store.close()
@@ -66,7 +68,7 @@ def test_a_run_that_ends_its_process_is_named_and_the_others_are_added(tmp_path:
     places = places_of(tmp_path / "runs", 7)
     deadly = make_place(tmp_path / "runs" / "deadly", DEADLY)
     task = Task(tmp_path / "store", None, die_on_deadly, versions_for)
-    reports = list(add_many(task, [*places[:3], deadly, *places[3:]], processes=2))
+    reports = list(add_many(task, [*places[:3], deadly, *places[3:]], Workers(jobs=2)))
     failed = [report for report in reports if report.faults]
     assert [report.item for report in failed] == [str(deadly)]
     assert "its process was ended" in failed[0].faults[0]
@@ -87,7 +89,7 @@ def test_refresh_computes_what_is_out_of_date(tmp_path: Path, database: str | No
     ids = outdated(store, later_versions)
     assert len(ids) == 2
     before = {run_id: store.document(run_id) for run_id in runs(store)["id"]}
-    reports = list(refresh_many(later, ids, processes=2))
+    reports = list(refresh_many(later, ids, Workers(jobs=2)))
     assert [report.new for report in reports] == [True, True]
     assert outdated(store, later_versions) == []
     assert {each.versions for each in made_with(store)} == {later_versions(None, "")}
@@ -112,10 +114,11 @@ def test_refresh_says_what_is_lost(tmp_path: Path) -> None:
 def start_adding(store: Path, database: str | None, places: list[Path]) -> subprocess.Popen[bytes]:
     code = (
         "import sys; from pathlib import Path; from ingest.store.many import Task, add_many\n"
+        "from ingest.work.outcome import Workers\n"
         "from tests.support.stores import outcome_of, versions_for\n"
         "places = [Path(each) for each in sys.argv[3:]]\n"
         "task = Task(Path(sys.argv[1]), sys.argv[2] or None, outcome_of, versions_for)\n"
-        "sys.exit(any(each.faults for each in add_many(task, places, processes=1)))\n"
+        "sys.exit(any(each.faults for each in add_many(task, places, Workers())))\n"
     )
     return subprocess.Popen(
         [sys.executable, "-c", code, str(store), database or "", *map(str, places)],

@@ -1,0 +1,87 @@
+"""The registry of parts that can be on the bench, and of the figures they answer with."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from analysis.limits import Limit
+from analysis.measurement import Measurement
+from ingest.run import Run
+
+
+@dataclass(frozen=True, slots=True)
+class BenchFigure:
+    """A figure of a part.
+
+    Parameters
+    ----------
+    name, unit, label
+        As for a figure of the car (`analysis.figures.Figure`).
+    definition
+        In whole sentences.
+    source
+        Where the method comes from.
+    uncertainty
+        What its uncertainty holds.
+    """
+
+    name: str
+    unit: str
+    label: str
+    definition: str
+    source: str
+    uncertainty: str
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A measured figure of a part and what is asked of it; None where nothing is."""
+
+    measurement: Measurement
+    limit: Limit | None = None
+
+
+Answers = Mapping[str, Asked]
+"""By the figure's name; a figure that every channel has is ``sensor_offset.CHANNEL``."""
+
+MeasurePart = Callable[[Run], Answers]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part that can be on the bench.
+
+    Parameters
+    ----------
+    name
+        The word of `[bench] part`.
+    measure
+        Its figures; never raises for missing data.
+    figures
+        What they are.
+    sound
+        What a pass says of it.
+    """
+
+    name: str
+    measure: MeasurePart
+    figures: tuple[BenchFigure, ...]
+    sound: str
+
+
+PARTS: Final[dict[str, Part]] = {}
+
+
+def part(
+    *names: str, figures: tuple[BenchFigure, ...], sound: str
+) -> Callable[[MeasurePart], MeasurePart]:
+    """Register the decorated function as what measures these parts; see `Part`."""
+
+    def register(measure: MeasurePart) -> MeasurePart:
+        for name in names:
+            PARTS[name] = Part(name, measure, figures, sound)
+        return measure
+
+    return register

@@ -1,0 +1,184 @@
+"""One run has one verdict, whoever shows it: store, board, dropped log, terminal, report, export.
+
+The sample runs are put into a store and every place that shows a run is asked for it; the places
+are checked against each other, so no number is written down here.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import lukewarm
+from analysis.compare.judging import decide, judging_of
+from analysis.compare.stored import Edition
+from analysis.limits import default_limits
+from dashboard.report.content import build_report
+from dashboard.report.subject import subject_of
+from dashboard.text.answer import answer
+from dashboard.text.shown import limit_text
+from dashboard.web.service import Board, StoreSource
+from dashboard.web.uploads import Uploads
+from ingest.load.load import run_folders
+from ingest.store.many import judged_otherwise
+from ingest.store.read import runs
+from ingest.store.store import Store
+
+SAMPLES = Path(__file__).parents[2] / "sample_logs"
+FOLDERS = run_folders(SAMPLES)
+
+
+def command(*arguments: object) -> None:
+    """Run the command line in this process."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sys, "argv", ["lukewarm", *map(str, arguments)])
+        with pytest.raises(SystemExit) as ended:
+            lukewarm.main()
+    assert not ended.value.code
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("one") / "store"
+    # the good cars come in two goes: what the first ones judged is judged anew
+    good = [each for each in FOLDERS if "baseline" in each.name]
+    command("store", "add", folder, *good[:2], *(each for each in FOLDERS if each not in good))
+    command("store", "add", folder, *good[2:])
+    return folder
+
+
+@pytest.fixture(scope="module")
+def documents(place: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
+    """What the terminal's JSON says, by the run's name."""
+    out = tmp_path_factory.mktemp("terminal") / "all.json"
+    command("analyze", *FOLDERS, "--baseline", place, "--json", out)
+    return {each["run"]["name"]: each for each in json.loads(out.read_text("utf-8"))}
+
+
+@pytest.fixture(scope="module")
+def board(place: Path) -> Iterator[Board]:
+    source = StoreSource(Store.open(place))
+    uploads = Uploads(source)
+    yield Board(source, uploads)
+    uploads.close()
+
+
+def judgment(document: dict[str, Any]) -> dict[str, Any]:
+    """What people act on, numbers as they are shown."""
+    return {
+        "verdict": document["verdict"],
+        "decided_by": list(document["decided_by"]),
+        "limits": document["limits"],
+        "figures": {
+            name: (each["verdict"], limit_text(each, "si"))
+            for name, each in document["figures"].items()
+        },
+        "causes": [(each["cause"], round(each["probability"], 6)) for each in document["causes"]],
+        "next": (document["next_check"] or {}).get("check"),
+        "cable": None
+        if document["cable"] is None
+        else (document["cable"]["sentence"], round(document["cable"]["offset_pct"], 6)),
+        "answer": answer(document, "si"),
+    }
+
+
+def test_all_are_there(place: Path, documents: dict[str, dict[str, Any]]) -> None:
+    store = Store.open(place)
+    assert runs(store).height == len(FOLDERS) == len(documents)
+    assert judged_otherwise(store, judging_of(store).versions) == []
+    store.close()
+
+
+@pytest.mark.parametrize("folder", FOLDERS, ids=lambda folder: folder.name)
+def test_a_run_has_one_verdict(
+    folder: Path, board: Board, documents: dict[str, dict[str, Any]]
+) -> None:
+    told = judgment(documents[folder.name])
+    row = next(
+        each for each in board.source.runs().iter_rows(named=True) if each["name"] == folder.name
+    )
+    stored = board.document(row["id"])
+    assert stored is not None
+    assert judgment(stored) == told
+    assert row["verdict"] == told["verdict"]
+    assert (row["first_cause"], round(row["first_probability"], 6)) == told["causes"][0]
+
+    limits = board.source.limits(row["family"], row["heater"])
+    figures = {name: limit for name, (_, limit) in told["figures"].items() if limit}
+    for name, shown in figures.items():
+        unit = stored["figures"][name]["unit"]
+        limit = {"low": limits[name].low, "high": limits[name].high}
+        assert limit_text({"unit": unit, "limit": limit}, "si") == shown
+
+    assert board.uploads is not None
+    files = {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
+    token = board.uploads.receive(files)
+    board.uploads.analyze(token)
+    dropped = board.document(token)
+    assert dropped is not None
+    assert judgment(dropped) == told
+
+    afresh = board.analysis(row["id"])
+    assert afresh is not None
+    report = build_report(subject_of([afresh], (), (), board.source.judging()["baseline"], "si"))
+    assert f"Figures: {told['verdict']}" in str(report.pages)
+    for name, shown in figures.items():
+        assert stored["figures"][name]["value"] is None or shown in str(report.pages)
+
+
+def test_the_export_says_the_same(
+    place: Path, documents: dict[str, dict[str, Any]], tmp_path: Path
+) -> None:
+    command("store", "export", place, "--out", tmp_path / "runs.csv", "--table", "runs")
+    with (tmp_path / "runs.csv").open(encoding="utf-8-sig", newline="") as file:
+        told = {row["name"]: (row["verdict"], row["first_cause"]) for row in csv.DictReader(file)}
+    assert told == {
+        name: (each["verdict"], each["causes"][0]["cause"]) for name, each in documents.items()
+    }
+
+
+def test_a_decision_is_numbered_and_kept(place: Path, tmp_path: Path) -> None:
+    store = Store.open(tmp_path / "other")
+    first = judging_of(store)
+    assert (first.number, first.baseline) == (1, None)
+    assert decide(store, own=True).number == 1  # as it was
+    source = Store.open(place)
+    good = judging_of(source).baseline
+    assert good is not None
+    second = decide(store, good=("elsewhere", good))
+    assert (second.number, second.good_from) == (2, "elsewhere")
+    assert second.versions("Plover", "blend-air") == Edition(default_limits(), good).versions(
+        "Plover", "blend-air"
+    )
+    assert "5 good Plover cars from elsewhere" in second.said("Plover", "blend-air")
+    assert decide(store, good=("elsewhere", good)).number == 2
+    assert decide(store, own=True).number == 3
+    for each in (store, source):
+        each.close()
+
+
+def test_what_something_else_judged_is_marked(tmp_path: Path) -> None:
+    folder = tmp_path / "store"
+    command("store", "add", folder, SAMPLES / "SC-014-complaint")
+    source = StoreSource(Store.open(folder))
+    assert source.judged_otherwise() == frozenset()
+    decide(source.store, good=("elsewhere", source_of_good()))
+    marked = StoreSource(source.store)
+    assert marked.judged_otherwise() == frozenset(marked.runs()["id"])
+    command("store", "refresh", folder)
+    assert StoreSource(source.store).judged_otherwise() == frozenset()
+
+
+def source_of_good() -> Any:
+    """Two good Plovers, measured here."""
+    from analysis.baseline import Baseline
+    from analysis.pipeline import measure
+    from ingest.load.load import load_run
+
+    return Baseline.of([measure(load_run(SAMPLES / f"SC-00{n}-baseline")) for n in (1, 2)])
