@@ -27,6 +27,7 @@ from analysis.lever.record import Aligned
 from analysis.limits import default_limits, limits_for
 from analysis.measured import Measured
 from analysis.quality import assess
+from analysis.quality.cold_start import with_outside_air
 from analysis.quality.soak import correct_at_soak
 from analysis.run_verdict import judge_run
 from analysis.vacuum.findings import vacuum_findings
@@ -97,7 +98,7 @@ def measure(run: Run, *, soak: bool = True) -> Measured:
     run = assess(run)
     if soak:
         run = correct_at_soak(run)
-    context = prepare(align_events(run))
+    context = prepare(align_events(with_outside_air(run)))
     figures = context.figures()
     leak = figures["vacuum_decay"].value
     findings = (

@@ -10,6 +10,7 @@ from analysis.coolant.course import resolution_of
 from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
 from analysis.signal.speed import SpeedStretch, fit_slope
+from analysis.timeline.reasons import no_hold
 from analysis.timeline.states import alike, stretches
 from analysis.uncertainty import shared_parts
 
@@ -72,8 +73,7 @@ def speed_sensitivity(ctx: Context) -> Measurement:
     if not holds:
         return Measurement.missing(
             UNIT,
-            f"the lever was never at the hot end for {MIN_HOLD_S + SETTLE_S:.0f} s with the "
-            "engine warm and blower and mode unchanged",
+            no_hold(ctx, ctx.at_hot, "hot", MIN_HOLD_S + SETTLE_S),
         )
     rise = ctx.values(point) - ctx.values(air)
     speed = ctx.values("road_speed")

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
-
-import numpy as np
 
 from analysis.figures import OwnerWords, figure
 from analysis.measurement import Measurement
-from analysis.timeline.levels import level_of, with_note
+from analysis.timeline.levels import COLD_CAR, COLD_CAR_NOTE, level_of, with_note
+from analysis.timeline.states import HOTTEST_SHARE, lever_known
 
 if TYPE_CHECKING:
     from analysis.context import Context
@@ -64,6 +65,13 @@ def steady_outlet_rise(ctx: Context) -> Measurement:
         rise = with_note(rise, "from inlet air, because ambient was not logged")
     if window.recirculating:
         rise = with_note(rise, "with cabin air recirculating")
-    if np.isnan(ctx.lever).all():
-        rise = with_note(rise, "the lever was not noted: taken as hot while the outlet was hottest")
+    if ctx.run.sensors[reference].kind == COLD_CAR:
+        rise = with_note(rise, COLD_CAR_NOTE)
+    if not lever_known(ctx.lever):
+        # anything warmer than the band in which the outlet counts as hottest was not seen
+        unseen = HOTTEST_SHARE * rise.known() / math.sqrt(12.0)
+        rise = with_note(
+            replace(rise, random=math.hypot(rise.random, unseen)),
+            "the lever was not noted: taken as hot while the outlet was hottest",
+        )
     return rise

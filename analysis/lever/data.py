@@ -78,15 +78,19 @@ def gather(response: Response, path: LeverPath) -> LeverData:
     time = response.time
     lever = path.at(time)
     usable = response.usable & ~np.isnan(lever)
+    if not response.usable.any():
+        raise NotMeasurable(
+            "there is no time with the engine warm, the blower on and every reading there"
+        )
     if not usable.any():
         raise NotMeasurable(
             "the lever's position is not known for any time with the engine warm and the blower on"
         )
     chosen = _most_moved(_stretches(response.state, usable), lever)
     if not chosen:
-        raise NotMeasurable(
-            "the lever was not moved with the engine warm and the blower and mode unchanged"
-        )
+        moved = np.unique(path.lever).size > 1
+        when = " with the engine warm and the blower and mode unchanged" if moved else ""
+        raise NotMeasurable(f"the lever was not moved{when}")
     keep: list[NDArray[np.intp]] = []
     for start, stop in chosen:
         moved = path.moves[(path.moves > time[start]) & (path.moves < time[stop - 1])]

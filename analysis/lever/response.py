@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 from analysis.lever.blocks import Blocks
 from analysis.lever.path import NotMeasurable
 from analysis.timeline.grid import controls_on
+from analysis.timeline.levels import COLD_CAR, COLD_CAR_NOTE
+from analysis.timeline.reasons import no_outlet
 from ingest.arrays import Floats
 from ingest.points import MODES
 from ingest.run import Run
@@ -101,12 +103,13 @@ def read_outlet(run: Run) -> Outlet:
         Where the outlet was not logged.
     """
     if not run.has("outlet"):
-        raise NotMeasurable("the outlet was not logged")
+        raise NotMeasurable(no_outlet(run))
     seen = Blocks(run, "outlet", BLOCK_S)
     notes: list[str] = []
     entering = next((point for point in ("inlet_air", "ambient") if run.has(point)), None)
     if entering == "ambient":
-        notes.append("ambient stands in for inlet_air")
+        cold_car = run.sensors[entering].kind == COLD_CAR
+        notes.append(COLD_CAR_NOTE if cold_car else "ambient stands in for inlet_air")
     elif entering is None:
         notes.append("the air entering the heater was not logged: taken as constant")
     air = seen.value(entering) if entering else np.zeros(seen.time.size)

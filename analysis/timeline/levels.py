@@ -29,6 +29,11 @@ DEFINITION_SHARE: Final = 0.005
 """What counts as steady is not sharper than this share of the heater's rise (k = 1): the
 definitional uncertainty of JCGM 200:2012, 2.27. Half a percent: common practice, no source."""
 
+COLD_CAR: Final = "cold car"
+"""Kind of an `ambient` that nobody logged: the cold car's first readings stand for it."""
+
+COLD_CAR_NOTE: Final = "the first readings of the cold car stand for the air, which was not logged"
+
 MAX_COMPARED: Final = 4
 """Other windows looked at for how well a level repeats."""
 
@@ -112,6 +117,8 @@ def inlet_for(timeline: Timeline, windows: Windows) -> tuple[str | None, str]:
         return point, ""
     if windows.chosen.recirculating:
         return None, "inlet air was not logged, and outside air does not enter while recirculating"
+    if timeline.run.sensors[point].kind == COLD_CAR:
+        return point, COLD_CAR_NOTE
     return point, "from ambient, because inlet air was not logged"
 
 

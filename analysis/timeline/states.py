@@ -198,12 +198,17 @@ def lever_position(grid: Grid) -> Floats:
     return position
 
 
+def lever_known(position: Floats) -> bool:
+    """Whether the lever's position is known at any time."""
+    return not bool(np.isnan(position).all())
+
+
 def at_hot_end(grid: Grid, position: Floats, rise: Floats) -> Bools:
     """Whether the lever was at the hot end.
 
     Where its position is not known at all, it is taken to be there while the outlet was hottest.
     """
-    if not np.isnan(position).all():
+    if lever_known(position):
         backlash = LEVER_BACKLASH_PCT if grid.has("temp_lever") else 0.0
         return np.asarray(position >= HOT_END_PCT - backlash)
     if np.isnan(rise).all():

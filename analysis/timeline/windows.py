@@ -15,6 +15,7 @@ import numpy as np
 
 from analysis.signal.smoothing import smooth
 from analysis.signal.steady import Level, settle
+from analysis.timeline.reasons import never_there, no_hold, no_outlet
 from analysis.timeline.states import States, alike, condition, stretches
 from analysis.uncertainty import mean_random
 from ingest.arrays import Bools
@@ -162,14 +163,14 @@ def cold_windows(states: States) -> Windows:
 def _windows(states: States, at_end: Bools, end: End) -> Windows:
     grid = states.grid
     if not states.has("outlet"):
-        return Windows(None, why="the outlet temperature was not logged")
+        return Windows(None, why=no_outlet(states.run))
     if not at_end.any():
-        return Windows(None, why=_never_there(states, end.name))
+        return Windows(None, why=never_there(states, end.name))
     mask = at_end & states.engine_on & states.engine_warm & states.blowing & states.outlet_seen
     holds = [_guarded(states, *hold) for hold in stretches(mask, states.changes)]
     long_enough = [h for h in holds if (h[1] - h[0]) * grid.step >= end.least_s][:MAX_HOLDS]
     if not long_enough:
-        return Windows(None, why=_too_short(states, at_end, end, holds))
+        return Windows(None, why=no_hold(states, at_end, end.name, end.least_s))
     found = [window for hold in long_enough for window in _settled(states, *hold, end)]
     steady = [
         window
@@ -287,30 +288,6 @@ def _moved(states: States, plateaus: list[tuple[int, int]]) -> bool:
             levels.append((float(part.mean()), mean_random(part)))
     return any(
         abs(a - b) > max(MOVED_K, 3.0 * np.hypot(ua, ub)) for (a, ua), (b, ub) in pairwise(levels)
-    )
-
-
-def _never_there(states: States, end: str) -> str:
-    position = states.lever
-    if np.isnan(position).all():
-        return f"the lever's position was not noted, so nobody knows when it was at the {end} end"
-    extreme = np.nanmax(position) if end == "hot" else np.nanmin(position)
-    return f"the lever was never at the {end} end (it went no further than {extreme:.0f} %)"
-
-
-def _too_short(states: States, at_end: Bools, end: End, holds: list[tuple[int, int]]) -> str:
-    there = f"while the lever was at the {end.name} end"
-    running = at_end & states.engine_on
-    if not running.any():
-        return f"the engine was not running {there}"
-    if not (running & states.blowing).any():
-        return f"the blower was off {there}"
-    if not (running & states.engine_warm).any():
-        return f"the engine was never warm {there}"
-    longest = (holds[0][1] - holds[0][0]) * states.grid.step if holds else 0.0
-    return (
-        f"the lever was never at the {end.name} end for {end.least_s:.0f} s with the engine "
-        f"warm and blower and mode unchanged (longest: {longest:.0f} s)"
     )
 
 

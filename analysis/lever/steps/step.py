@@ -34,6 +34,14 @@ HALVINGS: Final = 26
 """Of the bracket in which the air's time is looked for: to 1 part in 10^7."""
 
 
+LINE_PART: Final = (0.1, 0.9)
+MIN_LINE: Final = 8
+MIN_SWEPT_S: Final = 8.0
+STRAIGHTER: Final = 0.5
+"""Over this part of the response, in so many readings and so long a time, the squares about a line
+are less than this share of those about an approach: then the lever was swept."""
+
+
 class StepWindow(NamedTuple):
     """When the outlet was free before a step, when the lever moved, when its response was cut, s.
 
@@ -47,11 +55,12 @@ class StepWindow(NamedTuple):
 
 
 class StepSize(NamedTuple):
-    """Size, K, 63 % time and its standard uncertainty, s."""
+    """Size, K, 63 % time and its standard uncertainty, s; whether the lever was swept instead."""
 
     size: float
     seconds: float
     u: float
+    swept: bool = False
 
 
 def measure_steps(
@@ -108,6 +117,7 @@ def _size(cut: _Cut, settled: Settled, lag: float) -> StepSize | None:
     if found is None:
         return None
     seconds, slope, u_cross = found
+    swept = is_swept(cut.elapsed, cut.value / settled.value)
     # what an error of either end of the response does to the logarithm at 63 %
     ends = math.hypot(SHARE / (1.0 - SHARE) * settled.u, cut.u_level) / abs(settled.value)
     u = math.hypot(u_cross, ends / slope)
@@ -115,8 +125,37 @@ def _size(cut: _Cut, settled: Settled, lag: float) -> StepSize | None:
         if seconds <= lag:  # no outlet is ahead of its own sensor: an upset on top of the response
             return None
         own, gain = without_sensor(seconds, lag)
-        return StepSize(settled.value, own, u * gain)
-    return StepSize(settled.value, seconds, u)
+        return StepSize(settled.value, own, u * gain, swept)
+    return StepSize(settled.value, seconds, u, swept)
+
+
+def is_swept(elapsed: Floats, covered: Floats) -> bool:
+    """Whether a response is a straight line, as of a lever that was moved slowly, not at once.
+
+    What follows a step is fastest at first: it is an exponential approach, whatever delays it, and
+    several lags in series make it no straight line either.
+
+    Parameters
+    ----------
+    elapsed
+        Since the lever was noted to move, s, shape (n,).
+    covered
+        Share of the response, shape (n,).
+    """
+    above = np.flatnonzero(covered >= LINE_PART[1])
+    stop = int(above[0]) if above.size else covered.size
+    below = np.flatnonzero(covered[:stop] <= LINE_PART[0])
+    start = int(below[-1]) + 1 if below.size else 0
+    x, y = elapsed[start:stop], covered[start:stop]
+    if x.size < MIN_LINE or x[-1] - x[0] < MIN_SWEPT_S:
+        return False
+    line = np.polynomial.Polynomial.fit(x, y, 1)(x)
+    left = np.log(np.maximum(1.0 - y, 0.02))
+    # in the logarithm early readings are the surer ones
+    approach = 1.0 - np.exp(
+        np.polynomial.Polynomial.fit(x, left, 1, w=np.maximum(1.0 - y, 0.02))(x)
+    )
+    return float(np.sum((y - line) ** 2)) < STRAIGHTER * float(np.sum((y - approach) ** 2))
 
 
 def _level(when: Floats, value: Floats) -> tuple[float, float]:

@@ -20,7 +20,7 @@ from analysis.lever.record import Aligned
 from analysis.lever.response import Response
 from analysis.lever.steps.approach import NOTHING_LATE, Late
 from analysis.lever.steps.step import StepWindow, measure_steps
-from analysis.lever.study import LeverStudy, sensor_lag
+from analysis.lever.study import LEVER_WORKS_BACKWARDS, LeverStudy, sensor_lag
 from analysis.measurement import Measurement
 from ingest.arrays import Floats
 from ingest.run import Run
@@ -81,7 +81,10 @@ def response_time(aligned: Aligned, study: LeverStudy) -> Measurement:
         if study.path is None or study.response is None:
             raise NotMeasurable(study.cold.note or "the lever or the outlet is not known")
         clock_u = _clock_u(study.path, aligned)
-        steps = step_responses(run, study.path, study.response, clock_u, _late(study))
+        backwards = any(each.fault == LEVER_WORKS_BACKWARDS.name for each in study.findings)
+        steps = step_responses(
+            run, study.path, study.response, clock_u, _late(study), backwards=backwards
+        )
     except NotMeasurable as reason:
         return Measurement.missing("s", str(reason))
     seconds = np.array([step.seconds for step in steps])
@@ -121,7 +124,13 @@ FAITH: Final = 2.0
 
 
 def step_responses(
-    run: Run, path: LeverPath, response: Response, clock_u: float, late: Late = NOTHING_LATE
+    run: Run,
+    path: LeverPath,
+    response: Response,
+    clock_u: float,
+    late: Late = NOTHING_LATE,
+    *,
+    backwards: bool = False,
 ) -> list[StepResponse]:
     """Every step that can be measured.
 
@@ -137,6 +146,9 @@ def step_responses(
         What the times of all moves may be off together, s.
     late
         The share of a response that comes late.
+    backwards
+        Whether the lever is known to work backwards; otherwise an outlet that goes the other way
+        does not answer that step.
 
     Raises
     ------
@@ -161,13 +173,22 @@ def step_responses(
             margin = max(1.0, 2.0 * clock_u + start - move.first)
             windows.append(StepWindow(before, start, stop, margin))
             used.append(move)
-    found = []
+    found, swept = [], 0
     for move, step in zip(used, measure_steps(time, outlet, windows, lag, late), strict=True):
-        if step is not None:
+        if step is None or (step.size * move.change < 0.0) is not backwards:
+            continue
+        if step.swept:
+            swept += 1
+        else:
             spread = (move.last - move.first) / math.sqrt(12.0)
             hand = spread if path.logged else math.hypot(HAND_S, spread)
             u = math.hypot(step.u, hand)
             found.append(StepResponse(move.center, move.change, step.size, step.seconds, u))
+    if swept > len(found):
+        raise NotMeasurable(
+            "the outlet followed the lever in a straight line, as it does one that is moved "
+            "slowly: move it at once from one end to the other and wait"
+        )
     if not found:
         raise NotMeasurable(
             f"no step of the lever of {MIN_STEP_PCT:.0f} % or more with the engine warm, the "

@@ -104,7 +104,7 @@ def test_a_lever_set_late_spoils_it() -> None:
     share = settling(TIME, [(-60.0, 0.2), (330.0, 1.0)], 3.0)
     events = [(-59.0, "temp_lever", 20), (330.0, "temp_lever", 100)]
     found = context_of(heater_run(share=share, events=events)).figure("warm_up_time")
-    assert found.note == "the lever was not at the hot end during the warm-up"
+    assert found.note == "the lever stood at 20 % during the warm-up, not at the hot end"
 
 
 def test_a_blower_changed_meanwhile_spoils_it() -> None:

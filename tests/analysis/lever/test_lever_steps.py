@@ -76,7 +76,8 @@ def test_time_of_a_first_order_response(tau, interval):
     outlet = 15.0 + 40.0 * response + rng.normal(0.0, 0.1, time.size)
     [found] = measure_steps(time, outlet, [STEP], 0.0, NOTHING_LATE)
     assert found is not None
-    size, seconds, u = found
+    size, seconds, u, swept = found
+    assert not swept
     assert size == pytest.approx(40.0, abs=0.5)
     assert abs(seconds - tau) < 3.0 * u
     assert u < 0.12 * tau + 0.3 * interval
