@@ -107,7 +107,7 @@ def test_it_prints_as_six_lines_and_shows_itself_shortly(found: lw.Found) -> Non
 
 def test_a_notebook_gets_a_table_with_every_figure(found: lw.Found) -> None:
     shown = found._repr_html_()
-    assert shown.count("<tr>") == len(lw.figures()) + 1
+    assert shown.count("<tr>") == len(found.figures) + 1
     assert "Caution:" in shown
 
 

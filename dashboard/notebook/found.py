@@ -162,7 +162,7 @@ class Found:
         --------
         >>> import lukewarm as lw
         >>> lw.analyze("sample_logs/SC-014-complaint").to_dict()["schema"]
-        1
+        2
         """
         from copy import deepcopy
 
@@ -175,7 +175,7 @@ class Found:
         --------
         >>> import lukewarm as lw
         >>> found = lw.analyze("sample_logs/SC-014-complaint")
-        >>> found.to_frame().height == len(lw.figures())
+        >>> found.to_frame().height == len(found.figures)
         True
         """
         from analysis.tables import figures_frame
