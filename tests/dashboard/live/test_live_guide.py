@@ -235,7 +235,7 @@ def test_a_port_that_is_gone_holds_the_plan(tmp_path: Path) -> None:
 def test_figures_do_not_rest_on_a_sensor_in_doubt(car: Car) -> None:
     figures = {"steady_outlet_rise": Measurement(46.2, "K", 0.4),
                "vacuum_decay": Measurement(1.0, "kPa/min", 0.1)}  # fmt: skip
-    ahead = Measurement(50.0, "K", 4.0, details={"low": 42.0, "high": 58.0})
+    ahead = Prediction(50.0, "K", 4.0, low=42.0, high=58.0)
     car.figures.latest = LiveFigures(10.0, figures, ahead, ())
     car.say("20.0")
     assert car.tick()["prediction"]["value"] == 50.0  # type: ignore[index]
@@ -497,7 +497,7 @@ def test_alarms_come_by_importance(car: Car) -> None:
         "watch": [{"point": "outlet", "fault": "came_loose", "detail": "outlet fell"}],
         "warnings": [{"point": "ambient", "fault": "noisy", "detail": "ambient is noisy"}],
     }
-    assert alarm_texts(state) == [
+    assert alarm_texts(state, "si") == [
         "Recording has stopped: the disk is full",
         "outlet fell",
         "Does the engine run?",
