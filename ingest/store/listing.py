@@ -12,8 +12,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from ingest.access import Access
 from ingest.errors import Fault, UnusableRun
 from ingest.files import make_folder, write_whole
+from ingest.store.open import SETTINGS
 
 LISTS: Final = "runs"
 """Folder of a store."""
@@ -50,8 +52,9 @@ def write_list(folder: Path, listed: Listed) -> None:
         return
     told = {"name": listed.name, "files": dict(sorted(listed.files.items()))}
     text = json.dumps(told, ensure_ascii=False, indent=1) + "\n"
-    make_folder(path.parent)
-    write_whole(path, lambda to: to.write_text(text, encoding="utf-8", errors="replace"))
+    access = Access.of(folder / SETTINGS)
+    make_folder(path.parent, access)
+    write_whole(path, lambda to: to.write_text(text, encoding="utf-8", errors="replace"), access)
 
 
 def lists(folder: Path) -> Iterator[Path]:

@@ -1,10 +1,11 @@
-"""Results as Parquet tables, read back by two libraries, against the JSON documents."""
+"""Results as Parquet tables, read back by three libraries, against the JSON documents."""
 
 from __future__ import annotations
 
 import json
 from pathlib import Path
 
+import duckdb
 import pandas as pd
 import polars as pl
 import pytest
@@ -57,6 +58,9 @@ def test_tables_hold_what_the_documents_say(
         by_pandas = pd.read_parquet(out / name).sort_values("number", kind="stable")
         assert list(by_pandas.columns) == frame.columns
         assert len(by_pandas) == frame.height
+        by_duckdb = duckdb.read_parquet(str(out / name / "*.parquet")).order("number")
+        assert by_duckdb.columns == frame.columns
+        assert len(by_duckdb) == frame.height
     assert by_pandas["number"].tolist() == frame["number"].to_list()
 
 
