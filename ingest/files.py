@@ -194,6 +194,28 @@ def _corrections(folder: Path, setup: Setup, file: str, faults: list[Fault]) -> 
     return _inside(folder, named, f"{file} [sensors] corrections", faults)
 
 
+def corrections_beside(setup: Setup, setup_path: Path) -> tuple[str, str] | None:
+    """The sensors' corrections a set-up names, for a run folder that is still to be made.
+
+    Returns
+    -------
+    tuple or None
+        Their name in the folder and their text; None where the set-up names none.
+
+    Raises
+    ------
+    UnusableRun
+        Where the file is missing, lies outside the set-up's folder, or cannot be read.
+    """
+    named, faults = _corrections_named(setup), list[Fault]()
+    found = _corrections(setup_path.parent, setup, setup_path.name, faults)
+    if faults:
+        raise UnusableRun(faults)
+    if named is None or found is None:
+        return None
+    return PureWindowsPath(named).as_posix(), read_text(found)
+
+
 def _inside(folder: Path, name: str, where: str, faults: list[Fault]) -> Path | None:
     """A file of the folder by the name run.toml gives it; a fault where it is not one."""
     windows = PureWindowsPath(name)

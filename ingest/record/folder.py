@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from ingest.access import make_folders, usual
 from ingest.errors import Fault, UnusableRun
-from ingest.files import SETUP_NAME, read_text, write_text
+from ingest.files import SETUP_NAME, corrections_beside, read_text, write_text
 from ingest.record.journal import FOLDER
 from ingest.record.ports.can_port import check_bus
 from ingest.record.ports.port import check_url
@@ -18,6 +18,7 @@ from ingest.record.wire.derivation import (
     make_derivation,
     open_derivation,
 )
+from ingest.sensors.corrections import parse_corrections
 from ingest.setup.serial import SerialTable, read_serial, with_ports
 
 if TYPE_CHECKING:
@@ -30,11 +31,16 @@ def new_folder(setup_path: Path, folder: Path, ports: tuple[str, ...]) -> Deriva
     Raises
     ------
     UnusableRun
-        Where the set-up is no set-up for recording, or something is there already.
+        Where the set-up is no set-up for recording, the sensors' corrections it names cannot be
+        used, or something is there already.
     """
     derivation, text = open_derivation(setup_path, ports)
     _check_urls(derivation)
-    if folder.exists() and not _holds_nothing_but(folder, setup_path):
+    corrections = corrections_beside(derivation.setup, setup_path)
+    if corrections is not None:
+        parse_corrections(corrections[1], corrections[0])
+    names = {SETUP_NAME} if corrections is None else {SETUP_NAME, corrections[0].split("/")[0]}
+    if folder.exists() and not _holds_nothing_but(names, folder, setup_path):
         raise UnusableRun(
             Fault(
                 str(folder),
@@ -45,8 +51,12 @@ def new_folder(setup_path: Path, folder: Path, ports: tuple[str, ...]) -> Deriva
         )
     try:
         make_folders(folder / FOLDER)
+        if corrections is not None:
+            make_folders((folder / corrections[0]).parent)
     except OSError as error:
         raise UnusableRun(cannot_write(folder, error)) from error
+    if corrections is not None:
+        write_text(folder / corrections[0], corrections[1], usual())
     write_text(folder / SETUP_NAME, text, usual())
     return derivation
 
@@ -112,13 +122,13 @@ def cannot_write(folder: Path, error: OSError) -> Fault:
     )
 
 
-def _holds_nothing_but(folder: Path, setup_path: Path) -> bool:
-    """Whether a folder is empty, or was prepared with the set-up as its run.toml."""
+def _holds_nothing_but(names: set[str], folder: Path, setup_path: Path) -> bool:
+    """Whether a folder is empty, or was prepared with the set-up and what that names."""
     if not folder.is_dir():
         return False
     own = folder / SETUP_NAME
     prepared = own.exists() and own.samefile(setup_path)
-    return all(prepared and each.name == SETUP_NAME for each in folder.iterdir())
+    return all(prepared and each.name in names for each in folder.iterdir())
 
 
 def _check_urls(derivation: Derivation) -> None:

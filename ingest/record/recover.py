@@ -16,8 +16,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from ingest.access import usual, write
-from ingest.files import NOT_RECORDED, SETUP_NAME, Recording, read_text
+from ingest.access import make_folders, usual, write
+from ingest.files import NOT_RECORDED, SETUP_NAME, Recording, corrections_beside, read_text
 from ingest.findings import finding
 from ingest.json_text import parse_json
 from ingest.record.journal import FOLDER, Damage, read_records, segments
@@ -28,7 +28,7 @@ from ingest.record.wire.deriver import Deriver
 from ingest.record.wire.files import REJECTED_NAME, DerivedFiles
 from ingest.run import Finding
 from ingest.saying import say
-from ingest.setup.model import parse_setup
+from ingest.setup.model import parse_setup, read_setup
 from ingest.setup.serial import read_serial
 
 if TYPE_CHECKING:
@@ -264,6 +264,10 @@ def _elsewhere(folder: Path) -> Recording:
     atexit.register(shutil.rmtree, place.parent, ignore_errors=True)
     place.mkdir(mode=0o700)
     write(place / SETUP_NAME, (folder / SETUP_NAME).read_bytes())
+    corrections = corrections_beside(read_setup(folder / SETUP_NAME), folder / SETUP_NAME)
+    if corrections is not None:
+        make_folders((place / corrections[0]).parent)
+        write(place / corrections[0], corrections[1].encode())
     return _told(place, rebuild(folder, place))
 
 
