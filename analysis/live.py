@@ -6,6 +6,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
+from analysis.bench.parts import is_bench
 from analysis.causes.knowledge import knowledge
 from analysis.figures import all_figures
 from analysis.heater.predict import Prediction, predict_steady_rise
@@ -93,6 +94,8 @@ def measure_so_far(run: Run) -> LiveFigures:
     run
         The run so far, as it was loaded.
     """
+    if is_bench(run):
+        return _bench_so_far(run)
     measured = measure(run)
     time = measured.run.readings["time_s"]
     until = float(time[-1]) if len(time) else 0.0
@@ -104,6 +107,14 @@ def measure_so_far(run: Run) -> LiveFigures:
         predict_steady_rise(measured.context),
         sensor_warnings(measured.findings, until),
     )
+
+
+def _bench_so_far(run: Run) -> LiveFigures:
+    """The figures of a part on the bench; nothing is predicted, and a jump is no fault."""
+    measured = measure(run)
+    until = float(run.readings["time_s"][-1]) if run.readings.height else 0.0
+    ahead = Prediction(None, "K", note="a part is on the bench")
+    return LiveFigures(until, dict(measured.figures), ahead, ())
 
 
 def sensor_warnings(findings: tuple[Finding, ...], until_s: float) -> tuple[Finding, ...]:

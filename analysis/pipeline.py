@@ -191,7 +191,7 @@ def measure_bench(run: Run) -> Measured:
     """The part's own figures; what a car's log is suspected of does not hold on a bench."""
     context = Context(Aligned(run))
     figures = {name: each.measurement for name, each in measure_part(run).items()}
-    return Measured(run, context, figures, run.findings)
+    return Measured(run, context, figures, (*run.findings, *part_of(run).look(run)))
 
 
 def judge_bench(measured: Measured) -> Analysis:

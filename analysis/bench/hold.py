@@ -1,4 +1,8 @@
-"""An actuator, a line or a check valve that must hold vacuum: how fast it is lost."""
+"""An actuator, a line or a check valve that must hold vacuum: how fast it is lost, and where.
+
+A line with several hoses is held again and again, each time with another hose end plugged and a
+note of which: the step that stops the loss names the leak.
+"""
 
 from __future__ import annotations
 
@@ -8,8 +12,10 @@ from typing import Final
 from analysis.bench.registry import Answers, Asked, BenchFigure, part
 from analysis.limits import Limit
 from analysis.timeline.timeline import Timeline
-from analysis.vacuum.study import RATE_UNIT, decay, study_vacuum
-from ingest.run import Run
+from analysis.vacuum.findings import leak_finding
+from analysis.vacuum.study import RATE_UNIT, VacuumStudy, decay, study_vacuum
+from ingest.run import Finding, Run
+from ingest.saying import joined, say
 
 HOLD: Final = BenchFigure(
     "hold_decay",
@@ -30,16 +36,42 @@ MOST: Final = Limit(
 SMALL: Final = "of this part with the hose to the gauge: a larger volume loses the same leak slower"
 
 
+def leaking_hose(run: Run) -> tuple[Finding, ...]:
+    """Which hose end leaks, where they were plugged in turn."""
+    found = leak_finding(study_vacuum(Timeline(run)))
+    return () if found is None else (found,)
+
+
 @part(
     "actuator",
     "check valve",
+    "line",
     figures=(HOLD,),
     sound="the part holds its vacuum",
+    look=leaking_hose,
 )
 def hold(run: Run) -> Answers:
     """How fast a part loses its vacuum (see `HOLD`)."""
-    found = decay(study_vacuum(Timeline(run)))
+    study = study_vacuum(Timeline(run))
+    found = decay(study)
     if found.value is None:
         return {HOLD.name: Asked(found, MOST)}
-    note = f"{found.note}; {SMALL}" if found.note else SMALL
+    note = joined("; ", (found.note, _steps(study), SMALL))
     return {HOLD.name: Asked(replace(found, note=note), MOST)}
+
+
+def _steps(study: VacuumStudy) -> str | None:
+    """The loss of every step, where there were several, in the words they were noted with."""
+    if len(study.isolations) < 2:
+        return None
+    return joined(
+        ", ",
+        [
+            say(
+                "{parts}: {rate:.1f kPa/min}",
+                parts=step.parts or "nothing noted",
+                rate=step.rate.known(),
+            )
+            for step in study.isolations
+        ],
+    )

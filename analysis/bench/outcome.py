@@ -13,13 +13,13 @@ from analysis.verdict import conformance
 from ingest.check_sheet import MeasuredOutcome
 from ingest.errors import Fault, UnusableRun
 
-PARTS_OF: Final[Mapping[str, tuple[str, str]]] = {
-    "thermostat_test": ("thermostat", "opening_start"),
-    "sensor_check": ("sensors", "sensor_offset"),
-    "vacuum_isolation": ("actuator", "hold_decay"),
-    "check_valve": ("check valve", "hold_decay"),
+PARTS_OF: Final[Mapping[str, tuple[frozenset[str], str]]] = {
+    "thermostat_test": (frozenset({"thermostat"}), "opening_start"),
+    "sensor_check": (frozenset({"sensors"}), "sensor_offset"),
+    "vacuum_isolation": (frozenset({"actuator", "line"}), "hold_decay"),
+    "check_valve": (frozenset({"check valve"}), "hold_decay"),
 }
-"""By check: the part that is measured for it, and the figure that tells."""
+"""By check: the parts that are measured for it, and the figure that tells."""
 
 LEAST_ERROR: Final = 0.01
 """However sure the figure: another part may have been on the bench (common practice, no source)."""
@@ -46,12 +46,14 @@ def bench_outcome(measured: Measured, check: str) -> MeasuredOutcome:
     run = measured.run
     wanted = PARTS_OF.get(check)
     there = None if run.setup.bench is None else run.setup.bench.part
-    if wanted is None or there != wanted[0]:
+    if wanted is None or there not in wanted[0]:
         raise UnusableRun(
             Fault(
                 f"{run.name} [bench] part",
                 "no part on the bench" if there is None else there,
-                f"{wanted[0]}, for {check}" if wanted else f"one of {', '.join(PARTS_OF)}",
+                f"{' or '.join(sorted(wanted[0]))}, for {check}"
+                if wanted
+                else f"one of {', '.join(PARTS_OF)}",
                 "name the bench run of this part, or note the check with --found",
             )
         )

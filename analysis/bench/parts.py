@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import cache
 
-from analysis.bench import hold, sensors, thermostat
+from analysis.bench import hold, sensors, switch, thermostat
 from analysis.bench.registry import PARTS, Answers, BenchFigure, Part
 from analysis.limits import Limit
 from analysis.measurement import Measurement
 from analysis.verdict import Judged, Verdict, judge_one
 from ingest.run import Run
 
-MODULES = (sensors, thermostat, hold)
+MODULES = (sensors, thermostat, hold, switch)
 """Loaded so that their parts are registered."""
 
 

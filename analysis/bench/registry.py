@@ -8,7 +8,7 @@ from typing import Final
 
 from analysis.limits import Limit
 from analysis.measurement import Measurement
-from ingest.run import Run
+from ingest.run import Finding, Run
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +47,7 @@ Answers = Mapping[str, Asked]
 """By the figure's name; a figure that every channel has is ``sensor_offset.CHANNEL``."""
 
 MeasurePart = Callable[[Run], Answers]
+Look = Callable[[Run], tuple[Finding, ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,25 +64,32 @@ class Part:
         What they are.
     sound
         What a pass says of it.
+    look
+        What else the run shows of it.
     """
 
     name: str
     measure: MeasurePart
     figures: tuple[BenchFigure, ...]
     sound: str
+    look: Look
 
 
 PARTS: Final[dict[str, Part]] = {}
 
 
+def _nothing_else(_: Run) -> tuple[Finding, ...]:
+    return ()
+
+
 def part(
-    *names: str, figures: tuple[BenchFigure, ...], sound: str
+    *names: str, figures: tuple[BenchFigure, ...], sound: str, look: Look = _nothing_else
 ) -> Callable[[MeasurePart], MeasurePart]:
     """Register the decorated function as what measures these parts; see `Part`."""
 
     def register(measure: MeasurePart) -> MeasurePart:
         for name in names:
-            PARTS[name] = Part(name, measure, figures, sound)
+            PARTS[name] = Part(name, measure, figures, sound, look)
         return measure
 
     return register

@@ -303,7 +303,7 @@ def _difference(
 def vacuum_findings(timeline: Timeline, study: VacuumStudy, leak: float | None) -> list[Finding]:
     """Sentences for the technician, with the numbers behind them."""
     findings = [
-        _leak_finding(study),
+        leak_finding(study),
         _sag_finding(timeline, leak),
         _stroke_finding(timeline),
         _door_finding(timeline),
@@ -311,7 +311,8 @@ def vacuum_findings(timeline: Timeline, study: VacuumStudy, leak: float | None) 
     return [each for each in findings if each is not None]
 
 
-def _leak_finding(study: VacuumStudy) -> Finding | None:
+def leak_finding(study: VacuumStudy) -> Finding | None:
+    """Where the leak is, from isolation steps; None where no step stopped most of the loss."""
     located = locate_leak(study)
     if located is None:
         return None

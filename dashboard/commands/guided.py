@@ -14,9 +14,10 @@ from dashboard.live.keys import open_keyboard
 from dashboard.live.terminal import follow_guided, follow_quietly
 from dashboard.live.worker import FiguresWorker
 from ingest.access import usual
+from ingest.errors import Fault, UnusableRun
 from ingest.files import write_text
 from ingest.record.status import StatusLines, ends_on_termination
-from ingest.record.test_plan import parse_plan, plan_text, usual_plan_text
+from ingest.record.test_plan import bench_plan_text, parse_plan, plan_text, usual_plan_text
 from ingest.record.test_progress import PlanRun
 
 if TYPE_CHECKING:
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
 
 PLAN_NAME: Final = "plan.toml"
 NO_PLAN: Final = "none"
+PLACES: Final = ("yard", "road", "bench")
+"""Plans that come with the tool."""
 
 
 @dataclass(frozen=True)
@@ -60,14 +63,14 @@ class Wish:
 
 
 def choose_plan(asked: str | None, setup: Setup, folder: Path, *, guided: bool) -> str | None:
-    """Text of the plan to follow: the one asked for, the folder's own, or the heater's usual one.
+    """Text of the plan to follow: the one asked for, the folder's own, or the usual one.
 
     Parameters
     ----------
     asked
-        ``yard``, ``road``, ``none`` or a file; None where nothing was asked for.
+        ``yard``, ``road``, ``bench``, ``none`` or a file; None where nothing was asked for.
     setup
-        The set-up, for the heater's layout.
+        The set-up, for the heater's layout or the part on the bench.
     folder
         The run folder; it keeps its plan.
     guided
@@ -80,16 +83,37 @@ def choose_plan(asked: str | None, setup: Setup, folder: Path, *, guided: bool) 
     """
     if asked == NO_PLAN:
         return None
-    if asked == "yard":
-        return usual_plan_text(setup.run.heater, "yard")
-    if asked == "road":
-        return usual_plan_text(setup.run.heater, "road")
+    if asked in PLACES:
+        return _usual_text(asked, setup)
     if asked is not None:
         return plan_text(Path(asked))
     own = folder / PLAN_NAME
     if own.is_file():
         return plan_text(own)
-    return usual_plan_text(setup.run.heater) if guided else None
+    place = "yard" if setup.bench is None else "bench"
+    return _usual_text(place, setup) if guided else None
+
+
+def _usual_text(place: str, setup: Setup) -> str:
+    """Text of the plan that comes with the tool.
+
+    Raises
+    ------
+    UnusableRun
+        Where a car's plan is asked for a part on the bench, or the other way round.
+    """
+    if (place == "bench") != (setup.bench is not None):
+        raise UnusableRun(
+            Fault(
+                f"--plan {place}",
+                "a set-up of a car" if setup.bench is None else "a set-up of a part on the bench",
+                "[bench] in run.toml" if place == "bench" else "--plan bench, none or a file",
+                "correct the one or the other",
+            )
+        )
+    if setup.bench is not None:
+        return bench_plan_text(setup.bench)
+    return usual_plan_text(setup.run.heater, "road" if place == "road" else "yard")
 
 
 def keep_plan(text: str | None, folder: Path) -> Plan | None:

@@ -76,8 +76,8 @@ def record(
         str | None,
         typer.Option(
             "--plan",
-            help="yard (one person at a standstill; the usual one), road (two people), none, or a "
-            "test plan (TOML).",
+            help="yard (one person at a standstill; the usual one), road (two people), bench (a "
+            "part on the bench), none, or a test plan (TOML).",
         ),
     ] = None,
     page: Annotated[
@@ -116,7 +116,7 @@ def record(
         raise typer.BadParameter("give --setup run.toml and --out RUN, or --resume RUN")
     given = tuple(port or ())
     serving = page_serving(page_host, page_port, password_file, tls_cert, tls_key) if page else None
-    if plan not in (None, "none", "yard", "road"):
+    if plan not in (None, "none", "yard", "road", "bench"):
         from ingest.record.test_plan import read_plan
 
         read_plan(Path(plan))  # its faults come before a run folder is made
@@ -125,7 +125,7 @@ def record(
     else:
         assert setup is not None and out is not None  # noqa: S101, PT018 - seen to above
         recorder = Recorder.create(setup, out, given)
-    cautions = cautions_for(recorder.setup.run.heater)
+    cautions = cautions_for(recorder.setup)
     guided = sys.stdout.isatty() and sys.stdin.isatty()
     if not (guided or page or plan):
         for line in cautions:

@@ -5,9 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from ingest.record.test_plan import bench_plan_text, parse_plan
+
 if TYPE_CHECKING:
     from ingest.record.wire.count import Counters
     from ingest.run import Finding
+    from ingest.setup.model import Setup
 
 CAUTIONS: Final = (
     "On the road a second person operates the laptop; the driver drives and touches no control.",
@@ -27,9 +30,11 @@ REFRIGERANT: Final = (
 )
 
 
-def cautions_for(heater: str) -> tuple[str, ...]:
-    """The cautions of a recording in a car with this heater."""
-    return (*CAUTIONS, REFRIGERANT) if heater == "combined" else CAUTIONS
+def cautions_for(setup: Setup) -> tuple[str, ...]:
+    """The cautions of a recording: of the part on the bench, or of a car with this heater."""
+    if setup.bench is not None:
+        return parse_plan(bench_plan_text(setup.bench)).cautions
+    return (*CAUTIONS, REFRIGERANT) if setup.run.heater == "combined" else CAUTIONS
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,7 +33,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from ingest.errors import Fault, UnusableRun
 from ingest.events.controls import PositionError, read_position
 from ingest.points import CONTROLS, POINTS
-from ingest.setup.model import Heater
+from ingest.setup.model import BenchTable, Heater
 from ingest.setup.toml_text import parse_toml
 
 Place = Literal["yard", "road"]
@@ -309,6 +309,23 @@ def usual_plan_text(heater: Heater, place: Place = "yard") -> str:
     return (resources.files("ingest.record.plans") / _plan_name(heater, place)).read_text(
         encoding="utf-8"
     )
+
+
+BENCH_PLANS: Final[dict[str, str]] = {
+    "sensors": "bench-sensors-{reference}.toml",
+    "thermostat": "bench-thermostat.toml",
+    "actuator": "bench-hold.toml",
+    "check valve": "bench-hold.toml",
+    "line": "bench-line.toml",
+    "vacuum switch": "bench-switch.toml",
+}
+"""By part on the bench: its plan."""
+
+
+def bench_plan_text(bench: BenchTable) -> str:
+    """Text of the plan that comes with the tool for a part on the bench."""
+    name = BENCH_PLANS[bench.part].format(reference=bench.reference)
+    return (resources.files("ingest.record.plans") / name).read_text(encoding="utf-8")
 
 
 def usual_plan(heater: Heater, place: Place = "yard") -> Plan:

@@ -30,7 +30,7 @@ FIRST_YEAR: Final = 1970
 LAST_YEAR: Final = 2100
 Heater = Literal["blend-air", "water-valve", "combined"]
 Purpose = Literal["complaint", "after-repair", "baseline", "road-test", "bench"]
-BenchPart = Literal["sensors", "thermostat", "actuator", "check valve"]
+BenchPart = Literal["sensors", "thermostat", "actuator", "check valve", "line", "vacuum switch"]
 BenchReference = Literal["ice", "boiling", "comparison"]
 SensorKind = Literal[
     "thermocouple", "temperature", "rtd", "ntc", "pressure", "voltage", "speed", "position"
@@ -246,6 +246,10 @@ class BenchTable(_Table):
     """What sensors are compared with: melting ice, boiling water, or each other."""
     uniformity: str | None = None
     """How far the bath may differ from place to place (half-width), with its unit."""
+    least_span: float | None = Field(default=None, gt=0, le=100)
+    """Share of the lever's travel over which a vacuum switch must act, %."""
+    most_hysteresis: float | None = Field(default=None, gt=0, le=100)
+    """Play that a vacuum switch may have, % of the lever's travel."""
 
     @model_validator(mode="after")
     def _sensors_have_a_reference(self) -> BenchTable:

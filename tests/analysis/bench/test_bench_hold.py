@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analysis.bench.outcome import bench_outcome
 from analysis.pipeline import Analysis
 from tests.support.bench import answered, write_bench
 
@@ -49,3 +50,45 @@ def test_never_shut_off_is_not_measured(tmp_path: Path) -> None:
         channels='sensor = "pressure"\nunit = "kPa"\nreference = "vacuum"',
     )
     assert answered(folder).verdict == "not measured"
+
+
+LEAK_S = 60.0
+"""Half the vacuum through the leaking hose is gone in 60 ln 2 s."""
+
+
+def test_the_plug_that_stops_the_loss_names_the_hose(tmp_path: Path) -> None:
+    steps = ("all connected", "tank hose plugged", "switch hose plugged", "actuator hose plugged")
+    time, vacuum, events = [], [], ""
+    for number, step in enumerate(steps):
+        at, begin = np.arange(0.0, 60.0, 0.5), 60.0 * number
+        tau = 4000.0 if step.startswith("switch") else LEAK_S
+        held = np.where(at < 15.0, 50.0, 50.0 * np.exp(-(at - 15.0) / tau))
+        time.append(at + begin)
+        vacuum.append(held)
+        events += f"{begin + 5:.0f},note,{step}\n{begin + 15:.0f},vacuum_isolated,1\n"
+        events += f"{begin + 58:.0f},vacuum_isolated,0\n"
+    noise = np.random.default_rng(2).normal(0.0, 0.05, 4 * 120)
+    found = answered(
+        write_bench(
+            tmp_path / "run",
+            'part = "line"',
+            {"vacuum_actuator": np.concatenate(vacuum) + noise},
+            time=np.concatenate(time),
+            channels='sensor = "pressure"\nunit = "kPa"\nreference = "vacuum"',
+            events=events,
+        )
+    )
+    assert found.verdict == "fail"
+    (located,) = [each for each in found.findings if each.fault == "vacuum_leak_located"]
+    assert "switch hose plugged" in located.detail
+    # p = p0 exp(-t / tau): the initial rate is p0 / tau, 50 kPa/min for a minute
+    decay = found.judged["hold_decay"].measurement
+    assert decay.known() == pytest.approx(50.0, abs=2.0 * (decay.u or 0.0))
+    assert "tank hose plugged: 5" in (decay.note or "")
+    assert bench_outcome(found, "vacuum_isolation").found
+
+
+def test_a_sound_line_has_no_leaking_hose(tmp_path: Path) -> None:
+    sound = held(tmp_path / "run", 3000.0, "line")
+    assert sound.verdict == "pass"
+    assert not [each for each in sound.findings if each.fault == "vacuum_leak_located"]
