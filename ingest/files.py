@@ -69,6 +69,8 @@ class RunFiles:
         What is known of the recording that made them.
     corrections
         The sensors' corrections; None where the set-up names none.
+    dbc
+        What describes the messages of bus traffic; None where the set-up names none.
     """
 
     setup: Setup
@@ -78,6 +80,7 @@ class RunFiles:
     name: str
     recording: Recording = NOT_RECORDED
     corrections: Path | None = None
+    dbc: Path | None = None
 
     def raw(self) -> dict[str, Path]:
         """Every file by the name it has in the run folder."""
@@ -87,6 +90,8 @@ class RunFiles:
         named = _corrections_named(self.setup)
         if self.corrections is not None and named is not None:
             files[_key(named, self.corrections)] = self.corrections
+        if self.dbc is not None and self.setup.log.dbc is not None:
+            files[_key(self.setup.log.dbc, self.dbc)] = self.dbc
         return files
 
 
@@ -153,10 +158,13 @@ def find_files(
         where = f"{setup_path.name} [events] file"
         events = _inside(folder, settings.events.file, where, faults)
     corrections = _corrections(folder, settings, setup_path.name, faults)
+    dbc = None
+    if settings.log.dbc is not None:
+        dbc = _inside(folder, settings.log.dbc, f"{setup_path.name} [log] dbc", faults)
     if faults or log is None:
         raise UnusableRun(faults)
     name = log.stem if place == log else folder.resolve().name
-    return RunFiles(settings, setup_path, log, events, name, recording, corrections)
+    return RunFiles(settings, setup_path, log, events, name, recording, corrections, dbc)
 
 
 def files_with_log(log: Path, setup: Path, adapt: Callable[[Setup], Setup]) -> RunFiles:

@@ -16,6 +16,7 @@ from tomlkit.items import InlineTable
 from tomlkit.items import Table as TomlTable
 
 from ingest.clock.detect import complete_time, time_unit
+from ingest.draft.beside import dbc_beside
 from ingest.draft.long_layout import LongLayout, find_long
 from ingest.draft.names import Proposal, propose
 from ingest.errors import Fault, UnusableRun
@@ -79,7 +80,8 @@ def draft_setup(path: Path, sheet: str | int | None = None) -> Draft:
     if not path.is_file():
         found = "a folder" if path.is_dir() else "no such file"
         raise UnusableRun(Fault(str(path), found, "the log to draft for", "correct the path"))
-    table = open_log(path, LogTable(file=path.name, sheet=sheet), max_bytes=_PREVIEW)
+    dbc = dbc_beside(path)
+    table = open_log(path, LogTable(file=path.name, sheet=sheet, dbc=dbc), max_bytes=_PREVIEW)
     assert table is not None  # noqa: S101 - no size was named that it may not have
     time, time_note = _find_time(table)
     long = find_long(table, _indices(table, time))
@@ -88,9 +90,11 @@ def draft_setup(path: Path, sheet: str | int | None = None) -> Draft:
     by_number = _numbered(table)
     document = tomlkit.document()
     _write_run(document)
-    log = _write_log(document, table, time, time_note, by_number=by_number)
+    log = _write_log(document, path.name, table, time, time_note, by_number=by_number)
     if sheet is not None:
         log["sheet"] = sheet
+    if dbc is not None:
+        log["dbc"] = dbc
     if long is not None:
         log["layout"] = "long"
         if not long.sure:
@@ -189,6 +193,7 @@ def _write_run(document: TOMLDocument) -> None:
 
 def _write_log(
     document: TOMLDocument,
+    file: str,
     table: Columns,
     time: TimeTable | None,
     note: str,
@@ -196,7 +201,7 @@ def _write_log(
     by_number: bool,
 ) -> TomlTable:
     log = tomlkit.table()
-    log.add("file", table.file)
+    log.add("file", file)
     if time is not None:
         log.add("time", _time_value(table, time, by_number=by_number))
     else:

@@ -136,7 +136,10 @@ class LogTable(_Table):
     header_row: int | None = Field(default=None, ge=1)
     """1-based line of the names."""
     sheet: str | int | None = None
-    """Of a workbook the sheet, of a measurement file the group, by name or 1-based number."""
+    """Of a workbook the sheet, of a measurement file the group, of bus traffic the message, by name
+    or 1-based number."""
+    dbc: str | None = Field(default=None, min_length=1)
+    """File of the run folder that describes the messages of bus traffic."""
     no_reading: tuple[str, ...] = ()
 
     @field_validator("no_reading", mode="before")

@@ -5,7 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final, Literal
 
-Kind = Literal["text", "workbook", "parquet", "mdf"]
+from ingest.bus.traffic import is_bus_log
+
+Kind = Literal["text", "workbook", "parquet", "mdf", "bus"]
 
 GZIP: Final = b"\x1f\x8b"
 """RFC 1952, 2.3.1."""
@@ -34,4 +36,6 @@ def first_bytes(path: Path) -> bytes:
 def kind_of_file(path: Path) -> Kind:
     """What a file is once it is unpacked; text where nothing else shows."""
     head = first_bytes(path)
+    if is_bus_log(head):
+        return "bus"
     return next((kind for start, kind in _STARTS if head.startswith(start)), "text")

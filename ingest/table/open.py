@@ -1,7 +1,7 @@
 """A log of any kind → its columns; the reader is chosen by the file's first bytes.
 
-Delimited text, workbooks, Parquet and measurement files (MDF), and any of them in a gzip or zip
-archive.
+Delimited text, workbooks, Parquet, measurement files (MDF), logs of bus traffic, and any of them in
+a gzip or zip archive.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def open_log(
     with _as_it_lies(path) as place:
         kind = kind_of_file(place)
         if kind != "text":
-            return _read_whole(place, log, kind, packed=place != path)
+            return _read_whole(place, log, kind, path, preview=max_bytes is not None)
         if whole_up_to is not None and _size(place) > whole_up_to:
             return None
         return read_text_table(place, log, max_bytes=max_bytes, hashed=hashed and place == path)
@@ -75,7 +75,13 @@ def iter_log(path: Path, log: LogTable, *, chunk_bytes: int) -> Iterator[Columns
         if kind == "text":
             yield from iter_text(place, log, chunk_bytes=chunk_bytes)
         else:
-            yield _read_whole(place, log, kind, packed=place != path)
+            yield _read_whole(place, log, kind, path)
+
+
+def kind_of_log(path: Path) -> Kind:
+    """What a log is, out of its archive where it is in one."""
+    with _as_it_lies(path) as place:
+        return kind_of_file(place)
 
 
 def _as_it_lies(path: Path) -> AbstractContextManager[Path]:
@@ -87,8 +93,13 @@ def _as_it_lies(path: Path) -> AbstractContextManager[Path]:
     return unpacked(path)
 
 
-def _read_whole(path: Path, log: LogTable, kind: Kind, *, packed: bool) -> Columns:
-    """A log of a kind that is not read in parts; its reader is loaded only now."""
+def _read_whole(
+    path: Path, log: LogTable, kind: Kind, given: Path, *, preview: bool = False
+) -> Columns:
+    """A log of a kind that is not read in parts; its reader is loaded only now.
+
+    `given` is the log or its archive; `preview` asks for a part, where the reader can give one.
+    """
     if kind == "workbook":
         from ingest.table.workbook.read import read_workbook
 
@@ -96,7 +107,11 @@ def _read_whole(path: Path, log: LogTable, kind: Kind, *, packed: bool) -> Colum
     if kind == "parquet":
         from ingest.table.parquet import read_parquet
 
-        return read_parquet(path, log, path.read_bytes() if packed else None)
+        return read_parquet(path, log, path.read_bytes() if path != given else None)
+    if kind == "bus":
+        from ingest.table.bus_log import read_bus_log
+
+        return read_bus_log(path, log, given.parent, preview=preview)
     from ingest.table.mdf import read_mdf
 
     return read_mdf(path, log)

@@ -1,7 +1,7 @@
 """A car's own bus as a port, through python-can, which is an extra (``can``).
 
 Whatever interface python-can knows is a port: ``can:socketcan:can0``, ``can:pcan:PCAN_USBBUS1``,
-``can:slcan:COM5``. What is sent on it are the reading requests of `ingest.record.bus.frames`, and
+``can:slcan:COM5``. What is sent on it are the reading requests of `ingest.bus.frames`, and
 nothing else: `ReadingBus` has no other way to send.
 """
 
@@ -10,8 +10,8 @@ from __future__ import annotations
 import logging
 from typing import TYPE_CHECKING, Any, Final
 
+from ingest.bus.frames import ANSWER_IDS, REQUEST_ID, request
 from ingest.errors import Fault, LostPort, UnusableRun
-from ingest.record.bus.frames import ANSWER_IDS, REQUEST_ID, request
 from ingest.record.ports.port import reason_of
 from ingest.setup.serial import BUS_SCHEME
 

@@ -13,8 +13,7 @@ import time
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from ingest.errors import Fault, LostPort, LukewarmError, UnusableRun
-from ingest.record.bus.frames import (
+from ingest.bus.frames import (
     BITMAPS,
     NOT_SUPPORTED,
     PENDING,
@@ -23,7 +22,8 @@ from ingest.record.bus.frames import (
     read_frame,
     supported,
 )
-from ingest.record.bus.values import VALUES
+from ingest.bus.values import VALUES
+from ingest.errors import Fault, LostPort, LukewarmError, UnusableRun
 from ingest.record.ports.can_port import BusOff, ReadingBus, open_bus
 from ingest.record.ports.port import reason_of
 from ingest.record.ports.reader import PortReader, Take

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from ingest.bus.values import unit_faults
 from ingest.errors import Fault, UnusableRun
 from ingest.files import SETUP_NAME, read_text
-from ingest.record.bus.values import unit_faults
 from ingest.setup.model import Setup, parse_setup
 from ingest.setup.serial import HOST_COLUMN, PortTable, SerialTable, read_serial, with_ports
 from ingest.setup.toml_text import parse_document

@@ -10,8 +10,8 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Any, Final
 
+from ingest.bus.values import read_cell
 from ingest.json_text import parse_json
-from ingest.record.bus.values import read_cell
 from ingest.setup.serial import PortTable, Register
 from ingest.table.text.dialect import split_cells
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from ingest.record.bus.frames import Answer, Refusal, read_frame, request, supported
-from ingest.record.bus.values import VALUES, read_cell
+from ingest.bus.frames import Answer, Refusal, read_frame, request, supported
+from ingest.bus.values import VALUES, read_cell
 
 
 @pytest.mark.parametrize(

@@ -11,8 +11,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from ingest.bus.frames import Answer, read_frame
 from ingest.errors import Fault
-from ingest.record.bus.frames import Answer, read_frame
 from ingest.sensors.units import same_unit
 
 if TYPE_CHECKING:

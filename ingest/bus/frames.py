@@ -17,6 +17,8 @@ REQUEST_ID: Final = 0x7DF
 """Functional request, all control units (ISO 15765-4)."""
 ANSWER_IDS: Final = range(0x7E8, 0x7F0)
 """Answers of the at most eight control units (ISO 15765-4)."""
+LONG_ANSWER_IDS: Final = range(0x18DAF100, 0x18DAF200)
+"""The same with identifiers of 29 bits, which are read in logs and never asked (ISO 15765-4)."""
 BITMAPS: Final = (0x00, 0x20, 0x40)
 """What a control unit supports of the 32 identifiers that follow (SAE J1979)."""
 WIDTHS: Final = {**dict.fromkeys(BITMAPS, 4), 0x05: 1, 0x0F: 1, 0x46: 1, 0x0C: 2, 0x0D: 1, 0x42: 2}
@@ -78,6 +80,24 @@ def read_frame(frame: bytes) -> Answer | Refusal | None:
         return None
     data = said[2 : 2 + WIDTHS[said[1]]]
     return Answer(said[1], data) if len(data) == WIDTHS[said[1]] else None
+
+
+def read_answers(frame: bytes) -> tuple[Answer, ...]:
+    """Every answer in a frame: somebody else may have asked for several values in one request.
+
+    What follows an identifier that is not in `WIDTHS` cannot be told apart and is left.
+    """
+    said = _message(frame)
+    if not said or said[0] != _ANSWER:
+        return ()
+    found, at = [], 1
+    while at < len(said) and said[at] in WIDTHS:
+        end = at + 1 + WIDTHS[said[at]]
+        if end > len(said):
+            break
+        found.append(Answer(said[at], said[at + 1 : end]))
+        at = end
+    return tuple(found)
 
 
 def _message(frame: bytes) -> bytes:

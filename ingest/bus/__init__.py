@@ -1,0 +1,1 @@
+"""What a vehicle bus carries: `values` of control units, their `frames`, `traffic` in logs."""
