@@ -10,7 +10,7 @@ BIN := $(VENV)/bin
 endif
 STAMP := $(VENV)/.lukewarm-installed
 
-.PHONY: demo test lint audit wheel sample-logs clean
+.PHONY: demo test lint audit wheel docs sample-logs clean
 
 demo: $(STAMP)
 	$(BIN)/lukewarm demo
@@ -29,6 +29,9 @@ audit: $(STAMP)
 
 wheel:
 	PYTHON=$(PYTHON) .ci/wheel
+
+docs: $(STAMP)
+	$(BIN)/python -m docs.site build/site
 
 sample-logs: $(STAMP)
 	$(BIN)/python -m sample_logs.simulator

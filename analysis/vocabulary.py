@@ -39,6 +39,10 @@ class FigureWords:
         As registered.
     definition
         How it is defined, in whole sentences.
+    equation
+        The same in symbols, a line each.
+    missing
+        When it is not measured.
     source, uncertainty
         Where the method comes from, and what its uncertainty holds; empty where nothing is said.
     limits
@@ -49,6 +53,8 @@ class FigureWords:
     unit: str
     label: str
     definition: str
+    equation: str
+    missing: str
     source: str
     uncertainty: str
     limits: Mapping[str, Limit]
@@ -77,6 +83,8 @@ def _of_a_part(figure: BenchFigure) -> FigureWords:
         figure.unit,
         figure.label,
         figure.definition,
+        figure.equation,
+        figure.missing,
         figure.source,
         figure.uncertainty,
         {},
@@ -92,6 +100,8 @@ def _figure(figure: Figure) -> FigureWords:
         figure.unit,
         figure.label,
         said[""],
+        said.get("Equation", ""),
+        said.get("Not measured", ""),
         said.get("Source", ""),
         said.get("Uncertainty", ""),
         {
@@ -103,11 +113,14 @@ def _figure(figure: Figure) -> FigureWords:
 
 
 def sections(docstring: str) -> dict[str, str]:
-    """A numpy-style docstring by heading, lines joined; what comes before the first has none."""
+    """A numpy-style docstring by heading; what comes before the first has none.
+
+    Lines are joined, except those of an equation.
+    """
     parts = SECTION.split(docstring)
     named = dict(zip(parts[1::2], parts[2::2], strict=True))
     return {
-        head: " ".join(text.replace("`", "").split())
+        head: text.strip() if head == "Equation" else " ".join(text.replace("`", "").split())
         for head, text in ({"": parts[0]} | named).items()
     }
 

@@ -24,6 +24,8 @@ HOLD: Final = BenchFigure(
     "Initial rate at which a part and the hose to the gauge lose vacuum with the pump shut off "
     "(event vacuum_isolated), from the fit of the leak-down that vacuum_decay uses. In the small "
     "volume of a bench a leak tells faster than in a car with its reservoir.",
+    "p(t) = p_∞ + (p_0 − p_∞) · exp(−t / τ); rate = (p_0 − p_∞) / τ",
+    "Without a vacuum gauge, or where the pump was never noted as shut off.",
     "A leak driven by what is left decays as an exponential to a floor.",
     "That of the fitted initial rate with the gauge's scale; the mean of the leak-downs that agree "
     "with the first, weighted.",

@@ -21,6 +21,10 @@ class BenchFigure:
         As for a figure of the car (`analysis.figures.Figure`).
     definition
         In whole sentences.
+    equation
+        The same in symbols.
+    missing
+        When it is not measured.
     source
         Where the method comes from.
     uncertainty
@@ -31,6 +35,8 @@ class BenchFigure:
     unit: str
     label: str
     definition: str
+    equation: str
+    missing: str
     source: str
     uncertainty: str
 

@@ -32,6 +32,8 @@ OFFSET: Final = BenchFigure(
     "ice, the saturation temperature at the barometer for boiling water, the mean of the sensors, "
     "weighted by their limits of error, where they are compared with each other. One figure a "
     "channel, named sensor_offset.CHANNEL.",
+    "δ_i = mean at rest (T_i) − T_bath; compared with each other: T_bath = Σ w_k T_k / Σ w_k",
+    "Without a temperature in the bath, or one that came to rest in it.",
     "Melting ice: the ice point, ASTM E563. Boiling water: IAPWS-IF97, region 4.",
     "Scatter and rounding of the readings, the bath's differences from place to place, how well a "
     "sensor put in again reads the same; and, shared by all sensors in the bath, the reference's.",

@@ -23,6 +23,8 @@ OPENING: Final = BenchFigure(
     "Temperature of the wax when the valve was seen to lift (event opens): the water's, with the "
     "thermometer's lag added and the wax's taken off, both at the heating rate; the mean of all "
     "heatings.",
+    "T_o = T_water + r · τ_sensor − r · τ_wax, r the heating rate",
+    "Without the water's temperature, or without the event opens.",
     "A first-order lag behind a steady rise is the rate times its time constant.",
     "Thermometer, the bath's differences from place to place, how well the wax's lag and the "
     "moment it was noted are known, scatter between heatings.",
@@ -32,6 +34,8 @@ FULL: Final = BenchFigure(
     "degC",
     "Thermostat fully open",
     "The same when the valve had ceased to move (event full_open).",
+    "As for opening_start.",
+    "Without the water's temperature, or without the event full_open.",
     "As for opening_start.",
     "As for opening_start.",
 )

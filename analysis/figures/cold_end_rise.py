@@ -30,6 +30,15 @@ def cold_end_rise(ctx: Context) -> Measurement:
 
     A hold too short to settle is extrapolated along its approach, with the uncertainty of that.
 
+    Equation
+    --------
+    ΔT_c = mean over window (T_outlet − T_inlet_air), lever at 0 %
+
+    Not measured
+    ------------
+    Without a hold at the cold end with the engine warm and the blower running; without outlet or
+    without inlet air or what may stand in for it.
+
     Source
     ------
     The contract's definition.

@@ -27,6 +27,15 @@ if TYPE_CHECKING:
 def coolant_drop(ctx: Context) -> Measurement:
     """Steady coolant_in less coolant_out at the hot end; negative where the hoses are reversed.
 
+    Equation
+    --------
+    ΔT_cool = mean over window (T_coolant_in − T_coolant_out)
+
+    Not measured
+    ------------
+    Without a stretch in which the lever was hot, blower and mode unchanged and the outlet steady
+    with a warm engine; without either hose.
+
     Source
     ------
     The contract's definition.

@@ -45,6 +45,16 @@ LONG_S: Final = 240.0
 def coolant_plateau(ctx: Context) -> Measurement:
     """Mean coolant temperature while the thermostat, or the heat balance, held it.
 
+    Equation
+    --------
+    T_p = mean over plateau (T_coolant), engine_coolant, else coolant_in
+
+    Not measured
+    ------------
+    Without a coolant temperature; where the coolant is heated by something else than the engine;
+    where it never settled, or has too few readings with the engine running (of coolant_in: and with
+    coolant flowing through the heater).
+
     Source
     ------
     The contract's definition.

@@ -38,6 +38,16 @@ def core_effectiveness(ctx: Context) -> Measurement:
     Linearized about the window's means (JCGM 100:2008, 5.1.3): what outlet, inlet air and
     coolant share, in numerator and denominator, is counted once and with its sign.
 
+    Equation
+    --------
+    ε = mean(T_outlet − T_inlet_air) / mean(T_coolant_in − T_inlet_air)
+
+    Not measured
+    ------------
+    Without a stretch in which the lever was hot, blower and mode unchanged and the outlet steady
+    with a warm engine; without outlet, coolant_in or inlet air (ambient stands in for it without
+    recirculation); where the coolant is hardly warmer than the air.
+
     Source
     ------
     Effectiveness of a heat exchanger with the air as the smaller capacity rate (W. M. Kays and

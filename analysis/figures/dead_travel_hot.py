@@ -26,6 +26,15 @@ if TYPE_CHECKING:
 def dead_travel_hot(ctx: Context) -> Measurement:
     """100 % less the lever position at which the settled curve has covered 97.5 % of its span.
 
+    Equation
+    --------
+    D_h = 100 % − x(θ = 0.975), θ in shares of its own span, settled; x: temp_lever
+    θ = (T_outlet − T_inlet_air) / (T_coolant_in − T_inlet_air)
+
+    Not measured
+    ------------
+    As for effective_travel.
+
     Source
     ------
     The contract's definition, read off a model of backlash, curve, lags and clock fitted to all

@@ -24,6 +24,17 @@ if TYPE_CHECKING:
 def effective_travel(ctx: Context) -> Measurement:
     """Lever positions at 97.5 % less 2.5 % of the span of the settled curve, found by a fit.
 
+    Equation
+    --------
+    W = x(θ = 0.975) − x(θ = 0.025), θ in shares of its own span, settled; x: temp_lever
+    θ = (T_outlet − T_inlet_air) / (T_coolant_in − T_inlet_air)
+
+    Not measured
+    ------------
+    Where the lever was moved through too few positions with the engine warm, only from end to end,
+    or works backwards; where moving it changed the outlet by less than can be told from the
+    outlet's own unrest; without outlet or lever.
+
     Source
     ------
     The contract's definition, read off a model of backlash, curve, lags and clock fitted to all

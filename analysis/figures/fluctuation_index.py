@@ -34,6 +34,16 @@ def fluctuation_index(ctx: Context) -> Measurement:
     interval is that of the variance, turned into one of its root: it then reaches down to zero.
     No heater is equally restless all the time, so that the choice of the window counts too.
 
+    Equation
+    --------
+    F = 100 · √(s² − s_noise²) / steady_outlet_rise
+    s²: variance of T_outlet in periods of 8 to 120 s
+
+    Not measured
+    ------------
+    Without a steady rise, or with one of zero or less; where the steady window is too short for the
+    longest period or read too seldom for the shortest.
+
     Source
     ------
     The contract's definition; the band by a discrete cosine transform, Parseval's theorem.

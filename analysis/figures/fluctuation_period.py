@@ -17,6 +17,16 @@ if TYPE_CHECKING:
 def fluctuation_period(ctx: Context) -> Measurement:
     """Period of the strongest fluctuation of the outlet, where it stands above the noise.
 
+    Equation
+    --------
+    P = 1 / f_max, f_max: frequency of the largest peak of S(f) / S_background(f)
+    S: power of T_outlet, steady at the hot end
+
+    Not measured
+    ------------
+    Where no peak stands out of the scatter by more than chance makes; without a steady window long
+    and dense enough.
+
     Source
     ------
     The strongest peak of a tapered periodogram over a power-law background, told from chance as

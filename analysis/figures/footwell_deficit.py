@@ -31,6 +31,15 @@ def footwell_deficit(ctx: Context) -> Measurement:
     The footwell goes on warming with the cabin: that drift is in the uncertainty, and windows at
     other times are not held against it.
 
+    Equation
+    --------
+    ΔT_f = mean over window (T_outlet − T_footwell)
+
+    Not measured
+    ------------
+    Without a stretch in which the lever was hot, blower and mode unchanged and the outlet steady
+    with a warm engine; without footwell or outlet.
+
     Source
     ------
     The contract's definition.

@@ -24,6 +24,16 @@ if TYPE_CHECKING:
 def lever_hysteresis(ctx: Context) -> Measurement:
     """Lever difference at the same settled temperature, opening against closing; lag taken out.
 
+    Equation
+    --------
+    H = x_opening(θ) − x_closing(θ) at the same settled θ
+    θ = (T_outlet − T_inlet_air) / (T_coolant_in − T_inlet_air)
+
+    Not measured
+    ------------
+    Where the lever was swept one way only; where backlash and lag could not be told apart; and as
+    for effective_travel.
+
     Source
     ------
     The contract's definition: mechanical backlash, one unknown of the model fitted to all that

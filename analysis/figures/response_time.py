@@ -26,6 +26,16 @@ if TYPE_CHECKING:
 def response_time(ctx: Context) -> Measurement:
     """Median time to 63 % of the outlet's answer over lever steps of at least 20 % of travel.
 
+    Equation
+    --------
+    T_outlet(t) = T_1 + (T_0 − T_1) · exp(−(t − t_0) / τ)
+    τ: the 63 % time of a step of temp_lever; the median over steps
+
+    Not measured
+    ------------
+    Without a step of at least 20 % of travel with the engine warm, the blower unchanged and a dwell
+    that shows where the outlet goes; and as for effective_travel.
+
     Source
     ------
     The contract's definition: the time constant's 63 % of a first-order response.

@@ -45,6 +45,16 @@ COARSE_K: Final = 0.5
 def speed_sensitivity(ctx: Context) -> Measurement:
     """Slope of the footwell's (else the outlet's) rise against road speed at the hot end.
 
+    Equation
+    --------
+    S = 10 m/s · b in T_footwell − T_ambient = a + b · v + (all that is slower than driving)
+    v: road_speed
+
+    Not measured
+    ------------
+    Without road speed; without footwell and outlet; without outside air; where the speed hardly
+    changed while the lever was hot and the engine warm.
+
     Source
     ------
     The contract's definition: least squares with everything slower than driving (a line and

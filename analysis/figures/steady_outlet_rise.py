@@ -38,6 +38,16 @@ def steady_outlet_rise(ctx: Context) -> Measurement:
 
     Without `ambient`, `inlet_air` stands in for it, except where cabin air recirculates.
 
+    Equation
+    --------
+    ΔT = mean over window (T_outlet − T_ambient)
+
+    Not measured
+    ------------
+    Without a stretch in which the lever was hot, blower and mode unchanged and the outlet steady
+    with a warm engine; without an outlet; without ambient, inlet air or a cold start to take it
+    from; from inlet air while cabin air recirculates.
+
     Source
     ------
     The contract's definition; the trade's own complaint, in numbers (common practice, no

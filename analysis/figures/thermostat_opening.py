@@ -35,6 +35,17 @@ UNIT: Final = "°C"
 def thermostat_opening(ctx: Context) -> Measurement:
     """Coolant temperature at the bend that the opening thermostat makes in the warming curve.
 
+    Equation
+    --------
+    T_o = T_coolant(t_b), t_b: the bend of T_coolant(t) from free warming to a flow through
+    the radiator; engine_coolant, else coolant_in
+
+    Not measured
+    ------------
+    Where the coolant was warm from the start; where no bend is seen, as with a thermostat that
+    never closes; without a coolant temperature; where the coolant is heated by something else than
+    the engine.
+
     Source
     ------
     The contract's definition; the break fitted at every place and for three laws of opening,

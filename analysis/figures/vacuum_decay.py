@@ -28,6 +28,16 @@ if TYPE_CHECKING:
 def vacuum_decay(ctx: Context) -> Measurement:
     """Initial rate of loss with the source shut off, from a fit of the leak-down.
 
+    Equation
+    --------
+    p(t) = p_∞ + (p_0 − p_∞) · exp(−t / τ); rate = (p_0 − p_∞) / τ
+    p: vacuum_source while vacuum_isolated
+
+    Not measured
+    ------------
+    Without the source vacuum; where the source was never shut off (an event vacuum_isolated), or
+    not long enough to see it fall.
+
     Source
     ------
     The contract's definition; a leak driven by what is left decays as an exponential to a

@@ -24,6 +24,15 @@ if TYPE_CHECKING:
 def vacuum_source_low(ctx: Context) -> Measurement:
     """5th percentile of the source vacuum, engine running.
 
+    Equation
+    --------
+    p_5: 5 % of the readings of vacuum_source lie at or below it
+
+    Not measured
+    ------------
+    Without a minute of source vacuum with the engine running, later than a minute after its start
+    and without the source shut off.
+
     Source
     ------
     The contract's definition: an order statistic, so that a moment's dip does not count.

@@ -73,6 +73,17 @@ quarter of the warm-up after the start it makes the wait that much longer (recta
 def warm_up_time(ctx: Context) -> Measurement:
     """From engine start until the rise reaches 90 % of its steady value and stays for 30 s.
 
+    Equation
+    --------
+    t_w: ΔT(t) ≥ 0.90 · steady_outlet_rise for every t from t_w to t_w + 30 s
+    ΔT = T_outlet − T_ambient
+
+    Not measured
+    ------------
+    Without a steady rise or with one too small to warm up to; where the car started warm; where the
+    lever was not hot, the blower off, the engine stopped or the mode another during the warm-up;
+    where 90 % was never held for 30 s.
+
     Source
     ------
     The contract's definition. The sensor's lag is taken out of value and slope of a local

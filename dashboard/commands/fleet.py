@@ -23,6 +23,7 @@ from dashboard.commands.shared import (
     PurposeOption,
     StoreArgument,
     TimeLimitOption,
+    json_text,
     note,
     nothing_per_run,
     say,
@@ -349,9 +350,7 @@ def day_of(moment: datetime | None) -> date | None:
 
 def show_rows(frame: pl.DataFrame, json_out: str) -> None:
     """Write a table as one JSON list of objects, times in ISO 8601."""
-    import json
-
-    text = json.dumps(frame.to_dicts(), ensure_ascii=False, indent=1, default=datetime.isoformat)
+    text = json_text(frame.to_dicts(), json_out)
     if json_out == "-":
         say(text)
         return

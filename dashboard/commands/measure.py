@@ -35,7 +35,7 @@ from dashboard.commands.shared import (
 from dashboard.places import error_document, expand, is_baseline, own_fault
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from dashboard.jobs import Job
     from ingest.load.remote import Place
@@ -163,6 +163,10 @@ def demo(
     out: Annotated[
         Path, typer.Option("--out", help="Folder for the picture and the results.")
     ] = Path("lukewarm-demo"),
+    copy_logs: Annotated[
+        bool,
+        typer.Option("--copy-logs", help="Also copy the sample logs there, to try commands on."),
+    ] = False,
     units: UnitsOption = Units.SI,
 ) -> None:
     """Run the main job on the sample logs and say where to look next.
@@ -180,7 +184,10 @@ def demo(
     from ingest.files import make_folder
     from ingest.load.load import run_folders, write_text
 
-    folders = run_folders(Path(sample_logs.__file__).parent)
+    home = Path(sample_logs.__file__).parent
+    if copy_logs:
+        home = copied(run_folders(home), out / "sample_logs")
+    folders = run_folders(home)
     measured = {
         place.name: measure(outcome)
         for place, outcome in each_run(folders, None)
@@ -202,8 +209,21 @@ def demo(
     note(f"wrote {out / 'results.json'}")
     say()
     say(f"Next: open {out / f'{shown}.html'} in a browser; look at one sample run with")
-    say(f"  lukewarm check {folders[0].parent / shown}")
+    say(f"  lukewarm check {home / shown}")
     say("and draft the set-up of a log of your own with  lukewarm setup YOUR-LOG.csv")
+
+
+def copied(folders: Sequence[Path], out: Path) -> Path:
+    """Copy run folders into a folder; what lies there already stays as it is."""
+    import shutil
+
+    from ingest.files import make_folder
+
+    make_folder(out)
+    for folder in folders:
+        if not (out / folder.name).exists():
+            shutil.copytree(folder, out / folder.name)
+    return out
 
 
 @app.command()

@@ -102,6 +102,20 @@ def say(text: str = "") -> None:
     typer.echo(text)
 
 
+def json_text(value: object, to: str) -> str:
+    r"""A JSON document for a file, or for standard output (``-``) whatever it is written in.
+
+    JSON between programs is UTF-8 (RFC 8259, 8.1). Where a console stands on another code page,
+    characters that are not ASCII are written as ``\uXXXX``, which every reader understands.
+    """
+    import json
+    from datetime import datetime
+
+    written = (getattr(sys.stdout, "encoding", None) or "utf-8").replace("-", "").lower()
+    foreign = to == "-" and written != "utf8"
+    return json.dumps(value, ensure_ascii=foreign, indent=1, default=datetime.isoformat)
+
+
 def note(text: str) -> None:
     """Print to standard error: progress, warnings, faults."""
     typer.echo(text, err=True)
@@ -231,8 +245,6 @@ def show_documents(
     documents: list[dict[str, Any]], json_out: str | None, units: Units, *, single: bool
 ) -> None:
     """Results as tables for people, or as JSON where asked for."""
-    import json
-
     from dashboard.text.result import result_lines
 
     if json_out is None:
@@ -241,7 +253,7 @@ def show_documents(
                 for line in result_lines(each, units.value, color=sys.stdout.isatty()):
                     say(line)
         return
-    text = json.dumps(documents[0] if single else documents, ensure_ascii=False, indent=1)
+    text = json_text(documents[0] if single else documents, json_out)
     if json_out == "-":
         say(text)
     elif not (single and "error" in documents[0]):

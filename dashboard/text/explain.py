@@ -61,6 +61,9 @@ def _figure(name: str, units: str) -> list[str]:
     lines = [f"{name}: a figure, {shown or 'a ratio'}", "-" * WIDTH]
     lines += _part("", figure.label)
     lines += _part("definition", figure.definition)
+    for number, line in enumerate(figure.equation.splitlines()):
+        lines += _part("" if number else "equation", line)
+    lines += _part("not measured", figure.missing)
     lines += _part("source", figure.source)
     lines += _part("uncertainty", figure.uncertainty)
     for layout, limit in figure.limits.items():
@@ -68,7 +71,7 @@ def _figure(name: str, units: str) -> list[str]:
     if not figure.limits:
         lines += _part("limit", "none by default; a baseline of good cars can set one")
     move = [
-        f"{words(cause)} ({_move(row, name, units)})"
+        f"{words(cause)} ({moderate_move(row, name, units)})"
         for cause, rows in cause_words().items()
         for row in rows
         if name in row.moves
@@ -93,7 +96,7 @@ def _cause(name: str, units: str) -> list[str]:
     for title in dict.fromkeys(row.title for row in rows):
         lines += _part("", title)
     for row in rows:
-        moves = (f"{words(each)} {_move(row, each, units)}" for each in row.moves)
+        moves = (f"{words(each)} {moderate_move(row, each, units)}" for each in row.moves)
         signs = (knowledge().signs[sign].label for sign in row.signs)
         lines += _part("form", row.form)
         lines += _part("moves", "; ".join(moves))
@@ -108,7 +111,7 @@ def _cause(name: str, units: str) -> list[str]:
     return lines
 
 
-def _move(row: CauseRow, figure: str, units: str) -> str:
+def moderate_move(row: CauseRow, figure: str, units: str) -> str:
     """How far a moderate case moves a figure from what is usual."""
     scale = knowledge().figures[figure]
     moderate = row.moves[figure][1]
