@@ -27,6 +27,9 @@ SPAN: Final = BenchFigure(
     "vacuum_source where that is logged) changes: between the positions where it has covered 2.5 % "
     "and 97.5 % of its change from one end of the travel to the other, mean of the ways there and "
     "back.",
+    "W = x(y = 0.975) − x(y = 0.025), y = (p − p_first) / (p_last − p_first) of either way",
+    "Without the output's vacuum or the lever's positions; where the lever was not held at enough "
+    "positions over most of its travel; where the output did not change.",
     "As effective_travel of the car's lever; between two positions any course that never turns "
     "back is possible, drawn from Dirichlet processes (T. S. Ferguson, Ann. Statist. 1, 1973, 209; "
     "from memory).",
@@ -39,6 +42,8 @@ HYSTERESIS: Final = BenchFigure(
     "Play of the vacuum switch",
     "Lever position on the way up less that on the way down at the same output, mean of the "
     "outputs from 10 to 90 % of its change.",
+    "H = mean over y from 0.1 to 0.9 (x_up(y) − x_down(y))",
+    "Where the lever was moved one way only; and as for switch_span.",
     "As lever_hysteresis of the car's lever.",
     "As for switch_span.",
 )
