@@ -35,7 +35,8 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
             html.H1(TITLE),
             html.P(
                 "Drop a run folder's files together (run.toml, the log, the events), or a log "
-                "alone: a set-up is then drafted for you to complete."
+                "alone: a set-up is then drafted for you to complete. A log may be text, a "
+                "workbook, a Parquet, MDF4 or bus log, also packed in .gz or .zip."
             ),
             dcc.Upload(
                 id="drop-files",

@@ -59,6 +59,13 @@ PLAIN_NAME: Final = re.compile(r"[\w][\w .,()+\-#%&=@\[\]]{0,119}", re.UNICODE)
 RESERVED: Final = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 """Names that mean devices on Windows."""
 
+UNKNOWN_PACKING: Final = (b"BZh", b"\xfd7zXZ", b"7z\xbc\xaf")
+"""How archives begin that nobody unpacks here; gzip and zip are unpacked where they are worked on,
+within bounds."""
+
+DESCRIBES: Final = ".dbc"
+"""Ending of what may lie beside a log without a set-up: it describes the log's bus."""
+
 Made = TypeVar("Made")
 
 
@@ -135,7 +142,9 @@ class Uploads:
         """
         visitor = visitor or Visitor()
         check_files(files)
-        logs = [name for name in files if name != SETUP_NAME]
+        logs = [
+            name for name in files if name != SETUP_NAME and not name.lower().endswith(DESCRIBES)
+        ]
         if SETUP_NAME not in files and len(logs) != 1:
             raise UnusableRun(
                 Fault(
@@ -326,9 +335,14 @@ def check_files(files: Mapping[str, bytes]) -> None:
             faults.append(
                 Fault(repr(name)[:80], "a name with odd characters", "a plain file name", "rename")
             )
-        elif data.startswith((b"PK\x03\x04", b"\x1f\x8b", b"BZh", b"\xfd7zXZ", b"7z\xbc\xaf")):
+        elif data.startswith(UNKNOWN_PACKING):
             faults.append(
-                Fault(repr(name)[:80], "a packed file", "the log itself", "unpack it first")
+                Fault(
+                    repr(name)[:80],
+                    "a packed file of another kind",
+                    "the log itself, or one in .gz or .zip",
+                    "unpack it first",
+                )
             )
     if faults:
         raise UnusableRun(faults)

@@ -39,6 +39,9 @@ SECONDS_A_MIB: Final = 1.0
 MAX_MARKS: Final = 10_000
 """Of one kind that part columns, in a line; to name a column takes a quarter of a millisecond."""
 
+MAX_UNPACKED: Final = 256 * 2**20
+"""Bytes that a file in an archive may have."""
+
 MAX_FAULTS: Final = 30
 """That are told; a file can hold more mistakes than anybody reads."""
 
@@ -183,6 +186,24 @@ def _guarded(
 # ---------------------------------------------------------------- the tasks
 
 
+def check_file(path: Path) -> None:
+    """Refuse an archive that unpacks too large, and a text with more columns than any logger has.
+
+    The archive is unpacked again when it is read; the same bytes come out of it then.
+
+    Raises
+    ------
+    UnusableRun
+        With one fault for it.
+    """
+    from ingest.table.kinds import kind_of_file
+    from ingest.table.packed import unpacked
+
+    with unpacked(path, MAX_UNPACKED) as place:
+        if kind_of_file(place) == "text":
+            check_width(place)
+
+
 def check_width(path: Path) -> None:
     """Refuse a log with more columns than any logger has.
 
@@ -208,7 +229,7 @@ def draft(log: Path) -> str:
     """A drafted set-up for a log that came alone."""
     from ingest.draft.draft import draft_setup
 
-    check_width(log)
+    check_file(log)
     return draft_setup(log).text
 
 
@@ -221,7 +242,7 @@ def analyze(folder: Path, result: Path, judging: dict[str, Any]) -> None:
     from ingest.load.load import load_run
 
     for path in folder.iterdir():
-        check_width(path)
+        check_file(path)
     run = load_run(folder)
     run = run.with_(name=run.setup.log.file)
     analysis = judge_measured(measure(run), **judging, checked=checks_on_sheet(folder))

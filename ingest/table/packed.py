@@ -33,8 +33,15 @@ _DAMAGED: Final = (EOFError, zlib.error, zipfile.BadZipFile, gzip.BadGzipFile, N
 
 
 @contextmanager
-def unpacked(path: Path) -> Iterator[Path]:
+def unpacked(path: Path, most: int = MAX_BYTES) -> Iterator[Path]:
     """A file that can be read as it lies; the temporary one is gone afterwards.
+
+    Parameters
+    ----------
+    path
+        The file, packed or not.
+    most
+        Bytes that it may unpack to.
 
     Raises
     ------
@@ -44,10 +51,10 @@ def unpacked(path: Path) -> Iterator[Path]:
     head = first_bytes(path)
     if head.startswith(GZIP):
         with tempfile.TemporaryDirectory(prefix="lukewarm-") as folder:
-            yield _out_of_gzip(path, Path(folder))
+            yield _out_of_gzip(path, Path(folder), most)
     elif head.startswith(ZIP) and not _is_document(path):
         with tempfile.TemporaryDirectory(prefix="lukewarm-") as folder:
-            yield _out_of_zip(path, Path(folder))
+            yield _out_of_zip(path, Path(folder), most)
     else:
         yield path
 
@@ -62,24 +69,24 @@ def _is_document(path: Path) -> bool:
     return bool(names & {WORKBOOK_PART, "[Content_Types].xml", "mimetype"})
 
 
-def _out_of_gzip(path: Path, folder: Path) -> Path:
+def _out_of_gzip(path: Path, folder: Path, most: int) -> Path:
     name = path.name[:-3] if path.name.lower().endswith(".gz") else path.name
     target = folder / (name or "log")
     try:
         with gzip.open(path) as source:
-            _copy(source, target, path)
+            _copy(source, target, path, most)
     except _DAMAGED as error:
         raise UnusableRun(_damaged(path, error)) from error
     return _inside(path, target)
 
 
-def _out_of_zip(path: Path, folder: Path) -> Path:
+def _out_of_zip(path: Path, folder: Path, most: int) -> Path:
     try:
         with zipfile.ZipFile(path) as archive:
             member = _only_member(path, archive)
             target = folder / (PurePosixPath(member.filename.replace("\\", "/")).name or "log")
             with archive.open(member) as source:
-                _copy(source, target, path)
+                _copy(source, target, path, most)
     except _DAMAGED as error:
         raise UnusableRun(_damaged(path, error)) from error
     except RuntimeError as error:  # what zipfile says of a password
@@ -111,7 +118,7 @@ def _only_member(path: Path, archive: zipfile.ZipFile) -> zipfile.ZipInfo:
     )
 
 
-def _copy(source: IO[bytes] | gzip.GzipFile, target: Path, path: Path) -> None:
+def _copy(source: IO[bytes] | gzip.GzipFile, target: Path, path: Path, most: int) -> None:
     """Copy in pieces and count them.
 
     Raises
@@ -124,12 +131,12 @@ def _copy(source: IO[bytes] | gzip.GzipFile, target: Path, path: Path) -> None:
         with target.open("wb") as sink:
             while piece := source.read(_PIECE):
                 total += len(piece)
-                if total > MAX_BYTES or (total > FREE_BYTES and total > MAX_RATIO * packed):
+                if total > most or (total > FREE_BYTES and total > MAX_RATIO * packed):
                     raise UnusableRun(
                         Fault(
                             path.name,
                             f"an archive that unpacks to more than {total >> 20} MiB",
-                            f"a log of at most {MAX_BYTES >> 30} GiB, packed by less than 1 : "
+                            f"a log of at most {most >> 20} MiB, packed by less than 1 : "
                             f"{MAX_RATIO}",
                             "check that this is the logger's file; unpack it first if it is",
                         )

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import base64
 import csv
+import gzip
 import io
+import zipfile
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -17,6 +20,7 @@ from dashboard.web.workshop import Workshop
 from ingest.errors import UnusableRun
 from tests.support.board_runs import SAMPLES, MadeSource, made_document
 from tests.support.run_folders import EVENTS, log_text, setup_text
+from tests.support.sources import write_xlsx
 
 LOG = log_text([f"{row * 0.5:.1f}" for row in range(120)]).encode()
 SETUP = setup_text().encode()
@@ -75,9 +79,75 @@ def test_plain_names_are_many(name: str) -> None:
     check_files({name: LOG})
 
 
-@pytest.mark.parametrize("head", [b"PK\x03\x04", b"\x1f\x8b\x08", b"BZh9", b"\xfd7zXZ\0"])
-def test_packed_files_are_not_unpacked(uploads: Uploads, head: bytes) -> None:
+@pytest.mark.parametrize("head", [b"BZh9", b"\xfd7zXZ\0", b"7z\xbc\xaf\x27\x1c"])
+def test_other_packings_are_not_unpacked(uploads: Uploads, head: bytes) -> None:
     assert "packed file" in said(uploads, {"log.csv": head + b"\0" * 64})
+
+
+@pytest.mark.parametrize("head", [b"PK\x03\x04", b"\x1f\x8b\x08"])
+def test_damaged_archives_are_said(uploads: Uploads, head: bytes) -> None:
+    assert "damaged archive" in said(uploads, {"log.csv": head + b"\0" * 64})
+
+
+def zipped(**files: bytes) -> bytes:
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as archive:
+        for name, data in files.items():
+            archive.writestr(name, data)
+    return made.getvalue()
+
+
+@pytest.mark.parametrize("kind", ["gz", "zip"])
+def test_a_packed_log_is_drafted_and_analyzed(uploads: Uploads, kind: str) -> None:
+    packed = gzip.compress(LOG) if kind == "gz" else zipped(**{"log.csv": LOG})
+    name = f"log.csv.{kind}"
+    token, draft, _ = receive(uploads, *dropped({name: packed}))
+    assert token is not None
+    assert draft is not None
+    assert f'file = "{name}"' in draft
+    setup = SETUP.replace(b'"log.csv"', f'"{name}"'.encode())
+    token, draft, told = receive(uploads, *dropped({"run.toml": setup, name: packed}))
+    assert token is not None, told
+    assert uploads.document(token) is not None
+
+
+def test_a_workbook_is_drafted(uploads: Uploads, tmp_path: Path) -> None:
+    names = ["time", "outlet"], ["s", "degC"]
+    write_xlsx((*names, [[0.0, 0.5, 1.0], [20.0, 20.5, 21.0]]), tmp_path / "log.xlsx")
+    _, draft, told = receive(uploads, *dropped({"a.xlsx": (tmp_path / "log.xlsx").read_bytes()}))
+    assert draft is not None, told
+    assert "[channels.outlet]" in draft
+
+
+@pytest.mark.parametrize("kind", ["gz", "zip"])
+def test_archives_that_unpack_without_end_are_refused(uploads: Uploads, kind: str) -> None:
+    """A third of a gibibyte of zeros, a thousandth of it packed (RFC 1951 packs no further)."""
+    zeros = bytes(340 << 20)
+    bomb = gzip.compress(zeros, 9) if kind == "gz" else zipped(**{"log.csv": zeros})
+    assert len(bomb) < 1 << 20
+    assert "unpacks to more than" in said(uploads, {f"log.{kind}": bomb})
+    setup = SETUP.replace(b'"log.csv"', f'"log.{kind}"'.encode())
+    assert "unpacks to more than" in said(uploads, {"run.toml": setup, f"log.{kind}": bomb})
+
+
+def test_an_archive_in_an_archive_is_refused(uploads: Uploads) -> None:
+    assert "archive inside an archive" in said(
+        uploads, {"log.gz": gzip.compress(gzip.compress(LOG))}
+    )
+
+
+@pytest.mark.parametrize("inside", ["../../log.csv", "/etc/log.csv", "..", "a/../../b.csv"])
+def test_names_inside_an_archive_lead_nowhere(uploads: Uploads, inside: str) -> None:
+    token, draft, told = receive(uploads, *dropped({"log.zip": zipped(**{inside: LOG})}))
+    assert draft is not None or "archive" in str(told)
+    if token is not None:
+        there = {path.name for path in uploads._held[token].folder.rglob("*")}
+        assert there == {"log.zip"}
+
+
+def test_a_bus_description_cannot_reach_out(uploads: Uploads) -> None:
+    setup = SETUP.replace(b"[log]", b'[log]\ndbc = "../../etc/passwd"')
+    assert "leads out" in said(uploads, {"run.toml": setup, "log.csv": LOG})
 
 
 @pytest.mark.parametrize(
