@@ -1,6 +1,6 @@
 """Cars of both simulators, measured once and kept as tables in a folder.
 
-    python benchmarks/simulated_fleets.py FOLDER [--share 1.0]
+    python benchmarks/simulated_fleets.py FOLDER [--share 1.0] [--seed 0]
 
 Full tests with all channels. For each simulator (``own``: sample_logs/simulator, ``other``:
 tests/other_cars) four parts: ``labelled-good`` and ``labelled-bad`` (moderate to severe) to tune
@@ -52,14 +52,14 @@ class Part:
     figures: pl.DataFrame
 
 
-def part(folder: Path, simulator: str, name: str, share: float = 1.0) -> Part:
-    """One part, measured if it is not yet there."""
+def part(folder: Path, simulator: str, name: str, share: float = 1.0, seed: int = 0) -> Part:
+    """One part, measured if it is not yet there; each seed has other cars."""
     place = folder / f"{simulator}-{name}"
     runs, figures = place.with_suffix(".runs.parquet"), place.with_suffix(".figures.parquet")
     if not figures.exists():
         folder.mkdir(parents=True, exist_ok=True)
         count = max(20, round(share * PARTS[name]))
-        made = _tables(MAKERS[simulator](name, count), simulator, name)
+        made = _tables(MAKERS[simulator](name, count, seed), simulator, name)
         made.runs.write_parquet(runs)
         made.figures.write_parquet(figures)
     return Part(pl.read_parquet(runs), pl.read_parquet(figures))
@@ -70,7 +70,7 @@ def _severity(simulator: str, name: str, rng: np.random.Generator) -> float:
     return moderate if name == "new-bad" else float(rng.uniform(moderate, 1.0))
 
 
-def _own_cars(name: str, count: int) -> Iterator[tuple[str, float, Run]]:
+def _own_cars(name: str, count: int, seed: int) -> Iterator[tuple[str, float, Run]]:
     from sample_logs.simulator.families import FAMILIES, draw_car
     from sample_logs.simulator.faults import FAULTS, with_fault
     from sample_logs.simulator.memory import as_run
@@ -79,7 +79,7 @@ def _own_cars(name: str, count: int) -> Iterator[tuple[str, float, Run]]:
     from sample_logs.simulator.simulate import simulate
 
     causes = [cause for cause in FAULTS if cause not in NOT_IN_THE_CAR]
-    first = 10_000 * (1 + list(PARTS).index(name))
+    first = 10_000 * (1 + list(PARTS).index(name) + len(PARTS) * seed)
     for number in range(first, first + count):
         rng = np.random.default_rng([number, 23])
         family = str(rng.choice(list(FAMILIES)))
@@ -92,13 +92,13 @@ def _own_cars(name: str, count: int) -> Iterator[tuple[str, float, Run]]:
         yield cause, severity, as_run(simulate(case.car, case.protocol, case.sensors, number))
 
 
-def _other_cars(name: str, count: int) -> Iterator[tuple[str, float, Run]]:
+def _other_cars(name: str, count: int, seed: int) -> Iterator[tuple[str, float, Run]]:
     from tests.other_cars.__main__ import Case, write_all
     from tests.other_cars.cars import FAMILIES, draw_car
     from tests.other_cars.faults import CAUSES, break_car
     from tests.other_cars.trips import draw_trip
 
-    rng = np.random.default_rng([10_000 * (1 + list(PARTS).index(name)), 29])
+    rng = np.random.default_rng([10_000 * (1 + list(PARTS).index(name) + len(PARTS) * seed), 29])
     causes = [cause for cause in CAUSES if cause not in NOT_IN_THE_CAR]
     for start in range(0, count, BATCH):
         cases = []
@@ -117,7 +117,7 @@ def _other_cars(name: str, count: int) -> Iterator[tuple[str, float, Run]]:
                 yield case.causes[0], case.severity, load_run(root / case.name)
 
 
-MAKERS: dict[str, Callable[[str, int], Iterator[tuple[str, float, Run]]]] = {
+MAKERS: dict[str, Callable[[str, int, int], Iterator[tuple[str, float, Run]]]] = {
     "own": _own_cars,
     "other": _other_cars,
 }
@@ -168,11 +168,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--share", type=float, default=1.0, help="of the cars of each part")
+    parser.add_argument("--seed", type=int, default=0, help="other cars for each seed")
     parser.add_argument("--only", choices=SIMULATORS)
     told = parser.parse_args()
     for simulator in SIMULATORS if told.only is None else (told.only,):
         for name in PARTS:
-            made = part(told.folder, simulator, name, told.share)
+            made = part(told.folder, simulator, name, told.share, told.seed)
             counts = dict(made.runs["verdict"].value_counts().iter_rows())
             print(f"{simulator:6s}{name:15s}{made.runs.height:5d} runs, default limits: {counts}",
                   flush=True)  # fmt: skip

@@ -1,6 +1,6 @@
 """Limits tuned together where the truth is known: cost on new cars against the best there is.
 
-    python benchmarks/tuning_joint.py [--cars 60 200 1000] [--repeats 20]
+    python benchmarks/tuning_joint.py [--cars 60 200 1000] [--repeats 20] [--seed 0]
 
 Three normal figures, two causes that show in one figure each, a tenth of the cars bad, no limit in
 force that anything reaches. The best is found by a dense search on 60,000 new cars.
@@ -57,6 +57,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cars", type=int, nargs="*", default=[60, 200, 1000])
     parser.add_argument("--repeats", type=int, default=20)
+    parser.add_argument("--seed", type=int, default=0, help="other fleets for each seed")
     told = parser.parse_args()
     wide = Limits("a", "b", "c", "d", {name: Limit(None, OUT_OF_REACH, "x") for name in NAMES})
     new = draw(60_000, np.random.default_rng(99), 0.5)
@@ -66,7 +67,7 @@ def main() -> None:
     for cars in told.cars:
         excess, taken, inside, limits = [], 0, 0, 0
         for turn in range(told.repeats):
-            table = draw(cars, np.random.default_rng([cars, turn]), 0.1)
+            table = draw(cars, np.random.default_rng([cars, turn, told.seed]), 0.1)
             problem = problem_of(table, sides_of({}, NAMES), wide, COSTS, GUARD)
             found = tune_together(problem, turn, 0.05)
             high = np.full(3, OUT_OF_REACH)

@@ -37,6 +37,8 @@ class Crossed:
         Bounds of each run by the fit without its fold, shape (n, J).
     chosen, standing
         Probabilities of every run by the fit without its fold (see `JointFit`), shape (2, n, J).
+    unseen, unseen_standing
+        The same of the bad car not yet seen, in the mean of the fits, shape (2, J).
     """
 
     fold: Indices
@@ -44,6 +46,8 @@ class Crossed:
     high: Floats
     chosen: Floats
     standing: Floats
+    unseen: Floats
+    unseen_standing: Floats
 
 
 def folds_of(table: Table, seed: int) -> Indices:
@@ -65,13 +69,16 @@ def cross(problem: JointProblem, seed: int, like: JointFit | None = None) -> Cro
     low, high = problem.low.copy(), problem.high.copy()
     chosen = np.ones((2, *table.value.shape))
     standing = chosen.copy()
-    for each in range(int(fold.max()) + 1):
+    folds = int(fold.max()) + 1
+    unseen = np.zeros((2, 2, len(table.names)))
+    for each in range(folds):
         left = np.flatnonzero(fold == each)
         fitted = fit(problem, (fold != each).astype(np.float64), like)
         low[left], high[left] = bounds_under(problem, fitted, left)
         chosen[:, left] = fitted.chosen[:, left]
         standing[:, left] = fitted.standing[:, left]
-    return Crossed(fold, low, high, chosen, standing)
+        unseen += np.array([fitted.unseen, fitted.unseen_standing]) / folds
+    return Crossed(fold, low, high, chosen, standing, unseen[0], unseen[1])
 
 
 def earning(problem: JointProblem, whole: JointFit, crossed: Crossed) -> JointFit:
@@ -81,14 +88,19 @@ def earning(problem: JointProblem, whole: JointFit, crossed: Crossed) -> JointFi
     """
     stakes, _ = stakes_of(problem.table, problem.costs, np.ones(problem.table.car.size))
     changed = set(np.flatnonzero(whole.tuned | whole.dropped).tolist())
+    unseen = stakes.cost_of_unseen(crossed.unseen)
+    as_it_was = stakes.cost_of_unseen(crossed.unseen_standing)
     now = np.where(_mask(changed, whole), crossed.chosen, crossed.standing)
     while changed:
-        cost = stakes.cost(*now.prod(axis=2))
+        of_unseen = float(np.where(_mask(changed, whole), unseen, as_it_was).sum())
+        cost = stakes.cost(*now.prod(axis=2)) + of_unseen
         without = {}
         for at in sorted(changed):
             back = now.copy()
             back[:, :, at] = crossed.standing[:, :, at]
-            without[at] = stakes.cost(*back.prod(axis=2))
+            without[at] = stakes.cost(*back.prod(axis=2)) + float(
+                of_unseen + as_it_was[at] - unseen[at]
+            )
         least = min(without, key=lambda each: (without[each], each))
         if without[least] > cost * (1.0 + LEAST_GAIN):
             break

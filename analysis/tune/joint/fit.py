@@ -14,6 +14,7 @@ from analysis.tune.joint.levels import Distances, GoodLevel, distances, level_of
 from analysis.tune.joint.outcomes import NONE, STANDING, RunOutcomes, candidate_distances, outcomes
 from analysis.tune.joint.search import Found, Stakes, columns_of, loosen, search, start
 from analysis.tune.joint.table import KEY, Table, bounds_of
+from analysis.tune.joint.unseen import UNSEEN, Severities, severities
 from analysis.tune.search.choice import Costs
 from ingest.arrays import Bools, Floats
 
@@ -79,6 +80,8 @@ class JointFit:
     chosen, standing
         Probabilities of every run under each figure's chosen limit and under the one in force: not
         to fail by it, and not to be held up by it; shape (2, n, J) each.
+    unseen, unseen_standing
+        The same of the bad car not yet seen, shape (2, J) each.
     """
 
     levels: tuple[GoodLevel | None, ...]
@@ -87,6 +90,8 @@ class JointFit:
     cost: float
     chosen: Floats
     standing: Floats
+    unseen: Floats
+    unseen_standing: Floats
 
     @property
     def tuned(self) -> Bools:
@@ -118,6 +123,8 @@ def problem_of(
 def stakes_of(table: Table, costs: Costs, counts: Floats) -> tuple[Stakes, float]:
     """What outcomes cost, and the share of bad cars; cars labelled good are in part bad.
 
+    Of the bad cars one is none of the labelled ones (see `analysis.tune.joint.unseen`).
+
     Parameters
     ----------
     table
@@ -139,8 +146,12 @@ def stakes_of(table: Table, costs: Costs, counts: Floats) -> tuple[Stakes, float
     labelled = n_bad / max(n_bad + n_good, 1e-300)
     share = labelled + (1.0 - labelled) * hidden if costs.bad_share is None else costs.bad_share
     truly = (1.0 - share) * (good - hidden * bad) / (1.0 - hidden)
-    again = costs.again * (share * bad + truly)
-    return Stakes(costs.needless * truly, again, share * costs.missed * bad), share
+    new = UNSEEN / (n_bad + UNSEEN)
+    seen = share * (1.0 - new) * bad
+    again = costs.again * (seen + truly)
+    each = share * new / len(table.names)
+    unseen = each * costs.again, each * costs.missed
+    return Stakes(costs.needless * truly, again, costs.missed * seen, unseen), share
 
 
 @dataclass
@@ -151,30 +162,35 @@ class Prepared:
     ----------
     levels, found
         Of each figure; None where there are too few good cars.
+    seen
+        Where bad cars lie in the figures that show them.
     made
         RunOutcomes of each figure.
     """
 
     levels: list[GoodLevel | None]
     found: list[Distances | None]
+    seen: Severities
     made: list[RunOutcomes]
 
 
 def prepare(problem: JointProblem, train: Bools) -> Prepared:
     """Levels, distances and outcomes of every figure under its candidates."""
     table = problem.table
-    ready = Prepared([], [], [])
+    levels: list[GoodLevel | None] = []
+    found: list[Distances | None] = []
     for at in range(len(table.names)):
         level = level_of(table, at, problem.sides[at], problem.harmless[:, at], train)
-        ready.levels.append(level)
-        if level is None:
-            ready.found.append(None)
+        levels.append(level)
+        bound = problem.standing(at)
+        found.append(None if level is None else distances(table, at, level, bound, train))
+    ready = Prepared(levels, found, severities(table, levels, found, train), [])
+    for at, (level, mine) in enumerate(zip(levels, found, strict=True)):
+        if level is None or mine is None:
             ready.made.append(_as_in_force(problem, at))
-            continue
-        mine = distances(table, at, level, problem.standing(at), train)
-        ready.found.append(mine)
-        tried = candidate_distances(level, mine, table.bad & train)
-        ready.made.append(_under(problem, ready, at, tried))
+        else:
+            tried = candidate_distances(level, mine, table.bad & train)
+            ready.made.append(_under(problem, ready, at, tried))
     return ready
 
 
@@ -182,9 +198,10 @@ def _under(problem: JointProblem, ready: Prepared, at: int, tried: Floats) -> Ru
     level, found = ready.levels[at], ready.found[at]
     if level is None or found is None:
         raise ValueError("a figure without a level has no candidates")
-    key = problem.table.names[at] == KEY
-    shown = problem.shown[:, at]
-    return outcomes(problem.table, level, found, tried, problem.guard, shown, key=key)
+    return outcomes(
+        problem.table, level, found, tried, problem.guard, problem.shown[:, at], ready.seen,
+        key=problem.table.names[at] == KEY,
+    )  # fmt: skip
 
 
 def solve(
@@ -234,6 +251,7 @@ def fit(problem: JointProblem, counts: Floats, like: JointFit | None = None) -> 
     return JointFit(
         tuple(ready.levels), distances_at(ready.made, best.chosen), best.chosen == NONE,
         best.cost, _of_candidates(ready.made, best.chosen), _of_candidates(ready.made, standing),
+        _of_unseen(ready.made, best.chosen), _of_unseen(ready.made, standing),
     )  # fmt: skip
 
 
@@ -251,6 +269,11 @@ def _of_candidates(made: list[RunOutcomes], chosen: NDArray[np.intp]) -> Floats:
     return np.ascontiguousarray(columns_of(made, chosen).transpose(0, 2, 1))
 
 
+def _of_unseen(made: list[RunOutcomes], chosen: NDArray[np.intp]) -> Floats:
+    pairs = zip(made, chosen.tolist(), strict=True)
+    return np.array([figure.unseen[:, at] for figure, at in pairs]).T
+
+
 def _as_in_force(problem: JointProblem, at: int) -> RunOutcomes:
     """A figure that is left alone: it fails and passes runs as it does today."""
     value, u = problem.table.value[:, at], problem.table.u[:, at]
@@ -261,7 +284,9 @@ def _as_in_force(problem: JointProblem, at: int) -> RunOutcomes:
     holds = ~((beyond > 0.0) & (beyond >= problem.guard * u))
     passes = beyond <= (-problem.guard * u if key else 0.0)
     ones = np.ones(value.size)
-    return RunOutcomes(np.empty(0), np.stack([ones, holds], 1), np.stack([ones, passes], 1))
+    return RunOutcomes(
+        np.empty(0), np.stack([ones, holds], 1), np.stack([ones, passes], 1), np.zeros((2, 2))
+    )
 
 
 def _allowed(figure: RunOutcomes, good: Floats) -> Bools:

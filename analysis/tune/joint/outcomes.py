@@ -15,17 +15,11 @@ from scipy.special import ndtr
 from analysis.statistics.density import NORMAL_WIDTH
 from analysis.tune.joint.levels import Distances, GoodLevel
 from analysis.tune.joint.table import Table
+from analysis.tune.joint.unseen import FAR, SEVERITY, Severities, outcome_of_unseen
 from ingest.arrays import Bools, Floats
-
-SEVERITY: Final = 0.4
-"""Relative spread of severities among cars of one cause: moderate and severe cases lie about a
-factor of two apart in `analysis/causes/knowledge.toml`."""
 
 NONE, STANDING = 0, 1
 """The first two candidates: no limit, and the one in force."""
-
-FAR: Final = 2.5
-"""Spreads from the good cars' middle beyond which hardly one of them lies."""
 
 NEAR: Final = 3.0
 """Spreads up to which candidates lie evenly; farther out ever wider."""
@@ -46,11 +40,15 @@ class RunOutcomes:
         Probability that the run does not fail by this figure, shape (n, K).
     passes
         Probability that this figure does not hold up the run's pass, shape (n, K).
+    unseen
+        Both probabilities of a bad car shown by this figure alone, shape (2, K); see
+        `analysis.tune.joint.unseen`.
     """
 
     distance: Floats
     holds: Floats
     passes: Floats
+    unseen: Floats
 
 
 def candidate_distances(level: GoodLevel, found: Distances, bad: Bools) -> Floats:
@@ -70,6 +68,7 @@ def outcomes(
     tried: Floats,
     guard: float,
     shown: Bools,
+    seen: Severities,
     *,
     key: bool,
 ) -> RunOutcomes:
@@ -89,6 +88,8 @@ def outcomes(
         Whether the run's cause is told by the figure, shape (n,). A bad car of a cause that looks
         like good cars here is not found by this figure but by chance, however many good cars the
         limit fails; one that lies far from them is, whatever its cause.
+    seen
+        Where bad cars lie in the figures that show them.
     key
         Whether an undecided value holds up the run even within the limit.
     """
@@ -111,7 +112,12 @@ def outcomes(
     hidden = ~known | (table.bad & ~shown & (found.distance < FAR * level.spread))
     holds[hidden], passes[hidden] = 1.0, 1.0
     # a candidate is a column, and is read as one
-    return RunOutcomes(tried, np.asfortranarray(np.minimum(holds, 1.0)), np.asfortranarray(passes))
+    return RunOutcomes(
+        tried,
+        np.asfortranarray(np.minimum(holds, 1.0)),
+        np.asfortranarray(passes),
+        outcome_of_unseen(level, found, limit, guard, seen, key=key),
+    )
 
 
 def _drawn_in(table: Table, level: GoodLevel, distance: Floats, known: Bools) -> Floats:

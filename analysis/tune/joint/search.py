@@ -27,17 +27,32 @@ IN_DOUBT: Final = 0.03
 
 @dataclass(frozen=True)
 class Stakes:
-    """What each run's outcome costs, times what the run counts; shape (n,) each."""
+    """What each run's outcome costs, times what the run counts.
+
+    Parameters
+    ----------
+    fails, undecided, passes
+        Of each run, shape (n,).
+    unseen
+        What it costs where the bad car not yet seen is undecided and where it passes, times how
+        likely it shows in one figure.
+    """
 
     fails: Floats
     undecided: Floats
     passes: Floats
+    unseen: tuple[float, float]
 
     def cost(self, holds: Floats, passes: Floats) -> float:
         """Expected cost a car from the probabilities not to fail, and to pass."""
         return float(
             self.fails @ (1.0 - holds) + self.undecided @ (holds - passes) + self.passes @ passes
         )
+
+    def cost_of_unseen(self, unseen: Floats) -> Floats:
+        """Cost of the bad car not yet seen from its probabilities, (2, ...) as `RunOutcomes`."""
+        again, missed = self.unseen
+        return np.asarray(again * (unseen[0] - unseen[1]) + missed * unseen[1])
 
 
 @dataclass(frozen=True)
@@ -49,7 +64,7 @@ class Found:
     chosen
         Candidate of each figure, shape (J,).
     cost
-        Expected cost a car there.
+        Expected cost a car there, the one not yet seen among them.
     """
 
     chosen: NDArray[np.intp]
@@ -83,7 +98,9 @@ def start(figures: list[RunOutcomes], stakes: Stakes, allowed: list[Bools]) -> N
     chosen = np.full(len(figures), STANDING, dtype=np.intp)
     for at, figure in enumerate(figures):
         none, standing = (
-            stakes.cost(figure.holds[:, k], figure.passes[:, k]) for k in (NONE, STANDING)
+            stakes.cost(figure.holds[:, k], figure.passes[:, k])
+            + float(stakes.cost_of_unseen(figure.unseen[:, k]))
+            for k in (NONE, STANDING)
         )
         if standing > none * (1.0 + LEAST_GAIN) or not allowed[at][STANDING]:
             chosen[at] = NONE
@@ -117,7 +134,9 @@ def search(
     of_holds, of_passes = stakes.undecided - stakes.fails, stakes.passes - stakes.undecided
     base = float(stakes.fails.sum())
     columns = columns_of(figures, chosen)
-    cost = stakes.cost(*columns.prod(axis=1))
+    unseen = [stakes.cost_of_unseen(figure.unseen) for figure in figures]
+    of_unseen = sum(float(each[at]) for each, at in zip(unseen, chosen, strict=True))
+    cost = stakes.cost(*columns.prod(axis=1)) + of_unseen
     stale = ~fixed
     offers: dict[int, tuple[float, int]] = {}
     for _ in range(MAX_MOVES):
@@ -127,6 +146,7 @@ def search(
             here = chosen[at]
             one, other = rest[:, at]
             costs = base + (of_holds * one) @ figure.holds + (of_passes * other) @ figure.passes
+            costs += of_unseen + unseen[at] - unseen[at][here]
             costs = np.where(allowed[at], costs, np.inf)
             costs[here] = min(costs[here], cost)
             best = int(costs.argmin())
@@ -137,9 +157,10 @@ def search(
         gain, best = offers[at]
         if gain <= LEAST_GAIN * cost:
             break
+        of_unseen += float(unseen[at][best] - unseen[at][chosen[at]])
         chosen[at] = best
         columns[0, at], columns[1, at] = figures[at].holds[:, best], figures[at].passes[:, best]
-        cost = stakes.cost(*columns.prod(axis=1))
+        cost = stakes.cost(*columns.prod(axis=1)) + of_unseen
         stale = ~fixed
         stale[at] = False
         offers[at] = (0.0, best)
@@ -168,6 +189,8 @@ def loosen(
     budget = found.cost * (1.0 + IN_DOUBT)
     columns = columns_of(figures, chosen)
     passing = float(good @ columns[1].prod(axis=0))
+    unseen = [stakes.cost_of_unseen(figure.unseen) for figure in figures]
+    of_unseen = sum(float(each[at]) for each, at in zip(unseen, chosen, strict=True))
     while True:
         best = None
         rest = without_each(columns)
@@ -177,7 +200,8 @@ def loosen(
                 continue
             one, other = rest[:, at]
             step = one * figure.holds[:, here + 1], other * figure.passes[:, here + 1]
-            dearer, more = stakes.cost(*step), float(good @ step[1])
+            other_way = of_unseen + float(unseen[at][here + 1] - unseen[at][here])
+            dearer, more = stakes.cost(*step) + other_way, float(good @ step[1])
             if dearer <= budget and more > passing:
                 rate = (more - passing) / max(dearer - cost, 1e-12)
                 if best is None or rate > best[0]:
@@ -185,6 +209,7 @@ def loosen(
         if best is None:
             return Found(chosen, cost)
         _, at, cost, passing = best
+        of_unseen += float(unseen[at][chosen[at] + 1] - unseen[at][chosen[at]])
         chosen[at] += 1
         figure, here = figures[at], int(chosen[at])
         columns[0, at], columns[1, at] = figure.holds[:, here], figure.passes[:, here]
