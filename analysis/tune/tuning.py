@@ -123,13 +123,31 @@ def tune(
     options
         How to tune.
     """
-    import polars as pl
-
     from analysis.tune.study import study_figures
 
     options = options or Options()
     about = _labelled(runs, matched, options.families)
-    values = (
+    values = _values(figures, about)
+    tuned, together = _together(_alone(values, options), about, values, in_force, options)
+    limits = _limits_file((tuned, together), values, about, matched, in_force, options)
+    return Tuning(
+        tuned,
+        _by_cause(causes, about, options),
+        together,
+        study_figures(runs, figures, matched),
+        limits,
+        in_force,
+        _counts(about),
+        matched,
+        options,
+    )
+
+
+def _values(figures: pl.DataFrame, about: pl.DataFrame) -> pl.DataFrame:
+    """Finite values of the labelled runs, in an order of their own."""
+    import polars as pl
+
+    return (
         figures.filter(
             pl.col("value").is_finite()
             & pl.col("u").fill_null(0.0).is_finite()
@@ -139,7 +157,13 @@ def tune(
         .join(about, on="run_id", how="inner")
         .sort("run_id", "figure")
     )
-    tuned = tuple(
+
+
+def _alone(values: pl.DataFrame, options: Options) -> tuple[FigureTuning, ...]:
+    """What each figure says by itself."""
+    import polars as pl
+
+    return tuple(
         tune_figure(
             values.filter(pl.col("figure") == each.name),
             each.name,
@@ -151,31 +175,32 @@ def tune(
         for each in all_figures()
         if each.bad is not None
     )
-    tuned, together = _together(tuned, about, values, in_force, options)
+
+
+def _by_cause(
+    causes: pl.DataFrame, about: pl.DataFrame, options: Options
+) -> tuple[CauseTuning, ...]:
+    import polars as pl
+
     likely = causes.join(about, on="run_id", how="inner", suffix="_confirmed").sort("run_id")
     confirmed = sorted(set(about.filter(pl.col("bad"))["cause"].to_list()) - {""})
-    by_cause = tuple(
+    return tuple(
         tune_cause(
             _one_cause(likely, about, cause), cause, options.costs, _seed(options.seed, cause)
         )
         for cause in confirmed
     )
-    limits = _limits_file((tuned, together), values, about, matched, in_force, options)
+
+
+def _counts(about: pl.DataFrame) -> tuple[int, int, int, int]:
+    """Runs, cars, bad cars and good ones."""
+    import polars as pl
+
     bad = pl.col("bad")
     cars, bad_cars, good_cars = (
         about.filter(kind)["vehicle"].n_unique() for kind in (pl.lit(value=True), bad, ~bad)
     )
-    return Tuning(
-        tuned,
-        by_cause,
-        together,
-        study_figures(runs, figures, matched),
-        limits,
-        in_force,
-        (about.height, cars, bad_cars, good_cars),
-        matched,
-        options,
-    )
+    return about.height, cars, bad_cars, good_cars
 
 
 def _together(

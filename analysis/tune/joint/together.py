@@ -21,12 +21,12 @@ from analysis.tune.joint.fit import (
     solve,
 )
 from analysis.tune.joint.shares import CONFIDENCE, Joint, joint_shares
-from analysis.tune.joint.table import Indices, verdicts_of
+from analysis.tune.joint.table import PASS, Indices, Table, verdicts_of
 from ingest.arrays import Bools, Floats
 
 RESAMPLES: Final = 50
-SURE: Final = 2.0
-"""Standard errors a saving must have for limits that are worse for good or for bad cars."""
+SURE: Final = 1.645
+"""Standard errors of what is sure: 95 %, one-sided, as only one side matters."""
 
 FEWEST_BAD: Final = 5
 """Bad cars below which costs cannot be weighed."""
@@ -107,7 +107,8 @@ def tune_together(problem: JointProblem, seed: int, wrong: float) -> Together | 
     weights = costs.missed, costs.needless, costs.again
     found = joint_shares(table, ranks, weights, costs.bad_share, wrong)
     before = joint_shares(table, in_force, weights, costs.bad_share, wrong)
-    why = _refused(proposed, (found, before), saved, error)
+    worse = _worse(table, ranks, in_force)
+    why = _refused(proposed, found, (saved, error), worse=worse)
     half, steady = _intervals(problem, proposed, seed, wrong)
     nothing = np.zeros(proposed.dropped.size, dtype=bool)
     fitted = proposed if not why else replace(
@@ -119,9 +120,20 @@ def tune_together(problem: JointProblem, seed: int, wrong: float) -> Together | 
     )  # fmt: skip
 
 
-def _refused(proposed: JointFit, judged: tuple[Joint, Joint], saved: float, error: float) -> str:
+def _worse(table: Table, ranks: Indices, in_force: Indices) -> bool:
+    """Whether fewer good cars pass than under the limits in force, or more bad ones, surely."""
+    passes, passed = (ranks == PASS).astype(np.float64), (in_force == PASS).astype(np.float64)
+    lost = np.where(table.bad, passes - passed, passed - passes) * table.weight
+    for kind in (table.bad, ~table.bad):
+        more, error = difference(table, np.where(kind, lost, 0.0), np.zeros(lost.size))
+        if more > SURE * error:
+            return True
+    return False
+
+
+def _refused(proposed: JointFit, found: Joint, gain: tuple[float, float], *, worse: bool) -> str:
     """Why the limits in force stand; empty where the proposed ones are taken."""
-    found, before = judged
+    saved, error = gain
     if not (proposed.tuned.any() or proposed.dropped.any()):
         return "the limits in force stand: no other limit lowers the cost on cars left out"
     failed = found.good.failed.value
@@ -135,10 +147,7 @@ def _refused(proposed: JointFit, judged: tuple[Joint, Joint], saved: float, erro
             f"the limits in force stand: on cars left out the proposed ones save {saved:.3g} a "
             f"car, within one standard error ({error:.3g})"
         )
-    if saved < SURE * error and (
-        found.good.passed.value < before.good.passed.value
-        or found.bad.passed.value > before.bad.passed.value
-    ):
+    if worse and saved < SURE * error:
         return (
             f"the limits in force stand: on cars left out the proposed ones save {saved:.3g} a "
             f"car (standard error {error:.3g}), not surely enough to let fewer good cars pass or "

@@ -12,7 +12,7 @@ others not at all, a fold left out counts not at all, a wrong label counts in th
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -199,41 +199,19 @@ def choose(
     keep = _usable(bad) & _usable(good)
     keep[: parts.start_resamples] = True
     limits = _limits(score)
-    bad_below = smoothed(score, bad[keep], limits, widths=widths[keep], noise=noise, spread=spread)
-    good_below = smoothed(
-        score, good[keep], limits, widths=widths[keep], noise=noise, spread=spread
+    bad_below, good_below = (
+        smoothed(score, kind[keep], limits, widths=widths[keep], noise=noise, spread=spread)
+        for kind in (bad, good)
     )
     labelled = (bad.sum(axis=1) / (bad.sum(axis=1) + good.sum(axis=1)))[keep]
     curves, missed, needless, share = _costs(bad_below, good_below, labelled, costs)
-    chosen = limits[curves.argmin(axis=1)]
-    kinds = parts.kinds[keep]
+    chosen, kinds = limits[curves.argmin(axis=1)], parts.kinds[keep]
     best = int(curves[0].argmin())
     near = np.flatnonzero(curves[0] <= (1.0 + FLAT_SHARE) * curves[0, best])
     blind = min(share[0] * costs.missed, (1.0 - share[0]) * costs.needless)
-    fewest = min(int(cases.bad.sum()), int((~cases.bad).sum()))
-    half = float(student.ppf(0.5 + CONFIDENCE / 2.0, fewest - 1)) * float(
-        chosen[kinds == RESAMPLE].std(ddof=1)
-    )
-    tried = tuple(
-        (
-            unclaimed,
-            float(
-                limits[
-                    _costs(
-                        bad_below[:1],
-                        good_below[:1],
-                        labelled[:1],
-                        Costs(costs.missed, costs.needless, costs.bad_share, unclaimed),
-                    )[0].argmin()
-                ]
-            ),
-        )
-        for unclaimed in UNCLAIMED_TRIED
-    )
     limit = float(limits[best])
-    moves = np.abs(chosen[kinds == FLIP] - limit)
-    if wrong > 0.0:
-        half = math.hypot(half, float(np.quantile(moves, CONFIDENCE)) * wrong / WRONG_SHARE)
+    moves = float(np.quantile(np.abs(chosen[kinds == FLIP] - limit), CONFIDENCE))
+    half = math.hypot(_half(cases, chosen[kinds == RESAMPLE]), moves * wrong / WRONG_SHARE)
     return Choice(
         limit=limit,
         interval=(limit - half, limit + half),
@@ -246,9 +224,26 @@ def choose(
         needless=needless[0],
         bad_share=float(share[0]),
         folds=chosen[kinds == FOLD][parts.fold_of],
-        by_unclaimed=tried,
-        wrong_moves=float(np.quantile(moves, CONFIDENCE)),
+        by_unclaimed=_by_unclaimed(limits, (bad_below[:1], good_below[:1], labelled[:1]), costs),
+        wrong_moves=moves,
         pays=0 < best < limits.size - 1 and bool(curves[0, best] < (1.0 - 1e-3) * blind),
+    )
+
+
+def _half(cases: Cases, drawn: Floats) -> float:
+    """Half-width of the interval of a limit from the limits of resamples."""
+    fewest = min(int(cases.bad.sum()), int((~cases.bad).sum()))
+    factor = float(student.ppf(0.5 + CONFIDENCE / 2.0, fewest - 1))
+    return factor * float(drawn.std(ddof=1))
+
+
+def _by_unclaimed(
+    limits: Floats, below: tuple[Floats, Floats, Floats], costs: Costs
+) -> tuple[tuple[float, float], ...]:
+    """The limit for other shares of good cars never claimed; `below` as `_costs` takes it."""
+    return tuple(
+        (each, float(limits[_costs(*below, replace(costs, unclaimed=each))[0].argmin()]))
+        for each in UNCLAIMED_TRIED
     )
 
 
