@@ -55,7 +55,7 @@ def settle(each: FigureTuning, found: Together, wrong: float) -> FigureTuning:
         plain, way="cost", limit=limit, interval=interval, families=families,
         why=f"least expected cost of the run, with all other limits, from "
         f"{counted(each.good, 'good car')} and {counted(each.bad, 'bad car')}"
-        f"{seen_aside(each.causes)}",
+        f"{seen_aside(each.causes)}{_unseen_aside(in_run)}",
     )  # fmt: skip
     return replace(result, rule=_rule(each, level, distance))
 
@@ -117,6 +117,13 @@ def _kept(each: FigureTuning, found: Together, at: int) -> str:
         return f"{stays}: the proposed limits were not taken"
     aside = ", and takes nothing from good ones" if standing else ""
     return f"adds nothing to the other limits on cars left out{aside}: {stays}"
+
+
+def _unseen_aside(in_run: InRun) -> str:
+    """Said of a limit that rests on the bad car not yet labelled, in words; else empty."""
+    if in_run.finds.value > 0.0:
+        return ""
+    return "; it finds none of the labelled bad cars, and is there for one of a kind not yet seen"
 
 
 def _in_run(found: Together, at: int, wrong: float) -> InRun:

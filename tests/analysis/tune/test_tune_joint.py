@@ -5,15 +5,18 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 import pytest
-from scipy.stats import beta
+from scipy.stats import beta, norm
 
 from analysis.limits import Limit, Limits
 from analysis.measurement import Measurement
+from analysis.tune.joint.fit import problem_of, sides_of, stakes_of
 from analysis.tune.joint.shares import Counted, believed, span
-from analysis.tune.joint.table import figure_ranks, run_ranks
+from analysis.tune.joint.table import Table, figure_ranks, run_ranks
+from analysis.tune.joint.together import tune_together
 from analysis.tune.labels import match, parse_labels
+from analysis.tune.search.choice import Costs
 from analysis.tune.tuning import tune
-from analysis.verdict import judge, overall
+from analysis.verdict import GUARD, judge, overall
 from tests.support.tune_fleet import draw_fleet
 
 NAMES = ("steady_outlet_rise", "cold_end_rise", "coolant_drop")
@@ -114,3 +117,46 @@ def test_good_cars_pass_and_bad_ones_do_not() -> None:
     assert result.together.tuned.good.passed.value >= 0.95
     assert result.together.tuned.bad.passed.value <= 0.05
     assert result.together.in_force.bad.passed.value == 1.0
+
+
+def _few_bad(seed: int) -> Table:
+    """54 good cars and 6 bad ones, which show in the second of three normal figures only."""
+    cars = 60
+    bad = np.arange(cars) < 6
+    value = np.random.default_rng(seed).normal(0.0, 1.0, (cars, 3))
+    value[bad, 1] += 4.0
+    number = np.arange(cars)
+    return Table(
+        NAMES, number.astype(str), number, cars, np.zeros(cars, dtype=np.intp), ("",),
+        np.full(cars, "blend-air"), bad, np.where(bad, "low_core_flow", ""),
+        np.full(cars, np.nan), value, np.full((cars, 3), 0.2),
+    )  # fmt: skip
+
+
+def test_one_bad_car_more_than_was_seen() -> None:
+    """Rule of succession with one observation in all, shared by k kinds: (0 + 1/k)/(6 + 1) each."""
+    table = _few_bad(0)
+    costs = Costs(3.0, 1.0, 0.1)
+    stakes, share = stakes_of(table, costs, np.ones(60))
+    again, missed = stakes.unseen
+    assert missed == pytest.approx(share * costs.missed * (1.0 / 3.0) / 7.0)
+    assert again == pytest.approx(share * costs.again * (1.0 / 3.0) / 7.0)
+    # nothing is lost: a fleet that passes whole misses all its bad cars
+    assert stakes.passes.sum() + 3.0 * missed == pytest.approx(share * costs.missed)
+
+
+def test_a_figure_that_no_bad_car_shows_is_limited_where_good_cars_hardly_lie() -> None:
+    """Share of good cars beyond it by the normal distribution they are drawn from."""
+    wide = Limits("a", "b", "c", "d", {name: Limit(-50.0, 50.0, "wide") for name in NAMES})
+    for seed in range(3):
+        table = _few_bad(seed)
+        sides = sides_of({}, NAMES)
+        found = tune_together(problem_of(table, sides, wide, Costs(3.0, 1.0, 0.1), GUARD), 0, 0.0)
+        assert found is not None
+        for at in (0, 2):
+            level = found.proposed.levels[at]
+            assert level is not None
+            assert found.proposed.tuned[at]
+            limit = float(level.bounds(float(found.proposed.distance[at]))[0])
+            assert norm.sf(abs(limit)) < 0.02
+            assert abs(limit) < 5.0
