@@ -97,4 +97,4 @@ def outcome_of_unseen(
     hidden = 1.0 - float(seen.weight.sum())
     holds = hidden + seen.weight @ ndtr((band - beyond) / h)
     passes = hidden + seen.weight @ ndtr((-band if key else 0.0) / h - beyond / h)
-    return np.minimum(np.array([holds, np.minimum(holds, passes)]), 1.0)
+    return np.asarray(np.minimum([holds, np.minimum(holds, passes)], 1.0), dtype=np.float64)
