@@ -1,10 +1,13 @@
 """What tuned limits do to new cars of both simulators, beside the default limits.
 
     python benchmarks/tuning_fleets.py FOLDER [--cars 60 200 1000] [--repeats 5] [--wrong 0.0]
+                                              [--figures]
 
 Fleets are drawn from the labelled cars in FOLDER (measured once by
 `benchmarks/simulated_fleets.py`), a tenth of them bad; the new cars are no part of them.
-Costs 3 and 1, a test done again 0.3.
+Costs 3 and 1, a test done again 0.3. With `--figures` the runs are judged by their figures alone:
+what no limit changes (readings that point to a fault, causes that could not have been seen) is left
+out, so that what is left is what limits do.
 """
 
 from __future__ import annotations
@@ -24,6 +27,7 @@ from analysis.figures import all_figures
 from analysis.limits import Limits, default_limits
 from analysis.tune.joint.table import FAIL, PASS, UNDECIDED, bounds_of, fleet_table, verdicts_of
 from analysis.tune.labels import Label, Matched
+from analysis.tune.run_ranks import held_up
 from analysis.tune.search.choice import Costs
 from analysis.tune.tuning import Options, Tuning, tune
 from benchmarks.simulated_fleets import SIMULATORS, Part, part
@@ -46,6 +50,15 @@ def taken(of: Part, count: int, rng: np.random.Generator) -> pl.DataFrame:
     """So many runs of a part."""
     rows = np.sort(rng.choice(of.runs.height, count, replace=False))
     return of.runs[rows.tolist()]
+
+
+def by_figures(of: Part) -> Part:
+    """A part as if nothing but figures held its runs up."""
+    plain = of.runs.with_columns(
+        pl.lit("pass").alias("verdict"), pl.lit("healthy").alias("first_cause"),
+        pl.lit(1.0).alias("first_probability"),
+    )  # fmt: skip
+    return Part(plain, of.figures)
 
 
 def draw(good: Part, bad: Part, cars: int, wrong: float, seed: int) -> Fleet:
@@ -88,6 +101,8 @@ def shares(new: Part, limits: Limits) -> np.ndarray:
         "ambient_degC", (pl.col("true_cause") != "healthy").alias("bad"),
         pl.col("true_cause").alias("cause"),
     )  # fmt: skip
+    about = about.join(held_up(new.runs, new.figures), on="run_id", how="left",
+                       maintain_order="left")  # fmt: skip
     values = new.figures.filter(pl.col("value").is_finite() & pl.col("u").is_finite())
     table = fleet_table(about, values, NAMES)
     found = verdicts_of(table, *bounds_of(table, limits))
@@ -116,11 +131,14 @@ def main() -> None:
     parser.add_argument("--cars", type=int, nargs="*", default=[60, 200, 1000])
     parser.add_argument("--repeats", type=int, default=5)
     parser.add_argument("--wrong", type=float, default=0.0, help="share of wrong labels")
+    parser.add_argument("--figures", action="store_true", help="by the figures alone")
     parser.add_argument("--only", choices=SIMULATORS)
     told = parser.parse_args()
     for simulator in SIMULATORS if told.only is None else (told.only,):
         one = {name: part(told.folder, simulator, name)
                for name in ("labelled-good", "labelled-bad", "new-good", "new-bad")}  # fmt: skip
+        if told.figures:
+            one = {name: by_figures(each) for name, each in one.items()}
         news = one["new-good"], one["new-bad"]
         print(f"{simulator}: {news[0].runs.height} new good cars, {news[1].runs.height} new bad")
         line("default limits", *(shares(new, default_limits()) for new in news))

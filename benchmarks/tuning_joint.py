@@ -46,7 +46,7 @@ def draw(cars: int, rng: np.random.Generator, share: float) -> Table:
     return Table(
         NAMES, number.astype(str), number, cars, np.zeros(cars, dtype=np.intp), ("",),
         np.full(cars, "blend-air"), bad, np.where(bad, cause, ""), np.full(cars, np.nan),
-        value, np.full((cars, 3), 0.2),
+        value, np.full((cars, 3), 0.2), np.zeros(cars, dtype=bool),
     )  # fmt: skip
 
 

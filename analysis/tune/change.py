@@ -6,27 +6,13 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING, Any, Final
 
-import numpy as np
-
 from analysis.limits import Limits, limits_for
-from analysis.tune.joint.table import (
-    FAIL,
-    KEY,
-    NOT_MEASURED,
-    PASS,
-    UNDECIDED,
-    Indices,
-    figure_ranks,
-)
 from analysis.tune.labels import Matched
-from ingest.arrays import Bools
+from analysis.tune.run_ranks import VERDICTS, held_up, rank_of_run, ranks_under
 
 if TYPE_CHECKING:
     import polars as pl
 
-
-VERDICTS: Final = ("not measured", "pass", "undecided", "fail")
-"""By rank."""
 
 SHOWN: Final = 3
 """Figures named as the reason of a change."""
@@ -104,9 +90,10 @@ def changes(
     rows = figures.join(
         runs.select(pl.col("id").alias("run_id"), "vehicle", "family", "heater"), on="run_id"
     ).with_columns(pl.col("family").fill_null(""))
+    rows = rows.join(held_up(runs, figures), on="run_id", how="left", maintain_order="left")
     after = _bounds(rows, new)
     before = _bounds(rows, old) if old is not None else rows.select("low", "high")
-    ranks = {"before": _ranks(rows, before), "after": _ranks(rows, after)}
+    ranks = {"before": ranks_under(rows, before), "after": ranks_under(rows, after)}
     rows = rows.with_columns(
         *(pl.Series(name, found[0]) for name, found in ranks.items()),
         *(pl.Series(f"{name}_outside", found[1]) for name, found in ranks.items()),
@@ -118,10 +105,15 @@ def changes(
     # only the figures that made the run's verdict are named
     moved = (
         rows.with_columns(
-            _of_run("before").alias("run_before"), _of_run("after").alias("run_after")
+            rank_of_run("before").alias("run_before"), rank_of_run("after").alias("run_after")
         )
         .filter(
-            (pl.col("run_before") != pl.col("run_after")) & (pl.col("before") != pl.col("after"))
+            (pl.col("run_before") != pl.col("run_after"))
+            & (
+                (pl.col("before") != pl.col("after"))
+                # undecided before and after, but now likelier beyond than within, or no longer
+                | (pl.col("before_outside") != pl.col("after_outside"))
+            )
         )
         .sort("run_id", "figure")
     )
@@ -186,34 +178,6 @@ def _bounds(rows: pl.DataFrame, limits: Limits) -> pl.DataFrame:
         rows.select(keys)
         .join(known, on=keys, how="left", maintain_order="left")
         .select("low", "high")
-    )
-
-
-def _ranks(rows: pl.DataFrame, bounds: pl.DataFrame) -> tuple[Indices, Bools]:
-    """Verdict of every row as a rank in `VERDICTS`, and whether it likelier lies outside."""
-    return figure_ranks(
-        rows["value"].fill_null(np.nan).to_numpy(),
-        rows["u"].fill_null(np.nan).to_numpy(),
-        bounds["low"].fill_null(-np.inf).to_numpy(),
-        bounds["high"].fill_null(np.inf).to_numpy(),
-    )
-
-
-def _of_run(which: str) -> pl.Expr:
-    """Verdict of a row's run from those of its figures (`analysis.verdict.overall`)."""
-    import polars as pl
-
-    rank = pl.col(which)
-    holds_up = (rank == UNDECIDED) & (pl.col(f"{which}_outside") | (pl.col("figure") == KEY))
-    return (
-        pl.when((rank == FAIL).any())
-        .then(FAIL)
-        .when(holds_up.any())
-        .then(UNDECIDED)
-        .when((rank > NOT_MEASURED).any())
-        .then(PASS)
-        .otherwise(NOT_MEASURED)
-        .over("run_id")
     )
 
 

@@ -20,6 +20,7 @@ from analysis.tune.joint.settle import settle, settle_few
 from analysis.tune.joint.table import Table, fleet_table
 from analysis.tune.joint.together import Together, tune_together
 from analysis.tune.labels import Matched
+from analysis.tune.run_ranks import held_up
 from analysis.tune.search.choice import WRONG_SHARE, Costs
 from analysis.tune.search.one_cause import CauseTuning, tune_cause
 from analysis.tune.search.one_figure import OTHER, FamilyLimit, FigureTuning, tune_figure
@@ -127,6 +128,7 @@ def tune(
 
     options = options or Options()
     about = _labelled(runs, matched, options.families)
+    about = about.join(held_up(runs, figures), on="run_id", how="left", maintain_order="left")
     values = _values(figures, about)
     tuned, together = _together(_alone(values, options), about, values, in_force, options)
     limits = _limits_file((tuned, together), values, about, matched, in_force, options)

@@ -113,7 +113,18 @@ def joint_lines(tuning: Tuning) -> list[str]:
             f"{joint.cost_high:.3g})"
         )
     lines.append(("taken: " if found.taken else "") + found.why)
-    return [*lines, wrong_text(tuning)]
+    return [*lines, wrong_text(tuning), *held_lines(found)]
+
+
+def held_lines(found: Together) -> list[str]:
+    """How many cars no limit lets pass; nothing where there is none."""
+    good, bad = found.held
+    if not good + bad:
+        return []
+    return [
+        f"of {counted(good, 'good car')} and {counted(bad, 'bad car')} a run is undecided at best, "
+        "whatever the limits: its readings point to a fault, or could not have shown one"
+    ]
 
 
 def proposed_name(found: Together) -> str:

@@ -151,7 +151,9 @@ def stakes_of(table: Table, costs: Costs, counts: Floats) -> tuple[Stakes, float
     again = costs.again * (seen + truly)
     each = share * new / len(table.names)
     unseen = each * costs.again, each * costs.missed
-    return Stakes(costs.needless * truly, again, costs.missed * seen, unseen), share
+    # what no limit lets pass is undecided at best
+    passes = np.where(table.held, again, costs.missed * seen)
+    return Stakes(costs.needless * truly, again, passes, unseen), share
 
 
 @dataclass

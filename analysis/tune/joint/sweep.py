@@ -85,6 +85,7 @@ def sweeps(found: Together) -> tuple[Sweep, ...]:
         others = np.delete(found.fitted.chosen, at, axis=2).prod(axis=2)
         holds = others[0][:, None] * ready.made[at].holds[:, STANDING + 1 :]
         passes = others[1][:, None] * ready.made[at].passes[:, STANDING + 1 :]
+        passes = np.where(table.held[:, None], 0.0, passes)
         shares = [(kind @ passes, 1.0 - kind @ holds) for kind in kinds]
         tried = ready.made[at].distance
         # nearer than this is harmless, and the limit stays there

@@ -21,7 +21,7 @@ KEY: Final = "steady_outlet_rise"
 """What the complaint is about: undecided here, the run is undecided."""
 
 NOT_MEASURED, PASS, UNDECIDED, FAIL = range(4)
-"""Verdicts by rank, as `analysis.tune.change.VERDICTS`."""
+"""Verdicts by rank, as `analysis.tune.run_ranks.VERDICTS`."""
 
 
 @dataclass(frozen=True)
@@ -48,6 +48,8 @@ class Table:
         Outside temperature, °C, NaN where not logged, shape (n,).
     value, u
         Figures and their standard uncertainties, NaN where not measured, shape (n, J).
+    held
+        Runs that no limit lets pass (see `analysis.tune.run_ranks`), shape (n,).
     """
 
     names: tuple[str, ...]
@@ -62,6 +64,7 @@ class Table:
     ambient: Floats
     value: Floats
     u: Floats
+    held: Bools
 
     @property
     def weight(self) -> Floats:
@@ -78,7 +81,8 @@ def fleet_table(about: pl.DataFrame, values: pl.DataFrame, names: tuple[str, ...
     Parameters
     ----------
     about
-        One row a labelled run: ``run_id, vehicle, family, heater, ambient_degC, bad, cause``.
+        One row a labelled run: ``run_id, vehicle, family, heater, ambient_degC, bad, cause,
+        held``.
     values
         ``run_id, figure, value, u``, finite, of these runs.
     names
@@ -105,6 +109,7 @@ def fleet_table(about: pl.DataFrame, values: pl.DataFrame, names: tuple[str, ...
         about["heater"].to_numpy().astype(np.str_), about["bad"].to_numpy(),
         about["cause"].to_numpy().astype(np.str_),
         about["ambient_degC"].cast(pl.Float64).fill_null(np.nan).to_numpy(), value, u,
+        about["held"].to_numpy(),
     )  # fmt: skip
 
 
@@ -154,7 +159,7 @@ def figure_ranks(value: Floats, u: Floats, low: Floats, high: Floats) -> tuple[I
     return np.asarray(rank, dtype=np.intp), np.asarray(known & (inside < 0.5))
 
 
-def run_ranks(ranks: Indices, outside: Bools, key: int | None) -> Indices:
+def run_ranks(ranks: Indices, outside: Bools, key: int | None, held: Bools) -> Indices:
     """Verdict of every run from those of its figures (`analysis.verdict.overall`).
 
     Parameters
@@ -163,17 +168,19 @@ def run_ranks(ranks: Indices, outside: Bools, key: int | None) -> Indices:
         From `figure_ranks`, shape (n, J).
     key
         Column of the figure the complaint is about; None where it is not among them.
+    held
+        Runs that no limit lets pass, shape (n,).
     """
     holds_up = outside.copy()
     if key is not None:
         holds_up[:, key] = True
     fails = (ranks == FAIL).any(axis=1)
-    undecided = ((ranks == UNDECIDED) & holds_up).any(axis=1)
     measured = (ranks > NOT_MEASURED).any(axis=1)
+    undecided = ((ranks == UNDECIDED) & holds_up).any(axis=1) | (measured & held)
     return np.select([fails, undecided, measured], [FAIL, UNDECIDED, PASS], NOT_MEASURED)
 
 
 def verdicts_of(table: Table, low: Floats, high: Floats) -> Indices:
     """Verdict of every run of a table under bounds."""
     key = table.names.index(KEY) if KEY in table.names else None
-    return run_ranks(*figure_ranks(table.value, table.u, low, high), key)
+    return run_ranks(*figure_ranks(table.value, table.u, low, high), key, table.held)

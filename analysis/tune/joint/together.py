@@ -78,6 +78,15 @@ class Together:
     half: Floats
     steady: Floats
 
+    @property
+    def held(self) -> tuple[int, int]:
+        """Good and bad cars with a run that no limit lets pass (see `analysis.tune.run_ranks`)."""
+        table = self.problem.table
+        good, bad = (
+            int(np.unique(table.car[table.held & kind]).size) for kind in (~table.bad, table.bad)
+        )
+        return good, bad
+
 
 def tune_together(problem: JointProblem, seed: int, wrong: float) -> Together | None:
     """Tune; None with fewer than `FEWEST_BAD` bad cars or as few good ones.

@@ -30,6 +30,7 @@ from dashboard.text.shown import words
 from dashboard.text.tuning import (
     car_share_text,
     caution_lines,
+    held_lines,
     number,
     proposed_name,
     study_line,
@@ -52,7 +53,8 @@ PURPOSE: Final = (
     "fails where it lies beyond its limit by more than the uncertainty allows, passes where it "
     "lies within by as much, and is undecided between. The run fails where any figure fails; it "
     "is undecided where the outlet's rise is, or where another figure likelier lies beyond its "
-    "limit than within; else it passes. The limits here were chosen together, so that what all "
+    "limit than within, or where its readings point to a fault or could not have shown one; else "
+    "it passes. The limits here were chosen together, so that what all "
     "runs cost - a fault that is missed, a repair that was not needed, a test to be done again - "
     "is least, on labelled cars; and they were judged on cars that had no part in choosing them."
 )
@@ -144,6 +146,7 @@ def _joint(tuning: Tuning) -> list[Block]:
         Text(f"{'Taken: ' + found.why if found.taken else verdict}.", "lead"),
         Text(f"All figures together, guard bands included; {wrong_text(tuning)}. A bad car that "
              "passes is a missed fault; a good car that fails is a needless repair.", "quiet"),
+        *(Text(f"{line[:1].upper()}{line[1:]}.", "quiet") for line in held_lines(found)),
     ]  # fmt: skip
 
 

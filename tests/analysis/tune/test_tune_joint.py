@@ -36,7 +36,7 @@ def test_the_run_s_verdict_is_the_program_s_own() -> None:
     u = np.broadcast_to(rng.uniform(0.2, 2.0, (400, 1)), value.shape)
     low = np.broadcast_to([35.0, -np.inf, 0.0], value.shape)
     high = np.broadcast_to([np.inf, 6.0, 22.0], value.shape)
-    mine = run_ranks(*figure_ranks(value, u, low, high), 0)
+    mine = run_ranks(*figure_ranks(value, u, low, high), 0, np.zeros(400, dtype=bool))
     for at in range(400):
         measured = {
             name: Measurement.missing("K", "none")
@@ -129,7 +129,7 @@ def _few_bad(seed: int) -> Table:
     return Table(
         NAMES, number.astype(str), number, cars, np.zeros(cars, dtype=np.intp), ("",),
         np.full(cars, "blend-air"), bad, np.where(bad, "low_core_flow", ""),
-        np.full(cars, np.nan), value, np.full((cars, 3), 0.2),
+        np.full(cars, np.nan), value, np.full((cars, 3), 0.2), np.zeros(cars, dtype=bool),
     )  # fmt: skip
 
 
