@@ -37,6 +37,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
             "vehicle": about.vehicle,
             "family": about.family,
             "heater": about.heater,
+            **({} if run.setup.bench is None else {"part": run.setup.bench.part}),
             "purpose": about.purpose,
             "started": run.started.isoformat() if run.started else None,
             "duration_s": rounded(run.duration_s),

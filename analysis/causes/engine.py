@@ -116,8 +116,8 @@ def _chance(row: CheckRow, cause: str, outcome: Outcome) -> float:
     """
     if not isinstance(outcome, MeasuredOutcome):
         return chance_found(row, cause)
-    share = row.found.get(cause, 0.0)
-    fault = 1.0 if share >= PRESENT else share
+    # what the whole check finds by the way, another part's doing, is not in the part measured
+    fault = float(row.found.get(cause, 0.0) >= PRESENT)
     return outcome.error + (1.0 - 2.0 * outcome.error) * fault
 
 

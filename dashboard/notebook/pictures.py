@@ -44,7 +44,8 @@ def plot(found: Found) -> go.Figure:
     from dashboard.text.shown import clean, words
 
     windows = windows_of(found.to_dict())
-    picture = run_plot(found.analysis.run, windows, found.units)
+    run = found.analysis.run
+    picture = run_plot(run, windows, found.units, bench=run.setup.bench is not None)
     marked = "".join(
         f"<br><b>{letter}</b> {html.escape(window.label)}"
         for letter, window in zip(LETTERS, windows, strict=False)

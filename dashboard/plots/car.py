@@ -91,10 +91,12 @@ def car_plot(
     units: str,
     from_s: float | None = None,
     to_s: float | None = None,
+    *,
+    bench: bool = False,
 ) -> RunPlot:
-    """The linked plots of a run, or of a stretch of it (see `lines`)."""
+    """The linked plots of a run, or of a stretch of it (see `lines` and `run_plot`)."""
     drawn = lines(readings, units, from_s, to_s)
-    picture = run_plot(cast("Run", _Thinned(readings, drawn)), windows, units)
+    picture = run_plot(cast("Run", _Thinned(readings, drawn)), windows, units, bench=bench)
     for trace, line in zip(picture.figure.data, drawn, strict=True):
         trace.x, trace.y = line.x, line.y
     picture.figure.update_yaxes(fixedrange=True)

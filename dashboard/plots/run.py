@@ -36,6 +36,9 @@ PANELS: Final = (
 )
 """Points, title and share of the height of the panels below the temperatures."""
 
+ENGINE_TIME: Final = "Minutes from engine start"
+BENCH_TIME: Final = "Minutes from the start of the log"
+
 MIN_PER_S: Final = 1.0 / 60.0
 
 LETTERS: Final = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
@@ -68,7 +71,7 @@ class RunPlot(NamedTuple):
     thinned: bool
 
 
-def run_plot(run: Run, windows: Sequence[Window], units: str) -> RunPlot:
+def run_plot(run: Run, windows: Sequence[Window], units: str, *, bench: bool = False) -> RunPlot:
     """Draw a run.
 
     Parameters
@@ -79,6 +82,8 @@ def run_plot(run: Run, windows: Sequence[Window], units: str) -> RunPlot:
         Stretches to mark with A, B, C ...
     units
         ``si`` or ``us``.
+    bench
+        Whether a part was on the bench, and no engine ran.
     """
     import plotly.graph_objects as go
 
@@ -87,9 +92,10 @@ def run_plot(run: Run, windows: Sequence[Window], units: str) -> RunPlot:
         for point, sensor in run.sensors.items()
         if sensor.quantity == TEMPERATURE and point not in NOT_DRAWN and run.has(point)
     ]
-    panels: list[tuple[list[str], str, float]] = [
-        (temperatures, f"Temperature, {conversion('degC', units).unit}", 0.54)
-    ]
+    panels: list[tuple[list[str], str, float]] = []
+    # on the bench there may be no temperature; of a car it is said by an empty panel
+    if temperatures or not bench:
+        panels.append((temperatures, f"Temperature, {conversion('degC', units).unit}", 0.54))
     for candidates, title, share in PANELS:
         present = [point for point in candidates if _drawable(run, point)]
         if present:
@@ -114,7 +120,7 @@ def run_plot(run: Run, windows: Sequence[Window], units: str) -> RunPlot:
     figure.update_layout(
         xaxis=theme.axis(
             anchor=lowest,
-            title={"text": "Minutes from engine start", "font": {"size": theme.FONT_PX}},
+            title={"text": BENCH_TIME if bench else ENGINE_TIME, "font": {"size": theme.FONT_PX}},
         ),
     )
     _mark(figure, windows)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 from dashboard.plots import theme
 from dashboard.plots.run import LETTERS, MAX_POINTS, Window, run_plot
 from dashboard.text.answer import below, headline
-from dashboard.text.shown import clean, clock, figure_text, limit_text, words
+from dashboard.text.shown import clean, clock, figure_name, figure_text, limit_text, words
 from ingest.files import write_text
 
 if TYPE_CHECKING:
@@ -69,6 +69,13 @@ def windows_of(document: Mapping[str, Any]) -> list[Window]:
     from analysis.figures import all_figures
 
     figures = document.get("figures", {})
+    if document.get("run", {}).get("purpose") == "bench":
+        windows = {
+            (float(each["window"][0]), float(each["window"][1]))
+            for each in figures.values()
+            if each.get("window")
+        }
+        return [Window(*each, "what was measured") for each in sorted(windows)]
     found = [
         Window(float(figure["window"][0]), float(figure["window"][1]), each.window)
         for each in all_figures()
@@ -81,7 +88,7 @@ def rows_of(document: Mapping[str, Any], units: str) -> list[Row]:
     """Every figure as a line of the margin, the measured ones first."""
     rows = [
         Row(
-            words(name),
+            figure_name(name),
             figure_text(figure, units) or "–",
             limit_text(figure, units),
             _verdict_of(figure),
@@ -99,9 +106,11 @@ def _verdict_of(figure: Mapping[str, Any]) -> str:
 
 def answer_of(document: Mapping[str, Any], units: str) -> Answer:
     """Does the heater work as it should? The verdict of the whole run in one sentence."""
-    vehicle = clean(document.get("run", {}).get("vehicle", "this car"))
+    about = document.get("run", {})
+    vehicle = clean(about.get("vehicle", "this car"))
+    bench = about.get("purpose") == "bench"
     return Answer(
-        f"Does the heater of {vehicle} work as it should?",
+        "What did the bench show?" if bench else f"Does the heater of {vehicle} work as it should?",
         headline(document, units),
         str(document.get("verdict") or "not measured"),
         tuple(below(document)),
@@ -126,7 +135,7 @@ def run_page(
     units
         ``si`` or ``us``.
     """
-    picture = run_plot(run, windows, units)
+    picture = run_plot(run, windows, units, bench=run.setup.bench is not None)
     plot = picture.figure.to_html(
         full_html=False,
         include_plotlyjs=True,
@@ -140,7 +149,9 @@ def run_page(
         },
     )
     about = run.setup.run
-    parts = (about.vehicle, about.family, about.heater, about.purpose, run.name)
+    bench = run.setup.bench
+    what = about.heater if bench is None else bench.part
+    parts = (about.vehicle, about.family, what, about.purpose, run.name)
     subject = ", ".join(dict.fromkeys(clean(part) for part in parts if part))
     lines = "\n".join(f"<p>{html.escape(line)}</p>" for line in answer.below)
     note = ""

@@ -1,4 +1,4 @@
-"""The owner's picture: how warm the air is, minute by minute. Black on white, lines by dash."""
+"""Lines over one pair of axes, on paper and on a narrow screen. Black on white, lines by dash."""
 
 from __future__ import annotations
 
@@ -24,7 +24,10 @@ MAX_POINTS: Final = 240
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One line of the picture, minutes against the shown temperature (NaN where there is none)."""
+    """One line of the picture: minutes, or what else the level axis shows, against the shown value.
+
+    NaN where there is none.
+    """
 
     name: str
     minutes: Floats
@@ -47,7 +50,16 @@ def thinned(minutes: Floats, value: Floats) -> tuple[Floats, Floats]:
     return minutes[:whole].reshape(-1, part).mean(axis=1), mean
 
 
-def chart(lines: Sequence[Line], wanted: tuple[str, float] | None, unit: str, says: str) -> Picture:
+ENGINE: Final = "Minutes after the engine was started"
+
+
+def chart(
+    lines: Sequence[Line],
+    wanted: tuple[str, float] | None,
+    unit: str,
+    says: str,
+    along: str = ENGINE,
+) -> Picture:
     """Draw the lines over one pair of axes, for paper and for a narrow screen.
 
     Parameters
@@ -60,15 +72,17 @@ def chart(lines: Sequence[Line], wanted: tuple[str, float] | None, unit: str, sa
         Of the upright axis, for its title.
     says
         The picture in one sentence.
+    along
+        What the level axis shows.
     """
-    narrow = _drawn(lines, wanted, unit, says, NARROW)
-    return replace(_drawn(lines, wanted, unit, says, WIDE), narrow=narrow)
+    narrow = _drawn(lines, wanted, (unit, along), says, NARROW)
+    return replace(_drawn(lines, wanted, (unit, along), says, WIDE), narrow=narrow)
 
 
 def _drawn(
     lines: Sequence[Line],
     wanted: tuple[str, float] | None,
-    unit: str,
+    titles: tuple[str, str],
     says: str,
     size: tuple[float, float],
 ) -> Picture:
@@ -79,7 +93,7 @@ def _drawn(
     every = np.concatenate([*heights, np.array([wanted[1]] if wanted else [])])
     across = Scale.over(0.0, max(float(one.minutes[-1]) for one in drawn), LEFT, width - RIGHT, 9)
     up = Scale.over(float(every.min()), float(every.max()), height - BOTTOM, TOP, 6)
-    strokes, labels = _axes(across, up, unit, size)
+    strokes, labels = _axes(across, up, titles, size)
     if wanted:
         level = up.at(wanted[1])
         strokes.append(Stroke(((LEFT, level), (width - RIGHT, level)), 1.2, (1.0, 2.5)))
@@ -136,7 +150,7 @@ class Scale:
 
 
 def _axes(
-    across: Scale, up: Scale, unit: str, size: tuple[float, float]
+    across: Scale, up: Scale, titles: tuple[str, str], size: tuple[float, float]
 ) -> tuple[list[Stroke], list[Label]]:
     bottom, right = size[1] - BOTTOM, size[0] - RIGHT
     strokes = [
@@ -151,7 +165,8 @@ def _axes(
         place = across.at(mark)
         strokes.append(Stroke(((place, bottom), (place, bottom + 3.0)), 0.9))
         labels.append(Label(place, bottom + 13.0, f"{mark:g}", "middle", size=SIZE))
-    labels.append(Label(LEFT, bottom + 27.0, "Minutes after the engine was started", size=SIZE))
+    unit, along = titles
+    labels.append(Label(LEFT, bottom + 27.0, along, size=SIZE))
     labels.append(Label(2.0, 9.0, unit, size=SIZE))
     return strokes, labels
 

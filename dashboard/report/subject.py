@@ -126,12 +126,13 @@ def subject_of(
     Raises
     ------
     UnusableRun
-        Where the two runs are of different cars.
+        Where the two runs are of different cars, or one is of a part on the bench.
     """
     now = analyses[-1]
     before = analyses[0] if len(analyses) > 1 else None
     doubts: tuple[str, ...] = ()
     if before is not None:
+        _require_cars(before, now)
         _require_one_car(before, now)
         doubts = _doubts(before, now)
     return Subject(
@@ -146,6 +147,19 @@ def subject_of(
         doubts=doubts,
         papers=papers or Papers(),
     )
+
+
+def _require_cars(before: Analysis, now: Analysis) -> None:
+    for each in (before, now):
+        if each.run.setup.bench is not None:
+            raise UnusableRun(
+                Fault(
+                    f"{each.run.name} [bench] part",
+                    "a part on the bench",
+                    "two runs of a car",
+                    "report the bench run alone, without --before",
+                )
+            )
 
 
 def _require_one_car(before: Analysis, now: Analysis) -> None:

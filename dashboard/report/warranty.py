@@ -11,6 +11,7 @@ from dashboard.text.answer import headline
 from dashboard.text.shown import (
     COVERAGE,
     conversion,
+    figure_name,
     figure_text,
     limit_text,
     said_in,
@@ -39,7 +40,7 @@ def warranty_page(subject: Subject) -> Page:
         identity(subject),
         Text(headline(result, subject.units), "lead"),
         Heading(f"Figures: {now.verdict}"),
-        _figures(result["figures"], subject),
+        figures_table(result["figures"], subject),
         Text(
             f"± is U, the expanded uncertainty (k = {COVERAGE:g}, JCGM 100). pass and fail hold "
             "with 95 % probability (JCGM 106), between them is undecided. "
@@ -47,11 +48,11 @@ def warranty_page(subject: Subject) -> Page:
             "quiet",
         ),
         Heading("Sensors as they were set up"),
-        _sensors(now, subject.units),
+        sensors_table(now, subject.units),
         Heading("In the log"),
-        *_findings(now, subject.units),
+        *findings_blocks(now, subject.units),
         Heading("Raw files (SHA-256) and program"),
-        _files(subject),
+        files_table(subject),
         Text(f"Made by lukewarm {software_version()}. Results in full: lukewarm analyze --json.",
              "quiet"),
     ]  # fmt: skip
@@ -59,7 +60,8 @@ def warranty_page(subject: Subject) -> Page:
     return Page("Warranty file", f"The heater of {vehicle}", tuple(blocks))
 
 
-def _figures(figures: dict[str, dict[str, object]], subject: Subject) -> Table:
+def figures_table(figures: dict[str, dict[str, object]], subject: Subject) -> Table:
+    """Every measured figure with its limits and verdict; those missing are named."""
     rows = []
     for name, figure in figures.items():
         if figure["value"] is None:
@@ -67,19 +69,20 @@ def _figures(figures: dict[str, dict[str, object]], subject: Subject) -> Table:
         limited = bool(figure["limit"])
         rows.append(
             (
-                words(name),
+                figure_name(name),
                 figure_text(figure, subject.units),
                 limit_text(figure, subject.units) or "–",
                 verdict_cell(str(figure["verdict"]), limited=limited),
             )
         )
-    missing = [words(name) for name, figure in figures.items() if figure["value"] is None]
+    missing = [figure_name(name) for name, figure in figures.items() if figure["value"] is None]
     more = f"Not measured: {', '.join(missing)}." if missing else ""
     head = ("Figure", "Value ± U", "Limits", "Verdict")
     return Table(head, tuple(rows), (3, 3, 2.6, 1.8), more, dense=True)
 
 
-def _sensors(analysis: Analysis, units: str) -> Table:
+def sensors_table(analysis: Analysis, units: str) -> Block:
+    """Each sensor as it was set up."""
     rows = [
         _sensor_row(point, sensor, analysis.run.setup.channels.get(point), units)
         for point, sensor in analysis.run.sensors.items()
@@ -92,6 +95,8 @@ def _sensors(analysis: Analysis, units: str) -> Table:
         named = ", ".join(plain[:MAX_PLAIN])
         rest = f" and {len(plain) - MAX_PLAIN} more: see run.toml" if plain[MAX_PLAIN:] else ""
         more = f"{more}{'. ' if more else ''}Also logged: {named}{rest}."
+    if not kept:
+        return Text(more, "quiet")
     head = ("Point", "Column", "Kind", "Class or limit", "Lag", "Corrected")
     return Table(head, kept, (2.2, 2.4, 2.4, 2.0, 0.9, 1.4), more, dense=True)
 
@@ -124,7 +129,8 @@ def _sensor_row(
     )
 
 
-def _findings(analysis: Analysis, units: str) -> list[Block]:
+def findings_blocks(analysis: Analysis, units: str) -> list[Block]:
+    """What was found in the log, the first few."""
     texts = []
     for finding in analysis.findings:
         when = span(finding.from_s, finding.to_s)
@@ -138,7 +144,8 @@ def _findings(analysis: Analysis, units: str) -> list[Block]:
     return [Text(line, "quiet") for line in (*texts[:MAX_FINDINGS], *more)]
 
 
-def _files(subject: Subject) -> Block:
+def files_table(subject: Subject) -> Block:
+    """The raw files with their digests."""
     rows = [
         (short(f"{analysis.run.name}/{name}", 34), digest)
         for analysis in (subject.before, subject.now)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from dashboard.text.shown import SIGNS, clean, figure_text, limit_text, said_in, words
+from dashboard.text.shown import SIGNS, clean, figure_name, figure_text, limit_text, said_in, words
 
 SURE: Final = 0.5
 """A cause is named in the answer from this probability on."""
@@ -75,7 +75,7 @@ def _because(document: Mapping[str, Any], verdict: str, units: str) -> str:
         more = f", and {len(deciding) - 1} more" if len(deciding) > 1 else ""
         near = "" if verdict == "fail" else ", too near to decide"
         return (
-            f": {words(deciding[0])} {figure_text(figure, units)} "
+            f": {figure_name(deciding[0])} {figure_text(figure, units)} "
             f"(limit {limit_text(figure, units)}){near}{more}"
         )
     reason = document.get("reason")

@@ -11,6 +11,7 @@ from dashboard.text.shown import (
     clean,
     clock,
     conversion,
+    figure_name,
     figure_text,
     limit_text,
     plain,
@@ -102,7 +103,12 @@ def check_lines(run: Run, units: str) -> list[str]:
 
 
 def _headline(run: Mapping[str, Any], verdict: str, *, color: bool) -> str:
-    parts = (run.get("vehicle"), run.get("family"), run.get("heater"), run.get("purpose"))
+    parts = (
+        run.get("vehicle"),
+        run.get("family"),
+        run.get("part") or run.get("heater"),
+        run.get("purpose"),
+    )
     name = "  ".join(clean(part) for part in parts if part) or clean(run.get("name", ""))
     word = verdict.upper()
     room = WIDTH - len(word) - 2
@@ -129,18 +135,12 @@ def _figure_table(
         verdict = str(figure.get("verdict") or "")
         shown = verdict if figure.get("limit") else NO_LIMIT
         cells = (
-            f"{_cut(_figure_name(name), NAME - 1):<{NAME}}",
+            f"{_cut(words(name.rpartition('.')[2]), NAME - 1):<{NAME}}",
             f"{_cut(figure_text(figure, units), VALUE - 1):<{VALUE}}",
             f"{_cut(limit_text(figure, units), LIMIT - 1):<{LIMIT}}",
         )
         lines.append(("".join(cells) + _painted(shown, shown, color=color)).rstrip())
     return lines
-
-
-def _figure_name(name: str) -> str:
-    """A figure's name; of one that every channel has, the channel first."""
-    figure, _, channel = name.partition(".")
-    return f"{words(channel)}: {words(figure)}" if channel else words(figure)
 
 
 def _notes(figures: Mapping[str, Mapping[str, Any]], units: str, *verdicts: str) -> list[str]:
@@ -153,7 +153,7 @@ def _notes(figures: Mapping[str, Mapping[str, Any]], units: str, *verdicts: str)
         verdict = "not measured" if missing else judged
         note = figure.get("note") or ("no reason given" if missing else None)
         if verdict in verdicts and note:
-            by_note.setdefault(said_in(note, units), []).append(words(name))
+            by_note.setdefault(said_in(note, units), []).append(figure_name(name))
     return [
         line
         for note, names in by_note.items()

@@ -142,6 +142,12 @@ def words(name: str) -> str:
     return clean(name).replace("_", " ").replace("warm up ", "warm-up ")
 
 
+def figure_name(name: str) -> str:
+    """A figure's name in words; of one that every channel has, the channel first."""
+    figure, _, channel = name.partition(".")
+    return f"{words(channel)}: {words(figure)}" if channel else words(figure)
+
+
 SIGNS: Final[Mapping[str, str]] = {
     "pass": "✓",
     "fail": "✕",

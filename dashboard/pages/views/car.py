@@ -54,15 +54,23 @@ def content(shown: Shown) -> list[Any]:
 
 def _subject(document: Mapping[str, Any]) -> str:
     about = document.get("run", {})
-    told = [about.get(key) for key in ("family", "heater", "purpose", "name")]
+    what = "part" if _is_bench(document) else "heater"
+    told = [about.get(key) for key in ("family", what, "purpose", "name")]
     started = str(about.get("started") or "")[:10]
     subject = ", ".join(clean(part) for part in (*dict.fromkeys(told), started) if part)
     return f"{subject}. "
 
 
+def _is_bench(document: Mapping[str, Any]) -> bool:
+    """Whether the run is of a part on the bench."""
+    return bool(document.get("run", {}).get("purpose") == "bench")
+
+
 def _judged(shown: Shown) -> list[str]:
     """By what the run was judged, and whether that still holds."""
     source, about = shown.board.source, (shown.document or {}).get("run", {})
+    if _is_bench(shown.document or {}):
+        return ["Judged by what is asked of the part itself."]
     if shown.run in source.judged_otherwise():
         version = clean((shown.document or {}).get("limits", {}).get("version", "others"))
         return [
@@ -148,7 +156,8 @@ def _picture(shown: Shown) -> list[Any]:
     if readings is None or not readings.channels or shown.document is None:
         return []
     windows = windows_of(shown.document)
-    picture = car_plot(readings, windows, shown.units, shown.from_s, shown.to_s)
+    bench = _is_bench(shown.document)
+    picture = car_plot(readings, windows, shown.units, shown.from_s, shown.to_s, bench=bench)
     legend = [
         html.Li([html.Img(src=sample(point), alt="", width=38, height=10), " ", words(point)])
         for point in picture.legend
