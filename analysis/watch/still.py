@@ -27,8 +27,12 @@ MIN_S: Final = 6.0
 ENOUGH: Final = 60
 """Readings before anything is said of the noise."""
 
-BY_CHANCE: Final = 1e-7
-"""So rarely may as long a row come about by chance."""
+BY_CHANCE: Final = 1e-6
+"""So rarely may as long a row come about by chance within a second, whatever the logger's rate: ten
+hours of a dozen channels then hold less than half a false alarm."""
+
+MIN_EVERY_S: Final = 0.01
+"""Readings that came at one and the same time are taken to lie this far apart."""
 
 SIGMAS: Final = 2.0
 """So many standard deviations the share of turns must lie above what it is taken for: between two
@@ -69,7 +73,9 @@ def still_bins(track: Track, point: str) -> Bools:
     turning = track.turns / count
     turning -= SIGMAS * np.sqrt(turning * np.clip(1.0 - turning, 0.0, 1.0) / count)
     lively = (before >= ENOUGH) & (turning >= TURNING[0])
-    needed = np.log(BY_CHANCE) / np.log(np.interp(turning, TURNING, SAME))
+    every_s = track.still_s / np.maximum(track.still_n - 1.0, 1.0)
+    chance = np.log(BY_CHANCE * np.clip(every_s, MIN_EVERY_S, 1.0))
+    needed = chance / np.log(np.interp(turning, TURNING, SAME))
     needed = np.maximum(np.maximum(needed, LONGER * track.longest), MIN_N)
     level = np.abs(track.means)
     with np.errstate(invalid="ignore"):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dashboard.report.bench import bench_page
+from dashboard.report.bench.page import bench_page
 from dashboard.report.blocks import Page, Paper, Report, short
 from dashboard.report.owner import owner_page
 from dashboard.report.subject import Subject, software_version

@@ -13,7 +13,7 @@ from dashboard.pages.car import state_of
 from dashboard.pages.views.car import content
 from dashboard.pages.views.car_shown import Shown
 from dashboard.plots.run_page import write_run_picture
-from dashboard.report.bench_picture import bench_picture
+from dashboard.report.bench.picture import bench_picture
 from dashboard.report.make import write_report
 from dashboard.report.subject import subject_of
 from dashboard.text.result import result_lines

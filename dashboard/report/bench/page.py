@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from dashboard.report.bench_picture import bench_picture
+from dashboard.report.bench.picture import bench_picture
 from dashboard.report.blocks import Block, Bullets, Heading, Page, Table, Text, short
 from dashboard.report.subject import Subject, software_version
 from dashboard.report.warranty import (

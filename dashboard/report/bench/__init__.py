@@ -1,0 +1,1 @@
+"""The report of a part on the bench; `page` is the door."""
