@@ -21,7 +21,7 @@ from ingest.setup.toml_text import parse_toml
 
 _HEADER: Final = ("version", "author", "date", "basis")
 _FINGERPRINT: Final = "fingerprint"
-_KEYS: Final = ("low", "high", "basis", "harmless", "unlimited")
+_KEYS: Final = ("low", "high", "basis", "harmless", "unlimited", "good_runs", "bad_runs")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +36,16 @@ class Limit:
         Where they come from, in words.
     harmless
         With a baseline, how far from its family's mean a car may always be.
+    good_runs, bad_runs
+        Where it was tuned: the beginnings of the ids of the labelled runs it lies between.
     """
 
     low: float | None
     high: float | None
     basis: str
     harmless: float = 0.0
+    good_runs: tuple[str, ...] = ()
+    bad_runs: tuple[str, ...] = ()
 
     @property
     def none(self) -> bool:
@@ -198,7 +202,16 @@ class _Reader:
         if harmless < 0.0:
             self.fault(where, f"harmless = {harmless:g}", "write the difference without a sign",
                        "zero or more")  # fmt: skip
-        return Limit(low, high, basis, harmless)
+        good, bad = (self.runs(table, key, where) for key in ("good_runs", "bad_runs"))
+        return Limit(low, high, basis, harmless, good, bad)
+
+    def runs(self, table: Mapping[str, Any], key: str, where: str) -> tuple[str, ...]:
+        runs = table.get(key, [])
+        if isinstance(runs, list) and all(isinstance(each, str) for each in runs):
+            return tuple(runs)
+        self.fault(where, f"{key} = {runs!r}"[:80], "write them as texts in brackets",
+                   "ids of runs")  # fmt: skip
+        return ()
 
     def number(self, table: Mapping[str, Any], key: str, where: str) -> float | None:
         value = table.get(key)

@@ -44,6 +44,11 @@ def _tables(place: str, limits: Mapping[str, Limit]) -> list[str]:
         lines.append(f"basis = {_quoted(limit.basis)}")
         if limit.harmless:
             lines.append(f"harmless = {float(limit.harmless)!r}")
+        lines += [
+            f"{key} = [{', '.join(_quoted(each) for each in runs)}]"
+            for key, runs in (("good_runs", limit.good_runs), ("bad_runs", limit.bad_runs))
+            if runs
+        ]
     return lines
 
 

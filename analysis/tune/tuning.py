@@ -34,6 +34,9 @@ if TYPE_CHECKING:
 
 UNDATED: Final = "undated"
 
+RUN_DIGITS: Final = 16
+"""Digits of a run's id in a limits file; the store opens a run by them."""
+
 
 @dataclass(frozen=True)
 class Options:
@@ -297,11 +300,11 @@ def _limits_file(
         basis = _basis(each)
         stands = figures.get(each.figure)
         interval = each.interval
-        figures[each.figure] = _replaced(stands, each.side, each.limit, interval, basis)
+        figures[each.figure] = _replaced(each, stands, each.limit, interval, basis)
         for family, own in each.families.items():
             before = limits_for(in_force, family, heaters[family]).get(each.figure)
             families.setdefault(family, {})[each.figure] = _replaced(
-                before, each.side, own.limit, own.interval, _family_basis(basis, own)
+                each, before, own.limit, own.interval, _family_basis(basis, own)
             )
     dates = sorted(label.date for label in matched.by_run.values() if label.date)
     date = options.date or (dates[-1] if dates else UNDATED)
@@ -369,21 +372,25 @@ def _family_basis(basis: str, own: FamilyLimit) -> str:
 
 
 def _replaced(
+    each: FigureTuning,
     stands: Limit | None,
-    side: Literal["low", "high"],
     limit: float,
     interval: tuple[float, float] | None,
     basis: str,
 ) -> Limit:
     """The tuned side in place; the other side stays where it leaves room."""
     half = None if interval is None else 0.5 * (interval[1] - interval[0])
-    limit = tidy(limit, half, outward=side)
+    limit = tidy(limit, half, outward=each.side)
     stands = stands or Limit(None, None, "")
-    if side == "low":
+    runs = [
+        tuple(run_id[:RUN_DIGITS] for run_id in kind)
+        for kind in (each.nearest.good, each.nearest.bad)
+    ]
+    if each.side == "low":
         other = stands.high if stands.high is not None and stands.high > limit else None
-        return Limit(limit, other, basis, stands.harmless)
+        return Limit(limit, other, basis, stands.harmless, *runs)
     other = stands.low if stands.low is not None and stands.low < limit else None
-    return Limit(other, limit, basis, stands.harmless)
+    return Limit(other, limit, basis, stands.harmless, *runs)
 
 
 def tidy(

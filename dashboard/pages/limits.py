@@ -56,6 +56,9 @@ class Row:
         Runs by verdict.
     failing
         Car and run of those that fail, newest first.
+    between
+        Cars and runs that a tuned limit lies between, good ones and bad ones, as far as the source
+        has them.
     """
 
     figure: str
@@ -65,6 +68,7 @@ class Row:
     judged: dict[str, list[float]]
     counts: dict[str, int]
     failing: list[tuple[str, str]] = field(default_factory=list)
+    between: tuple[list[tuple[str, str]], list[tuple[str, str]]] = ([], [])
 
 
 def groups(runs: pl.DataFrame) -> dict[str, tuple[str | None, str]]:
@@ -107,7 +111,8 @@ def limits_rows(
         part = by_figure.get(name)
         if part is None:
             if name in limits:
-                rows.append(Row(name, figure.unit, limits[name], [], {}, {}))
+                between = _between(limits[name], runs)
+                rows.append(Row(name, figure.unit, limits[name], [], {}, {}, [], between))
             continue
         good = part["purpose"].fill_null("") == "baseline"
         others = part.filter(~good)
@@ -124,6 +129,7 @@ def limits_rows(
                 judged,
                 counts,
                 _failing(part, ours),
+                _between(limits.get(name), runs),
             )
         )
     return rows
@@ -137,17 +143,42 @@ def _failing(part: pl.DataFrame, ours: pl.DataFrame) -> list[tuple[str, str]]:
     return list(failed.select("vehicle", "id").iter_rows())
 
 
+def _between(
+    limit: Limit | None, runs: pl.DataFrame
+) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
+    """Good and bad cars' runs that a tuned limit lies between, in the order of the limits file."""
+
+    def known(starts: tuple[str, ...]) -> list[tuple[str, str]]:
+        found = [runs.filter(pl.col("id").str.starts_with(each)) for each in starts]
+        return [row for part in found for row in part.select("vehicle", "id").iter_rows()]
+
+    return (known(limit.good_runs), known(limit.bad_runs)) if limit else ([], [])
+
+
+def _links(cars: list[tuple[str, str]], units: str) -> list[Any]:
+    """Cars, each leading to its run, with commas between."""
+    told: list[Any] = []
+    for vehicle, run_id in cars:
+        link = html.A(clean(vehicle), href=address.link("/car", {"run": run_id, "units": units}))
+        told += [", ", link] if told else [link]
+    return told
+
+
 def _who_fails(row: Row, units: str) -> list[Any]:
     """The first few cars that fail, each leading to its run."""
-    links = [
-        html.A(clean(vehicle), href=address.link("/car", {"run": run_id, "units": units}))
-        for vehicle, run_id in row.failing[:MAX_FAILING]
-    ]
-    told: list[Any] = []
-    for link in links:
-        told += [", ", link] if told else [link]
+    told = _links(row.failing[:MAX_FAILING], units)
     rest = len(row.failing) - MAX_FAILING
     return [html.Div([*told, f" and {rest} more" if rest > 0 else ""])] if told else []
+
+
+def _lies_between(row: Row, units: str) -> list[Any]:
+    """The labelled runs that the limit lies between, each leading there."""
+    good, bad = (_links(cars, units) for cars in row.between)
+    told = [
+        *(["Farthest out of the good: ", *good, ". "] if good else []),
+        *(["Nearest of the bad it finds: ", *bad, "."] if bad else []),
+    ]
+    return [html.Div(told, className="quiet small")] if told else []
 
 
 def row_cells(row: Row, units: str) -> list[Any]:
@@ -166,8 +197,14 @@ def row_cells(row: Row, units: str) -> list[Any]:
     measured = sum(map(len, row.judged.values())) + len(row.good)
     return [
         parts.stacked(words(row.figure), conversion(row.unit, units).unit),
-        parts.stacked(
-            html.Span(text, className="number"), said_in(limit.basis, units) if limit else ""
+        html.Div(
+            [
+                parts.stacked(
+                    html.Span(text, className="number"),
+                    said_in(limit.basis, units) if limit else "",
+                ),
+                *_lies_between(row, units),
+            ]
         ),
         html.Div([*counts, *_who_fails(row, units)]) if counts else f"{measured} runs",
         html.Img(

@@ -11,9 +11,10 @@ import numpy as np
 from analysis.tune.count_words import counted
 from analysis.tune.joint.few import Tolerances
 from analysis.tune.joint.levels import GoodLevel
+from analysis.tune.joint.nearest import nearest_runs
 from analysis.tune.joint.shares import joint_share
 from analysis.tune.joint.table import FAIL, figure_ranks
-from analysis.tune.search.one_figure import FamilyLimit, FigureTuning, InRun, Z, seen_aside
+from analysis.tune.search.one_figure import FamilyLimit, FigureTuning, InRun, Nearest, Z, seen_aside
 from analysis.tune.search.rule import Rule, rule
 
 if TYPE_CHECKING:
@@ -56,6 +57,7 @@ def settle(each: FigureTuning, found: Together, wrong: float) -> FigureTuning:
         why=f"least expected cost of the run, with all other limits, from "
         f"{counted(each.good, 'good car')} and {counted(each.bad, 'bad car')}"
         f"{seen_aside(each.causes)}{_unseen_aside(in_run)}",
+        nearest=_nearest(level, found.problem, at, distance),
     )  # fmt: skip
     return replace(result, rule=_rule(each, level, distance))
 
@@ -83,6 +85,7 @@ def settle_few(each: FigureTuning, found: Tolerances) -> FigureTuning:
         plain, way="tolerance", limit=limit, families=families,
         why=f"{bad}: holds {100 * found.content:.3g} % of good cars with 95 % confidence{joint}, "
         f"from {counted(level.cars, 'good car')}, {told.how}",
+        nearest=_nearest(level, found.problem, at, told.high),
     )  # fmt: skip
 
 
@@ -106,6 +109,11 @@ def _limits(
     reach = half * level.general_width
     low, high = sorted(level.scale.value(score + sign * reach) for sign in (-1.0, 1.0))
     return limit, families, (low, high)
+
+
+def _nearest(level: GoodLevel, problem: JointProblem, at: int, distance: float) -> Nearest:
+    table = problem.table
+    return nearest_runs(table, at, problem.sides[at], level.bounds(distance)[table.family])
 
 
 def _kept(each: FigureTuning, found: Together, at: int) -> str:

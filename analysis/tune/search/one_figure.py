@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
@@ -99,6 +99,22 @@ class InRun:
     fails: CarShare
 
 
+@dataclass(frozen=True, slots=True)
+class Nearest:
+    """The labelled runs that would move a limit first.
+
+    Parameters
+    ----------
+    good
+        Ids of the good cars' runs that lie farthest out.
+    bad
+        Ids of the nearest of those it finds.
+    """
+
+    good: tuple[str, ...] = ()
+    bad: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True)
 class FigureTuning:
     """What labelled cars say about the limit of one figure.
@@ -134,6 +150,8 @@ class FigureTuning:
         What the figure would say if it were the only one; None in that itself.
     in_run
         What it does beside all others; None where limits were not chosen together.
+    nearest
+        Runs the limit lies between.
     """
 
     figure: str
@@ -157,6 +175,7 @@ class FigureTuning:
     rule: Rule | None = None
     alone: FigureTuning | None = None
     in_run: InRun | None = None
+    nearest: Nearest = field(default_factory=Nearest)
 
 
 def tune_figure(

@@ -54,6 +54,7 @@ def limit_page(each: FigureTuning, sweep: Sweep | None, tuning: Tuning, units: s
                 f"{car_share_text(each.in_run.fails)} of the good."
             )
         )
+    blocks += _nearest(each, tuning)
     if sweep is not None:
         blocks += _pictures(each, sweep, units)
         blocks += _sensitivity(each, sweep, units)
@@ -61,6 +62,18 @@ def limit_page(each: FigureTuning, sweep: Sweep | None, tuning: Tuning, units: s
         blocks += [Text(line.strip(), "quiet") for line in alone_lines(each.alone, units)]
     limit = "" if each.limit is None else number(each.limit, each.unit, units)
     return Page("One limit", f"{words(each.figure)}: fails {side} {limit}", tuple(blocks))
+
+
+def _nearest(each: FigureTuning, tuning: Tuning) -> list[Block]:
+    """The runs the limit lies between, by the names under which the store opens them."""
+    labels = tuning.matched.by_run
+    rows = [
+        (run_id[:16], short(labels[run_id].name, 24) if labels[run_id].of == "car" else "",
+         "bad, found" if labels[run_id].bad else "good", words(labels[run_id].cause or ""))
+        for run_id in (*each.nearest.good, *each.nearest.bad)
+    ]  # fmt: skip
+    head = ("It lies between these runs", "Car", "Label", "Cause")
+    return [Table(head, tuple(rows), (2.0, 1.5, 1.0, 2.0), dense=True)] if rows else []
 
 
 def _families(each: FigureTuning, units: str) -> Table:

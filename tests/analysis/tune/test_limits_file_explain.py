@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import pytest
+
 from analysis.limits import Limit, Limits, parse_limits
 from analysis.tune.explain import explain
+from analysis.tune.limits_file import limits_text
+from ingest.errors import UnusableRun
 
 
 def limits(version: str, **figures: Limit) -> Limits:
@@ -44,6 +48,14 @@ def test_families_and_sides() -> None:
 def test_nothing_changed() -> None:
     same = limits("a", vacuum_decay=Limit(None, 10.0, "old"))
     assert explain(same, same)[-1] == "no limit differs"
+
+
+def test_the_runs_a_limit_lies_between_are_part_of_the_file() -> None:
+    first = Limit(None, 6.0, "tuned", 3.0, ("c80ed516eca12d2b", "c89cfc6c9f9a09eb"), ("085d02f0",))
+    told = limits("a", cold_end_rise=first)
+    assert parse_limits(limits_text(told)) == told
+    with pytest.raises(UnusableRun, match="good_runs"):
+        parse_limits(limits_text(told).replace('["c80ed516eca12d2b", "c89cfc6c9f9a09eb"]', "7"))
 
 
 def test_a_fingerprint_is_part_of_the_file() -> None:

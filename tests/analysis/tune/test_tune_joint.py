@@ -10,6 +10,7 @@ from scipy.stats import beta, norm
 from analysis.limits import Limit, Limits
 from analysis.measurement import Measurement
 from analysis.tune.joint.fit import problem_of, sides_of, stakes_of
+from analysis.tune.joint.nearest import nearest_runs
 from analysis.tune.joint.shares import Counted, believed, span
 from analysis.tune.joint.table import Table, figure_ranks, run_ranks
 from analysis.tune.joint.together import tune_together
@@ -160,3 +161,14 @@ def test_a_figure_that_no_bad_car_shows_is_limited_where_good_cars_hardly_lie() 
             limit = float(level.bounds(float(found.proposed.distance[at]))[0])
             assert norm.sf(abs(limit)) < 0.02
             assert abs(limit) < 5.0
+
+
+def test_a_limit_names_the_runs_it_lies_between() -> None:
+    """Against the definition: no good car lies farther out, no found bad one nearer."""
+    table = _few_bad(4)
+    found = nearest_runs(table, 1, "high", np.full(60, 2.0))
+    value = dict(zip(table.run_id.tolist(), table.value[:, 1].tolist(), strict=True))
+    good = sorted((value[each] for each in table.run_id[~table.bad]), reverse=True)
+    bad = sorted(value[each] for each in table.run_id[table.bad] if value[each] > 2.0)
+    assert [value[each] for each in found.good] == good[:3]
+    assert [value[each] for each in found.bad] == bad[:3]

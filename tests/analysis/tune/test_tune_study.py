@@ -79,6 +79,7 @@ def repeats(**sds: float) -> FigureStudy:
         + sds.get("operator", 0.0) * np.array([-1.0, 0.0, 1.0])[operator]
         + sds.get("logger", 0.0) * np.array([-0.7071, 0.7071])[logger]
         + sds.get("weather", 0.0) * ambient
+        + sds.get("day", 0.0) * np.random.default_rng(6).normal(0.0, 1.0, 25)[day]
         + rng.normal(0.0, 0.8, n)
     )
     ids = [f"{each:064d}" for each in range(n)]
@@ -115,6 +116,15 @@ def test_repeats_on_other_days_are_repeats() -> None:
     assert study.repeatability == pytest.approx(0.8, rel=0.15)
     assert study.measuring == pytest.approx(0.8, rel=0.2)
     assert study.categories >= 4
+
+
+def test_days_are_told_apart() -> None:
+    """Twenty-five days: their standard deviation is known to about a seventh."""
+    study = repeats(day=1.5)
+    assert study.levels["day"] == 25
+    assert study.parts["day"] == pytest.approx(1.5, rel=0.35)
+    assert study.repeatability == pytest.approx(0.8, rel=0.15)
+    assert repeats().parts["day"] < 0.4
 
 
 def test_people_and_sets_are_told_apart() -> None:

@@ -16,7 +16,7 @@ from analysis.baseline import Baseline
 from analysis.limits import Limit
 from dashboard.pages import all_pages
 from dashboard.pages.fleet import search_of, state_of
-from dashboard.pages.limits import limits_rows
+from dashboard.pages.limits import limits_rows, row_cells
 from dashboard.pages.views.car_figures import family_text, standing
 from dashboard.pages.views.fleet import Choice, chosen, families, fleet_plot, page_of
 from dashboard.pages.views.fleet_answer import causes_table, sentences
@@ -358,6 +358,17 @@ def test_limits_and_the_cars_against_them() -> None:
     assert good.good == [46.2]
     assert good.judged == {}
     assert limits_rows(runs, figures, limits, "Plover", "combined")[0].counts == {}
+
+
+def test_a_tuned_limit_leads_to_the_runs_it_lies_between() -> None:
+    """By the beginning of an id; a run that the source does not have is left out."""
+    runs, figures = fleet()
+    good, bad = (runs.row(at, named=True) for at in (0, 1))
+    tuned = Limit(38.0, None, "tuned", 0.0, (good["id"], "0123456789abcdef"), (bad["id"],))
+    limits = {"steady_outlet_rise": tuned}
+    row = limits_rows(runs, figures, limits, "Dunlin", "blend-air")[0]
+    assert row.between == ([(good["vehicle"], good["id"])], [(bad["vehicle"], bad["id"])])
+    assert f"run={bad['id']}" in str(row_cells(row, "si")[1])
 
 
 # ---------------------------------------------------------------- sources and pages
