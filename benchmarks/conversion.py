@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sys
 import time
+import timeit
 from collections.abc import Callable
 from pathlib import Path
 
@@ -22,12 +23,7 @@ REPEATS = 7
 
 def best(action: Callable[[], object]) -> float:
     """Shortest of several runs, s."""
-    times = []
-    for _ in range(REPEATS):
-        begin = time.perf_counter()
-        action()
-        times.append(time.perf_counter() - begin)
-    return min(times)
+    return min(timeit.repeat(action, number=1, repeat=REPEATS))
 
 
 def main() -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Final
 
 BATCH: Final = 1000
@@ -49,10 +48,5 @@ class ResultTables:
     def __enter__(self) -> ResultTables:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._write()  # with an error too: what is done is done

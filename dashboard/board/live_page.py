@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
 import os
-import signal
 import threading
 from dataclasses import replace
 from multiprocessing.connection import Connection
@@ -14,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 from urllib.parse import urlsplit
 
 from dashboard.board.certificate import fingerprint, own_addresses
+from dashboard.live.child import Child
 from ingest.errors import Fault, UnusableRun
 
 if TYPE_CHECKING:
@@ -23,7 +22,6 @@ if TYPE_CHECKING:
 
 WILDCARDS: Final = ("0.0.0.0", "::")  # noqa: S104 - looked for, not listened on
 START_S: Final = 60.0
-_JOIN_S: Final = 3.0
 
 
 def create_live_app(folder: Path, serving: Serving, units: str = "si") -> Dash:
@@ -74,19 +72,14 @@ class LivePage:
 
     def __init__(self, folder: Path, serving: Serving, units: str = "si") -> None:
         serving.check()
-        context = multiprocessing.get_context("spawn")
-        self._pipe, other = context.Pipe()
-        self._process = context.Process(
-            target=serve, args=(other, folder, serving, units), name="live page", daemon=True
-        )
-        self._process.start()
-        other.close()
+        self._child = Child(serve, folder, serving, units, name="live page")
         self.url = reachable(self._await_url())
         self.fingerprint = fingerprint(serving.certificate) if serving.certificate else ""
 
     def _await_url(self) -> str:
         try:
-            answer = self._pipe.recv() if self._pipe.poll(START_S) else None
+            pipe = self._child.pipe
+            answer = pipe.recv() if pipe.poll(START_S) else None
         except (EOFError, OSError):
             answer = None
         if isinstance(answer, str):
@@ -100,12 +93,7 @@ class LivePage:
 
     def close(self) -> None:
         """End the page."""
-        with contextlib.suppress(OSError):
-            self._pipe.close()
-        self._process.join(_JOIN_S)
-        if self._process.is_alive():
-            self._process.terminate()
-            self._process.join(_JOIN_S)
+        self._child.close()
 
 
 def reachable(url: str) -> str:
@@ -119,7 +107,6 @@ def reachable(url: str) -> str:
 
 def serve(pipe: Connection, folder: Path, serving: Serving, units: str) -> None:
     """What the process does: serve until the other end of the pipe is gone."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
     from dashboard.board.server import address_of, bind, make_server
 
     try:

@@ -16,7 +16,7 @@ from dashboard.live.worker import FiguresWorker
 from ingest.access import usual
 from ingest.errors import Fault, UnusableRun
 from ingest.files import write_text
-from ingest.record.status import StatusLines, ends_on_termination
+from ingest.record.status import StatusLines, record_until_over
 from ingest.record.test_plan import bench_plan_text, parse_plan, plan_text, usual_plan_text
 from ingest.record.test_progress import PlanRun
 
@@ -162,17 +162,9 @@ def record_guided(
                 note(f"its certificate's SHA-256 fingerprint is {shown.fingerprint}")
                 note("the browser shows the same one, or somebody sits in between")
         recorder.start()
-        status = StatusLines(recorder)
-        try:
-            with ends_on_termination():
-                _follow(recorder, wish, status, say, shown)
-        except KeyboardInterrupt:
-            note("ending the recording")
-        finally:
-            summary = recorder.stop()
-    for line in status.last(summary):
-        say(line)
-    return summary
+        return record_until_over(
+            recorder, lambda status: _follow(recorder, wish, status, say, shown), say, note
+        )
 
 
 def _follow(

@@ -204,21 +204,14 @@ def show_figures(folder: Path, units: Units) -> None:
 
 def follow_plainly(recorder: Recorder, seconds: float | None, until_silent: float | None) -> None:
     """Say how a recording goes, line by line, until it ends."""
-    from ingest.record.status import StatusLines, ends_on_termination
+    from ingest.record.status import StatusLines, record_until_over
 
-    status = StatusLines(recorder)
-    try:
-        with ends_on_termination():
-            while recorder.running and not status.is_over(seconds, until_silent):
-                for line in status.wait():
-                    say(line)
-    except KeyboardInterrupt:
-        note("ending the recording")
-    finally:
-        summary = recorder.stop()
-    for line in status.last(summary):
-        say(line)
-    if say_failure(summary):
+    def follow(status: StatusLines) -> None:
+        while recorder.running and not status.is_over(seconds, until_silent):
+            for line in status.wait():
+                say(line)
+
+    if say_failure(record_until_over(recorder, follow, say, note)):
         raise typer.Exit(UNUSABLE)
 
 

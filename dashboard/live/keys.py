@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from dataclasses import dataclass
-from types import TracebackType
 from typing import Final, Protocol, Self
 
 from ingest.record.test_progress import AGAIN, BACK, COUNT, GO, NEXT, REDO
@@ -137,12 +136,7 @@ class Keyboard(Protocol):
 
     def __enter__(self) -> Self: ...
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None: ...
+    def __exit__(self, *_: object) -> None: ...
 
     def typed(self) -> str:
         """Characters typed since this was last asked; never waits."""

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
 import os
-import signal
 import time
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any, Final
 
 from analysis.live import LiveFigures
+from dashboard.live.child import Child
 
 SHORTEST_S: Final = 1.5
 """Between two measurements, at least; longer runs take longer and are measured less often."""
 MAX_SHARE: Final = 0.05
 """Of one processor core that the figures may take."""
-_JOIN_S: Final = 2.0
 
 
 class FiguresWorker:
@@ -30,13 +28,8 @@ class FiguresWorker:
     """
 
     def __init__(self, folder: Path) -> None:
-        context = multiprocessing.get_context("spawn")
-        self._pipe, other = context.Pipe()
-        self._process = context.Process(
-            target=work, args=(other, folder), name="live figures", daemon=True
-        )
-        self._process.start()
-        other.close()
+        self._child = Child(work, folder, name="live figures")
+        self._pipe = self._child.pipe
         self._busy_since: float | None = None
         self._due = 0.0
         self.latest: LiveFigures | None = None
@@ -70,18 +63,11 @@ class FiguresWorker:
 
     def close(self) -> None:
         """End the process."""
-        with contextlib.suppress(OSError):
-            self._pipe.close()
-        self._process.join(_JOIN_S)
-        if self._process.is_alive():
-            self._process.terminate()
-            self._process.join(_JOIN_S)
+        self._child.close()
 
 
 def work(pipe: Connection, folder: Path) -> None:
     """What the process does: measure whenever asked, until the other end is gone."""
-    # Ctrl-C is the recorder's, which ends this process by closing the pipe
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(os, "nice"):
         os.nice(10)
     with contextlib.suppress(EOFError, OSError):

@@ -9,8 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, Self
 
 if TYPE_CHECKING:
-    from types import TracebackType
-
     import polars as pl
 
     from analysis.limits import Limits
@@ -53,12 +51,7 @@ class Store:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def __repr__(self) -> str:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from dashboard.plots import theme
+from dashboard.plots.page import plot_html, whole_page
 from dashboard.text.shown import COVERAGE, clean, conversion, said_in, value_and_uncertainty
 from ingest.files import write_text
 from ingest.saying import say
@@ -65,27 +66,9 @@ def fit_page(fit: HeaterFit, vehicle: str, units: str) -> str:
     items = "".join(f"<li>{html.escape(clean(each))}</li>" for each in sentences)
     plot = ""
     if fit.curve is not None:
-        plot = fit_plot(fit.curve, units).to_html(
-            full_html=False,
-            include_plotlyjs=True,
-            div_id="fit-picture",
-            default_height=f"{PLOT_PX}px",
-            config={"displayModeBar": False, "responsive": True, "plotlyServerURL": ""},
-        )
+        plot = plot_html(fit_plot(fit.curve, units), "fit-picture", PLOT_PX)
         plot = f"{_legend()}\n{plot}\n<p class='quiet'>Shaded: where the numbers were fitted.</p>"
-    return f"""<!doctype html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{html.escape(question)}</title>
-<style>
-{theme.PAGE_CSS}
-{FIT_CSS}
-</style>
-</head>
-<body>
-<h1>{html.escape(question)}</h1>
+    body = f"""<h1>{html.escape(question)}</h1>
 <p class="reply">{html.escape(answer(fit, units))}</p>
 <main>
 <section aria-label="Outlet measured and fitted over time">
@@ -93,24 +76,16 @@ def fit_page(fit: HeaterFit, vehicle: str, units: str) -> str:
 </section>
 <aside><h2>The heater in numbers (± k = 2)</h2>
 <ul>{items}</ul></aside>
-</main>
-</body>
-</html>
-"""
+</main>"""
+    return whole_page(question, body, margin="25rem", css=FIT_CSS)
 
 
 PLOT_PX: Final = 520
 
 FIT_CSS: Final = """
-.reply { font-size: 1.15rem; font-weight: 600; }
-main { display: grid; grid-template-columns: minmax(0, 1fr) minmax(0, 25rem); gap: 24px; }
 aside li { margin-bottom: 8px; }
 aside ul { padding-left: 1.2em; }
-.legend { list-style: none; margin: 4px 0; padding: 0; columns: 12.5em; font-size: 0.92rem; }
-.legend li { white-space: nowrap; }
-@media (max-width: 1000px) { main { grid-template-columns: minmax(0, 1fr); } }
-@media (max-width: 600px) { body { padding: 10px; } }
-@media print { main { display: block; } }
+.legend { list-style: none; margin: 4px 0; padding: 0; }
 """.strip()
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from dashboard.plots import theme
+from dashboard.plots.page import plot_html, whole_page
 from dashboard.plots.run import LETTERS, MAX_POINTS, Window, run_plot
 from dashboard.text.answer import below, headline
 from dashboard.text.shown import clean, clock, figure_name, figure_text, limit_text, words
@@ -136,18 +137,7 @@ def run_page(
         ``si`` or ``us``.
     """
     picture = run_plot(run, windows, units, bench=run.setup.bench is not None)
-    plot = picture.figure.to_html(
-        full_html=False,
-        include_plotlyjs=True,
-        div_id="run-picture",
-        default_height=f"{PLOT_PX}px",
-        config={
-            "displayModeBar": False,
-            "displaylogo": False,
-            "responsive": True,
-            "plotlyServerURL": "",
-        },
-    )
+    plot = plot_html(picture.figure, "run-picture", PLOT_PX)
     about = run.setup.run
     bench = run.setup.bench
     what = about.heater if bench is None else bench.part
@@ -157,19 +147,7 @@ def run_page(
     note = ""
     if picture.thinned:
         note = f'<p class="quiet">Lines are thinned to {MAX_POINTS} points; extremes are kept.</p>'
-    return f"""<!doctype html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{html.escape(answer.question)}</title>
-<style>
-{theme.PAGE_CSS}
-{PICTURE_CSS}
-</style>
-</head>
-<body>
-<header>
+    body = f"""<header>
 <h1>{html.escape(answer.question)}</h1>
 <p class="reply {theme.verdict_class(answer.verdict)}">{html.escape(answer.reply)}</p>
 {lines}
@@ -185,31 +163,24 @@ def run_page(
 <aside>
 {_margin(rows)}
 </aside>
-</main>
-</body>
-</html>
-"""
+</main>"""
+    return whole_page(answer.question, body, margin="29rem", css=PICTURE_CSS)
 
 
 PLOT_PX: Final = 800
 """Height of the plots, px: four panels that can be read on a phone held upright."""
 
 PICTURE_CSS: Final = """
-.reply { font-size: 1.15rem; font-weight: 600; }
-main { display: grid; grid-template-columns: minmax(0, 1fr) minmax(0, 29rem); gap: 24px; }
 ul.plain { list-style: none; margin: 4px 0 10px; padding: 0; }
-.legend { columns: 12.5em; column-gap: 8px; }
-.legend li { white-space: nowrap; overflow: hidden; text-overflow: ellipsis; }
+.legend { column-gap: 8px; }
+.legend li { overflow: hidden; text-overflow: ellipsis; }
 .letter { display: inline-block; min-width: 1.5em; font-weight: 700; }
-.legend { font-size: 0.92rem; }
 aside table { font-size: 0.94rem; table-layout: fixed; }
 aside th:nth-child(1) { width: 35%; }
 aside th:nth-child(2) { width: 37%; }
 aside td:last-child, aside th:last-child { padding-right: 0; }
 .limits { display: block; }
-@media (max-width: 1000px) { main { grid-template-columns: minmax(0, 1fr); } }
-@media (max-width: 600px) { body { padding: 10px; } .legend { columns: 2; } }
-@media print { main { display: block; } .modebar { display: none; } }
+@media (max-width: 600px) { .legend { columns: 2; } }
 """.strip()
 
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.figures import KEY_FIGURE
-from dashboard.report.chart import Line, chart
+from dashboard.report.axes import Line
+from dashboard.report.chart import chart
 from dashboard.report.subject import Subject
 from dashboard.text.shown import conversion
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import signal
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
@@ -35,6 +35,36 @@ def ends_on_termination() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGTERM, before)
+
+
+def record_until_over(
+    recorder: Recorder,
+    follow: Callable[[StatusLines], None],
+    say: Callable[[str], None],
+    note: Callable[[str], None],
+) -> Summary:
+    """Follow a recording until it is over or interrupted; it is stopped whatever happens.
+
+    Parameters
+    ----------
+    recorder
+        It was started.
+    follow
+        Watches over it until its time is over.
+    say, note
+        Print a line to standard output and to standard error.
+    """
+    status = StatusLines(recorder)
+    try:
+        with ends_on_termination():
+            follow(status)
+    except KeyboardInterrupt:
+        note("ending the recording")
+    finally:
+        summary = recorder.stop()
+    for line in status.last(summary):
+        say(line)
+    return summary
 
 
 class StatusLines:

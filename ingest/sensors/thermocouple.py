@@ -274,7 +274,8 @@ def temperature(letter: Letter, voltage: ArrayLike, cold_junction: ArrayLike = 0
         stop = min(start + 4 * BLOCK, flat_raw.size)
         part = slice(start, stop)
         junctions = flat_cold[part] if cold.ndim else flat_cold
-        _convert(letter, inverse, reference, flat_raw[part], junctions, flat_result[part])
+        with np.errstate(over="ignore", invalid="ignore"):  # absurd numbers end as NaN
+            _convert(letter, inverse, reference, flat_raw[part], junctions, flat_result[part])
 
     starts = range(0, flat_raw.size, 4 * BLOCK)
     if flat_raw.size < THREADED_FROM or (os.cpu_count() or 1) < 2:
@@ -296,18 +297,6 @@ def _convert(
     result: Floats,
 ) -> None:
     """Convert into `result`, block by block in buffers that stay in the cache."""
-    with np.errstate(over="ignore", invalid="ignore"):  # absurd numbers end as NaN
-        _convert_blocks(letter, inverse, reference, raw, cold, result)
-
-
-def _convert_blocks(
-    letter: Letter,
-    inverse: _Inverse,
-    reference: Lines | float,
-    raw: Floats,
-    cold: Floats,
-    result: Floats,
-) -> None:
     size = min(BLOCK, raw.size)
     total, spare, cell = np.empty(size), np.empty(size), np.empty(size, dtype=np.int64)
     for begin in range(0, raw.size, BLOCK):

@@ -45,6 +45,26 @@ def match_name(ref: str, names: Sequence[str], where: str, kind: str = "column")
     raise UnusableRun(no_such_name(ref, names, where, kind))
 
 
+def match_number(ref: int, width: int, where: str) -> int:
+    """Index of the column with a 1-based number.
+
+    Raises
+    ------
+    UnusableRun
+        Where the table has no such column.
+    """
+    if 1 <= ref <= width:
+        return ref - 1
+    raise UnusableRun(
+        Fault(
+            where,
+            f"no column {ref}",
+            f"a number from 1 to {width}",
+            "columns are numbered from 1",
+        )
+    )
+
+
 def no_such_name(ref: str, names: Sequence[str], where: str, kind: str) -> Fault:
     """The fault for a name that is not there, with the close ones."""
     plain = {_plain(name): name for name in names[:_COMPARED] if name}

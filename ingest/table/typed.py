@@ -19,7 +19,7 @@ from ingest.table.cells import CellReader, Numbers
 from ingest.table.columns import long_table
 from ingest.table.long import LongTable
 from ingest.table.marks import Marks
-from ingest.table.names import match_name
+from ingest.table.names import match_name, match_number
 
 _MOMENT: Final = "%Y-%m-%dT%H:%M:%S%.6f"
 _WORDS: Final = (pl.String, pl.Categorical, pl.Enum)
@@ -80,16 +80,7 @@ class TypedColumns:
             Where there is no such column, or more than one.
         """
         if isinstance(ref, int):
-            if 1 <= ref <= self.width:
-                return ref - 1
-            raise UnusableRun(
-                Fault(
-                    self.file,
-                    f"no column {ref}",
-                    f"a number from 1 to {self.width}",
-                    "columns are numbered from 1",
-                )
-            )
+            return match_number(ref, self.width, self.file)
         same = [at for at, name in enumerate(self.names) if name == ref.strip()]
         if len(same) > 1 and self.groups:
             where = ", ".join(f"{self.groups[at]} ({at + 1})" for at in same)

@@ -78,6 +78,30 @@ class Plan:
     def wait(self, seconds: float) -> None:
         self.clock += seconds
 
+    def held(self, control: str, time: Floats, before: float = 0.0) -> Floats:
+        """Where a control stood; `before` until it was first set."""
+        knots = self.knots.get(control, [])
+        times = np.array([at for at, _ in knots])
+        values = np.array([before, *(value for _, value in knots)])
+        return values[np.searchsorted(times, time + 1e-9, side="right")]
+
+    def lever(self, time: Floats, *, by_hand: bool) -> Floats:
+        """Where the lever stood: straight between the marks of a hand sweep, held otherwise."""
+        lever = self.held("temp_lever", time, 100.0)
+        for (at, value), (then, after) in itertools.pairwise(self.knots["temp_lever"]):
+            if by_hand and then - at < 30 and abs(after - value) < 5:
+                inside = (time >= at) & (time < then)
+                lever[inside] = value + (time[inside] - at) / (then - at) * (after - value)
+        return lever
+
+    def switching(self, time: Floats, *, by_hand: bool) -> Floats:
+        """1 in the steps in which the switch of the mode or the lever was moved a notch."""
+        switching = np.zeros(time.size)
+        for control in () if by_hand else ("mode", "temp_lever"):
+            for at, _ in self.knots.get(control, []):
+                switching[min(int(at / DT), time.size - 1)] = 1.0
+        return switching
+
 
 def draw_trip(rng: Generator, car: Car, *, misuse: str = "", good_habits: bool = False) -> Trip:
     """A trip with the car; `good_habits` for baseline runs."""
@@ -185,37 +209,17 @@ def _on_grid(
 ) -> Trip:  # fmt: skip
     time = np.arange(0.0, plan.clock + DT / 2, DT)
 
-    def held(control: str, before: float) -> Floats:
-        knots = plan.knots.get(control, [])
-        times = np.array([at for at, _ in knots])
-        values = np.array([before, *(value for _, value in knots)])
-        return values[np.searchsorted(times, time + 1e-9, side="right")]
-
-    lever = held("temp_lever", 100.0)
-    if by_hand:
-        knots = plan.knots["temp_lever"]
-        # straight between the marks of a hand sweep, held otherwise
-        marks = [(at, value) for at, value in knots]
-        for (at, value), (then, after) in itertools.pairwise(marks):
-            if then - at < 30 and abs(after - value) < 5:
-                inside = (time >= at) & (time < then)
-                lever[inside] = value + (time[inside] - at) / (then - at) * (after - value)
-    engine = held("engine", 0.0)
-    mode = held("mode", 0.0).astype(np.int64)
+    engine = plan.held("engine", time)
+    mode = plan.held("mode", time).astype(np.int64)
     speed = traffic(rng, time, plan.start_s) if kind != "garage" else np.zeros(time.size)
     fast = float(rng.uniform(1150, 1900))
     idle = float(rng.uniform(700, 900)) if kind != "garage" else fast
     surge = np.clip(np.gradient(speed, DT), 0, None)
     revs = engine * np.where(speed > 0.5, 1000 + 62.0 * speed + 350 * surge, idle)
-    switching = np.zeros(time.size)
-    for control in ("mode", "temp_lever"):
-        for at, _ in plan.knots.get(control, []):
-            switching[min(int(at / DT), time.size - 1)] = 1.0
-    if by_hand:
-        switching[:] = 0.0
     return Trip(
-        kind, plan.start_s, time, lever, held("blower", 0.0), mode,
-        held("air_door", 100.0), engine, held("vacuum_isolated", 0.0), switching, speed,
+        kind, plan.start_s, time, plan.lever(time, by_hand=by_hand), plan.held("blower", time),
+        mode, plan.held("air_door", time, 100.0), engine, plan.held("vacuum_isolated", time),
+        plan.switching(time, by_hand=by_hand), speed,
         revs + engine * 12 * wander(rng, time.size), np.clip(surge / 1.3 + speed / 60, 0, 1),
         plan.events, sweeps, by_hand, misuse,
     )  # fmt: skip

@@ -45,6 +45,12 @@ def write_setup(folder: Path, text: str) -> Path:
     return path
 
 
+def recorder_on(url: str, folder: Path, setup: str | None = None) -> Recorder:
+    """A recorder into `folder`/run, not yet started: of numbered lines where no other is set up."""
+    path = write_setup(folder, numbered_setup() if setup is None else setup)
+    return Recorder.create(path, folder / "run", (url,))
+
+
 PATIENCE_S = 200.0
 """Waits end with what they wait for; a machine under load must not fail a test for being slow."""
 
@@ -72,7 +78,7 @@ def record_lines(
 ) -> Recorder:
     """Record some lines from start to end; the recorder is stopped."""
     with outlet() as made:
-        recorder = Recorder.create(write_setup(folder, setup), folder / "run", (made.url,))
+        recorder = recorder_on(made.url, folder, setup)
         recorder.start()
         try:
             wait_for(made.listened)

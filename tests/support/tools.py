@@ -4,11 +4,26 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
+import sys
+from pathlib import Path
 from typing import TypeVar
 
 import pytest
 
 T = TypeVar("T")
+
+
+ROOT = Path(__file__).parents[2]
+
+
+def run_lukewarm(*arguments: str, folder: Path) -> subprocess.CompletedProcess[str]:
+    """The command line in a process of its own, from a folder and without an environment."""
+    return subprocess.run(
+        [sys.executable, "-m", "lukewarm", *arguments],
+        cwd=folder, capture_output=True, text=True, timeout=120,
+        env={"PYTHONPATH": str(ROOT), "PATH": ""}, check=False,
+    )  # fmt: skip
 
 
 def needed(found: T | None, what: str) -> T:

@@ -8,8 +8,9 @@ import numpy as np
 
 from analysis.bench.switch import switch_travel
 from analysis.lever.path import NotMeasurable
+from dashboard.report.axes import Line
 from dashboard.report.blocks import short
-from dashboard.report.chart import Line, chart
+from dashboard.report.chart import chart
 from dashboard.text.shown import conversion, words
 from ingest.points import PRESSURE, TEMPERATURE
 

@@ -7,29 +7,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from dashboard.report.axes import SIZE, Line, Scale, draw_axes, draw_key
 from dashboard.report.blocks import Label, Picture, Stroke
-from dashboard.report.chart import Scale
-from ingest.arrays import Floats
 
 WIDE: Final = (500.0, 138.0)
 NARROW: Final = (345.0, 210.0)
 LEFT, RIGHT, TOP, BOTTOM = 38.0, 10.0, 30.0, 34.0
-SIZE: Final = 9.0
 FLAT: Final = 0.95
 """An upright axis that need not begin at 0 begins at this share of its top at the highest: a
 difference of next to nothing must not look like one."""
-
-
-@dataclass(frozen=True, slots=True)
-class Curve:
-    """A line: values along both axes."""
-
-    name: str
-    x: Floats
-    y: Floats
-    width: float = 1.8
-    dash: tuple[float, ...] = ()
-    gray: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +28,7 @@ class Mark:
 
 
 def graph(
-    curves: Sequence[Curve],
+    curves: Sequence[Line],
     marks: Sequence[Mark],
     titles: tuple[str, str],
     says: str,
@@ -72,7 +58,7 @@ def graph(
 
 
 def _drawn(
-    curves: Sequence[Curve],
+    curves: Sequence[Line],
     marks: Sequence[Mark],
     titles: tuple[str, str],
     says: str,
@@ -89,7 +75,7 @@ def _drawn(
     most = max(float(y.max(initial=0.0)) for y in seen)
     least = 0.0 if from_zero else min(float(y.min(initial=most * FLAT)) for y in seen)
     up = Scale.over(least, most or 1.0, height - BOTTOM, TOP, 4)
-    strokes, labels = _axes(across, up, titles, size)
+    strokes, labels = draw_axes(across, up, titles[0], (titles[1], TOP - 6.0))
     for one in curves:
         points = [
             (across.at(float(x)), up.at(float(y)))
@@ -98,11 +84,7 @@ def _drawn(
         ]
         if len(points) > 1:
             strokes.append(Stroke(tuple(points), one.width, one.dash, one.gray))
-    place = LEFT
-    for one in curves:
-        strokes.append(Stroke(((place, 6.0), (place + 22.0, 6.0)), one.width, one.dash, one.gray))
-        labels.append(Label(place + 26.0, 9.0, one.name, size=SIZE))
-        place += 26.0 + 4.9 * len(one.name) + 12.0
+    pieces, names = draw_key(curves, LEFT, math.inf)
     named: set[str] = set()
     for mark in marks:
         if not (math.isfinite(mark.x) and across.low <= mark.x <= across.high):
@@ -115,28 +97,4 @@ def _drawn(
                                 mark.name, "end" if end else "start", bold=not named,
                                 size=SIZE))  # fmt: skip
             named.add(mark.name)
-    return Picture(width, height, tuple(strokes), tuple(labels), says)
-
-
-def _axes(
-    across: Scale, up: Scale, titles: tuple[str, str], size: tuple[float, float]
-) -> tuple[list[Stroke], list[Label]]:
-    bottom, right = size[1] - BOTTOM, size[0] - RIGHT
-    strokes = [
-        Stroke(((LEFT, up.at(mark)), (right, up.at(mark))), 0.4, (), 0.75) for mark in up.marks()
-    ]
-    strokes.append(Stroke(((LEFT, bottom), (right, bottom)), 0.9))
-    labels = [
-        Label(LEFT - 4.0, up.at(mark) + 3.0, _number(mark), "end", size=SIZE) for mark in up.marks()
-    ]
-    for mark in across.marks():
-        place = across.at(mark)
-        strokes.append(Stroke(((place, bottom), (place, bottom + 3.0)), 0.9))
-        labels.append(Label(place, bottom + 13.0, _number(mark), "middle", size=SIZE))
-    labels.append(Label(LEFT, bottom + 27.0, titles[0], size=SIZE))
-    labels.append(Label(2.0, TOP - 6.0, titles[1], size=SIZE))
-    return strokes, labels
-
-
-def _number(value: float) -> str:
-    return f"{round(value, 9) + 0.0:g}".replace("-", "−")
+    return Picture(width, height, (*strokes, *pieces), (*labels, *names), says)

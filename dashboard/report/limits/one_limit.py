@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.figures import all_figures
+from dashboard.report.axes import Line
 from dashboard.report.blocks import Block, Heading, Page, Table, Text, short
-from dashboard.report.limits.graph import Curve, Mark, graph
+from dashboard.report.limits.graph import Mark, graph
 from dashboard.text.shown import conversion, words
 from dashboard.text.tuning import alone_lines, car_share_text, number, span_text
 
@@ -113,13 +114,13 @@ def _pictures(each: FigureTuning, sweep: Sweep, units: str) -> list[Block]:
     values = _shown(sweep.values, each.unit, units)
     order = np.argsort(values)
     cars = graph(
-        [Curve("good cars", x, 100 * np.repeat(sweep.good, 2)),
-         Curve("bad cars", x, 100 * np.repeat(sweep.bad, 2), 1.6, (3.0, 2.0))],
+        [Line("good cars", x, 100 * np.repeat(sweep.good, 2)),
+         Line("bad cars", x, 100 * np.repeat(sweep.bad, 2), 1.6, (3.0, 2.0))],
         marks, (axis, "% of cars"),
         "Good and bad cars by their value; those far out are drawn to the edge.", span,
     )  # fmt: skip
     cost = graph(
-        [Curve("expected cost a car", values[order], sweep.cost[order])], marks,
+        [Line("expected cost a car", values[order], sweep.cost[order])], marks,
         (axis, "cost"), "Expected cost a car if this limit were moved and all others stayed.",
         span, from_zero=False,
     )  # fmt: skip
@@ -135,11 +136,11 @@ def _trade(each: FigureTuning, sweep: Sweep) -> list[Block]:
     curves = []
     roc = each.alone.roc if each.alone is not None else None
     if roc is not None:
-        curves.append(Curve("by this figure alone", 100 * roc.false_alarm, 100 * roc.detection))
+        curves.append(Line("by this figure alone", 100 * roc.false_alarm, 100 * roc.detection))
     if 100 * float(np.ptp(sweep.good_fails)) > LEAST_TRADE:
         order = np.argsort(sweep.good_fails, kind="stable")
         curves.append(
-            Curve("by all figures, this limit moved", 100 * sweep.good_fails[order],
+            Line("by all figures, this limit moved", 100 * sweep.good_fails[order],
                   100 * sweep.bad_fails[order], 1.6, (3.0, 2.0))
         )  # fmt: skip
     if not curves:

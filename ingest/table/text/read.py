@@ -30,7 +30,7 @@ from ingest.findings import finding
 from ingest.run import Finding, Rejected
 from ingest.table.cells import CellReader
 from ingest.table.columns import long_table
-from ingest.table.names import match_name
+from ingest.table.names import match_name, match_number
 from ingest.table.text.dialect import Dialect
 from ingest.table.text.parse import (
     NARROW,
@@ -147,16 +147,7 @@ class TextTable:
             Where there is no such column, or more than one.
         """
         if isinstance(ref, int):
-            if 1 <= ref <= self.width:
-                return ref - 1
-            raise UnusableRun(
-                Fault(
-                    self.file,
-                    f"no column {ref}",
-                    f"a number from 1 to {self.width}",
-                    "columns are numbered from 1",
-                )
-            )
+            return match_number(ref, self.width, self.file)
         if self._scheme.doubtful:
             raise UnusableRun(
                 Fault(

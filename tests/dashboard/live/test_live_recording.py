@@ -1,8 +1,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 import threading
 import time
 from itertools import pairwise
@@ -25,7 +23,8 @@ from ingest.record.test_plan import usual_plan
 from ingest.record.test_progress import PlanRun
 from ingest.setup.model import read_setup
 from tests.dashboard.live.test_live_guide import PLAN, SETUP, StillFigures
-from tests.support.loggers import numbered_setup, outlet, wait_for, write_setup
+from tests.support.loggers import numbered_setup, outlet, recorder_on, wait_for, write_setup
+from tests.support.tools import run_lukewarm
 
 ROOT = Path(__file__).parents[3]
 SAMPLES = ROOT / "sample_logs"
@@ -74,7 +73,7 @@ def test_what_was_received_is_in_the_state_while_it_is_recorded(tmp_path: Path) 
     sent: dict[int, float] = {}
     delays: list[float] = []
     with outlet() as made:
-        recorder = Recorder.create(write_setup(tmp_path, SETUP), tmp_path / "run", (made.url,))
+        recorder = recorder_on(made.url, tmp_path, SETUP)
         recorder.start()
         guide = Guide(recorder, PlanRun(usual_plan("blend-air")), StillFigures())
         stop = threading.Event()
@@ -107,7 +106,7 @@ def shown_number(folder: Path) -> int | None:
 
 def test_the_state_is_new_at_least_twice_a_second(tmp_path: Path) -> None:
     with outlet() as made:
-        recorder = Recorder.create(write_setup(tmp_path, SETUP), tmp_path / "run", (made.url,))
+        recorder = recorder_on(made.url, tmp_path, SETUP)
         recorder.start()
         guide = Guide(recorder, None, StillFigures())
         seen: list[float] = []
@@ -162,7 +161,7 @@ def test_a_plan_is_kept_in_the_run_folder(tmp_path: Path) -> None:
 def test_a_guided_recording_without_a_terminal(tmp_path: Path) -> None:
     said: list[str] = []
     with outlet() as made:
-        recorder = Recorder.create(write_setup(tmp_path, SETUP), tmp_path / "run", (made.url,))
+        recorder = recorder_on(made.url, tmp_path, SETUP)
 
         def send() -> None:
             wait_for(made.listened)
@@ -192,13 +191,9 @@ def test_a_guided_recording_without_a_terminal(tmp_path: Path) -> None:
 def test_a_wrong_plan_is_said_before_anything_is_made(tmp_path: Path) -> None:
     (tmp_path / "plan.toml").write_text('[plan]\nname = "x"\n', encoding="utf-8")
     write_setup(tmp_path, numbered_setup())
-    done = subprocess.run(
-        [
-            sys.executable, "-m", "lukewarm", "record", "socket://127.0.0.1:1", "--setup",
-            "setup.toml", "--out", "run", "--plan", "plan.toml",
-        ],
-        cwd=tmp_path, capture_output=True, text=True, timeout=120,
-        env={"PYTHONPATH": str(ROOT), "PATH": ""},
+    done = run_lukewarm(
+        "record", "socket://127.0.0.1:1", "--setup", "setup.toml", "--out", "run",
+        "--plan", "plan.toml", folder=tmp_path,
     )  # fmt: skip
     assert done.returncode == 1
     assert "plan.toml step: found nothing" in done.stderr
@@ -207,13 +202,9 @@ def test_a_wrong_plan_is_said_before_anything_is_made(tmp_path: Path) -> None:
 
 def test_a_page_for_others_needs_a_password(tmp_path: Path) -> None:
     write_setup(tmp_path, numbered_setup())
-    done = subprocess.run(
-        [
-            sys.executable, "-m", "lukewarm", "record", "socket://127.0.0.1:1", "--setup",
-            "setup.toml", "--out", "run", "--page", "--page-host", "192.0.2.7",
-        ],
-        cwd=tmp_path, capture_output=True, text=True, timeout=120,
-        env={"PYTHONPATH": str(ROOT), "PATH": ""},
+    done = run_lukewarm(
+        "record", "socket://127.0.0.1:1", "--setup", "setup.toml", "--out", "run",
+        "--page", "--page-host", "192.0.2.7", folder=tmp_path,
     )  # fmt: skip
     assert done.returncode == 1
     assert "no password" in done.stderr
@@ -222,7 +213,7 @@ def test_a_page_for_others_needs_a_password(tmp_path: Path) -> None:
 
 def test_states_are_json_any_reader_takes(tmp_path: Path) -> None:
     with outlet() as made:
-        recorder = Recorder.create(write_setup(tmp_path, SETUP), tmp_path / "run", (made.url,))
+        recorder = recorder_on(made.url, tmp_path, SETUP)
         recorder.start()
         try:
             wait_for(made.listened)

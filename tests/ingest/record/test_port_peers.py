@@ -21,6 +21,7 @@ from tests.support.loggers import (
     numbered_setup,
     outlet,
     recorded_numbers,
+    recorder_on,
     wait_for,
     write_setup,
 )
@@ -96,9 +97,8 @@ def test_rfc_2217_from_a_real_server(tmp_path: Path) -> None:
         )
         with running("ser2net", "-d", "-n", "-c", str(config)):
             wait_for(lambda: answers(port))
-            path = write_setup(tmp_path, numbered_setup(serial="baud = 19200\n"))
             url = f"rfc2217://127.0.0.1:{port}?ign_set_control"  # a pseudo-terminal has no DTR
-            with Recorder.create(path, tmp_path / "run", (url,)) as recorder:
+            with recorder_on(url, tmp_path, numbered_setup(serial="baud = 19200\n")) as recorder:
                 wait_for(lambda: recorder.ports_state()[0].state == "open")
                 wait_for(made.listened)
                 assert speed_of(made.url) == termios.B19200  # the set-up's speed went through
@@ -130,12 +130,10 @@ def test_modbus_rtu_from_a_real_server(tmp_path: Path) -> None:
     )
     with linked_terminals(tmp_path) as (mine, theirs):
         command = (sys.executable, "-c", MODBUS_SERVER, theirs)
-        with running(*command) as server:
-            path = write_setup(tmp_path, setup)
-            with Recorder.create(path, tmp_path / "run", (mine,)) as recorder:
-                wait_for(lambda: server.poll() is not None or recorder.counters.rows >= 10)
-                assert server.poll() is None, "the server went away"
-                assert recorder.latest()["outlet"].text == "23.4"
+        with running(*command) as server, recorder_on(mine, tmp_path, setup) as recorder:
+            wait_for(lambda: server.poll() is not None or recorder.counters.rows >= 10)
+            assert server.poll() is None, "the server went away"
+            assert recorder.latest()["outlet"].text == "23.4"
     run = load_run(tmp_path / "run")
     assert set(run.series("outlet")[1]) == {23.4}
     assert set(run.series("ambient")[1]) == {23.4}
@@ -194,7 +192,7 @@ def test_an_instrument_that_answers_questions(tmp_path: Path) -> None:
     with (
         linked_terminals(tmp_path) as (mine, theirs),
         instrument(theirs, reply) as asked,
-        Recorder.create(write_setup(tmp_path, setup), tmp_path / "run", (mine,)) as recorder,
+        recorder_on(mine, tmp_path, setup) as recorder,
     ):
         wait_for(lambda: recorder.counters.rows >= 20)
     assert asked[:3] == [b"*CLS", b"MEAS:TEMP? (@101)", b"READ?"]
@@ -232,15 +230,13 @@ def test_a_terminal_whose_plug_is_pulled(tmp_path: Path) -> None:
 @pytest.mark.parametrize("rate", [10_000])
 def test_no_line_is_lost_at_a_high_rate(tmp_path: Path, rate: int) -> None:
     seconds = 3
-    with outlet("pty") as made:
-        path = write_setup(tmp_path, numbered_setup())
-        with Recorder.create(path, tmp_path / "run", (made.url,)) as recorder:
-            wait_for(made.listened)
-            start, number = time.monotonic(), 0
-            while number < rate * seconds:
-                due = min(int((time.monotonic() - start) * rate) + 1, rate * seconds)
-                assert made.send(b"".join(map(numbered_line, range(number, due))))
-                number = max(number, due)
-                time.sleep(0.002)
-            wait_for(lambda: recorder.counters.lines == rate * seconds)
+    with outlet("pty") as made, recorder_on(made.url, tmp_path) as recorder:
+        wait_for(made.listened)
+        start, number = time.monotonic(), 0
+        while number < rate * seconds:
+            due = min(int((time.monotonic() - start) * rate) + 1, rate * seconds)
+            assert made.send(b"".join(map(numbered_line, range(number, due))))
+            number = max(number, due)
+            time.sleep(0.002)
+        wait_for(lambda: recorder.counters.lines == rate * seconds)
     assert recorded_numbers(tmp_path / "run" / "log.csv") == list(range(rate * seconds))

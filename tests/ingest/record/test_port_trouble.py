@@ -6,7 +6,6 @@ Error numbers are POSIX's (IEEE Std 1003.1, errno.h); ``.invalid`` is never a ma
 from __future__ import annotations
 
 import errno
-import subprocess
 import sys
 import time
 from pathlib import Path
@@ -17,7 +16,13 @@ from ingest.errors import LostPort, UnusableRun
 from ingest.record.ports.trouble import claim, why_doubtful, why_not_open
 from ingest.record.recorder import Recorder
 from ingest.record.wire.count import PortCounters
-from tests.support.loggers import numbered_line, numbered_setup, outlet, wait_for, write_setup
+from tests.support.loggers import (
+    numbered_line,
+    outlet,
+    recorder_on,
+    wait_for,
+)
+from tests.support.tools import run_lukewarm
 
 ROOT = Path(__file__).parents[3]
 
@@ -97,15 +102,11 @@ def test_a_second_recorder_on_one_port_is_refused(tmp_path: Path, to: str) -> No
     (tmp_path / "a").mkdir()
     (tmp_path / "b").mkdir()
     with outlet(to) as made:
-        one = Recorder.create(
-            write_setup(tmp_path / "a", numbered_setup()), tmp_path / "a" / "run", (made.url,)
-        )
+        one = recorder_on(made.url, tmp_path / "a")
         one.start()
         try:
             wait_for(made.listened)
-            two = Recorder.create(
-                write_setup(tmp_path / "b", numbered_setup()), tmp_path / "b" / "run", (made.url,)
-            )
+            two = recorder_on(made.url, tmp_path / "b")
             with pytest.raises(UnusableRun, match="recorder that has it already"):
                 two.start()
         finally:
@@ -118,18 +119,12 @@ def test_a_second_recorder_on_one_port_is_refused(tmp_path: Path, to: str) -> No
 
 def test_another_process_is_refused_too(tmp_path: Path) -> None:
     with outlet() as made:
-        one = Recorder.create(
-            write_setup(tmp_path, numbered_setup()), tmp_path / "run", (made.url,)
-        )
+        one = recorder_on(made.url, tmp_path)
         one.start()
         try:
-            done = subprocess.run(
-                [
-                    sys.executable, "-m", "lukewarm", "record", made.url, "--setup", "setup.toml",
-                    "--out", "second", "--seconds", "3",
-                ],
-                cwd=tmp_path, capture_output=True, text=True, timeout=120,
-                env={"PYTHONPATH": str(ROOT), "PATH": ""}, check=False,
+            done = run_lukewarm(
+                "record", made.url, "--setup", "setup.toml", "--out", "second", "--seconds", "3",
+                folder=tmp_path,
             )  # fmt: skip
         finally:
             one.stop()
@@ -139,9 +134,7 @@ def test_another_process_is_refused_too(tmp_path: Path) -> None:
 
 def test_a_silent_port_is_in_the_state_of_a_recording(tmp_path: Path) -> None:
     with outlet() as made:
-        recorder = Recorder.create(
-            write_setup(tmp_path, numbered_setup()), tmp_path / "run", (made.url,)
-        )
+        recorder = recorder_on(made.url, tmp_path)
         recorder.start()
         try:
             wait_for(made.listened)
@@ -164,9 +157,7 @@ def test_a_silent_port_is_in_the_state_of_a_recording(tmp_path: Path) -> None:
 )
 def test_no_line_with_other_columns_gets_into_the_log(tmp_path: Path, line: bytes) -> None:
     with outlet() as made:
-        recorder = Recorder.create(
-            write_setup(tmp_path, numbered_setup()), tmp_path / "run", (made.url,)
-        )
+        recorder = recorder_on(made.url, tmp_path)
         recorder.start()
         try:
             wait_for(made.listened)
@@ -185,7 +176,7 @@ def test_without_names_given_the_first_readings_settle_the_columns(tmp_path: Pat
         '[channels.outlet]\ncolumn = "out"\nunit = "degC"\n'
     )
     with outlet() as made:
-        recorder = Recorder.create(write_setup(tmp_path, setup), tmp_path / "run", (made.url,))
+        recorder = recorder_on(made.url, tmp_path, setup)
         recorder.start()
         try:
             wait_for(made.listened)

@@ -22,6 +22,7 @@ from tests.support.loggers import (
     outlet,
     record_lines,
     recorded_numbers,
+    recorder_on,
     wait_for,
     with_nmea,
     write_setup,
@@ -47,8 +48,7 @@ def test_lines_become_a_run(tmp_path: Path) -> None:
 
 def test_live_state_of_a_recording(tmp_path: Path) -> None:
     with outlet() as made:
-        path = write_setup(tmp_path, numbered_setup())
-        with Recorder.create(path, tmp_path / "run", (made.url,)) as recorder:
+        with recorder_on(made.url, tmp_path) as recorder:
             wait_for(made.listened)
             assert recorder.running
             assert recorder.latest() == {}
@@ -78,20 +78,18 @@ def test_live_state_of_a_recording(tmp_path: Path) -> None:
 
 def test_an_event_is_noted_in_the_loggers_own_time(tmp_path: Path) -> None:
     time = '{ column = "n", unit = "ms" }'
-    with outlet() as made:
-        path = write_setup(tmp_path, numbered_setup(time))
-        with Recorder.create(path, tmp_path / "run", (made.url,)) as recorder:
-            wait_for(made.listened)
-            recorder.note_event("mode", "floor")  # before any line: kept until there is a time
-            made.send(b"".join(numbered_line(60_000 + number) for number in range(10)))
-            wait_for(lambda: recorder.counters.lines == 10)
-            at = recorder.latest()["n"].host_s
-            recorder.note_event("temp_lever", "100", when=at + 1.25)
-            recorder.note_event("engine", "start", when=at - 2.0)
-            with pytest.raises(ValueError, match="0 to 100"):
-                recorder.note_event("temp_lever", "120")
-            with pytest.raises(ValueError, match="no control is called"):
-                recorder.note_event("temperature", "20")
+    with outlet() as made, recorder_on(made.url, tmp_path, numbered_setup(time)) as recorder:
+        wait_for(made.listened)
+        recorder.note_event("mode", "floor")  # before any line: kept until there is a time
+        made.send(b"".join(numbered_line(60_000 + number) for number in range(10)))
+        wait_for(lambda: recorder.counters.lines == 10)
+        at = recorder.latest()["n"].host_s
+        recorder.note_event("temp_lever", "100", when=at + 1.25)
+        recorder.note_event("engine", "start", when=at - 2.0)
+        with pytest.raises(ValueError, match="0 to 100"):
+            recorder.note_event("temp_lever", "120")
+        with pytest.raises(ValueError, match="no control is called"):
+            recorder.note_event("temperature", "20")
     rows = (tmp_path / "run" / "events.csv").read_text(encoding="utf-8").splitlines()
     assert rows[0] == "time,control,position"
     assert rows[2:] == ["61259,temp_lever,100", "58009,engine,start"]
@@ -129,27 +127,25 @@ def test_events_sent_between_the_lines(tmp_path: Path) -> None:
 
 
 def test_events_left_in_the_inbox(tmp_path: Path) -> None:
-    with outlet() as made:
-        path = write_setup(tmp_path, numbered_setup())
-        with Recorder.create(path, tmp_path / "run", (made.url,)) as recorder:
-            wait_for(made.listened)
-            made.send(b"".join(map(numbered_line, range(20))))
-            wait_for(lambda: recorder.counters.lines == 20)
-            inbox = tmp_path / "run" / "inbox"
-            inbox.mkdir()
-            for name, text in (
-                ("a", '{"control": "blower", "position": "2", "host_s": 0.5}'),
-                ("b", '{"control": "blower"}'),
-                ("c", "[]"),
-                ("d", '{"control": "blower", "position": 3}'),
-            ):
-                (inbox / f"{name}.part").write_text(text, encoding="utf-8")
-                (inbox / f"{name}.part").rename(inbox / f"{name}.json")
-            wait_for(lambda: not list(inbox.glob("*.json")))
-            wait_for(lambda: recorder.counters.events == 2)
-            told = " ".join(message.text for message in recorder.messages())
-            assert "b.json" in told
-            assert "c.json" in told
+    with outlet() as made, recorder_on(made.url, tmp_path) as recorder:
+        wait_for(made.listened)
+        made.send(b"".join(map(numbered_line, range(20))))
+        wait_for(lambda: recorder.counters.lines == 20)
+        inbox = tmp_path / "run" / "inbox"
+        inbox.mkdir()
+        for name, text in (
+            ("a", '{"control": "blower", "position": "2", "host_s": 0.5}'),
+            ("b", '{"control": "blower"}'),
+            ("c", "[]"),
+            ("d", '{"control": "blower", "position": 3}'),
+        ):
+            (inbox / f"{name}.part").write_text(text, encoding="utf-8")
+            (inbox / f"{name}.part").rename(inbox / f"{name}.json")
+        wait_for(lambda: not list(inbox.glob("*.json")))
+        wait_for(lambda: recorder.counters.events == 2)
+        told = " ".join(message.text for message in recorder.messages())
+        assert "b.json" in told
+        assert "c.json" in told
 
 
 def test_bad_lines_are_counted_listed_and_never_stop_it(tmp_path: Path) -> None:
@@ -243,13 +239,12 @@ def test_two_ports_fill_one_table(tmp_path: Path) -> None:
 
 def test_a_second_recorder_is_refused(tmp_path: Path) -> None:
     with outlet() as made:
-        path = write_setup(tmp_path, numbered_setup())
-        with Recorder.create(path, tmp_path / "run", (made.url,)):
+        with recorder_on(made.url, tmp_path):
             other = Recorder.resume(tmp_path / "run")
             with pytest.raises(UnusableRun, match="another process"):
                 other.start()
         with pytest.raises(UnusableRun, match="something there already"):
-            Recorder.create(path, tmp_path / "run", (made.url,))
+            recorder_on(made.url, tmp_path)
 
 
 def test_a_folder_prepared_with_its_run_toml_can_be_recorded_into(tmp_path: Path) -> None:
@@ -279,9 +274,7 @@ def test_a_folder_that_was_never_recorded_cannot_go_on(tmp_path: Path) -> None:
 def test_gone_and_back(tmp_path: Path) -> None:
     with outlet() as first:
         url = first.url
-        recorder = Recorder.create(
-            write_setup(tmp_path, numbered_setup()), tmp_path / "run", (url,)
-        )
+        recorder = recorder_on(url, tmp_path)
         recorder.start()
         wait_for(first.listened)
         first.send(b"".join(map(numbered_line, range(10))) + b"10,1.0,2")
@@ -376,14 +369,12 @@ def test_an_unclosed_run_is_put_in_order_when_it_is_loaded(
 
 
 def test_a_torn_and_damaged_journal_gives_what_is_left(tmp_path: Path) -> None:
-    with outlet() as made:
-        path = write_setup(tmp_path, numbered_setup())
-        with Recorder.create(path, tmp_path / "run", (made.url,)) as recorder:
-            wait_for(made.listened)
-            for number in range(60):  # a record each, or nearly so
-                made.send(numbered_line(number))
-                time.sleep(0.01)
-            wait_for(lambda: recorder.counters.lines == 60)
+    with outlet() as made, recorder_on(made.url, tmp_path) as recorder:
+        wait_for(made.listened)
+        for number in range(60):  # a record each, or nearly so
+            made.send(numbered_line(number))
+            time.sleep(0.01)
+        wait_for(lambda: recorder.counters.lines == 60)
     folder = tmp_path / "run"
     unclose(folder)
     (segment,) = (folder / "journal").glob("*.bin")
@@ -419,15 +410,14 @@ def test_a_loggers_drifting_clock_is_said(tmp_path: Path, monkeypatch: pytest.Mo
     monkeypatch.setattr("ingest.record.wire.clock.MIN_SPAN_S", 1.5)
     monkeypatch.setattr("ingest.record.recover.DRIFT_SAID_S", 0.2)
     monkeypatch.setattr("ingest.record.wire.deriver.ClockSamples", lambda: _often())
-    with outlet() as made:
-        path = write_setup(tmp_path, numbered_setup('{ column = "n", unit = "ms" }'))
-        with Recorder.create(path, tmp_path / "run", (made.url,)) as recorder:
-            wait_for(made.listened)
-            began = recorder.host_s()
-            while recorder.host_s() < began + 2.2:  # a clock that runs a quarter too fast
-                made.send(numbered_line(round((recorder.host_s() - began) * 1250)))
-                time.sleep(0.01)
-            found = {finding.fault: finding for finding in recorder.stop().findings}
+    setup = numbered_setup('{ column = "n", unit = "ms" }')
+    with outlet() as made, recorder_on(made.url, tmp_path, setup) as recorder:
+        wait_for(made.listened)
+        began = recorder.host_s()
+        while recorder.host_s() < began + 2.2:  # a clock that runs a quarter too fast
+            made.send(numbered_line(round((recorder.host_s() - began) * 1250)))
+            time.sleep(0.01)
+        found = {finding.fault: finding for finding in recorder.stop().findings}
     assert found["logger_clock"].evidence["ppm"] == pytest.approx(250_000, rel=0.1)
 
 

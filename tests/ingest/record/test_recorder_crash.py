@@ -21,6 +21,7 @@ from tests.support.loggers import (
     numbered_setup,
     outlet,
     recorded_numbers,
+    recorder_on,
     wait_for,
     write_setup,
 )
@@ -150,17 +151,15 @@ def test_memory_does_not_grow_with_the_recording(tmp_path: Path) -> None:
     import tracemalloc
 
     lines = 20_000  # half an hour at ten lines a second
-    with outlet() as made:
-        path = write_setup(tmp_path, numbered_setup())
-        with Recorder.create(path, tmp_path / "run", (made.url,)) as recorder:
-            wait_for(made.listened)
-            held: list[int] = []
-            tracemalloc.start()
-            try:
-                for start in range(0, lines, 1000):
-                    made.send(b"".join(map(numbered_line, range(start, start + 1000))))
-                    wait_for(lambda up_to=start + 1000: recorder.counters.lines == up_to)
-                    held.append(tracemalloc.get_traced_memory()[0])
-            finally:
-                tracemalloc.stop()
+    with outlet() as made, recorder_on(made.url, tmp_path) as recorder:
+        wait_for(made.listened)
+        held: list[int] = []
+        tracemalloc.start()
+        try:
+            for start in range(0, lines, 1000):
+                made.send(b"".join(map(numbered_line, range(start, start + 1000))))
+                wait_for(lambda up_to=start + 1000: recorder.counters.lines == up_to)
+                held.append(tracemalloc.get_traced_memory()[0])
+        finally:
+            tracemalloc.stop()
     assert max(held[10:]) < max(held[:10]) + 200_000

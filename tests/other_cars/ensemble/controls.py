@@ -8,7 +8,6 @@ each lasts `MIN_MISUSE_S` at least. Shorter slips happen to anybody and are no c
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from typing import Final
 
@@ -211,20 +210,7 @@ def _test(rng: Generator, car: Car, plan: Plan, order: Order, *, by_hand: bool) 
 def _on_grid(rng: Generator, plan: Plan, order: Order, sweeps: list[str], *, by_hand: bool) -> Trip:
     time = np.arange(0.0, plan.clock + DT / 2, DT)
 
-    def held(control: str, before: float) -> Floats:
-        knots = plan.knots.get(control, [])
-        times = np.array([at for at, _ in knots])
-        values = np.array([before, *(value for _, value in knots)])
-        return values[np.searchsorted(times, time + 1e-9, side="right")]
-
-    lever = held("temp_lever", 100.0)
-    if by_hand:
-        # straight between the marks of a hand sweep, held otherwise
-        for (at, value), (then, after) in itertools.pairwise(plan.knots["temp_lever"]):
-            if then - at < 30 and abs(after - value) < 5:
-                inside = (time >= at) & (time < then)
-                lever[inside] = value + (time[inside] - at) / (then - at) * (after - value)
-    engine = held("engine", 0.0)
+    engine = plan.held("engine", time)
     driving = order.kind in ("road", "owner") or order.moving
     driving |= order.kind in ("hot start", "short") and bool(rng.random() < 0.5)
     speed = traffic(rng, time, plan.start_s) if driving else np.zeros(time.size)
@@ -233,15 +219,11 @@ def _on_grid(rng: Generator, plan: Plan, order: Order, sweeps: list[str], *, by_
         idle = float(rng.uniform(1150, 1900))
     surge = np.clip(np.gradient(speed, DT), 0, None)
     revs = engine * np.where(speed > 0.5, 1000 + 62.0 * speed + 350 * surge, idle)
-    switching = np.zeros(time.size)
-    if not by_hand:
-        for control in ("mode", "temp_lever"):
-            for at, _ in plan.knots.get(control, []):
-                switching[min(int(at / DT), time.size - 1)] = 1.0
     return Trip(
-        order.kind, plan.start_s, time, lever, held("blower", 0.0),
-        held("mode", 0.0).astype(np.int64), held("air_door", 100.0), engine,
-        held("vacuum_isolated", 0.0), switching, speed,
+        order.kind, plan.start_s, time, plan.lever(time, by_hand=by_hand),
+        plan.held("blower", time), plan.held("mode", time).astype(np.int64),
+        plan.held("air_door", time, 100.0), engine, plan.held("vacuum_isolated", time),
+        plan.switching(time, by_hand=by_hand), speed,
         revs + engine * 12 * wander(rng, time.size), np.clip(surge / 1.3 + speed / 60, 0, 1),
-        plan.events, sweeps, by_hand, order.misuse, held("defrost", 0.0),
+        plan.events, sweeps, by_hand, order.misuse, plan.held("defrost", time),
     )  # fmt: skip

@@ -27,7 +27,7 @@ from tests.support.control_units import (
     single,
     virtual_car,
 )
-from tests.support.loggers import wait_for, write_setup
+from tests.support.loggers import recorder_on, wait_for, write_setup
 
 ROOT = Path(__file__).parents[4]
 SETUP = (
@@ -282,7 +282,7 @@ def test_what_is_wrong_with_a_set_up_is_said(
     tmp_path: Path, setup: str, port: str, words: str
 ) -> None:
     with pytest.raises(UnusableRun) as caught:
-        Recorder.create(write_setup(tmp_path, setup), tmp_path / "run", (port,))
+        recorder_on(port, tmp_path, setup)
     assert words in str(caught.value)
 
 
