@@ -12,9 +12,6 @@ ABOUT: Final = ("name", "vehicle", "family", "heater", "purpose", "started")
 """Keys of a document's ``run`` that stand in every row; `name` is called ``run`` there."""
 
 
-TABLES: Final = ("runs", "figures", "causes", "findings")
-"""Names of the tables of `frames`."""
-
 NUMBER: Final = "number"
 """Column that joins the tables of `frames`; names of run folders need not differ."""
 
@@ -32,8 +29,8 @@ def frames(documents: Sequence[Mapping[str, Any]], first: int = 1) -> dict[str, 
     Returns
     -------
     dict
-        `TABLES`, each with ``number`` before its own columns. An entry with ``error`` has its row
-        in ``runs`` alone.
+        Tables ``runs, figures, causes, findings``, each with ``number`` before its own columns. An
+        entry with ``error`` has its row in ``runs`` alone.
     """
     import polars as pl
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -16,8 +16,6 @@ from analysis.vacuum.findings import DOOR_GOES_WRONG_WAY, VACUUM_SAGS
 
 if TYPE_CHECKING:
     from analysis.measured import Measured
-
-Sign = Callable[["Measured"], bool | None]
 
 WRONG_WAY: Final = frozenset({LEVER_WORKS_BACKWARDS.name, DOOR_GOES_WRONG_WAY.name})
 """Findings of a lever or door that works the wrong way round."""

@@ -28,7 +28,7 @@ IN_UNIT: Final = frozenset(
 """Columns that are in the unit of their row's figure."""
 
 ID_DIGITS: Final = 12
-"""Digits of a run's id in these tables; `ingest.store.read.find_run` takes them."""
+"""Digits of a run's id in these tables: enough to tell the runs of any fleet apart."""
 
 MAX_MARKS: Final = 40
 """A longer course of time is shown by its marked runs only; files hold all."""

@@ -74,18 +74,3 @@ def setting_of(timeline: Timeline, stretch: Stretch) -> Setting:
 
 def _seen(timeline: Timeline, point: str) -> bool:
     return timeline.has(point) and not bool(np.isnan(timeline.values(point)).all())
-
-
-def at_engine_speed(name: str, ratio: float) -> tuple[float, float]:
-    """Factor on a number at another engine speed, and its standard uncertainty.
-
-    Parameters
-    ----------
-    name
-        ``effectiveness`` or ``flow_ratio``.
-    ratio
-        The other engine speed over the one it was told for.
-    """
-    usual, spread = PUMP[name]
-    change = ratio**PUMP_EXPONENT - 1.0
-    return 1.0 + usual * change, spread * abs(change)

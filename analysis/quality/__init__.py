@@ -15,10 +15,7 @@ import pkgutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Final
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING
 
 from analysis.quality.view import Hit, View
 from ingest.run import Run
@@ -27,10 +24,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
 Detect = Callable[[View], "Iterable[Hit]"]
-
-GOOD: Final = 1
-NOT_ASSESSED: Final = 0
-BAD: Final = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,38 +81,3 @@ def assess(run: Run) -> Run:
         for hit in tuple(each.detect(view)):
             view.apply(hit)
     return view.assessed()
-
-
-def flags(run: Run, point: str) -> NDArray[np.int8]:
-    """Judge every reading of an assessed run: `GOOD`, `BAD` or `NOT_ASSESSED`.
-
-    Parameters
-    ----------
-    run
-        What `assess` returned.
-    point
-        A measuring point.
-
-    Returns
-    -------
-    ndarray
-        One flag a row. A reading taken out is bad; a row without a reading, and all of a channel
-        too short to be looked at, is not assessed.
-
-    Raises
-    ------
-    KeyError
-        Where the run has no such point.
-    """
-    values = run.readings[run.sensors[point].column].to_numpy()
-    missing = np.isnan(values)
-    result = np.where(missing, NOT_ASSESSED, GOOD).astype(np.int8)
-    if values.size < 2:
-        return np.zeros(values.size, dtype=np.int8)
-    time = run.readings["time_s"].to_numpy()
-    for finding in run.findings:
-        if finding.channel == point and finding.forbids:
-            low = -np.inf if finding.from_s is None else finding.from_s
-            high = np.inf if finding.to_s is None else finding.to_s
-            result[missing & (time >= low) & (time <= high)] = BAD
-    return result

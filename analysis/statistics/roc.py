@@ -34,8 +34,8 @@ class Roc:
         Half-widths of the joint band: every point of the true curve lies within both with the
         stated confidence (Kolmogorov's distance for each class; Campbell, Statist. Med. 13, 1994,
         499).
-    auc, auc_se
-        Area under the curve and its standard error (DeLong).
+    auc
+        Area under the curve.
     auc_low, auc_high
         Its interval (see `auc_interval`).
     """
@@ -46,7 +46,6 @@ class Roc:
     false_alarm_margin: float
     detection_margin: float
     auc: float
-    auc_se: float
     auc_low: float
     auc_high: float
 
@@ -127,6 +126,5 @@ def roc(good: Floats, bad: Floats) -> Roc:
         _kolmogorov(each, good.size),
         _kolmogorov(each, bad.size),
         area,
-        auc_se_delong(good, bad),
         *auc_interval(good, bad),
     )

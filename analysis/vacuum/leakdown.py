@@ -86,8 +86,8 @@ class LeakDown:
 
     Parameters
     ----------
-    start, start_u
-        Pressure at the beginning and its standard uncertainty from scatter and rounding.
+    start
+        Pressure at the beginning.
     rate, rate_u
         Initial loss per second (positive) and its standard uncertainty.
     tau, tau_u
@@ -99,7 +99,6 @@ class LeakDown:
     """
 
     start: float
-    start_u: float
     rate: float
     rate_u: float
     tau: float | None
@@ -215,7 +214,6 @@ def fit_leak_down(time: Floats, pressure: Floats, resolution: float = 0.0) -> Le
         tau, tau_u, floor, floor_u = _end(elapsed, values, whole.variance)
     return LeakDown(
         early.start,
-        math.sqrt(early.start_variance),
         early.rate,
         math.hypot(math.sqrt(early.rate_variance), model),
         tau,
@@ -231,7 +229,6 @@ class _Average:
     """Start and initial rate averaged over the time constants the readings allow."""
 
     start: float
-    start_variance: float
     rate: float
     rate_variance: float
     variance: float
@@ -289,12 +286,10 @@ def _weigh(
     rate = float(weight @ rates)
     rate_variance = float(weight @ ((rates - rate) ** 2 + variance / power))
     start = float(weight @ starts)
-    start_variance = float(weight @ (starts - start) ** 2) + variance * 4.0 / n
     if float(np.ptp(values)) < 3.0 * resolution:  # roundings of one gauge do not average out
         rate_variance += 2.0 * resolution**2 / 12.0 / length**2
-        start_variance += resolution**2 / 12.0
     curved = float(squares[-1] - squares[best]) / variance > CURVED
-    found = _Average(start, start_variance, rate, rate_variance, variance, curved)
+    found = _Average(start, rate, rate_variance, variance, curved)
     return found, np.asarray(evidence)
 
 

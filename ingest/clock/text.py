@@ -150,11 +150,6 @@ def read_stamps(texts: pl.Series, form: TextFormat) -> Stamps:
     return Stamps(seconds, offset)
 
 
-def matches(text: str, form: TextFormat) -> bool:
-    """Whether a single text is a time in this format."""
-    return bool(np.isfinite(read_stamps(pl.Series([text], dtype=pl.String), form).seconds[0]))
-
-
 def _all_alike(texts: pl.Series, form: TextFormat) -> Stamps | None:
     """Times of a column whose texts differ in nothing but their digits; None where they do.
 

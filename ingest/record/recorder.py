@@ -41,7 +41,6 @@ from ingest.record.wire.stamp import see_line
 from ingest.record.wire.time import clock_note
 from ingest.run import Finding
 from ingest.setup.serial import SerialTable
-from ingest.table.names import match_name
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -256,26 +255,6 @@ class Recorder:
     def latest(self) -> dict[str, Latest]:
         """The newest cell of each column of the log."""
         return {name: cell for name, cell in self._cells().items() if cell.text}
-
-    def latest_point(self, point: str) -> Latest | None:
-        """The newest cell of a measuring point; None where there is none.
-
-        Raises
-        ------
-        KeyError
-            Where the set-up has no such point.
-        """
-        column = self.setup.channels[point].column
-        cells = self._cells()
-        names = tuple(cells)
-        if column is None:  # a thermometer that was read once
-            return None
-        try:
-            at = match_name(column, names, "the line") if isinstance(column, str) else column - 1
-            found = cells[names[at]]
-        except (UnusableRun, IndexError):
-            return None
-        return found if found.text else None
 
     def _cells(self) -> dict[str, Latest]:
         deriver = self._derive()

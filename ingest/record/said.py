@@ -44,7 +44,6 @@ class PortState:
     name: str
     url: str | None
     state: str
-    since_host_s: float
     last_byte_host_s: float
     reason: str
 

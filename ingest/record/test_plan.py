@@ -212,10 +212,6 @@ class Plan(_Table):
         kept = tuple(step for step in self.steps if points.issuperset(step.needs))
         return self.model_copy(update={"steps": kept})
 
-    def shortest_s(self) -> float:
-        """How long the plan takes where no condition but time has to be waited for, s."""
-        return sum(_shortest(step.until) for step in self.steps)
-
 
 class _Head(_Table):
     name: str = Field(min_length=1, max_length=80)
@@ -306,9 +302,7 @@ def usual_plan_text(heater: Heater, place: Place = "yard") -> str:
         ``yard``: one person at a standstill; ``road``: a driver, and a second person who does all
         else.
     """
-    return (resources.files("ingest.record.plans") / _plan_name(heater, place)).read_text(
-        encoding="utf-8"
-    )
+    return _plan_text(f"{place}-{heater}.toml")
 
 
 BENCH_PLANS: Final[dict[str, str]] = {
@@ -325,16 +319,11 @@ BENCH_PLANS: Final[dict[str, str]] = {
 def bench_plan_text(bench: BenchTable) -> str:
     """Text of the plan that comes with the tool for a part on the bench."""
     name = BENCH_PLANS[bench.part].format(reference=bench.reference)
+    return _plan_text(name)
+
+
+def _plan_text(name: str) -> str:
     return (resources.files("ingest.record.plans") / name).read_text(encoding="utf-8")
-
-
-def usual_plan(heater: Heater, place: Place = "yard") -> Plan:
-    """The plan that comes with the tool for a heater layout; see `usual_plan_text`."""
-    return parse_plan(usual_plan_text(heater, place), _plan_name(heater, place))
-
-
-def _plan_name(heater: Heater, place: Place) -> str:
-    return f"{place}-{heater}.toml"
 
 
 def _text(position: object) -> str:
@@ -343,15 +332,6 @@ def _text(position: object) -> str:
     if isinstance(position, float):
         return f"{position:g}"
     return str(position)
-
-
-def _shortest(until: Until | None) -> float:
-    if until is None:
-        return 0.0
-    parts = [until.time_s or 0.0, *(_shortest(each) for each in until.all)]
-    if until.any:
-        parts.append(min(_shortest(each) for each in until.any))
-    return max(parts)
 
 
 def _faults(

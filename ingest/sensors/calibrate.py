@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from ingest.arrays import Floats
-from ingest.errors import Fault, UnusableRun
+from ingest.errors import UnusableRun
 from ingest.findings import finding
 from ingest.points import column_name
 from ingest.run import ErrorSource, Finding, Sensor
@@ -96,27 +96,6 @@ class Calibrated:
     readings: dict[str, Floats]
     sensors: dict[str, Sensor]
     findings: tuple[Finding, ...]
-
-
-def check_channels(
-    setup: Setup,
-    raw_units: Mapping[str, str | None],
-    *,
-    log_file: str,
-    setup_file: str = "run.toml",
-) -> list[Fault]:
-    """Everything wrong with a set-up's channels, found without their data.
-
-    Parameters
-    ----------
-    setup
-        The set-up.
-    raw_units
-        By measuring point of the channels that are there: the unit the log gives, or None.
-    log_file, setup_file
-        Names for the faults' texts.
-    """
-    return make_recipes(setup, raw_units, log_file=log_file, setup_file=setup_file).faults
 
 
 def calibrate(

@@ -25,7 +25,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any, Final, Literal, get_args
+from typing import Any, Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -34,8 +34,6 @@ from ingest.arrays import Floats
 from ingest.sensors.lookup import Cells, Lines
 
 Letter = Literal["B", "E", "J", "K", "N", "R", "S", "T"]
-LETTERS: Final[tuple[Letter, ...]] = get_args(Letter)
-
 END_TOLERANCE: Final = 0.0005
 """Half a unit of the last printed digit of the tables, mV."""
 

@@ -5,7 +5,6 @@ The tables are read column by column, for ten thousand runs in a fraction of a s
 
 from __future__ import annotations
 
-import re
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
@@ -13,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import ColumnElement, Select, select
 
-from ingest.errors import Fault, UnusableRun
 from ingest.store.catalog import FigureRow, ResultRow, RunRow
 from ingest.store.rows import Versions
 
@@ -222,33 +220,6 @@ def made_with(store: Store) -> list[Made]:
             Made(run_id, family, heater, None if code is None or bare else Versions(code, *rest))
             for run_id, family, heater, code, *rest, bare in connection.execute(query)
         ]
-
-
-def find_run(store: Store, text: str) -> str:
-    """Id of the run meant by an id, the beginning of one, or the name of its folder.
-
-    Raises
-    ------
-    UnusableRun
-        Where no run or more than one is meant.
-    """
-    by_id = bool(re.fullmatch(r"[0-9a-f]{6,64}", text))
-    meant = RunRow.name == text
-    if by_id:
-        meant = meant | RunRow.id.startswith(text)
-    with store.engine.connect() as connection:
-        found = list(connection.scalars(select(RunRow.id).where(meant).order_by(RunRow.id)))
-    if len(found) == 1:
-        return found[0]
-    several = f"{len(found)} runs of this name: {', '.join(each[:12] for each in found[:5])}"
-    raise UnusableRun(
-        Fault(
-            repr(text),
-            several if found else "no such run",
-            "one run: its id, the first 6 digits of it or more, or the name of its folder",
-            "look at `lukewarm store list`",
-        )
-    )
 
 
 def _frame(store: Store, query: Select[*tuple[Any, ...]]) -> pl.DataFrame:

@@ -32,11 +32,6 @@ class Loss:
     what: str
 
 
-def verify(store: Store) -> list[Loss]:
-    """Prove that all files of a store are there and unchanged; empty where all is well."""
-    return [damage for damage in check_files(store)[1] if damage is not None]
-
-
 def check_files(store: Store) -> tuple[int, Iterator[Loss | None]]:
     """Check a store piece by piece.
 

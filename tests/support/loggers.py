@@ -10,7 +10,9 @@ from pathlib import Path
 
 from ingest.record.recorder import Recorder
 from ingest.record.replay_port import Outlet, open_outlet
+from ingest.record.test_plan import Place, Plan, parse_plan, usual_plan_text
 from ingest.record.wire.lines import xor_checksum
+from ingest.setup.model import Heater
 
 CHANNELS = 12
 NAMES = ("n", *(f"c{at}" for at in range(1, CHANNELS + 1)))
@@ -36,6 +38,11 @@ def numbered_setup(time: str = '{ column = "n", unit = "s" }', serial: str = "")
         '[channels.ambient]\ncolumn = "c2"\nunit = "degC"\n'
         f"[serial]\ncolumns = {list(NAMES)!r}\n{serial}"
     )
+
+
+def usual_plan(heater: Heater, place: Place = "yard") -> Plan:
+    """The plan that comes with the tool for a heater layout."""
+    return parse_plan(usual_plan_text(heater, place))
 
 
 def write_setup(folder: Path, text: str) -> Path:

@@ -32,8 +32,6 @@ DRAWN: Final = (
     "coolant_in", "coolant_out", "engine_coolant", "cabin",
 )  # fmt: skip
 """Points of the picture: temperatures."""
-PICTURE_MIN: Final = 10.0
-
 Step = tuple[str, str, str]
 
 EVENTS: Final[tuple[tuple[str, tuple[Step, ...]], ...]] = (

@@ -184,8 +184,7 @@ class PortReader(threading.Thread):
             open_s = (now_ns - self.since_ns) / 1e9
             reason = why_doubtful(self.url, self.table.baud, counters, open_s, silent_s)
         return PortState(
-            self.table.label, self.url, self.state, clock.seconds(self.since_ns),
-            clock.seconds(self.last_byte_ns), reason,
+            self.table.label, self.url, self.state, clock.seconds(self.last_byte_ns), reason,
         )  # fmt: skip
 
     def is_stopping(self) -> bool:

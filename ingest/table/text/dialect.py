@@ -80,8 +80,8 @@ class Dialect:
     joins
         Delimiters (0-based, within a line) that are decimal marks or part a date from its time,
         and so do not part cells; and the character that stands for them afterwards.
-    leading_delimiter, trailing_delimiters
-        Whether every line begins with a delimiter, and in how many it ends, that part no column.
+    trailing_delimiters
+        In how many delimiters that part no column every line ends.
     """
 
     encoding: str
@@ -95,23 +95,12 @@ class Dialect:
     metadata: tuple[str, ...] = ()
     joins: tuple[int, ...] = ()
     join_with: str = "."
-    leading_delimiter: bool = False
     trailing_delimiters: int = 0
 
     @property
     def decimal(self) -> str:
         """The decimal mark."""
         return self.marks.decimal
-
-    @property
-    def decimal_proven(self) -> bool:
-        """Whether a cell of the file proves the decimal mark, or the set-up states it."""
-        return self.marks.proven
-
-    @property
-    def thousands(self) -> str | None:
-        """The thousands mark where it is stated."""
-        return self.marks.thousands
 
 
 class Line(NamedTuple):

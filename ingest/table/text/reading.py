@@ -189,7 +189,7 @@ def _scheme(source: Source, log: LogTable, text: bytes) -> Scheme:
     marks, findings = _marks(source, log, sample, layout, cut)
     inner = slice(leading, len(layout.names) - trailing)
     return Scheme(
-        dialect=_dialect(source, cut, layout, marks, leading=leading, trailing=trailing),
+        dialect=_dialect(source, cut, layout, marks, trailing=trailing),
         rules=_rules(source, cut, layout, sample, trailing=trailing),
         names=layout.names[inner],
         units=layout.units[inner],
@@ -266,9 +266,7 @@ def _marks(
     return marks, [MIXED_IN_FILE.found()]
 
 
-def _dialect(
-    source: Source, cut: Cut, layout: Layout, marks: Marks, *, leading: bool, trailing: int
-) -> Dialect:
+def _dialect(source: Source, cut: Cut, layout: Layout, marks: Marks, *, trailing: int) -> Dialect:
     return Dialect(
         encoding=source.encoding.name,
         delimiter=cut.delimiter,
@@ -281,7 +279,6 @@ def _dialect(
         metadata=layout.metadata,
         joins=layout.joins,
         join_with=layout.join_with,
-        leading_delimiter=leading,
         trailing_delimiters=trailing,
     )
 

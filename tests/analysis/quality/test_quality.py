@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from analysis.quality import BAD, GOOD, NOT_ASSESSED, all_detectors, assess, flags
+from analysis.quality import all_detectors, assess
 from analysis.quality.view import View, middle, runs_of
 from ingest.arrays import Floats
 from ingest.load.load import load_run
@@ -534,20 +534,6 @@ class TestPackage:
         assess(run)
         assert run.readings.equals(before)
 
-    def test_flags_have_one_polarity(self) -> None:
-        def spark(time: Floats, channels: dict[str, Floats]) -> None:
-            channels["outlet"][400] += 25.0
-            channels["outlet"][900:904] = np.nan
-
-        judged = assess(car(spark))
-        marks = flags(judged, "outlet")
-        assert (BAD, NOT_ASSESSED, GOOD) == (-1, 0, 1)
-        assert np.flatnonzero(marks == BAD).tolist() == [400]
-        assert np.flatnonzero(marks == NOT_ASSESSED).tolist() == [900, 901, 902, 903]
-        assert (flags(judged, "ambient") == GOOD).all()
-        with pytest.raises(KeyError):
-            flags(judged, "cabin")
-
     def test_every_finding_that_forbids_took_readings_out(self) -> None:
         for change in CHANGES:
             run = car(change)
@@ -621,5 +607,3 @@ def test_any_numbers_are_assessed_without_a_crash(data: Any) -> None:
     }
     judged = assess(run.with_(sensors=sensors))
     assert judged.readings.shape == run.readings.shape
-    for point in points:
-        assert flags(judged, point).size == size

@@ -19,6 +19,7 @@ from sqlalchemy import delete
 import lukewarm
 from analysis.verdict import Verdict
 from ingest.store.catalog import FigureRow, FileRow, ResultRow, RunRow
+from ingest.store.read import runs
 from ingest.store.store import Store
 from tests.support.screen import Screen
 
@@ -248,9 +249,8 @@ def test_refresh_with_the_stores_own_good_cars(command: Screen, tmp_path: Path) 
     assert command.out.startswith("7 computed again, 0 could not be")
     assert "decision 3 of this store" in command.err
     store = Store.open(folder)
-    from ingest.store.read import find_run
-
-    told = store.document(find_run(store, "SC-014-complaint"))
+    (run_id,) = runs(store).filter(name="SC-014-complaint")["id"]
+    told = store.document(run_id)
     assert told is not None
     assert told["run"]["name"] == "SC-014-complaint"
     store.close()

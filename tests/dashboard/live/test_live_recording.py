@@ -19,11 +19,17 @@ from ingest.errors import UnusableRun
 from ingest.load.load import load_run
 from ingest.record.recorder import Recorder
 from ingest.record.replay import play, read_script
-from ingest.record.test_plan import usual_plan
 from ingest.record.test_progress import PlanRun
 from ingest.setup.model import read_setup
 from tests.dashboard.live.test_live_guide import PLAN, SETUP, StillFigures
-from tests.support.loggers import numbered_setup, outlet, recorder_on, wait_for, write_setup
+from tests.support.loggers import (
+    numbered_setup,
+    outlet,
+    recorder_on,
+    usual_plan,
+    wait_for,
+    write_setup,
+)
 from tests.support.tools import run_lukewarm
 
 ROOT = Path(__file__).parents[3]

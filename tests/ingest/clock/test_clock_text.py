@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from datetime import UTC, datetime, timedelta, timezone
 
@@ -20,7 +21,6 @@ from ingest.clock.text import (
     ISO,
     MINUTES,
     TextFormat,
-    matches,
     read_stamps,
 )
 
@@ -30,6 +30,10 @@ MOMENTS = st.datetimes(datetime(1970, 1, 1), datetime(2099, 12, 31))  # noqa: DT
 
 def seconds(texts: list[str], form: TextFormat) -> list[float]:
     return read_stamps(pl.Series(texts, dtype=pl.String), form).seconds.tolist()
+
+
+def matches(text: str, form: TextFormat) -> bool:
+    return not math.isnan(seconds([text], form)[0])
 
 
 def since_epoch(moment: datetime) -> float:

@@ -6,8 +6,9 @@ import pytest
 
 from ingest.errors import UnusableRun
 from ingest.points import CONTROLS
-from ingest.record.test_plan import Place, Plan, parse_plan, read_plan, usual_plan
+from ingest.record.test_plan import Place, Plan, parse_plan, read_plan
 from ingest.setup.model import Heater
+from tests.support.loggers import usual_plan
 
 HEATERS: tuple[Heater, ...] = ("blend-air", "water-valve", "combined")
 HEAD = '[plan]\nname = "short"\n'
@@ -80,14 +81,6 @@ def test_a_sweep_ends_where_it_says() -> None:
     assert plan.steps[2].name == "down (3 of 5)"
     assert "mode" in plan.steps[0].set
     assert "mode" not in plan.steps[1].set
-    assert plan.shortest_s() == 100.0
-
-
-def test_shortest_time_counts_the_nearest_way_out() -> None:
-    plan = parse_plan(
-        step("until = { any = [{ time_s = 90 }, { all = [{ time_s = 20 }, { time_s = 30 }] }] }")
-    )
-    assert plan.shortest_s() == 30.0
 
 
 @pytest.mark.parametrize(

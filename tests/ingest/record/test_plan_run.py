@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 import pytest
 
-from ingest.record.test_plan import Place, Plan, parse_plan, usual_plan
+from ingest.record.test_plan import Place, Plan, parse_plan
 from ingest.record.test_progress import (
     AGAIN,
     BACK,
@@ -18,6 +18,7 @@ from ingest.record.test_progress import (
     PlanRun,
 )
 from ingest.setup.model import Heater
+from tests.support.loggers import usual_plan
 
 HEAD = '[plan]\nname = "short"\n'
 

@@ -59,7 +59,6 @@ def test_live_state_of_a_recording(tmp_path: Path) -> None:
             wait_for(lambda: recorder.counters.lines == 50)
             latest = recorder.latest()
             assert latest["n"].text == "49"
-            assert recorder.latest_point("outlet") == latest["c1"]
             assert 0 < latest["n"].host_s <= recorder.host_s()
             recorder.note_event("temp_lever", "100", when=latest["n"].host_s - 3.0)
             wait_for(lambda: load_run(recorder.folder).controls.height == 1)
@@ -222,7 +221,6 @@ def test_two_ports_fill_one_table(tmp_path: Path) -> None:
                 logger.send(f"{number},{20 + number}\n".encode())
                 gauge.send(f'{{"p": {50 - number}.0, "battery": 3.1}}\n'.encode())
             wait_for(lambda: recorder.counters.rows == 40)
-            assert recorder.latest_point("outlet") == recorder.latest()["outlet"]
             assert recorder.latest()["gauge_p"].text == "31.0"
             recorder.note_event("blower", "1")
             counters = recorder.counters

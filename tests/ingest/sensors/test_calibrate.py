@@ -10,7 +10,8 @@ import pytest
 from numpy.typing import NDArray
 
 from ingest.errors import UnusableRun
-from ingest.sensors.calibrate import Calibrated, RawChannel, calibrate, check_channels
+from ingest.sensors.calibrate import Calibrated, RawChannel, calibrate
+from ingest.sensors.channels import make_recipes
 from ingest.sensors.resolution import resolution
 from ingest.sensors.thermocouple import emf
 from ingest.sensors.tolerances import Limit, class_name, source
@@ -45,10 +46,9 @@ def calibrated(
 
 def faults(channels: Channels, units: dict[str, str] | None = None, **run: Any) -> list[str]:
     setup = setup_of(channels, **run)
-    found = check_channels(
-        setup, {point: (units or {}).get(point) for point in channels}, log_file="log.csv"
-    )
-    return [str(fault) for fault in found]
+    given = {point: (units or {}).get(point) for point in channels}
+    found = make_recipes(setup, given, log_file="log.csv", setup_file="run.toml")
+    return [str(fault) for fault in found.faults]
 
 
 def faults_named(found: Calibrated) -> list[str]:
@@ -459,5 +459,6 @@ class TestFaults:
 
     def test_channel_named_in_the_setup_but_not_in_the_log(self) -> None:
         setup = setup_of({"outlet": THERMOCOUPLE, "cold_junction": {"unit": "degC"}})
-        (fault,) = check_channels(setup, {"outlet": None}, log_file="log.csv")
+        found = make_recipes(setup, {"outlet": None}, log_file="log.csv", setup_file="run.toml")
+        (fault,) = found.faults
         assert "cold_junction, which has no readings" in str(fault)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import re
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -15,7 +16,6 @@ from numpy.typing import NDArray
 
 from ingest.sensors.thermocouple import (
     END_TOLERANCE,
-    LETTERS,
     Letter,
     emf,
     invertible_range,
@@ -65,6 +65,8 @@ def excerpt(letter: str) -> NDArray[np.float64]:
         rows = [row for row in csv.DictReader(file) if row["type"] == letter]
     return np.array([(float(row["temperature_degC"]), float(row["emf_mV"])) for row in rows])
 
+
+LETTERS = get_args(Letter)
 
 TABLES = {
     "K": printed_table("k"),

@@ -17,11 +17,11 @@ from ingest.errors import UnusableRun
 from ingest.load.load import load_run
 from ingest.store.catalog import FigureRow, FileRow, ResultRow, RunRow
 from ingest.store.listing import list_path
-from ingest.store.read import Filter, figures, find_run, kept, made_with, runs
+from ingest.store.read import Filter, figures, kept, made_with, runs
 from ingest.store.rows import Outcome, Versions
 from ingest.store.store import Store, run_identity
-from ingest.store.verify import leftovers, require_runs, tidy, verify
-from tests.support.stored.stores import TODAY, add, make_place, outcome_of
+from ingest.store.verify import leftovers, require_runs, tidy
+from tests.support.stored.stores import TODAY, add, make_place, outcome_of, verify
 
 pytest_plugins = ("tests.support.stored.store_fixtures",)
 
@@ -132,18 +132,6 @@ def test_empty_store(store: Store) -> None:
     assert runs(store).height == figures(store).height == 0
     assert runs(store).schema["started"] == pl.Datetime("us", "UTC")
     assert verify(store) == []
-
-
-def test_find_run(store: Store, tmp_path: Path) -> None:
-    one = add(store, make_place(tmp_path / "one", "SC-001", 0)).run_id
-    add(store, make_place(tmp_path / "x" / "twice", "SC-002", 1))
-    add(store, make_place(tmp_path / "y" / "twice", "SC-003", 2))
-    assert find_run(store, one) == find_run(store, one[:8]) == find_run(store, "one") == one
-    with pytest.raises(UnusableRun, match="2 runs of this name"):
-        find_run(store, "twice")
-    for text_ in (one[:5], "%", "nobody"):
-        with pytest.raises(UnusableRun, match="no such run"):
-            find_run(store, text_)
 
 
 def test_what_is_kept_of_good_cars(store: Store, tmp_path: Path) -> None:

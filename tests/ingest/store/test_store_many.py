@@ -14,12 +14,12 @@ from ingest.store.many import Task, add_many, outdated, refresh_many
 from ingest.store.read import made_with, runs
 from ingest.store.rows import Versions
 from ingest.store.store import Store
-from ingest.store.verify import leftovers, verify
+from ingest.store.verify import leftovers
 from ingest.work.each import FEW
 from ingest.work.outcome import Workers
 from tests.support.run_folders import write_run
 from tests.support.stored.store_work import DEADLY, FAULTY, die_on_deadly
-from tests.support.stored.stores import TODAY, make_place, outcome_of, versions_for
+from tests.support.stored.stores import TODAY, make_place, outcome_of, verify, versions_for
 
 pytest_plugins = ("tests.support.stored.store_fixtures",)
 

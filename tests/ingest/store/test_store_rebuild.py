@@ -16,9 +16,9 @@ from ingest.store.open import CATALOG
 from ingest.store.read import figures, made_with, runs
 from ingest.store.rebuild import make_way, missing, rebuild_many, unlisted, write_lists
 from ingest.store.store import Store
-from ingest.store.verify import leftovers, require_runs, verify
+from ingest.store.verify import leftovers, require_runs
 from ingest.work.outcome import HERE, Workers
-from tests.support.stored.stores import make_place, outcome_of, versions_for
+from tests.support.stored.stores import make_place, outcome_of, verify, versions_for
 
 PAGE = 4096
 """Bytes of a page of an SQLite database as it is made by default (sqlite.org, pragma page_size)."""

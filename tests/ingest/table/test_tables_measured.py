@@ -23,7 +23,7 @@ def test_milliseconds_written_with_two_points(chamber: str):
     """`25.130.000` is 25.13 s: the column is in ms, its last point is the decimal mark."""
     table = read(f"pressure-hold/chamber-{chamber}.csv")
     assert table.names == ("1", "2", "3")
-    assert table.dialect.decimal_proven
+    assert table.dialect.marks.proven
     numbers = table.numbers(0)
     assert not numbers.bad_count
     assert not numbers.words

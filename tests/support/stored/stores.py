@@ -10,6 +10,7 @@ from ingest.load.load import load_run
 from ingest.run import Run
 from ingest.store.rows import Outcome, Versions
 from ingest.store.store import Added, Store
+from ingest.store.verify import Loss, check_files
 from tests.support.run_folders import log_text, setup_text, write_run
 
 TODAY = Versions("1.0", "1", "default-1")
@@ -65,3 +66,8 @@ def add(store: Store, place: Path) -> Added:
 def versions_for(_family: str | None, _heater: str) -> Versions:
     """Today's versions, the same for every car."""
     return TODAY
+
+
+def verify(store: Store) -> list[Loss]:
+    """Everything in a store that is not as it was written; empty where all is well."""
+    return [damage for damage in check_files(store)[1] if damage is not None]
