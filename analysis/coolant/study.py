@@ -173,26 +173,46 @@ def _enough_left(course: Course, opening: Break | None) -> bool:
 
 def _opening(course: Course) -> tuple[Break | None, NoOpening | None]:
     """Find the bend of the opening thermostat, or the reason why there is none to be seen."""
-    smooth = course.smooth
-    peak = _end_of_warming(course)
-    first = _end_of_warming(course, FIRST_HELD_S)
-    if first is not None and smooth[first] >= SURELY_C:
-        # held for long at a thermostat's temperature: what the log climbs to later is no warming
-        later = math.inf if peak is None else float(smooth[peak] - smooth[first])
-        peak = first if later > CLIMBS_ON_K else peak
+    peak = _peak(course)
     if peak is None:
         return None, NoOpening("the coolant was still warming up when the log ended")
-    warmed = float(smooth[peak] - smooth[: peak + 1].min())
-    if warmed < MIN_WARMING_K:
+    if float(course.smooth[peak] - course.smooth[: peak + 1].min()) < MIN_WARMING_K:
         return None, NoOpening("the engine was warm already when the log began")
-    level = float(smooth[peak])
-    after_s = float(course.time[-1] - course.time[peak])
     overshot = _overshot(course, peak)
+    if (too_soon := _ended_too_soon(course, peak, overshot=overshot)) is not None:
+        return None, too_soon
+    found = fit_break(course.time, course.value, course.smooth, peak, course.noise, course.load)
+    if found is None:
+        return None, NoOpening(
+            "too little of the warming was logged before the coolant stopped climbing"
+        )
+    if (balance := _heat_balance(course, found, peak, overshot=overshot)) is not None:
+        return None, balance
+    return found, None
+
+
+def _peak(course: Course) -> int | None:
+    """Where the warming ends; None where it goes on to the end of the log."""
+    peak = _end_of_warming(course)
+    first = _end_of_warming(course, FIRST_HELD_S)
+    if first is not None and course.smooth[first] >= SURELY_C:
+        # held for long at a thermostat's temperature: what the log climbs to later is no warming
+        later = math.inf if peak is None else float(course.smooth[peak] - course.smooth[first])
+        peak = first if later > CLIMBS_ON_K else peak
+    return peak
+
+
+def _ended_too_soon(course: Course, peak: int, *, overshot: bool) -> NoOpening | None:
+    """Why the log ended too soon after the peak to tell a thermostat by; None where it did not."""
+    level = float(course.smooth[peak])
+    after_s = float(course.time[-1] - course.time[peak])
     needed = MIN_AFTER_PEAK_S if overshot else MIN_AFTER_S
     if level < COOLEST_C:
         needed = MIN_AFTER_COOL_S
-    if after_s < needed and level < COOLEST_C:
-        return None, NoOpening(
+    if after_s >= needed:
+        return None
+    if level < COOLEST_C:
+        return NoOpening(
             say(
                 "the coolant stopped warming at {level:.0f degC}, below any thermostat in use, "
                 "{after:.0f s} before the log ended: a heat balance, no thermostat that opened",
@@ -200,18 +220,17 @@ def _opening(course: Course) -> tuple[Break | None, NoOpening | None]:
                 after=after_s,
             )
         )
-    if after_s < needed:
-        return None, NoOpening(
-            f"the log ended {after_s:.0f} s after the coolant stopped warming, too soon to tell an "
-            "open thermostat from a heat balance"
-        )
-    found = fit_break(course.time, course.value, smooth, peak, course.noise, course.load)
-    if found is None:
-        return None, NoOpening(
-            "too little of the warming was logged before the coolant stopped climbing"
-        )
+    return NoOpening(
+        f"the log ended {after_s:.0f} s after the coolant stopped warming, too soon to tell an "
+        "open thermostat from a heat balance"
+    )
+
+
+def _heat_balance(course: Course, found: Break, peak: int, *, overshot: bool) -> NoOpening | None:
+    """Why a bend is a balance of heat and no thermostat; None where it is the thermostat's."""
+    level = float(course.smooth[peak])
     if not _load_kept(course, found):
-        return None, NoOpening(
+        return NoOpening(
             say(
                 "the coolant stopped climbing at {level:.0f degC} as the engine's load fell, and "
                 "was not tested with more load after that: this is a heat balance, "
@@ -220,7 +239,7 @@ def _opening(course: Course) -> tuple[Break | None, NoOpening | None]:
             )
         )
     if level < SURELY_C and (_touched(course, found.start, peak, 60.0) or found.misfit > ILL_FIT):
-        return None, NoOpening(
+        return NoOpening(
             say(
                 "the coolant stopped climbing at {level:.0f degC} as the heater's setting or the "
                 "load changed: this is a heat balance, not the thermostat",
@@ -229,7 +248,7 @@ def _opening(course: Course) -> tuple[Break | None, NoOpening | None]:
         )
     surely = overshot and level >= COOLEST_C
     if not surely and _rate_left(course, peak) < STILL_WARMING:
-        return None, NoOpening(
+        return NoOpening(
             say(
                 "the coolant drew near {level:.0f degC} ever more slowly, without the bend that an "
                 "opening thermostat makes: the thermostat never closed, or never opened",
@@ -237,7 +256,7 @@ def _opening(course: Course) -> tuple[Break | None, NoOpening | None]:
             ),
             had_to_show=True,
         )
-    return found, None
+    return None
 
 
 def _overshot(course: Course, peak: int) -> bool:

@@ -296,31 +296,42 @@ def answers(trial: Trial, step: float, ratio: float, share: float, units: str) -
     )
 
 
+class _Trials:
+    """Figures as they are tried: the last few are kept, so that a slider need not wait."""
+
+    def __init__(self, board: Board) -> None:
+        self._board = board
+        self._ready: Recent[tuple[Trial | None, str]] = Recent(8)
+        self._newest: dict[tuple[str, str], str] = {}
+
+    def opened(self, state: Mapping[str, str]) -> tuple[Trial | None, str]:
+        """The figure as the store holds it now, and what its labels say."""
+        choice = (state["figure"], state["family"])
+        key = "\n".join((*choice, _edition(self._board, self._board.source.runs())))
+        self._newest[choice] = key
+        return self._kept(choice)
+
+    def shown(self, search: str) -> tuple[Trial | None, str]:
+        """The figure as the page was opened with, and its units: this asks no store."""
+        told = address.read(search)
+        choice = (told.get("figure", tunable_figures()[0]), told.get("family", ANY))
+        state = {**told, "figure": choice[0], "family": choice[1]}
+        if choice not in self._newest:
+            state = state_of(told, self._board)
+            trial, _ = self.opened(state)
+        else:
+            trial, _ = self._kept(choice)
+        return trial, address.one_of(state.get("units"), parts.UNITS, self._board.units)
+
+    def _kept(self, choice: tuple[str, str]) -> tuple[Trial | None, str]:
+        return self._ready.get(self._newest[choice], lambda: trial_of(self._board, *choice))
+
+
 def register(app: Dash, board: Board) -> None:
     """Add the page's callbacks."""
     from ingest.errors import LukewarmError
 
-    ready: Recent[tuple[Trial | None, str]] = Recent(8)
-    newest: dict[tuple[str, str], str] = {}
-
-    def trial_for(state: Mapping[str, str]) -> tuple[Trial | None, str]:
-        """The figure as the store holds it now."""
-        choice = (state["figure"], state["family"])
-        key = "\n".join((*choice, _edition(board, board.source.runs())))
-        newest[choice] = key
-        return ready.get(key, lambda: trial_of(board, *choice))
-
-    def trial_shown(search: str) -> tuple[Trial | None, str]:
-        """The figure as the page was opened with: a slider does not wait for the store."""
-        told = address.read(search)
-        choice = (told.get("figure", tunable_figures()[0]), told.get("family", ANY))
-        state = {**told, "figure": choice[0], "family": choice[1]}
-        if choice not in newest:
-            state = state_of(told, board)
-            trial, _ = trial_for(state)
-        else:
-            trial, _ = ready.get(newest[choice], lambda: trial_of(board, *choice))
-        return trial, address.one_of(state.get("units"), parts.UNITS, board.units)
+    trials = _Trials(board)
 
     @app.callback(
         Output("tuning-labels", "children"),
@@ -332,7 +343,7 @@ def register(app: Dash, board: Board) -> None:
     def open_figure(search: str) -> tuple[Any, ...]:
         state = state_of(address.read(search), board)
         try:
-            trial, told = trial_for(state)
+            trial, told = trials.opened(state)
         except LukewarmError as error:
             wrong = parts.faults(str(error).splitlines(), "The labels cannot be used")
             return wrong, no_update, no_update, no_update
@@ -353,7 +364,7 @@ def register(app: Dash, board: Board) -> None:
     )
     def move(step: float, ratio: float, share: float, search: str) -> tuple[Any, ...]:
         try:
-            trial, units = trial_shown(search)
+            trial, units = trials.shown(search)
         except LukewarmError:
             trial, units = None, "si"
         if trial is None:

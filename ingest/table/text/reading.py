@@ -141,6 +141,36 @@ def _scheme(source: Source, log: LogTable, text: bytes) -> Scheme:
     nul = b"\0" in text
     strip_nul = nul and 2 * sum(b"\0" in line for line in all_lines) > len(all_lines)
     longest = max(map(len, all_lines))
+    _refuse_endless(source, longest)
+    mend = find_mend(text.decode("utf-8", errors="replace"))
+    text = mend(text) if mend is not None else text
+    lines = sample_lines(text.replace(b"\0", b"").decode("utf-8", errors="replace"))
+    cut = _cut(source, log, lines, longest)
+    layout = find_layout(lines, cut, log, source.name)
+    sample = [line for line in lines if line.number >= layout.first.number]
+    rows = [row for line in sample[-_ROWS:] if len(row := cut.cells(line.text)) == cut.width]
+    leading, trailing = _edges(layout, rows)
+    marks, findings = _marks(source, log, sample, layout, cut)
+    inner = slice(leading, len(layout.names) - trailing)
+    return Scheme(
+        dialect=_dialect(source, cut, layout, marks, trailing=trailing),
+        rules=_rules(source, cut, layout, sample, trailing=trailing),
+        names=layout.names[inner],
+        units=layout.units[inner],
+        kinds=_kinds(cut, layout)[inner],
+        columns=tuple(range(len(layout.names)))[inner],
+        width=cut.width - len(layout.joins),
+        aliases=tuple(row[inner] for row in layout.aliases),
+        doubtful=layout.doubtful,
+        surplus=layout.surplus,
+        strip_nul=strip_nul,
+        mend=mend,
+        findings=(*_encoding_finding(source), *layout.findings, *findings),
+        rejected=layout.rejected,
+    )
+
+
+def _refuse_endless(source: Source, longest: int) -> None:
     if longest > LONGEST_LINE:
         raise UnusableRun(
             Fault(
@@ -150,9 +180,10 @@ def _scheme(source: Source, log: LogTable, text: bytes) -> Scheme:
                 "check that this is the logger's file and that its line ends are whole",
             )
         )
-    mend = find_mend(text.decode("utf-8", errors="replace"))
-    text = mend(text) if mend is not None else text
-    lines = sample_lines(text.replace(b"\0", b"").decode("utf-8", errors="replace"))
+
+
+def _cut(source: Source, log: LogTable, lines: list[Line], longest: int) -> Cut:
+    """How the lines are cut into cells; refuses a text that cannot be a log."""
     below = [line for line in lines if line.number > (log.header_row or 0)]
     if lines and not below:
         raise UnusableRun(
@@ -182,28 +213,7 @@ def _scheme(source: Source, log: LogTable, text: bytes) -> Scheme:
                 "state delimiter in [log] if the columns were told wrongly",
             )
         )
-    layout = find_layout(lines, cut, log, source.name)
-    sample = [line for line in lines if line.number >= layout.first.number]
-    rows = [row for line in sample[-_ROWS:] if len(row := cut.cells(line.text)) == cut.width]
-    leading, trailing = _edges(layout, rows)
-    marks, findings = _marks(source, log, sample, layout, cut)
-    inner = slice(leading, len(layout.names) - trailing)
-    return Scheme(
-        dialect=_dialect(source, cut, layout, marks, trailing=trailing),
-        rules=_rules(source, cut, layout, sample, trailing=trailing),
-        names=layout.names[inner],
-        units=layout.units[inner],
-        kinds=_kinds(cut, layout)[inner],
-        columns=tuple(range(len(layout.names)))[inner],
-        width=cut.width - len(layout.joins),
-        aliases=tuple(row[inner] for row in layout.aliases),
-        doubtful=layout.doubtful,
-        surplus=layout.surplus,
-        strip_nul=strip_nul,
-        mend=mend,
-        findings=(*_encoding_finding(source), *layout.findings, *findings),
-        rejected=layout.rejected,
-    )
+    return cut
 
 
 def _encoding_finding(source: Source) -> list[Finding]:
