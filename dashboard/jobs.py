@@ -127,7 +127,7 @@ def _found(
 
 
 @dataclass(frozen=True)
-class Conversion:
+class ConvertJob:
     """Write the readings of a run; handed to every process once.
 
     Parameters
@@ -167,7 +167,7 @@ class Conversion:
 
 
 def conversions(
-    pairs: Sequence[tuple[Place, Path]], work: Conversion, workers: Workers = HERE
+    pairs: Sequence[tuple[Place, Path]], work: ConvertJob, workers: Workers = HERE
 ) -> Iterator[tuple[tuple[Place, Path], list[str]]]:
     """Convert many runs, each to a file of its own.
 

@@ -25,9 +25,9 @@ class ResultTables:
     """
 
     def __init__(self, folder: Path) -> None:
-        from ingest.export.parts import Parts
+        from ingest.export.parts import TableParts
 
-        self._parts = Parts(folder)
+        self._parts = TableParts(folder)
         self._batch: list[Mapping[str, Any]] = []
         self._written = 0
 

@@ -16,8 +16,6 @@ from analysis.figures import all_figures
 
 ROOT = Path(__file__).parent.parent
 PACKAGES = ("ingest", "analysis", "dashboard")
-HOUSES_WITHOUT_CIRCLES = ("ingest", "analysis", "dashboard")
-HOUSES_WITHOUT_NAMESAKES = ("analysis",)
 
 MAX_MODULES = 14
 REGISTRIES = {"figures", "quality", "pages", "other_cars"}
@@ -90,7 +88,7 @@ def test_analysis_opens_no_store() -> None:
     assert opened == []
 
 
-@pytest.mark.parametrize("house", HOUSES_WITHOUT_CIRCLES)
+@pytest.mark.parametrize("house", PACKAGES)
 def test_no_import_goes_round(house: str) -> None:
     assert circle(house) == []
 
@@ -107,7 +105,7 @@ def test_folders_stay_small() -> None:
     assert large - peers == set()
 
 
-@pytest.mark.parametrize("house", HOUSES_WITHOUT_NAMESAKES)
+@pytest.mark.parametrize("house", PACKAGES)
 def test_no_class_is_named_twice(house: str) -> None:
     names = Counter(
         node.name

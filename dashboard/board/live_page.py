@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 from urllib.parse import urlsplit
 
 from dashboard.board.certificate import fingerprint, own_addresses
-from dashboard.live.child import Child
+from dashboard.live.companion import Companion
 from ingest.errors import Fault, UnusableRun
 
 if TYPE_CHECKING:
@@ -72,13 +72,13 @@ class LivePage:
 
     def __init__(self, folder: Path, serving: Serving, units: str = "si") -> None:
         serving.check()
-        self._child = Child(serve, folder, serving, units, name="live page")
+        self._companion = Companion(serve, folder, serving, units, name="live page")
         self.url = reachable(self._await_url())
         self.fingerprint = fingerprint(serving.certificate) if serving.certificate else ""
 
     def _await_url(self) -> str:
         try:
-            pipe = self._child.pipe
+            pipe = self._companion.pipe
             answer = pipe.recv() if pipe.poll(START_S) else None
         except (EOFError, OSError):
             answer = None
@@ -93,7 +93,7 @@ class LivePage:
 
     def close(self) -> None:
         """End the page."""
-        self._child.close()
+        self._companion.close()
 
 
 def reachable(url: str) -> str:

@@ -292,7 +292,7 @@ def convert(
 
     Example: lukewarm convert sample_logs/SC-014-complaint --out SC-014.csv --grid 1
     """
-    from dashboard.jobs import Conversion, conversions
+    from dashboard.jobs import ConvertJob, conversions
     from ingest.export.readings import SUFFIXES, output_paths
     from ingest.files import make_folder
     from ingest.work.outcome import Workers
@@ -308,7 +308,7 @@ def convert(
         make_folder(out)
     unusable = False
     pairs = list(zip(places, targets, strict=True))
-    done = conversions(pairs, Conversion(setup, grid), Workers(jobs, cluster, time_limit))
+    done = conversions(pairs, ConvertJob(setup, grid), Workers(jobs, cluster, time_limit))
     for (place, target), faults in counted(done, len(pairs), "converting"):
         if faults:
             unusable = True

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from analysis.live import LiveFigures
-from dashboard.live.child import Child
+from dashboard.live.companion import Companion
 
 SHORTEST_S: Final = 1.5
 """Between two measurements, at least; longer runs take longer and are measured less often."""
@@ -28,8 +28,8 @@ class FiguresWorker:
     """
 
     def __init__(self, folder: Path) -> None:
-        self._child = Child(work, folder, name="live figures")
-        self._pipe = self._child.pipe
+        self._companion = Companion(work, folder, name="live figures")
+        self._pipe = self._companion.pipe
         self._busy_since: float | None = None
         self._due = 0.0
         self.latest: LiveFigures | None = None
@@ -63,7 +63,7 @@ class FiguresWorker:
 
     def close(self) -> None:
         """End the process."""
-        self._child.close()
+        self._companion.close()
 
 
 def work(pipe: Connection, folder: Path) -> None:

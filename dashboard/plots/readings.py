@@ -34,7 +34,7 @@ class Channel(NamedTuple):
     quantity: Quantity
 
 
-class Line(NamedTuple):
+class LineData(NamedTuple):
     """A line to draw: times, s, and values; NaN parts it at gaps."""
 
     time: Floats
@@ -83,7 +83,7 @@ class Readings:
         from_s: float | None = None,
         to_s: float | None = None,
         most: int = MAX_POINTS,
-    ) -> Line:
+    ) -> LineData:
         """A stretch of one point's readings.
 
         The lowest and highest reading of every piece of the stretch are kept, so that an extreme
@@ -110,12 +110,14 @@ class Readings:
         thinned = kept.size < time.size
         breaks = _longest(time, breaks, most // 4)
         if breaks.size == 0:
-            return Line(time[kept], value[kept], thinned)
+            return LineData(time[kept], value[kept], thinned)
         # an empty point at each gap keeps the two sides of it apart, each drawn to its end
         kept = np.union1d(kept, np.concatenate([breaks - 1, breaks]))
         at = np.searchsorted(kept, breaks, "left")
         middle = (time[breaks - 1] + time[breaks]) / 2.0
-        return Line(np.insert(time[kept], at, middle), np.insert(value[kept], at, np.nan), thinned)
+        return LineData(
+            np.insert(time[kept], at, middle), np.insert(value[kept], at, np.nan), thinned
+        )
 
     def _parts(self, point: str) -> tuple[Floats, Floats, NDArray[np.intp]]:
         """Times and values without nulls, and where the gaps are; worked out once a point."""

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from ingest.run import Run
 
 
-class Row(NamedTuple):
+class MarginRow(NamedTuple):
     """A line of the margin: a figure as text."""
 
     name: str
@@ -31,7 +31,7 @@ class Row(NamedTuple):
     verdict: str
 
 
-class Answer(NamedTuple):
+class PageHead(NamedTuple):
     """The question, what the whole run says to it, and what stands under the answer."""
 
     question: str
@@ -85,10 +85,10 @@ def windows_of(document: Mapping[str, Any]) -> list[Window]:
     return sorted(found)
 
 
-def rows_of(document: Mapping[str, Any], units: str) -> list[Row]:
+def rows_of(document: Mapping[str, Any], units: str) -> list[MarginRow]:
     """Every figure as a line of the margin, the measured ones first."""
     rows = [
-        Row(
+        MarginRow(
             figure_name(name),
             figure_text(figure, units) or "–",
             limit_text(figure, units),
@@ -105,12 +105,12 @@ def _verdict_of(figure: Mapping[str, Any]) -> str:
     return str(figure.get("verdict") or "") if figure.get("limit") else "no limit"
 
 
-def answer_of(document: Mapping[str, Any], units: str) -> Answer:
+def answer_of(document: Mapping[str, Any], units: str) -> PageHead:
     """Does the heater work as it should? The verdict of the whole run in one sentence."""
     about = document.get("run", {})
     vehicle = clean(about.get("vehicle", "this car"))
     bench = about.get("purpose") == "bench"
-    return Answer(
+    return PageHead(
         "What did the bench show?" if bench else f"Does the heater of {vehicle} work as it should?",
         headline(document, units),
         str(document.get("verdict") or "not measured"),
@@ -119,7 +119,7 @@ def answer_of(document: Mapping[str, Any], units: str) -> Answer:
 
 
 def run_page(
-    run: Run, windows: Sequence[Window], rows: Sequence[Row], answer: Answer, units: str
+    run: Run, windows: Sequence[Window], rows: Sequence[MarginRow], answer: PageHead, units: str
 ) -> str:
     """The whole page as HTML.
 
@@ -214,7 +214,7 @@ def _unbroken(value: str) -> str:
     return f'<span class="number">{html.escape(together)}</span> {html.escape(unit)}'.rstrip()
 
 
-def _margin(rows: Sequence[Row]) -> str:
+def _margin(rows: Sequence[MarginRow]) -> str:
     lines = []
     for row in rows:
         limits = (

@@ -13,7 +13,8 @@ from typing import Final
 from urllib.parse import quote
 
 from dashboard.plots import theme
-from dashboard.text.shown import COVERAGE, Conversion, conversion, plain
+from dashboard.text.shown import COVERAGE, conversion, plain
+from ingest.saying import Shown
 
 WIDTH: Final = 360
 HEIGHT: Final = 58
@@ -85,7 +86,7 @@ class _Scale:
     last: float
 
     @classmethod
-    def over(cls, strip: Strip, shown: Conversion) -> _Scale:
+    def over(cls, strip: Strip, shown: Shown) -> _Scale:
         del shown
         spread = COVERAGE * (strip.u or 0.0)
         own = () if strip.value is None else (strip.value - spread, strip.value + spread)
@@ -124,7 +125,7 @@ def _allowed(strip: Strip, scale: _Scale) -> list[str]:
     return parts
 
 
-def _axis(scale: _Scale, shown: Conversion) -> list[str]:
+def _axis(scale: _Scale, shown: Shown) -> list[str]:
     first = scale.first * shown.factor + shown.offset
     last = scale.last * shown.factor + shown.offset
     parts = [f'<path d="M{EDGE} {FOOT}H{WIDTH - EDGE}" stroke="{theme.SOFT_INK}"/>']

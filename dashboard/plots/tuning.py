@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from dashboard.plots import theme
-from dashboard.text.shown import Conversion, conversion, words
+from dashboard.text.shown import conversion, words
+from ingest.saying import Shown
 
 if TYPE_CHECKING:
     from analysis.tune.search.trial import Attempt, Trial
@@ -179,7 +180,7 @@ def _band(x0: float, x1: float) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _shown(values: Any, shown: Conversion) -> list[float]:
+def _shown(values: Any, shown: Shown) -> list[float]:
     return [round(float(each), 5) for each in np.asarray(values) * shown.factor + shown.offset]
 
 

@@ -19,7 +19,7 @@ LETTER_PT: Final = 4.9
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class Curve:
     """One line of a picture: values along both axes (NaN where there is none)."""
 
     name: str
@@ -90,7 +90,7 @@ def draw_axes(
     return strokes, labels
 
 
-def draw_key(lines: Sequence[Line], left: float, bold: float) -> tuple[list[Stroke], list[Label]]:
+def draw_key(lines: Sequence[Curve], left: float, bold: float) -> tuple[list[Stroke], list[Label]]:
     """Names beside a piece of each line, along the top from `left` on; bold from a width on."""
     strokes, labels = [], []
     place = left

@@ -123,7 +123,7 @@ Block = Heading | Text | Bullets | Table | Blank | Picture
 
 
 @dataclass(frozen=True, slots=True)
-class Page:
+class ReportPage:
     """One page for one reader."""
 
     reader: str
@@ -150,7 +150,7 @@ class Report:
     title: str
     foot: str
     paper: Paper
-    pages: tuple[Page, ...]
+    pages: tuple[ReportPage, ...]
 
 
 def short(text: object, most: int = LONGEST_NAME) -> str:

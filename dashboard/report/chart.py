@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from dashboard.report.axes import SIZE, Line, Scale, draw_axes, draw_key
+from dashboard.report.axes import SIZE, Curve, Scale, draw_axes, draw_key
 from dashboard.report.blocks import Label, Picture, Stroke
 from ingest.arrays import Floats
 
@@ -41,7 +41,7 @@ ENGINE: Final = "Minutes after the engine was started"
 
 
 def chart(
-    lines: Sequence[Line],
+    lines: Sequence[Curve],
     wanted: tuple[str, float] | None,
     unit: str,
     says: str,
@@ -67,14 +67,14 @@ def chart(
 
 
 def _drawn(
-    lines: Sequence[Line],
+    lines: Sequence[Curve],
     wanted: tuple[str, float] | None,
     titles: tuple[str, str],
     says: str,
     size: tuple[float, float],
 ) -> Picture:
     width, height = size
-    drawn = [Line(one.name, *thinned(one.x, one.y), one.width, one.dash, one.gray)
+    drawn = [Curve(one.name, *thinned(one.x, one.y), one.width, one.dash, one.gray)
              for one in lines]  # fmt: skip
     heights = [one.y[~np.isnan(one.y)] for one in drawn]
     every = np.concatenate([*heights, np.array([wanted[1]] if wanted else [])])
@@ -94,7 +94,7 @@ def _drawn(
     return Picture(width, height, (*strokes, *pieces), (*labels, *names), says)
 
 
-def _free_side(lines: Sequence[Line], across: Scale, up: Scale, level: float) -> float:
+def _free_side(lines: Sequence[Curve], across: Scale, up: Scale, level: float) -> float:
     """Where to write beside a level's right end: above it or below, away from the lines."""
     ends = [
         up.at(float(value))
@@ -107,7 +107,7 @@ def _free_side(lines: Sequence[Line], across: Scale, up: Scale, level: float) ->
     return max(room, key=lambda side: room[side])
 
 
-def _pieces(line: Line, across: Scale, up: Scale) -> list[tuple[tuple[float, float], ...]]:
+def _pieces(line: Curve, across: Scale, up: Scale) -> list[tuple[tuple[float, float], ...]]:
     """The line between its holes."""
     known = ~np.isnan(line.y)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], known.astype(np.int8), [0]])))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 from analysis.causes.knowledge import NO_FAULT
 from analysis.figures import KEY_FIGURE
 from analysis.repair.verdict import lead_cause
-from dashboard.report.blocks import Block, Bullets, Heading, Page, Text, short
+from dashboard.report.blocks import Block, Bullets, Heading, ReportPage, Text, short
 from dashboard.report.owner_facts import facts
 from dashboard.report.owner_picture import warmth_picture
 from dashboard.report.remarks import done_lines, seen_lines
@@ -22,7 +22,7 @@ LIKELY: Final = 0.10
 SURE: Final = 0.5
 
 
-def owner_page(subject: Subject) -> Page:
+def owner_page(subject: Subject) -> ReportPage:
     """The page for the owner."""
     about = subject.now.run.setup.run
     picture = warmth_picture(subject)
@@ -41,7 +41,9 @@ def owner_page(subject: Subject) -> Page:
         Heading("Is it warm now?" if subject.before else "What comes next"),
         Text(closing(subject)),
     ]
-    return Page("For the owner", f"{short(about.vehicle)}: is the heater warm?", tuple(blocks))
+    return ReportPage(
+        "For the owner", f"{short(about.vehicle)}: is the heater warm?", tuple(blocks)
+    )
 
 
 def answer(subject: Subject) -> str:

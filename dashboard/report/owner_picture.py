@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.figures import KEY_FIGURE
-from dashboard.report.axes import Line
+from dashboard.report.axes import Curve
 from dashboard.report.chart import chart
 from dashboard.report.subject import Subject
 from dashboard.text.shown import conversion
@@ -75,7 +75,7 @@ def _line(
     *,
     width: float = 2.2,
     gray: float = 0.0,
-) -> Line | None:
+) -> Curve | None:
     """A point's temperature from the start of the engine to the end of the steady stretch."""
     if point is None:
         return None
@@ -86,7 +86,7 @@ def _line(
     value = analysis.context.values(point)[shown] * factor + offset
     if np.count_nonzero(~np.isnan(value)) < 2:
         return None
-    return Line(name, grid.time[shown] / 60.0, value, width, dash, gray)
+    return Curve(name, grid.time[shown] / 60.0, value, width, dash, gray)
 
 
 def _fresh(analysis: Analysis) -> str | None:

@@ -33,7 +33,7 @@ from dashboard.report import blocks
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.report.blocks import Page, Paper, Picture, Report
+    from dashboard.report.blocks import Paper, Picture, Report, ReportPage
 
 SANS, BOLD = "ReportSans", "ReportSans-Bold"
 PAPERS: Final = {"a4": A4, "letter": letter}
@@ -92,13 +92,13 @@ def markup(text: str) -> str:
     return escape(printable(blocks.glued(text)))
 
 
-def body_size(page: Page, paper: Paper) -> float:
+def body_size(page: ReportPage, paper: Paper) -> float:
     """Size of running text, pt, at which a page's content fills its sheet but does not overflow."""
     fitting = (body for body in BODY_SIZES if filled(page, paper, body) <= FILL)
     return next(fitting, BODY_SIZES[-1])
 
 
-def filled(page: Page, paper: Paper, body: float) -> float:
+def filled(page: ReportPage, paper: Paper, body: float) -> float:
     """Share of the sheet that a page's content takes at a size of running text."""
     _fonts()
     width, height = _room(PAPERS[paper])
@@ -121,14 +121,14 @@ def _height(flow: Sequence[Any], width: float) -> float:
     return total
 
 
-def _draw_page(canvas: Canvas, page: Page, size: tuple[float, float], *, body: float) -> None:
+def _draw_page(canvas: Canvas, page: ReportPage, size: tuple[float, float], *, body: float) -> None:
     width, height = _room(size)
     frame = Frame(MARGIN, FOOT, width, height, 0, 0, 0, 0)
     # what is too long even in the smallest print is shrunk: never cut, never on another page
     frame.add(KeepInFrame(width, height, _flow(page, body, width), mode="shrink"), canvas)
 
 
-def _flow(page: Page, body: float, width: float) -> list[Any]:
+def _flow(page: ReportPage, body: float, width: float) -> list[Any]:
     styles = _styles(body)
     flow: list[Any] = [
         Paragraph(markup(page.reader), styles["reader"]),

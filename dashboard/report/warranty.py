@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from dashboard.report.blocks import Block, Heading, Page, Table, Text, first_rows, short
+from dashboard.report.blocks import Block, Heading, ReportPage, Table, Text, first_rows, short
 from dashboard.report.subject import Subject, software_version
 from dashboard.report.work_order import identity, verdict_cell
 from dashboard.text.answer import headline
@@ -32,7 +32,7 @@ MAX_FINDINGS: Final = 2
 LONGEST_FINDING: Final = 190
 
 
-def warranty_page(subject: Subject) -> Page:
+def warranty_page(subject: Subject) -> ReportPage:
     """The page for the warranty file."""
     now = subject.now
     result = subject.result
@@ -57,7 +57,7 @@ def warranty_page(subject: Subject) -> Page:
              "quiet"),
     ]  # fmt: skip
     vehicle = short(now.run.setup.run.vehicle)
-    return Page("Warranty file", f"The heater of {vehicle}", tuple(blocks))
+    return ReportPage("Warranty file", f"The heater of {vehicle}", tuple(blocks))
 
 
 def figures_table(figures: dict[str, dict[str, object]], subject: Subject) -> Table:

@@ -11,7 +11,7 @@ from dashboard.report.blocks import (
     Block,
     Bullets,
     Heading,
-    Page,
+    ReportPage,
     Table,
     Text,
     first_rows,
@@ -37,7 +37,7 @@ LONGEST_REMARK: Final = 50
 LONGEST_REASONS: Final = 200
 
 
-def work_order_page(subject: Subject) -> Page:
+def work_order_page(subject: Subject) -> ReportPage:
     """The page for the work order."""
     lines = below(subject.result)
     blocks: list[Block] = [
@@ -55,7 +55,7 @@ def work_order_page(subject: Subject) -> Page:
         signed(subject),
     ]
     vehicle = short(subject.now.run.setup.run.vehicle)
-    return Page("Work order", f"The heater of {vehicle}", tuple(blocks))
+    return ReportPage("Work order", f"The heater of {vehicle}", tuple(blocks))
 
 
 def identity(subject: Subject, *more: tuple[str, ...]) -> Table:

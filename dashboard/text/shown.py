@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any, Final
 
 from ingest.saying import Said, Shown
@@ -26,37 +25,28 @@ MPH_M_S: Final = 0.44704
 LARGEST_PLAIN: Final = 1e6
 
 
-@dataclass(frozen=True, slots=True)
-class Conversion:
-    """From a stored unit to the one shown: ``value * factor + offset``."""
-
-    unit: str
-    factor: float = 1.0
-    offset: float = 0.0
-
-
-US: Final[Mapping[str, Conversion]] = {
-    "°C": Conversion("°F", 1.8, 32.0),
-    "degC": Conversion("°F", 1.8, 32.0),
-    "K": Conversion("°F", 1.8),
-    "±degC": Conversion("°F", 1.8),
-    "K/min": Conversion("°F/min", 1.8),
-    "kPa": Conversion("inHg", 1.0 / INHG_KPA),
-    "kPa/min": Conversion("inHg/min", 1.0 / INHG_KPA),
-    "m/s": Conversion("mph", 1.0 / MPH_M_S),
-    "K per 10 m/s": Conversion("°F per 10 mph", 1.8 * MPH_M_S),
+US: Final[Mapping[str, Shown]] = {
+    "°C": Shown("°F", 1.8, 32.0),
+    "degC": Shown("°F", 1.8, 32.0),
+    "K": Shown("°F", 1.8),
+    "±degC": Shown("°F", 1.8),
+    "K/min": Shown("°F/min", 1.8),
+    "kPa": Shown("inHg", 1.0 / INHG_KPA),
+    "kPa/min": Shown("inHg/min", 1.0 / INHG_KPA),
+    "m/s": Shown("mph", 1.0 / MPH_M_S),
+    "K per 10 m/s": Shown("°F per 10 mph", 1.8 * MPH_M_S),
 }
 
-SI: Final[Mapping[str, Conversion]] = {
-    "degC": Conversion("°C"),
-    "–": Conversion(""),
+SI: Final[Mapping[str, Shown]] = {
+    "degC": Shown("°C"),
+    "–": Shown(""),
 }
 
 
-def conversion(unit: str, units: str) -> Conversion:
+def conversion(unit: str, units: str) -> Shown:
     """How a stored unit is shown to readers of ``si`` or ``us``; unknown units stay as they are."""
     table = US if units == "us" else SI
-    return table.get(unit) or SI.get(unit) or Conversion(unit)
+    return table.get(unit) or SI.get(unit) or Shown(unit)
 
 
 def value_and_uncertainty(value: float, expanded: float | None) -> tuple[str, str]:
@@ -118,8 +108,7 @@ def said_in(text: object, units: str) -> str:
 
 
 def _said_unit(unit: str) -> Shown:
-    shown = conversion(unit, "us")
-    return Shown(shown.unit, shown.factor, shown.offset)
+    return conversion(unit, "us")
 
 
 def limit_text(figure: Mapping[str, Any], units: str) -> str:

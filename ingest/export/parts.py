@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import polars as pl
 
 
-class Parts:
+class TableParts:
     """A new folder of tables.
 
     Parameters

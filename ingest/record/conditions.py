@@ -20,7 +20,7 @@ Figures = Mapping[str, tuple[float, float]]
 
 
 @dataclass
-class Outcome:
+class Standing:
     """Whether a condition is met, how long it takes at least, and what it waits for."""
 
     met: bool
@@ -54,7 +54,7 @@ class Conditions:
             while kept and kept[0][0] < now - KEPT_S:
                 kept.popleft()
 
-    def outcome(self, until: Until, since: float, now: float, figures: Figures) -> Outcome:
+    def outcome(self, until: Until, since: float, now: float, figures: Figures) -> Standing:
         """How a condition stands.
 
         Parameters
@@ -69,7 +69,7 @@ class Conditions:
         parts = [self.outcome(each, since, now, figures) for each in until.all]
         if until.time_s is not None:
             left = max(0.0, until.time_s - (now - since))
-            parts.append(Outcome(left <= 0.0, left))
+            parts.append(Standing(left <= 0.0, left))
         if until.steady is not None:
             steady = until.steady
             parts.append(self._steady(steady.point, steady.within, steady.for_s, since, now))
@@ -79,7 +79,7 @@ class Conditions:
             sensible = [each for each in until.any if self._logged(each)] or until.any
             parts.append(_either([self.outcome(each, since, now, figures) for each in sensible]))
         known = [part.remaining_s for part in parts if part.remaining_s is not None]
-        return Outcome(
+        return Standing(
             all(part.met for part in parts),
             max(known, default=None),
             [text for part in parts if not part.met for text in part.missing],
@@ -89,22 +89,24 @@ class Conditions:
         """Whether every point a condition asks for is logged."""
         return self._points is None or self._points.issuperset(steady_points(until))
 
-    def _steady(self, point: str, within: float, for_s: float, since: float, now: float) -> Outcome:
+    def _steady(
+        self, point: str, within: float, for_s: float, since: float, now: float
+    ) -> Standing:
         said = point.replace("_", " ")
         if self._points is not None and point not in self._points:
-            return Outcome(False, None, [f"{said} is not logged, so nobody knows if it is steady"])
+            return Standing(False, None, [f"{said} is not logged, so nobody knows if it is steady"])
         if now - since < for_s:
             left = for_s - (now - since)
-            return Outcome(False, left, [f"{said} must be watched {left:.0f} s more"])
+            return Standing(False, left, [f"{said} must be watched {left:.0f} s more"])
         seen = [each for each in self._history[point] if each[0] >= max(since, now - for_s)]
         if len(seen) < COVERED * for_s / SAMPLE_S / 2.0:
-            return Outcome(False, None, [f"{said} gives no readings"])
+            return Standing(False, None, [f"{said} gives no readings"])
         third = max(1, len(seen) // 3)
         change = _mean(seen[-third:]) - _mean(seen[:third])
         if abs(change) <= within:
-            return Outcome(True)
+            return Standing(True)
         way = "rises" if change > 0 else "falls"
-        return Outcome(False, None, [f"{said} still {way} ({change:+.1f} in {for_s:.0f} s)"])
+        return Standing(False, None, [f"{said} still {way} ({change:+.1f} in {for_s:.0f} s)"])
 
 
 def steady_points(until: Until | None) -> set[str]:
@@ -119,20 +121,20 @@ def _mean(pairs: list[tuple[float, float]]) -> float:
     return sum(value for _, value in pairs) / len(pairs)
 
 
-def _enough(figure: str, u: float, figures: Figures) -> Outcome:
+def _enough(figure: str, u: float, figures: Figures) -> Standing:
     said = figure.replace("_", " ")
     if figure not in figures:
-        return Outcome(False, None, [f"{said} cannot be measured yet"])
+        return Standing(False, None, [f"{said} cannot be measured yet"])
     found = figures[figure][1]
     if found <= u:
-        return Outcome(True)
-    return Outcome(False, None, [f"{said} is known to ±{2 * found:.2g}, wanted ±{2 * u:.2g}"])
+        return Standing(True)
+    return Standing(False, None, [f"{said} is known to ±{2 * found:.2g}, wanted ±{2 * u:.2g}"])
 
 
-def _either(parts: list[Outcome]) -> Outcome:
+def _either(parts: list[Standing]) -> Standing:
     """The nearest of several conditions."""
     if any(part.met for part in parts):
-        return Outcome(True)
+        return Standing(True)
     known = [part.remaining_s for part in parts if part.remaining_s is not None]
     missing = [text for part in parts for text in part.missing]
-    return Outcome(False, min(known, default=None), [" or ".join(missing)] if missing else [])
+    return Standing(False, min(known, default=None), [" or ".join(missing)] if missing else [])

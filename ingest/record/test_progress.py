@@ -15,7 +15,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from ingest.record.conditions import Conditions, Figures, Outcome
+from ingest.record.conditions import Conditions, Figures, Standing
 
 if TYPE_CHECKING:
     from ingest.record.test_plan import Plan, Step
@@ -343,7 +343,7 @@ class PlanRun:
                 warnings=warnings, finished=True,
             )  # fmt: skip
         later = steps[self._queue[1]] if len(self._queue) > 1 else None
-        outcome = Outcome(False, None)
+        outcome = Standing(False, None)
         if self._began is not None and step.until is not None:
             outcome = self._conditions.outcome(step.until, self._began, now, figures)
         to = self._counted_to

@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.bench.switch import switch_travel
 from analysis.lever.path import NotMeasurable
-from dashboard.report.axes import Line
+from dashboard.report.axes import Curve
 from dashboard.report.blocks import short
 from dashboard.report.chart import chart
 from dashboard.text.shown import conversion, words
@@ -46,7 +46,7 @@ def _over_time(run: Run, points: list[str], unit: str, units: str) -> Picture:
     for point, (width, dash) in zip(points, STYLES, strict=False):
         time, value = run.series(point)
         lines.append(
-            Line(
+            Curve(
                 short(words(point), 16),
                 (time - start) / 60.0,
                 np.asarray(value * shown.factor + shown.offset),
@@ -73,7 +73,7 @@ def _switch(run: Run, units: str) -> Picture | None:
     ):
         way = next((each for each in travel.ways if each.up is up), None)
         if way is not None:
-            lines.append(Line(name, way.position, way.level * factor, width, dash))
+            lines.append(Curve(name, way.position, way.level * factor, width, dash))
     what = "The switch's output" + (", % of its supply," if travel.of_supply else "")
     says = f"{what} at each position of the lever, on the way up and on the way down."
     return chart(lines, None, unit, says, "Lever, % of travel")

@@ -16,9 +16,9 @@ from dashboard.report.blocks import (
     Block,
     Bullets,
     Heading,
-    Page,
     Paper,
     Report,
+    ReportPage,
     Table,
     Text,
     first_rows,
@@ -94,7 +94,7 @@ def limits_report(
     )
 
 
-def _decision(tuning: Tuning, units: str) -> Page:
+def _decision(tuning: Tuning, units: str) -> ReportPage:
     limits, costs = tuning.limits, tuning.options.costs
     runs, cars, bad, good = tuning.labelled
     share = "as labelled" if costs.bad_share is None else f"{100 * costs.bad_share:g} %"
@@ -124,7 +124,7 @@ def _decision(tuning: Tuning, units: str) -> Page:
         Text("Approved: name, date, signature", "quiet"),
         Blank(2),
     ]  # fmt: skip
-    return Page("For the decision", f"Limits {short(limits.version)}", tuple(blocks))
+    return ReportPage("For the decision", f"Limits {short(limits.version)}", tuple(blocks))
 
 
 def _joint(tuning: Tuning) -> list[Block]:
@@ -170,7 +170,7 @@ def _limits(tuning: Tuning, units: str) -> Table:
     )  # fmt: skip
 
 
-def _changes(changed: Sequence[Changed]) -> Page:
+def _changes(changed: Sequence[Changed]) -> ReportPage:
     blocks: list[Block] = []
     groups = [(word, list(runs)) for word, runs in groupby(changed, key=change_word)]
     if not groups:
@@ -190,10 +190,12 @@ def _changes(changed: Sequence[Changed]) -> Page:
         blocks += [Heading(f"{word} ({len(runs)})"),
                    Table(("Car", "Run", "Verdict", "Why"), rows, (1.2, 1.2, 1.6, 4.6), more,
                          dense=True)]  # fmt: skip
-    return Page("What would change", "Runs of the store that would change sides", tuple(blocks))
+    return ReportPage(
+        "What would change", "Runs of the store that would change sides", tuple(blocks)
+    )
 
 
-def _others(tuning: Tuning, units: str) -> Page:
+def _others(tuning: Tuning, units: str) -> ReportPage:
     kept = [each for each in tuning.figures if each.limit is None]
     blocks: list[Block] = [
         Heading("Figures without a new limit"),
@@ -210,10 +212,10 @@ def _others(tuning: Tuning, units: str) -> Page:
         blocks.append(Bullets(tuple(study_line(each, units) for each in tuning.study)))
     else:
         blocks.append(Text("No car was measured twice in one state: nothing is known of it."))
-    return Page("What else was looked at", "Other figures, and the measuring", tuple(blocks))
+    return ReportPage("What else was looked at", "Other figures, and the measuring", tuple(blocks))
 
 
-def _runs(tuning: Tuning) -> list[Page]:
+def _runs(tuning: Tuning) -> list[ReportPage]:
     """The labelled runs; a run's name is the SHA-256 of what it was read from."""
     rows = [
         (
@@ -226,7 +228,7 @@ def _runs(tuning: Tuning) -> list[Page]:
     shown, more = first_rows(rows, MAX_RUNS, "see the labels file")
     parts = [shown[at : at + RUNS_A_PAGE] for at in range(0, len(shown), RUNS_A_PAGE)]
     return [
-        Page(
+        ReportPage(
             "The labelled runs",
             f"Behind the limits, part {number_} of {len(parts)}",
             (

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from dashboard.report.axes import SIZE, Line, Scale, draw_axes, draw_key
+from dashboard.report.axes import SIZE, Curve, Scale, draw_axes, draw_key
 from dashboard.report.blocks import Label, Picture, Stroke
 
 WIDE: Final = (500.0, 138.0)
@@ -28,7 +28,7 @@ class Mark:
 
 
 def graph(
-    curves: Sequence[Line],
+    curves: Sequence[Curve],
     marks: Sequence[Mark],
     titles: tuple[str, str],
     says: str,
@@ -58,7 +58,7 @@ def graph(
 
 
 def _drawn(
-    curves: Sequence[Line],
+    curves: Sequence[Curve],
     marks: Sequence[Mark],
     titles: tuple[str, str],
     says: str,

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.figures import all_figures
-from dashboard.report.axes import Line
-from dashboard.report.blocks import Block, Heading, Page, Table, Text, short
+from dashboard.report.axes import Curve
+from dashboard.report.blocks import Block, Heading, ReportPage, Table, Text, short
 from dashboard.report.limits.graph import Mark, graph
 from dashboard.text.shown import conversion, words
 from dashboard.text.tuning import alone_lines, car_share_text, number, span_text
@@ -24,7 +24,7 @@ LEAST_TRADE: Final = 0.5
 """Percent of good cars that a limit must be able to fail for a trade-off to be worth drawing."""
 
 
-def limit_page(each: FigureTuning, sweep: Sweep | None, tuning: Tuning, units: str) -> Page:
+def limit_page(each: FigureTuning, sweep: Sweep | None, tuning: Tuning, units: str) -> ReportPage:
     """The page of one limit.
 
     Parameters
@@ -62,7 +62,7 @@ def limit_page(each: FigureTuning, sweep: Sweep | None, tuning: Tuning, units: s
     if each.alone is not None:
         blocks += [Text(line.strip(), "quiet") for line in alone_lines(each.alone, units)]
     limit = "" if each.limit is None else number(each.limit, each.unit, units)
-    return Page("One limit", f"{words(each.figure)}: fails {side} {limit}", tuple(blocks))
+    return ReportPage("One limit", f"{words(each.figure)}: fails {side} {limit}", tuple(blocks))
 
 
 def _nearest(each: FigureTuning, tuning: Tuning) -> list[Block]:
@@ -114,13 +114,13 @@ def _pictures(each: FigureTuning, sweep: Sweep, units: str) -> list[Block]:
     values = _shown(sweep.values, each.unit, units)
     order = np.argsort(values)
     cars = graph(
-        [Line("good cars", x, 100 * np.repeat(sweep.good, 2)),
-         Line("bad cars", x, 100 * np.repeat(sweep.bad, 2), 1.6, (3.0, 2.0))],
+        [Curve("good cars", x, 100 * np.repeat(sweep.good, 2)),
+         Curve("bad cars", x, 100 * np.repeat(sweep.bad, 2), 1.6, (3.0, 2.0))],
         marks, (axis, "% of cars"),
         "Good and bad cars by their value; those far out are drawn to the edge.", span,
     )  # fmt: skip
     cost = graph(
-        [Line("expected cost a car", values[order], sweep.cost[order])], marks,
+        [Curve("expected cost a car", values[order], sweep.cost[order])], marks,
         (axis, "cost"), "Expected cost a car if this limit were moved and all others stayed.",
         span, from_zero=False,
     )  # fmt: skip
@@ -136,11 +136,11 @@ def _trade(each: FigureTuning, sweep: Sweep) -> list[Block]:
     curves = []
     roc = each.alone.roc if each.alone is not None else None
     if roc is not None:
-        curves.append(Line("by this figure alone", 100 * roc.false_alarm, 100 * roc.detection))
+        curves.append(Curve("by this figure alone", 100 * roc.false_alarm, 100 * roc.detection))
     if 100 * float(np.ptp(sweep.good_fails)) > LEAST_TRADE:
         order = np.argsort(sweep.good_fails, kind="stable")
         curves.append(
-            Line("by all figures, this limit moved", 100 * sweep.good_fails[order],
+            Curve("by all figures, this limit moved", 100 * sweep.good_fails[order],
                   100 * sweep.bad_fails[order], 1.6, (3.0, 2.0))
         )  # fmt: skip
     if not curves:

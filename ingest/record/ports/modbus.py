@@ -22,7 +22,7 @@ LONGEST_BLOCK: Final = 125
 
 
 @dataclass(frozen=True)
-class Span:
+class RegisterBlock:
     """Registers that stand side by side, read with one request."""
 
     kind: str
@@ -32,7 +32,7 @@ class Span:
     """Their places in `PortTable.registers`."""
 
 
-def blocks_of(registers: tuple[Register, ...]) -> list[Span]:
+def blocks_of(registers: tuple[Register, ...]) -> list[RegisterBlock]:
     """Put registers of one kind that follow each other without a hole into blocks.
 
     Holes are not read across: a device may refuse a request that touches an address it does not
@@ -41,7 +41,7 @@ def blocks_of(registers: tuple[Register, ...]) -> list[Span]:
     order = sorted(
         range(len(registers)), key=lambda at: (registers[at].kind, registers[at].address)
     )
-    blocks: list[Span] = []
+    blocks: list[RegisterBlock] = []
     for at in order:
         register = registers[at]
         last = blocks[-1] if blocks else None
@@ -53,9 +53,9 @@ def blocks_of(registers: tuple[Register, ...]) -> list[Span]:
             and end - last.address <= LONGEST_BLOCK
         ):
             count = max(last.count, end - last.address)
-            blocks[-1] = Span(last.kind, last.address, count, (*last.members, at))
+            blocks[-1] = RegisterBlock(last.kind, last.address, count, (*last.members, at))
         else:
-            blocks.append(Span(register.kind, register.address, register.count, (at,)))
+            blocks.append(RegisterBlock(register.kind, register.address, register.count, (at,)))
     return blocks
 
 
@@ -96,7 +96,7 @@ class ModbusReader(PortReader):
             due = max(due + self.table.period, time.monotonic() - self.table.period)
             self.pause(due - time.monotonic())
 
-    def _read_block(self, client: Any, block: Span) -> dict[str, list[int]]:
+    def _read_block(self, client: Any, block: RegisterBlock) -> dict[str, list[int]]:
         """The words of a block by the place of their register; empty where it was not answered.
 
         Raises

@@ -137,8 +137,8 @@ def test_figures_that_cannot_be_made_do_not_stop_anything(tmp_path: Path) -> Non
     worker = FiguresWorker(tmp_path)
     try:
         wait_for(lambda: not worker.poll() and "no readable file" in worker.reason)
-        worker._child._process.terminate()
-        worker._child._process.join()
+        worker._companion._process.terminate()
+        worker._companion._process.join()
         worker._due = 0.0
         wait_for(lambda: not worker.poll() and "have stopped" in worker.reason)
     finally:

@@ -19,7 +19,16 @@ from typer.testing import CliRunner
 
 from analysis.pipeline import Analysis, analyze
 from dashboard.commands.main import app
-from dashboard.report.blocks import Blank, Bullets, Heading, Page, Picture, Report, Table, Text
+from dashboard.report.blocks import (
+    Blank,
+    Bullets,
+    Heading,
+    Picture,
+    Report,
+    ReportPage,
+    Table,
+    Text,
+)
 from dashboard.report.content import build_report
 from dashboard.report.html import report_html
 from dashboard.report.make import write_report
@@ -47,7 +56,7 @@ def subject(units: str = "si", checks: Sequence[Checked] = (), *done: str) -> Su
     return subject_of(pair, checks, done, None, units)
 
 
-def texts(page: Page) -> list[str]:
+def texts(page: ReportPage) -> list[str]:
     """Everything a page says, block by block."""
     said = [page.title]
     for block in page.blocks:

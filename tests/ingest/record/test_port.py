@@ -8,7 +8,7 @@ import pytest
 from dashboard.commands import record
 from ingest.errors import LostPort, UnusableRun
 from ingest.record.ports import port
-from ingest.record.ports.modbus import Span, blocks_of
+from ingest.record.ports.modbus import RegisterBlock, blocks_of
 from ingest.record.ports.port import FoundPort, list_ports, open_port, resolve
 from ingest.setup.serial import PortTable, Register
 
@@ -136,9 +136,9 @@ def test_registers_that_touch_are_read_together() -> None:
         register(9),
     )
     assert blocks_of(registers) == [
-        Span("holding", 0, 4, (1, 2, 0)),
-        Span("holding", 9, 1, (4,)),
-        Span("input", 0, 1, (3,)),
+        RegisterBlock("holding", 0, 4, (1, 2, 0)),
+        RegisterBlock("holding", 9, 1, (4,)),
+        RegisterBlock("input", 0, 1, (3,)),
     ]
 
 

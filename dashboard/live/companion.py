@@ -13,7 +13,7 @@ _JOIN_S: Final = 3.0
 """What a process gets for its end before it is ended."""
 
 
-class Child:
+class Companion:
     """A process and the pipe to it.
 
     Parameters
