@@ -116,7 +116,7 @@ def _by_weight(judged: Mapping[str, Judged], verdict: Verdict) -> tuple[str, ...
     def weight(name: str) -> tuple[bool, float, float]:
         each = judged[name]
         value, limit, u = each.measurement.known(), each.limit, each.measurement.u or 0.0
-        assert limit is not None  # noqa: S101 - told above
+        assert limit is not None  # noqa: S101 - checked above
         bounds = [bound for bound in (limit.low, limit.high) if bound is not None]
         far = max((abs(value - bound) / u for bound in bounds), default=0.0) if u else 0.0
         return name != KEY_FIGURE, each.conformance or 0.0, -far

@@ -1,6 +1,6 @@
 """Who may read what lukewarm keeps: its owner alone, whatever the umask, unless somebody says else.
 
-A store or a recording tells where cars were and who drove them. ``LUKEWARM_FILES`` says ``group``
+A store or a recording shows where cars were and who drove them. ``LUKEWARM_FILES`` says ``group``
 or ``everyone`` where others are to read along; in a store that is there, new files are as its
 store.toml is, so that one ``chmod`` is heeded by all who use it.
 """

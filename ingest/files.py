@@ -391,7 +391,7 @@ def write_whole(path: Path, write: Callable[[Path], object], access: Access | No
         ) from error
     finally:
         if part is not None:
-            with contextlib.suppress(OSError):  # it is the fault above that is to be told
+            with contextlib.suppress(OSError):  # the fault above is the one to report
                 part.unlink(missing_ok=True)
 
 

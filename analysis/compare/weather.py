@@ -21,10 +21,10 @@ GOOD: Final = "baseline"
 """Purpose of the runs of good cars."""
 
 FEWEST: Final = 8
-"""Fewer values tell no slope."""
+"""Fewer values give no slope."""
 
 NARROWEST_K: Final = 3.0
-"""A smaller standard deviation of the temperatures within the groups tells no slope, K."""
+"""A smaller standard deviation of the temperatures within the groups gives no slope, K."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class WeatherSlope:
 
 
 def slope_of(part: pl.DataFrame, by: str | None = None) -> WeatherSlope:
-    """Slope of one figure, from the good cars where they tell one, else from all runs.
+    """Slope of one figure, from the good cars where they give one, else from all runs.
 
     Parameters
     ----------

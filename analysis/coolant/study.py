@@ -1,7 +1,7 @@
 """The story of the coolant in a run: warming, opening of the thermostat, what it was held at.
 
 Flat is not thermostat: an engine that idles in the cold comes to rest at its heat balance, well
-below the thermostat. An opening is told by the bend it makes (the warming falls off while the
+below the thermostat. An opening is recognized by the bend it makes (the warming falls off while the
 engine still gives the heat that warmed it before) and by what follows: the temperature does not
 climb on, though load and speed change. Where there is no such bend, a level that is held long
 enough may still be reported, with what is known of it in the note.
@@ -203,7 +203,7 @@ def _peak(course: Course) -> int | None:
 
 
 def _ended_too_soon(course: Course, peak: int, *, overshot: bool) -> NoOpening | None:
-    """Why the log ended too soon after the peak to tell a thermostat by; None where it did not."""
+    """Why the log ended too soon after the peak for a thermostat to show; None where not."""
     level = float(course.smooth[peak])
     after_s = float(course.time[-1] - course.time[peak])
     needed = MIN_AFTER_PEAK_S if overshot else MIN_AFTER_S

@@ -2,7 +2,7 @@
 
 The outlet follows the coolant's lead over the entering air a little late, times a share `E` that
 hangs a little on engine speed, road speed and warmth. The coolant's drop follows the outlet's rise,
-times `R`, the flow ratio. Both are told for the engine speed and the warmth of the steady window,
+times `R`, the flow ratio. Both are stated for the engine speed and the warmth of the steady window,
 or, where there is none, of the last minutes at full hot. See `analysis.heater.model` for what the
 two numbers mean.
 """
@@ -35,7 +35,7 @@ LAGS_S: Final = np.array([0.0, 3.0, 7.0, 12.0, 18.0, 26.0, 36.0, 50.0, 70.0])
 OUTLET_LAG_S: Final = (20.0, 15.0)
 DROP_LAG_S: Final = (10.0, 10.0)
 """Usual lag of the outlet behind the supply hose, and of the drop behind the outlet, s, and
-spread. Common practice, no source; a run that warms up tells better."""
+spread. Common practice, no source; a run that warms up shows it better."""
 
 BLOCK_S: Final = 4.0
 """Bins are averaged over this; nothing at full hot is faster than that and matters."""
@@ -76,9 +76,9 @@ class HeaterFit:
     air
         Entering air in the steady window, °C.
     engine_speed
-        Mean engine speed the numbers are told for, rpm; None where it was not logged.
+        Mean engine speed the numbers are stated for, rpm; None where it was not logged.
     told_for
-        From and to of the window whose engine speed and warmth the numbers are told for, s from
+        From and to of the window whose engine speed and warmth the numbers are stated for, s from
         engine start; None without effectiveness.
     settled
         Whether that is a steady window.
@@ -251,7 +251,7 @@ def _with_budget(
         note=f"fitted to {seconds:.0f} s at full hot between {begin:.0f} and {end:.0f} s",
         window=(begin, end),
     )
-    late = "" if stretch.settled else "no steady window: told for the last minutes at full hot"
+    late = "" if stretch.settled else "no steady window: stated for the last minutes at full hot"
     return with_note(found, stretch.note, late)
 
 

@@ -1,4 +1,4 @@
-"""Where the outlet's rise will settle, told long before it has.
+"""Where the outlet's rise will settle, predicted long before it has.
 
 At full hot the rise of the outlet over the outside air is a fixed share `g` of the coolant's rise,
 a little late (core, duct, sensors)::

@@ -1,8 +1,8 @@
 """What a heater's numbers hang on besides the heater: how fast pump and car go, and how warm.
 
-Every influence is a column that is zero where the result is told for, with a prior for how much it
-matters: the data decide where they can, and what they cannot show stays as uncertain as it is. The
-numbers of the priors are common practice, no source.
+Every influence is a column that is zero at the conditions the result is stated for, with a prior
+for how much it matters: the data decide where they can, and what they cannot show stays as
+uncertain as it is. The numbers of the priors are common practice, no source.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ SLOWEST_RPM: Final = 300.0
 
 
 class Setting(NamedTuple):
-    """What modulates a share, by bin, zero at the conditions the result is told for."""
+    """What modulates a share, by bin, zero at the conditions the result is stated for."""
 
     columns: tuple[Floats, ...]
     priors: tuple[Mapping[str, tuple[float, float]], ...]

@@ -25,7 +25,7 @@ MIN_S: Final = 60.0
 """So much is fitted at least, s."""
 
 LEVEL_S: Final = 120.0
-"""Without a steady window the fit is told for the last of it, s."""
+"""Without a steady window the fit is stated for the last of it, s."""
 
 VOLTAGE_V: Final = 0.8
 """A blower within this of its voltage in the steady window is at the same step, V."""
@@ -40,7 +40,7 @@ class Stretch:
     used
         By bin, whether it is fitted.
     level
-        Indices of the bins whose engine speed and warmth the result is told for.
+        Indices of the bins whose engine speed and warmth the result is stated for.
     settled
         Whether those are a steady window.
     air

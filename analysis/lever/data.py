@@ -21,7 +21,7 @@ response hardly gets better."""
 
 NEAR_BEFORE_S: Final = 4.0
 NEAR_AFTER_S: Final = 10.0
-"""Around a move the samples are kept as they are: the onset of the response tells the clock."""
+"""Around a move the samples are kept as they are: their onset shows the clock's offset."""
 
 FAR_BLOCKS: Final = 4
 

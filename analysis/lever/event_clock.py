@@ -59,7 +59,7 @@ ONE_WAY_SHARE: Final = 0.8
 HALF_DWELL: Final = 0.6
 MAX_BACKLASH_PCT: Final = 13.0
 """A sweep of this many moves, mostly one way or in steps of half this backlash, may be read a dwell
-apart; one that went only one way tells offsets up to about half a dwell."""
+apart; one that went only one way shows offsets up to about half a dwell."""
 
 Attempt = tuple[float, Fit, Start]
 """Offset, s, the fit that found it and where it began."""
@@ -95,7 +95,7 @@ def align_events(run: Run) -> Aligned:
         record = record.moved(run)
         return Aligned(run, Measurement(offset, "s", u, note=note), record, start)
     if not rivals:
-        note = "the noted events and the log agree as far as can be told"
+        note = "the noted events and the log agree as far as can be seen"
         return Aligned(run, Measurement(offset, "s", u, note=note), record, start)
     others = " or ".join(f"{rival:+.1f} s" for rival in rivals)
     note = f"{offset:+.1f} s or {others}: the lever's steps are too even to tell; not applied"

@@ -1,12 +1,12 @@
 """A sensor that left its place in the middle of a run, and a channel that stuck: `analysis.watch`.
 
-The watch tells a fall from what came before it. A stored run is also looked at afterwards: a
+The watch recognizes a fall by what came before it. A stored run is also looked at afterwards: a
 reading that soon comes back, controls that were moved about then (their clock may be some seconds
 off), controls that nobody noted, or a footwell that falls with its outlet: then nothing is taken
 out. Nothing is said of the air of the cabin, which doors, windows and a leaking body move as well,
 nor of a vacuum that is gone at once, which the car may have lost. A reading that stands still is
-only told from one that is held (by a slow controller, by a bus that seldom sends) by the noise it
-had before; one that stands still to the end of the log is for `analysis.quality.stuck`.
+only distinguished from one that is held (by a slow controller, by a bus that seldom sends) by the
+noise it had before; one that stands still to the end of the log is for `analysis.quality.stuck`.
 """
 
 from __future__ import annotations

@@ -66,14 +66,14 @@ def soak(view: View) -> Soak | None:
 
 
 def lever(view: View) -> Floats | None:
-    """Position of the temperature lever bin by bin, %; None where nothing tells it."""
+    """Position of the temperature lever bin by bin, %; None where nothing shows it."""
     if view.present("temp_lever"):
         return view.means("temp_lever")
     return view.controls.get("temp_lever")
 
 
 def warm_air_expected(view: View, *, but: str = "") -> Bools | None:
-    """Bins in which warm air should come out; None where that cannot be told."""
+    """Bins in which warm air should come out; None where that is not known."""
     kept = view.until_changed
     if ("warm air", but) not in kept:
         kept["warm air", but] = _warm_air_expected(view, but)

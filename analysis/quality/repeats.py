@@ -1,9 +1,9 @@
 """One number over and over in a channel that otherwise never repeats itself.
 
 A converter at its limit repeats its highest or lowest number; a frozen channel repeats any. Both
-are told from a signal at rest by the channel's own noise: where readings go up and down by several
-steps all the time, a hundred equal ones are no chance. Whole degrees, other coarse steps, and
-signals without noise, which do stand still, are left alone.
+are distinguished from a signal at rest by the channel's own noise: where readings go up and down by
+several steps all the time, a hundred equal ones are no chance. Whole degrees, other coarse steps,
+and signals without noise, which do stand still, are left alone.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Linear least squares with prior knowledge, scatter that is correlated in time, and a lag.
 
 The scatter of a heater's temperatures is slow: a fluctuating flow, a thermostat that cycles. What
-it does to a parameter is told by its spectrum at frequency zero (`mean_variance`), as if each
+it does to a parameter follows from its spectrum at frequency zero (`mean_variance`), as if each
 sample carried that much white noise. Parameters that the data hardly show (how the flow changes
 with engine speed, when nobody drove) keep what physics says of them: a normal prior about a usual
 value (Bayesian linear regression, e.g. C. M. Bishop, Pattern Recognition and Machine Learning,

@@ -45,7 +45,7 @@ uncertainty); the second where the coolant's part is not known."""
 
 MIN_BLOCKS: Final = 40
 MIN_SPREAD_M_S: Final = 1.0
-"""The speed must vary by this (standard deviation, slow changes taken out) to tell anything."""
+"""The speed must vary by this (standard deviation, slow changes taken out) to show anything."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -92,7 +92,7 @@ def choose_step(run: Run) -> float:
 
 
 def _mostly_below(values: Floats, limit: float) -> bool:
-    """Whether the median is no more than a limit: told by counting, except where half are below."""
+    """Whether the median is no more than a limit: by counting, except where half are below."""
     below = int(np.count_nonzero(values <= limit))
     return median(values) <= limit if 2 * below == values.size else 2 * below > values.size
 

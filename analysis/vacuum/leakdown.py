@@ -2,8 +2,8 @@
 
 What is lost through a leak goes with the difference that drives it, so the pressure falls like an
 exponential to a floor: ``p = floor + (start - floor) * exp(-t / tau)``. Over a hold much shorter
-than `tau` that is a straight line, and neither `tau` nor the floor can be told from it; the initial
-rate still can. Over-pressure and vacuum are the same mathematics.
+than `tau` that is a straight line, and neither `tau` nor the floor follows from it; the initial
+rate still does. Over-pressure and vacuum are the same mathematics.
 """
 
 from __future__ import annotations

@@ -65,7 +65,7 @@ class Departure:
     Parameters
     ----------
     bin
-        When it could be told.
+        When it could be noticed.
     onset
         When it began, a bin.
     by
@@ -81,7 +81,7 @@ class Departure:
 
 
 def departures(seconds: Seconds, point: str) -> Iterator[Departure]:
-    """Departures of a point, each where it is first told.
+    """Departures of a point, each where it is first noticed.
 
     Parameters
     ----------

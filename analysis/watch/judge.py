@@ -1,4 +1,4 @@
-"""What is wrong with the sensors, told as it happens."""
+"""What is wrong with the sensors, noticed as it happens."""
 
 from __future__ import annotations
 
@@ -45,13 +45,13 @@ class Alarm:
     kind
         `CAME_LOOSE`, `STANDS_STILL`, `SILENT`, `LOST` or `COPIES`.
     since_s, told_s
-        When it began and when it could be told, s.
+        When it began and when it could be noticed, s.
     until_s
         When it was over; None while it lasts.
     detail
         A sentence for whoever sits beside it.
     before, by
-        The level it left and how far it was off when told, stored unit; NaN where there is none.
+        The level it left and how far it was off when noticed, stored unit; NaN where there is none.
     """
 
     point: str
@@ -87,7 +87,7 @@ def judge(seconds: Seconds) -> list[Alarm]:
 
 
 def is_over(alarm: Alarm, seconds: Seconds) -> bool:
-    """Whether an alarm that was told is over by the newest bin."""
+    """Whether an alarm that was raised is over by the newest bin."""
     track = seconds.tracks[alarm.point]
     if alarm.kind == STANDS_STILL:
         return bool(track.still_s[-1] < MIN_S)

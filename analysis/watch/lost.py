@@ -12,7 +12,7 @@ from analysis.watch.still import NOT_AT_REST
 from ingest.arrays import Bools
 
 FALLEN_S: Final = 5
-"""Bins at nothing before it is told."""
+"""Bins at nothing before it is reported."""
 
 FROM: Final[dict[str, float]] = {
     "vacuum_source": 20.0,

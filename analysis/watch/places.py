@@ -61,7 +61,7 @@ SPEED_TIMES: Final = 2.0
 rate, and so many times the usual change is asked for."""
 
 APART_K: Final = 4.0
-"""Other air must be at least this much colder, or warmer, to be told."""
+"""Other air must be at least this much colder, or warmer, to be noticed."""
 
 _HEATED: Final = frozenset((*OUTLETS, *HOSES, *INDOORS))
 _GAUGES: Final = frozenset({"vacuum_source", "vacuum_actuator"})

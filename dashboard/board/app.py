@@ -185,7 +185,7 @@ def _say_what_is_missing(server: Flask, known: Collection[str], board: Board) ->
 
     @server.after_request
     def not_found(answer: Response) -> Response:
-        # what `protect` or the log-in has answered tells nothing of which pages there are
+        # what `protect` or the log-in has answered reveals nothing of which pages there are
         if request.endpoint == ANY_ADDRESS and answer.status_code == 200 and missing():
             answer.status_code = 404
         return answer

@@ -254,7 +254,7 @@ def setup_command(
         str | None, typer.Option("--sheet", help="Sheet of a workbook, group of an MDF file.")
     ] = None,
 ) -> None:
-    """Draft a run.toml from a log's names and units; marks what it could not tell.
+    """Draft a run.toml from a log's names and units; marks what is not clear.
 
     Example: lukewarm setup sample_logs/SC-014-complaint/log.csv --out run.toml
     """

@@ -95,7 +95,7 @@ class LatestReadings:
         try:
             made = calibrate(self._setup, raw, log_file=self._setup.log.file)
         except UnusableRun as error:
-            # channels whose unit only the log itself tells show up with the figures instead
+            # channels whose unit only the log itself gives show up with the figures instead
             broken = {
                 point for point in raw if any(f".{point}]" in fault.where for fault in error.faults)
             }

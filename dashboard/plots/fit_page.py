@@ -94,7 +94,7 @@ def answer(fit: HeaterFit, units: str) -> str:
     share, scatter = fit.effectiveness, fit.scatter.value
     if share.value is None or scatter is None:
         why = said_in(share.note or "the heater could not be fitted", units)
-        return f"It cannot be told: {why}."
+        return f"This run cannot say: {why}."
     miss = said_in(say("{miss:.1f K}", miss=scatter), units)
     facts = f"{_percent(share)} of it reaches the outlet, and the curve misses by {miss}"
     if scatter <= CLOSE_K:
@@ -125,7 +125,7 @@ def numbers_in_words(fit: HeaterFit, units: str) -> list[str]:
         revs = f", engine at {fit.engine_speed:.0f} rpm" if fit.engine_speed is not None else ""
         told = say(
             "Coolant {coolant:.0f degC}, entering air {air:.0f degC}{revs}: "
-            "what the numbers are told for.",
+            "what the numbers are stated for.",
             coolant=fit.coolant.value,
             air=fit.air.value,
             revs=revs,

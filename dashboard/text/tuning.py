@@ -29,7 +29,7 @@ MIN_FOR_AREA: Final = 3
 """Cars of a kind, good or bad, below which an area says nothing."""
 
 COLDER_K: Final = 10.0
-"""How much colder a day the dependence on the weather is told for, K."""
+"""How much colder a day the dependence on the weather is stated for, K."""
 
 FEW: Final = 10
 """Cars of a kind, good or bad, below which it is said that labels are few."""

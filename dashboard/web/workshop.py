@@ -43,7 +43,7 @@ MAX_UNPACKED: Final = 256 * 2**20
 """Bytes that a file in an archive may have."""
 
 MAX_FAULTS: Final = 30
-"""That are told; a file can hold more mistakes than anybody reads."""
+"""That are reported; a file can hold more mistakes than anybody reads."""
 
 MAX_RESULT: Final = 192 * 2**20
 """Bytes of a result, which the board reads back."""

@@ -117,7 +117,7 @@ def complete_time(table: Columns, given: TimeTable | None) -> TimeTable:
     Raises
     ------
     UnusableRun
-        Where it cannot be told without guessing.
+        Where it cannot be worked out without guessing.
     """
     if given is None:
         given = _choose(table)

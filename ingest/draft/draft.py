@@ -1,7 +1,7 @@
-"""A first run.toml for a log: proposes points and units, and marks what it could not tell.
+"""A first run.toml for a log: proposes points and units, and marks what is not clear.
 
-Everything is told from names and units, never from the size of numbers. What is sure stands in
-the text as it is; what is only likely carries ``CHECK``; what could not be told is left out and
+Everything is inferred from names and units, never from the size of numbers. What is sure stands in
+the text as it is; what is only likely carries ``CHECK``; what is not clear is left out and
 listed in a comment, and ``FILL IN`` marks what no log can say (which car it was).
 """
 
@@ -50,7 +50,7 @@ class Draft:
     proposals
         One a column (a channel of a long log) besides the time.
     time
-        The time column or columns, or None where they could not be told.
+        The time column or columns, or None where they are not clear.
     time_note
         What is to be said about the time; empty where there is nothing.
     """
@@ -98,7 +98,9 @@ def draft_setup(path: Path, sheet: str | int | None = None) -> Draft:
     if long is not None:
         log["layout"] = "long"
         if not long.sure:
-            log["layout"].comment("CHECK: told from repeated words, not from the columns' names")
+            log["layout"].comment(
+                "CHECK: inferred from repeated words, not from the columns' names"
+            )
         for key, place in (("name", long.name), ("value", long.value), ("unit", long.unit)):
             if place is not None:
                 log[key] = _reference(table, place, by_number=by_number)
@@ -178,7 +180,7 @@ def _reference(table: Columns, at: int, *, by_number: bool) -> str | int:
 
 def _write_run(document: TOMLDocument) -> None:
     document.add(tomlkit.comment("Drafted from the log. FILL IN what no log can say, CHECK what"))
-    document.add(tomlkit.comment("is only likely, and add what could not be told."))
+    document.add(tomlkit.comment("is only likely, and add what is missing."))
     run = tomlkit.table()
     run.add("vehicle", PLACEHOLDER)
     run["vehicle"].comment("FILL IN: which car")
@@ -257,7 +259,9 @@ def _write_channels(
     if not unknown:
         return
     document.add(tomlkit.nl())
-    document.add(tomlkit.comment("Not told which measuring point these are. For one that is, add:"))
+    document.add(
+        tomlkit.comment("No measuring point was found for these. Where there is one, add:")
+    )
     document.add(tomlkit.comment("  [channels.POINT]"))
     document.add(tomlkit.comment('  column = "NAME"   # or its number'))
     left = sorted(set(POINTS) - {str(proposal.point) for proposal in told})

@@ -51,7 +51,7 @@ class Proposal:
     name
         As in the log, stripped.
     point
-        The measuring point, or None where it could not be told.
+        The measuring point, or None where it is not clear.
     unit
         The unit as the log writes it, or None.
     confidence

@@ -66,7 +66,7 @@ WORDS: Final[dict[str, dict[str, float]]] = {
 }
 """Words that people write in place of a number; a blower that is *on* may be at any step."""
 LONGEST_LEAD_S: Final = 3600.0
-"""Events noted this long before the log may still tell where the controls stood."""
+"""Events noted this long before the log may still say where the controls stood."""
 EDGE_S: Final = 1.0
 """Events this close to the log's ends count as inside."""
 LEVER_TOLERANCE_PCT: Final = 5.0

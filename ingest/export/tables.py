@@ -50,7 +50,7 @@ class Sheet:
     refers
         Columns that name a row of another table: by column, table and column there.
     of_row
-        Columns whose unit is told by the row, in the column ``unit``.
+        Columns whose unit stands in the row, in the column ``unit``.
     """
 
     frame: pl.DataFrame

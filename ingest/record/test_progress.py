@@ -65,7 +65,7 @@ class Instruction:
     counting
         Seconds until "now" while it is counted down, whole; None while it is not.
     remaining_s
-        How long still at least; None where time does not tell.
+        How long still at least; None where time does not decide.
     missing
         What the step still waits for, sentences.
     paused

@@ -27,7 +27,7 @@ REACH_K: Final = 100.0
 """So far from the only bath, the class tolerance holds again (common practice, no source)."""
 
 APART_K: Final = 30.0
-"""Baths closer together than this tell one offset and no slope."""
+"""Baths closer together than this give one offset and no slope."""
 
 SHAPE_SHARE: Final = 0.1
 """Between two baths a sensor bends by up to this share of its tolerance (common practice, no

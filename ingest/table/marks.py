@@ -1,4 +1,4 @@
-"""Which character is the decimal mark and which groups thousands, told by consistency alone.
+"""Which character is the decimal mark and which groups thousands, inferred from consistency alone.
 
 A cell *proves* its decimal mark where no grouping of digits in threes can explain it: another
 number of digits than three after the mark (``3.65``), more than three before it (``1234.567``),
@@ -68,7 +68,7 @@ class Marks:
     proven
         Whether a cell proves it (or the set-up states it).
     thousands
-        The mark that groups digits where it is stated or was told by smoothness; None allows
+        The mark that groups digits where it is stated or was inferred from smoothness; None allows
         blanks, apostrophes and whichever of point and comma is not the decimal mark; "" none.
     """
 

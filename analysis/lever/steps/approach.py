@@ -1,4 +1,4 @@
-"""Where the responses to steps of the lever would settle, told from what was seen of them.
+"""Where the responses to steps of the lever would settle, inferred from what was seen of them.
 
 Every response is described as a level with a fast and a slow exponential approach, for each of a
 series of pairs of time constants; the descriptions are averaged by their evidence. All responses of

@@ -200,7 +200,7 @@ def step_responses(
 def _clock_u(path: LeverPath, aligned: Aligned) -> float:
     """What all moves may be off together, s.
 
-    Where the clocks agree as far as can be told they are taken to agree: a response that sets in a
+    Where the clocks agree as far as can be seen they are taken to agree: a response that sets in a
     little late is slow, and that is what is measured.
     """
     if path.logged:

@@ -99,7 +99,7 @@ class ReadingBus:
 
         try:
             state = self._bus.state
-        except NotImplementedError:  # an interface that does not tell
+        except NotImplementedError:  # an interface that does not say
             return
         if state is BusState.ERROR:
             raise BusOff("bus off")

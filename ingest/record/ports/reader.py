@@ -142,7 +142,7 @@ class PortReader(threading.Thread):
                     self.give(data)
 
     def _rest_of_socket(self, port: Any) -> bytes:
-        """What waits in a socket: pyserial does not tell how much, but takes it in one go.
+        """What waits in a socket: pyserial does not say how much, but takes it in one go.
 
         With a wait of its own pyserial would drop what it holds when the other end hangs up.
         """
@@ -210,7 +210,7 @@ def _close(port: Any) -> None:
 
 
 def claim_all(readers: Sequence[PortReader]) -> None:
-    """Claim every port that can be told; one that is not there yet is claimed when it comes.
+    """Claim every port that can be identified; one that is not there yet is claimed when it comes.
 
     Raises
     ------

@@ -136,7 +136,7 @@ class DamageCheck:
     setup
         The set-up.
     names
-        The columns' names where they are known beforehand; else the log's own line tells them.
+        The columns' names where they are known beforehand; else the log's own line gives them.
     """
 
     def __init__(self, setup: Setup, names: tuple[str, ...]) -> None:

@@ -118,7 +118,7 @@ class EventBook:
         return None
 
     def timed(self, last_line: tuple[str, float] | None) -> list[tuple[str, NotedEvent]]:
-        """Take out the events whose time in the log can be told, in order.
+        """Take out the events whose time in the log is known, in order.
 
         Parameters
         ----------

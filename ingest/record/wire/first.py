@@ -25,7 +25,7 @@ _NEAR_S: Final = 0.5
 
 
 def time_cell(derivation: Derivation) -> int | None:
-    """Where the time stands in a line; None where it cannot be told before the log is read."""
+    """Where the time stands in a line; None where only the whole log shows it."""
     time = derivation.setup.log.time
     own = derivation.port_columns[0]
     if (

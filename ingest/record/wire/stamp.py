@@ -37,7 +37,7 @@ class SeenLine:
     reading_s
         That time as the log's clock reads, s; NaN where it has none.
     reader
-        How the log's times are read; None where that cannot be told yet.
+        How the log's times are read; None where that is not known yet.
     """
 
     cells: dict[str, str]

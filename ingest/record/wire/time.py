@@ -1,4 +1,4 @@
-"""The recording's own clock: seconds since it started, told from a journal's records.
+"""The recording's own clock: seconds since it started, from a journal's records.
 
 Within one start of the computer the monotonic clock counts; across one, all there is to go by is
 the wall's clock. A step of the wall's clock moves nothing, and is said.

@@ -1,4 +1,4 @@
-"""The scheme for reading one file: its dialect, names and columns, told from its first lines."""
+"""The scheme for reading one file: its dialect, names and columns, from its first lines."""
 
 from __future__ import annotations
 
@@ -210,7 +210,7 @@ def _cut(source: Source, log: LogTable, lines: list[Line], longest: int) -> Cut:
                 source.name,
                 f"{cut.width} columns",
                 f"at most {MAX_COLUMNS}",
-                "state delimiter in [log] if the columns were told wrongly",
+                "state delimiter in [log] if the columns were split wrongly",
             )
         )
     return cut

@@ -1,4 +1,4 @@
-"""The parts of a workbook's archive that its cells alone do not tell: sizes, extents, formats.
+"""The parts of a workbook's archive that its cells alone do not show: sizes, extents, formats.
 
 A workbook (ECMA-376) is a zip archive of XML parts. Cells are read by calamine; this module looks
 at the parts before that, so that a sheet that would not fit into memory is refused, and says which

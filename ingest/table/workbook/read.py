@@ -2,7 +2,7 @@
 
 Its cells, formulas' last values among them, are read by calamine and written as lines of text
 (`ingest.table.workbook.cells`), so that names, units, remarks, words for no reading, restarts and
-odd rows are told as in any other log, and a line's number is the row's in the sheet.
+odd rows are reported as in any other log, and a line's number is the row's in the sheet.
 """
 
 from __future__ import annotations

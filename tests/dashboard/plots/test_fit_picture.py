@@ -65,7 +65,7 @@ def test_without_a_fit_the_reason_is_given_and_nothing_drawn() -> None:
     why = Measurement.missing("–", "coolant in was not logged")
     nothing = HeaterFit(why, why, why, why, why, why, why)
     page = fit_page(nothing, "SC-014", "si")
-    assert "It cannot be told: coolant in was not logged." in page
+    assert "This run cannot say: coolant in was not logged." in page
     assert "fit-picture" not in page
 
 

@@ -176,7 +176,7 @@ def test_what_a_station_made_of_many_readings_is_no_other_point(tmp_path: Path):
 def test_logs_whose_names_tell_nothing(name: str):
     draft = draft_setup(MEASURED / name)
     assert points_of(draft) == {}
-    assert "Not told which measuring point" in draft.text
+    assert "No measuring point was found" in draft.text
 
 
 def points_of(draft: Draft) -> dict[str, str | None]:
