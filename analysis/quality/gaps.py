@@ -13,6 +13,7 @@ from ingest.arrays import Floats
 from ingest.findings import finding
 from ingest.run import Finding
 from ingest.saying import say
+from ingest.setup.model import WIRED
 
 GAP: Final = finding(
     "gap",
@@ -35,8 +36,6 @@ INTERVALS: Final = 8.0
 OPEN_S: Final = 20.0
 OPEN_INTERVALS: Final = 20.0
 """A wired sensor without a reading for longer than both is open."""
-
-WIRED: Final = frozenset({"thermocouple", "rtd", "ntc"})
 
 
 @detector("gap", order=40)

@@ -16,6 +16,7 @@ from ingest.arrays import Bools
 from ingest.findings import finding
 from ingest.saying import amount
 from ingest.sensors.channels import ambient_pressure
+from ingest.setup.model import WIRED
 
 ABSURD: Final = finding(
     "absurd",
@@ -59,9 +60,6 @@ STRETCH_S: Final = 2.0
 
 REJECT_SHARE: Final = 0.5
 """With more than this share of its readings outside, none of the channel is believed."""
-
-WIRED: Final = frozenset({"thermocouple", "rtd", "ntc"})
-"""Sensors with a wire of their own that can break."""
 
 
 @detector("absurd", order=10)

@@ -50,6 +50,9 @@ SENSOR_QUANTITY: Final[dict[str, str]] = {
     "position": "position",
 }
 
+WIRED: Final = frozenset({"thermocouple", "rtd", "ntc"})
+"""Sensors with a wire of their own that can break."""
+
 QUANTITY_SENSOR: Final[dict[str, SensorKind]] = {
     "temperature": "temperature",
     "pressure": "pressure",
