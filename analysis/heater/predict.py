@@ -110,16 +110,13 @@ class Prediction(Measurement):
     high: float | None = None
 
 
-def predict_steady_rise(ctx: Context, plateau: Measurement | None = None) -> Prediction:
+def predict_steady_rise(ctx: Context) -> Prediction:
     """Steady outlet rise that a run leads to, with an honest interval of ± 2 `u`.
 
     Parameters
     ----------
     ctx
         The run so far.
-    plateau
-        Level at which the coolant of this family of cars is held, °C; typical of all cars where
-        None.
 
     Returns
     -------
@@ -136,9 +133,9 @@ def predict_steady_rise(ctx: Context, plateau: Measurement | None = None) -> Pre
     point = next((each for each in ("engine_coolant", "coolant_in") if ctx.has(each)), None)
     draws = None
     if point is not None:
-        draws = _from_coolant(ctx, now, point, plateau, rng)
+        draws = _from_coolant(ctx, now, point, rng)
     if draws is None:
-        draws = _from_outlet(ctx, now, plateau, rng)
+        draws = _from_outlet(ctx, now, rng)
     low, middle, high = (float(each) for each in np.percentile(draws, COVERED))
     first, last = int(now.places[0]), int(now.places[-1])
     return Prediction(
@@ -208,9 +205,7 @@ def _settled_holds(ctx: Context, hot: Bools) -> NDArray[np.intp]:
     return np.concatenate(found[::-1]) if found else np.zeros(0, dtype=np.intp)
 
 
-def _from_coolant(
-    ctx: Context, now: _Now, point: str, plateau: Measurement | None, rng: Generator
-) -> Floats | None:
+def _from_coolant(ctx: Context, now: _Now, point: str, rng: Generator) -> Floats | None:
     """Draws of the settled rise from the coolant's; None where it says nothing."""
     width = max(1, round(15.0 / ctx.grid.step))
     coolant = smooth(ctx.values(point), width)
@@ -230,7 +225,7 @@ def _from_coolant(
     if held is None:
         speed = _rate(ctx, coolant, places)
         slowing = _slowing(ctx, coolant, int(places[-1]), speed[0])
-        target = _plateau(level, now.air, speed, slowing, plateau, rng)
+        target = _plateau(level, now.air, speed, slowing, rng)
     else:
         target = rng.normal(held.known(), np.hypot(held.u or 0.0, PLATEAU_U_K), DRAWS)
     cold = np.clip((target - level) / np.maximum(target - now.air, 10.0), 0.0, 1.0)
@@ -307,15 +302,11 @@ def _plateau(
     air: float,
     speed: tuple[float, float],
     slowing: tuple[float, float] | None,
-    plateau: Measurement | None,
     rng: Generator,
 ) -> Floats:
     """Draws of the level at which the coolant will be held."""
     rate, u = speed
-    if plateau is not None and plateau.value is not None:
-        usual = rng.normal(plateau.value, np.hypot(plateau.u or 0.0, 2.0), DRAWS)
-    else:
-        usual = rng.normal(*HELD_C, DRAWS)
+    usual = rng.normal(*HELD_C, DRAWS)
     low = rng.random(DRAWS) < LOW_SHARE
     thermostat = np.where(low, rng.uniform(*LOW_C, DRAWS), usual)
     tau = _taus(slowing, rng)
@@ -363,13 +354,13 @@ def _slowing(ctx: Context, coolant: Floats, last: int, rate: float) -> tuple[flo
     return elapsed, float(np.log(before / max(rate, 0.05 * before)))
 
 
-def _from_outlet(ctx: Context, now: _Now, plateau: Measurement | None, rng: Generator) -> Floats:
+def _from_outlet(ctx: Context, now: _Now, rng: Generator) -> Floats:
     """Draws of the settled rise from the outlet alone: its own slowing, capped by usual heaters."""
     rise = smooth(ctx.rise, max(1, round(15.0 / ctx.grid.step)))
     level = float(rise[now.places[-1]])
     rate, u = _rate(ctx, rise, now.places)
     share = rng.normal(*OUTLET_SHARE, DRAWS)
-    cap = share * (_plateau(now.air, now.air, (1.0, 0.0), None, plateau, rng) - now.air)
+    cap = share * (_plateau(now.air, now.air, (1.0, 0.0), None, rng) - now.air)
     cap = np.where(cap > level, cap, level + np.abs(rng.normal(0.0, 5.0, DRAWS)))
     tau = _taus(_slowing(ctx, rise, int(now.places[-1]), rate), rng)
     to_come = np.maximum((rate + u * rng.standard_normal(DRAWS)) * tau, -3.0)

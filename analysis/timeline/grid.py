@@ -97,20 +97,18 @@ def _mostly_below(values: Floats, limit: float) -> bool:
     return median(values) <= limit if 2 * below == values.size else 2 * below > values.size
 
 
-def build_grid(run: Run, step: float | None = None) -> Grid:
+def build_grid(run: Run) -> Grid:
     """Put a run on the common grid.
 
     Parameters
     ----------
     run
         The run, with invalid readings already null.
-    step
-        Bin width, s; chosen from the outlet's sampling where None.
     """
     if run.readings.height == 0:
         nothing = np.zeros(0)
         return Grid(1.0, nothing, {}, {}, np.zeros(0, dtype=np.int8))
-    step = choose_step(run) if step is None else step
+    step = choose_step(run)
     times = run.readings["time_s"].to_numpy()
     first = np.floor(times[0] / step)
     count = int(np.floor(times[-1] / step) - first) + 1

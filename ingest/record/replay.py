@@ -59,12 +59,12 @@ class Script:
         return float(self.due[-1]) if self.due.size else 0.0
 
 
-def read_script(place: Path, setup: Path | None = None) -> Script:
+def read_script(place: Path) -> Script:
     """The script of a run.
 
     Parameters
     ----------
-    place, setup
+    place
         As for `ingest.load.load.load_run`.
 
     Raises
@@ -72,7 +72,7 @@ def read_script(place: Path, setup: Path | None = None) -> Script:
     UnusableRun
         Where the run's log or events cannot be read.
     """
-    files = find_files(place, setup, prepare(place))
+    files = find_files(place, None, prepare(place))
     with Source(files.log, files.setup.log) as source:
         text = source.whole(None).text.replace(b"\0", b"")
     lines = text.removesuffix(b"\n").split(b"\n")

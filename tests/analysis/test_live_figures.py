@@ -101,18 +101,6 @@ def test_without_coolant_the_outlet_alone_is_used() -> None:
     assert (found.u or 0.0) > (predicted(cold_start(480.0)).u or 0.0)
 
 
-def test_a_known_family_tells_where_the_coolant_will_be_held() -> None:
-    context = measure(cold_start(300.0)).context
-    family = Measurement(88.0, "°C", 1.0)
-    typical, known = predict_steady_rise(context), predict_steady_rise(context, family)
-    assert covers(known, 0.7 * 88.0)
-    missed = [abs((each.middle or 0.0) - 0.7 * 88.0) for each in (typical, known)]
-    assert missed[1] < missed[0]
-    # a car may still differ from its family: a thermostat that opens low is not ruled out
-    assert known.low is not None
-    assert known.low < 0.7 * 70.0
-
-
 def test_nothing_is_predicted_without_its_ground() -> None:
     assert "too little time" in str(predicted(cold_start(20.0)).note)
     assert predicted(cold_start(300.0, blower="0")).value is None
