@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dashboard.report.bench.page import bench_page
-from dashboard.report.blocks import Page, Paper, Report, short
+from dashboard.report.blocks import Paper, Report, ReportPage, short
 from dashboard.report.owner import owner_page
 from dashboard.report.subject import Subject, software_version
 from dashboard.report.warranty import warranty_page
@@ -22,7 +22,7 @@ def build_report(subject: Subject, paper: Paper | None = None) -> Report:
     """
     vehicle = short(subject.now.run.setup.run.vehicle)
     bench = subject.now.run.setup.bench
-    pages: tuple[Page, ...] = (bench_page(subject, bench),) if bench else car_pages(subject)
+    pages: tuple[ReportPage, ...] = (bench_page(subject, bench),) if bench else car_pages(subject)
     return Report(
         title=f"Heater report {vehicle}" if bench is None else f"Bench report {bench.part}",
         foot=f"{vehicle}, {subject.made:%Y-%m-%d}, lukewarm {software_version()}",
@@ -31,6 +31,6 @@ def build_report(subject: Subject, paper: Paper | None = None) -> Report:
     )
 
 
-def car_pages(subject: Subject) -> tuple[Page, ...]:
+def car_pages(subject: Subject) -> tuple[ReportPage, ...]:
     """For the owner, the work order and the warranty file."""
     return owner_page(subject), work_order_page(subject), warranty_page(subject)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from dashboard.report.bench.picture import bench_picture
-from dashboard.report.blocks import Block, Bullets, Heading, Page, Table, Text, short
+from dashboard.report.blocks import Block, Bullets, Heading, ReportPage, Table, Text, short
 from dashboard.report.subject import Subject, software_version
 from dashboard.report.warranty import (
     figures_table,
@@ -29,7 +29,7 @@ REFERENCES: Final = {
 }
 
 
-def bench_page(subject: Subject, bench: BenchTable) -> Page:
+def bench_page(subject: Subject, bench: BenchTable) -> ReportPage:
     """The one page of a part.
 
     Parameters
@@ -71,7 +71,7 @@ def bench_page(subject: Subject, bench: BenchTable) -> Page:
         Text(f"Made by lukewarm {software_version()}.", "quiet"),
         signed(subject),
     ]
-    return Page("Bench", f"On the bench: {bench.part}", tuple(blocks))
+    return ReportPage("Bench", f"On the bench: {bench.part}", tuple(blocks))
 
 
 def _identity(subject: Subject, bench: BenchTable) -> Table:
