@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from dashboard.report.blocks import Picture
     from ingest.run import Run
 
-MAX_LINES: Final = 3
 STYLES: Final = ((2.2, ()), (1.6, (6.0, 3.0)), (1.4, (2.0, 2.0)))
 LOG: Final = "Minutes from the start of the log"
 
