@@ -10,7 +10,7 @@ BIN := $(VENV)/bin
 endif
 STAMP := $(VENV)/.lukewarm-installed
 
-.PHONY: demo test lint audit wheel docs sample-logs clean
+.PHONY: demo test lint audit wheel docs validation sample-logs clean
 
 demo: $(STAMP)
 	$(BIN)/lukewarm demo
@@ -32,6 +32,9 @@ wheel:
 
 docs: $(STAMP)
 	$(BIN)/python -m docs.site build/site
+
+validation: $(STAMP)
+	$(BIN)/python benchmarks/validation.py $(VALIDATION_ARGS)
 
 sample-logs: $(STAMP)
 	$(BIN)/python -m sample_logs.simulator

@@ -158,11 +158,15 @@ def kinds_of(name: str) -> list[Kind]:
     return [kind for kind, names in _names().items() if name in names]
 
 
+def all_names() -> list[str]:
+    """Every name there is, sorted."""
+    return sorted({each for names in _names().values() for each in names})
+
+
 def nearest(name: str) -> list[str]:
     """Names that somebody who wrote this may have meant, the nearest first."""
-    every = sorted({each for names in _names().values() for each in names})
     plain = re.sub(r"[\s-]+", "_", name.strip().lower())
-    return difflib.get_close_matches(plain, every, n=3)
+    return difflib.get_close_matches(plain, all_names(), n=3)
 
 
 def _names() -> dict[Kind, frozenset[str]]:

@@ -11,6 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Final
+
+MAX_PART: Final = 600
+"""Characters of a part of a fault that are said; what a file put into more is cut in its middle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,9 +39,19 @@ class Fault:
     remedy: str
 
     def __str__(self) -> str:
-        line = f"{self.where}: found {self.found}; expected {self.expected}; {self.remedy}"
-        # A fault is one line whatever the file put into it.
-        return " ".join(line.split())
+        where, found, expected, remedy = map(
+            _one_line, (self.where, self.found, self.expected, self.remedy)
+        )
+        return f"{where}: found {found}; expected {expected}; {remedy}"
+
+
+def _one_line(text: str) -> str:
+    """A fault is one line that can be read, whatever the file put into it."""
+    line = " ".join(text.split())
+    if len(line) <= MAX_PART:
+        return line
+    half = MAX_PART // 2
+    return f"{line[:half]} … {line[-half:]}"
 
 
 class LukewarmError(Exception):

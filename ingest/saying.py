@@ -30,6 +30,9 @@ SPELLED: Final[Mapping[str, str]] = {
 """Units a template may name, and how SI readers see them. ``K`` is a difference of temperatures;
 ``±degC`` is one, too, written beside a temperature (its uncertainty)."""
 
+MAX_DECIMALS: Final = 9
+"""As many as a number format of a template can ask for."""
+
 DIGITS: Final = 6
 """Significant digits of a stored quantity."""
 
@@ -156,8 +159,26 @@ def amount(value: float, number: str, unit: str) -> Value:
     return f"{value:{number}} {unit}"
 
 
-def plus_minus(value: float, expanded: float, number: str, unit: str, sign: str = "") -> Said:
-    """A value with its expanded uncertainty, ``82.1 ± 0.8 °C`` (see `amount`)."""
+def rounding_place(expanded: float) -> int | None:
+    """Decimals (tens are -1) at which an expanded uncertainty has two significant digits.
+
+    The usual rule (JCGM 100:2008, 7.2.6); a value is rounded to the same place. None where there is
+    no uncertainty to speak of.
+    """
+    if not math.isfinite(expanded) or expanded <= 0.0:
+        return None
+    place = 1 - math.floor(math.log10(expanded))
+    # rounding may carry into a new digit: 0.996 has its two digits as 1.0
+    return min(place, 1 - math.floor(math.log10(round(expanded, place))))
+
+
+def plus_minus(value: float, expanded: float, unit: str, sign: str = "") -> Said:
+    """A value with its expanded uncertainty, ``82.10 ± 0.82 °C``, rounded to it (see `amount`)."""
+    place = rounding_place(expanded)
+    if place is None:
+        place = 1 if abs(value) >= 1.0 else 2
+    value, expanded = round(value, place) + 0.0, round(expanded, place)
+    number = f".{min(max(place, 0), MAX_DECIMALS)}f"
     unit = "degC" if unit == "°C" else unit
     beside = "±degC" if unit == "degC" else unit
     bare = Amount(value, sign + (f"{number} ({unit})" if unit in SPELLED else number))

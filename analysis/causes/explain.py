@@ -136,10 +136,12 @@ def _line(name: str, evidence: Evidence, usual: Usual) -> Said:
     value, u = evidence.figures[name]
     center, spread = usual_value(usual, name, evidence.air_degC)
     unit = _units().get(name, knowledge().figures[name].unit)
-    number = ".2f" if unit in {"–", ""} else ".1f"
+    cars = usual.count.get(name, 0)
+    basis = f"{cars} good cars" if cars else "common practice, no source"
     return say(
-        f"{{label}} {{value}}, {USUAL_WORD} {{center}}",
+        f"{{label}} {{value}}, {USUAL_WORD} {{center}} ({{basis}})",
         label=label,
-        value=plus_minus(value, 2 * u, number, unit),
-        center=plus_minus(center, 2 * spread, number, unit),
+        value=plus_minus(value, 2 * u, unit),
+        center=plus_minus(center, 2 * spread, unit),
+        basis=basis,
     )

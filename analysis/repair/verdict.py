@@ -289,6 +289,6 @@ def _say(change: Change) -> Said:
         weather=weather,
         after=amount(change.after.known(), number, change.unit),
         change=plus_minus(
-            change.change.known(), 2 * (change.change.u or 0.0), number, change.change.unit, "+"
+            change.change.known(), 2 * (change.change.u or 0.0), change.change.unit, "+"
         ),
     )

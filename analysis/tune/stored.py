@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from typing import TYPE_CHECKING
 
 from analysis.causes.stored import cause_probabilities
@@ -53,12 +54,13 @@ def tune_store(
     known = set(fleet["family"].drop_nulls().to_list())
     missing = [family for family in options.families if family not in known]
     if missing:
+        near = difflib.get_close_matches(missing[0], known, n=1)
         raise UnusableRun(
             Fault(
                 "--families",
                 ", ".join(missing),
-                f"families of the store: {sorted(known)}",
-                "correct the name",
+                f"families of the store: {', '.join(sorted(known))}",
+                f"did you mean {near[0]}?" if near else "correct the name",
             )
         )
     if not matched.by_run:

@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from dashboard.commands.complete import every_name
 from dashboard.commands.shared import WRONG_USE, Units, UnitsOption, note, say
 
 app = typer.Typer()
@@ -13,7 +14,9 @@ app = typer.Typer()
 
 @app.command()
 def explain(
-    name: Annotated[str, typer.Argument(metavar="NAME", help="A name from a result.")],
+    name: Annotated[
+        str, typer.Argument(metavar="NAME", help="A name from a result.", autocompletion=every_name)
+    ],
     units: UnitsOption = Units.SI,
 ) -> None:
     """What a name means: a figure, a cause, a check or a finding.

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dashboard.commands.complete import cause_names, figure_names
 from dashboard.commands.keeping import add_judged, count_reports, decided, task_of
 from dashboard.commands.progress import counted
 from dashboard.commands.shared import (
@@ -23,6 +24,8 @@ from dashboard.commands.shared import (
     PurposeOption,
     StoreArgument,
     TimeLimitOption,
+    Units,
+    UnitsOption,
     json_text,
     note,
     nothing_per_run,
@@ -54,7 +57,8 @@ class By(StrEnum):
 
 
 CauseOption = Annotated[
-    str | None, typer.Option("--cause", help="Only runs with this first cause.")
+    str | None,
+    typer.Option("--cause", help="Only runs with this first cause.", autocompletion=cause_names),
 ]
 SinceOption = Annotated[
     datetime | None, typer.Option("--since", formats=["%Y-%m-%d"], help="First day, UTC.")
@@ -63,7 +67,10 @@ UntilOption = Annotated[
     datetime | None, typer.Option("--until", formats=["%Y-%m-%d"], help="Last day, UTC.")
 ]
 FailedOption = Annotated[
-    str | None, typer.Option("--failed", help="Only runs in which this figure failed.")
+    str | None,
+    typer.Option(
+        "--failed", help="Only runs in which this figure failed.", autocompletion=figure_names
+    ),
 ]
 JsonOption = Annotated[
     str | None, typer.Option("--json", help="Write the rows as JSON; - for the screen.")
@@ -282,7 +289,10 @@ def compare(
         str | None, typer.Option("--car", help="This vehicle against its family's good cars.")
     ] = None,
     figure: Annotated[
-        list[str] | None, typer.Option("--figure", help="Only this figure; may be repeated.")
+        list[str] | None,
+        typer.Option(
+            "--figure", help="Only this figure; may be repeated.", autocompletion=figure_names
+        ),
     ] = None,
     against: Annotated[
         str | None, typer.Option("--against", help="A group to compare with, not all others.")
@@ -300,17 +310,20 @@ def compare(
         Path | None, typer.Option("--out", help="Write FILE.csv, .parquet or .xlsx.")
     ] = None,
     json_out: JsonOption = None,
+    units: UnitsOption = Units.SI,
     jobs: JobsOption = 1,
     cluster: ClusterOption = None,
     database: DatabaseOption = None,
 ) -> None:
     """Runs against baselines and against each other, by car, family, plant, time and repair.
 
+    Files and JSON hold every digit in stored units; --units is for the screen.
+
     Example: lukewarm compare fleet --car SC-014
     """
     from analysis.compare.answer import Question
     from analysis.compare.ask import ask
-    from dashboard.text.table import table_lines
+    from dashboard.text.comparison import comparison_lines
     from ingest.export.tables import write_table
     from ingest.export.workbook import write_workbook
     from ingest.store.asked import require_known
@@ -333,7 +346,7 @@ def compare(
         if json_out is not None:
             return
         shown, below = found.lines()
-        for line in (*table_lines(shown), "", *below):
+        for line in (*comparison_lines(shown, units.value), "", *below):
             say(line)
     elif out.suffix.lower() == ".xlsx":
         write_workbook(found.sheets(every), out)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dashboard.commands.complete import check_names as complete_checks
 from dashboard.commands.shared import (
     Units,
     UnitsOption,
@@ -95,7 +96,10 @@ def report(
 def checked(
     run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder.")],
     check: Annotated[
-        str | None, typer.Argument(metavar="[CHECK]", help="Which check was done.")
+        str | None,
+        typer.Argument(
+            metavar="[CHECK]", help="Which check was done.", autocompletion=complete_checks
+        ),
     ] = None,
     found: Annotated[
         Answer | None, typer.Option("--found", help="Whether it found something wrong.")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from dashboard.commands.complete import family_names
 from dashboard.commands.progress import counted
 from dashboard.jobs import opened_ahead
 from dashboard.places import checks_on_sheet, own_fault
@@ -91,7 +92,10 @@ TimeLimitOption = Annotated[
 ]
 
 
-FamilyOption = Annotated[str | None, typer.Option("--family", help="Only this family.")]
+FamilyOption = Annotated[
+    str | None,
+    typer.Option("--family", help="Only this family.", autocompletion=family_names),
+]
 
 
 PurposeOption = Annotated[str | None, typer.Option("--purpose", help="Only this purpose.")]

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any, Final
 
 from dashboard.text.answer import answer, below
 from dashboard.text.shown import (
+    beside,
     clean,
     clock,
     conversion,
     figure_name,
     figure_text,
     limit_text,
-    plain,
     said_in,
     span,
     words,
@@ -245,10 +245,12 @@ def _channel_line(run: Run, point: str, units: str) -> str:
     shown = conversion(sensor.quantity.unit, units)
     if valid:
         low, high = (
-            plain(round(float(each) * shown.factor + shown.offset, 2))  # type: ignore[arg-type]
+            float(each) * shown.factor + shown.offset  # type: ignore[arg-type]
             for each in (column.min(), column.max())
         )
-        extent = f"{low} to {high} {shown.unit}"
+        # two digits of a tenth of what it went through say all of a channel's range
+        apart = (high - low) / 10.0
+        extent = f"{beside(low, apart)} to {beside(high, apart)} {shown.unit}"
     else:
         extent = "no valid reading"
     name = _cut(words(point), 17)

@@ -11,7 +11,7 @@ import unicodedata
 from collections.abc import Mapping
 from typing import Any, Final
 
-from ingest.saying import Said, Shown
+from ingest.saying import Said, Shown, rounding_place
 
 COVERAGE: Final = 2.0
 """Coverage factor of every ± shown."""
@@ -55,13 +55,28 @@ def value_and_uncertainty(value: float, expanded: float | None) -> tuple[str, st
     The usual rule (JCGM 100:2008, 7.2.6). Without an uncertainty, or with none to speak of, the
     value has four significant digits and the second text is empty.
     """
-    if expanded is None or not math.isfinite(expanded) or expanded <= 0.0:
+    place = None if expanded is None else rounding_place(expanded)
+    if expanded is None or place is None:
         return plain(value), ""
-    place = 1 - math.floor(math.log10(expanded))
-    # rounding may carry into a new digit: 0.996 has its two digits as 1.0
-    place = min(place, 1 - math.floor(math.log10(round(expanded, place))))
-    digits = max(0, place)
-    return f"{round(value, place) + 0.0:.{digits}f}", f"{round(expanded, place):.{digits}f}"
+    return at_place(value, place), at_place(expanded, place)
+
+
+def at_place(value: float, place: int) -> str:
+    """A number rounded to so many decimals (tens are -1), zeros at its end kept."""
+    return f"{round(value, place) + 0.0:.{max(0, place)}f}"
+
+
+def beside(value: float, expanded: float | None) -> str:
+    """A number that stands beside a value of this expanded uncertainty, such as its limit.
+
+    Rounded to the same place, zeros behind the point left out; to three significant digits where
+    there is no uncertainty.
+    """
+    place = None if expanded is None else rounding_place(expanded)
+    if place is None:
+        place = 2 - math.floor(math.log10(abs(value))) if value else 0
+    text = at_place(value, place)
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def plain(value: float) -> str:
@@ -115,8 +130,12 @@ def limit_text(figure: Mapping[str, Any], units: str) -> str:
     """A figure's limits as ``38 or more``, ``12 or less``, ``82 to 95``; empty without any."""
     limit = figure.get("limit") or {}
     shown = conversion(str(figure.get("unit") or ""), units)
+    standard = figure.get("u")
+    expanded = None if standard is None else COVERAGE * float(standard) * shown.factor
     low, high = (
-        None if limit.get(side) is None else plain(limit[side] * shown.factor + shown.offset)
+        None
+        if limit.get(side) is None
+        else beside(limit[side] * shown.factor + shown.offset, expanded)
         for side in ("low", "high")
     )
     if low is not None and high is not None:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 from dashboard.text.shown import clean
 
 if TYPE_CHECKING:
+    from collections.abc import Collection, Sequence
+
     import polars as pl
 
 ID_DIGITS: Final = 12
@@ -25,12 +27,24 @@ def table_lines(frame: pl.DataFrame) -> list[str]:
         The table. Numbers are shown to four digits, run ids to `ID_DIGITS`, a list by its length
         (files hold it whole).
     """
+    rows = [
+        [cell_text(name, cell) for name, cell in zip(frame.columns, row, strict=True)]
+        for row in frame.iter_rows()
+    ]
+    right = {name for name in frame.columns if frame[name].dtype.is_numeric()}
+    return side_by_side(frame.columns, rows, right)
+
+
+def side_by_side(
+    names: Sequence[str], rows: Sequence[Sequence[str]], right: Collection[str]
+) -> list[str]:
+    """Columns of texts under their names, those in `right` to the right."""
     columns = []
-    for name in frame.columns:
-        cells = [name, *(cell_text(name, cell) for cell in frame[name].to_list())]
-        width = max(len(cell) for cell in cells)
-        number = frame[name].dtype.is_numeric()
-        columns.append([cell.rjust(width) if number else cell.ljust(width) for cell in cells])
+    for name, *cells in zip(names, *rows, strict=True):
+        width = max(len(cell) for cell in (name, *cells))
+        columns.append(
+            [cell.rjust(width) if name in right else cell.ljust(width) for cell in (name, *cells)]
+        )
     return [GAP.join(row).rstrip() for row in zip(*columns, strict=True)]
 
 

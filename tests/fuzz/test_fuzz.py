@@ -24,3 +24,13 @@ def test_a_spoilt_folder_is_answered_or_refused(tmp_path: Path, seed: int) -> No
     folder = good_folder(tmp_path / "run", HOME / SAMPLES[seed % len(SAMPLES)], 8)
     spoil(folder, seed)
     assert judged(folder) in {"answer", "refused"}
+
+
+def test_a_unit_of_a_hundred_thousand_letters(tmp_path: Path) -> None:
+    # seed 111141 of the thousands: the refusal repeated it whole
+    folder = good_folder(tmp_path / "run", HOME / SAMPLES[0], 8)
+    setup = folder / "run.toml"
+    text = setup.read_text(encoding="utf-8")
+    assert 'unit = "mV"' in text
+    setup.write_text(text.replace('unit = "mV"', f'unit = "mV{"x" * 100_000}"'), encoding="utf-8")
+    assert judged(folder) == "refused"

@@ -38,21 +38,21 @@ def analysis_of(name: str) -> Analysis:
 @pytest.mark.parametrize(
     ("value", "si", "us"),
     [
-        (plus_minus(61.1, 1.4, ".1f", "K"), "61.1 ± 1.4 K", "110.0 ± 2.5 °F"),
-        (plus_minus(84.0, 4.0, ".1f", "°C"), "84.0 ± 4.0 °C", "183.2 ± 7.2 °F"),
+        (plus_minus(61.1, 1.4, "K"), "61.1 ± 1.4 K", "110.0 ± 2.5 °F"),
+        (plus_minus(84.0, 4.0, "°C"), "84.0 ± 4.0 °C", "183.2 ± 7.2 °F"),
         (amount(-40.0, ".0f", "degC"), "-40 °C", "-40 °F"),
         (amount(-83.8, "g", "degC"), "-83.8 °C", "-118.8 °F"),
         (amount(0.42, "+.2f", "K"), "+0.42 K", "+0.76 °F"),
         (amount(34.0, ".0f", "kPa"), "34 kPa", "10.0 inHg"),
-        (plus_minus(3.39, 0.34, ".2f", "kPa/min"), "3.39 ± 0.34 kPa/min", "1.001 ± 0.100 inHg/min"),
+        (plus_minus(3.39, 0.34, "kPa/min"), "3.39 ± 0.34 kPa/min", "1.001 ± 0.100 inHg/min"),
         (
-            plus_minus(-10.0, 4.4, ".1f", "K per 10 m/s"),
+            plus_minus(-10.0, 4.4, "K per 10 m/s"),
             "-10.0 ± 4.4 K per 10 m/s",
             "-8.0 ± 3.5 °F per 10 mph",
         ),
         (amount(2.0, ".1f", "K/min"), "2.0 K/min", "3.6 °F/min"),
         (amount(13.4112, ".1f", "m/s"), "13.4 m/s", "30.0 mph"),
-        (plus_minus(28.1, 2.7, ".1f", "%"), "28.1 ± 2.7 %", "28.1 ± 2.7 %"),
+        (plus_minus(28.1, 2.7, "%"), "28.1 ± 2.7 %", "28.1 ± 2.7 %"),
         ("differ by 3 °C, SC-014 K", "differ by 3 °C, SC-014 K", "differ by 3 °C, SC-014 K"),
     ],
 )
