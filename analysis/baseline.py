@@ -218,6 +218,14 @@ class Baseline:
         """Good cars of the family with this heater layout; none where the family is not known."""
         return self._groups.get((family or "", heater), ())
 
+    def kin(
+        self, family: str | None, heater: str, vehicle: str
+    ) -> tuple[Mapping[str, Measurement], ...]:
+        """Figures of the family's good cars other than this one; no car is its own measure."""
+        return tuple(
+            car.figures for car in self.cars(family, heater) if car.run.setup.run.vehicle != vehicle
+        )
+
     def count(self, family: str | None, heater: str) -> int:
         """Good cars of the family with this heater layout."""
         return len(self.cars(family, heater))

@@ -29,7 +29,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from analysis.pipeline import judge_measured, measure
 from analysis.result import document
-from dashboard.web.service import StoreSource
+from dashboard.web.store_source import StoreSource
 from ingest.load.load import load_run
 from ingest.run import Run
 from ingest.store.rows import Outcome, Versions

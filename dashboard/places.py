@@ -169,7 +169,7 @@ def checks_on_sheet(place: Path) -> dict[str, Outcome]:
     UnusableRun
         Where the sheet cannot be read.
     """
-    from dashboard.text.checks import check_names
+    from analysis.causes.knowledge import check_names
     from ingest.check_sheet import found_by_check, read_sheet
 
     return found_by_check(read_sheet(place), check_names()) if place.is_dir() else {}

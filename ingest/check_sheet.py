@@ -153,7 +153,7 @@ def _numbered(text: str, delimiter: str) -> Iterable[tuple[int, list[str]]]:
         ) from error
 
 
-def found_by_check(sheet: list[Checked], known: Collection[str]) -> dict[str, Outcome]:
+def found_by_check(sheet: Iterable[Checked], known: Collection[str]) -> dict[str, Outcome]:
     """Newest answer of each check.
 
     Parameters
@@ -168,6 +168,7 @@ def found_by_check(sheet: list[Checked], known: Collection[str]) -> dict[str, Ou
     UnusableRun
         With one fault for each name that is not among them.
     """
+    sheet = list(sheet)
     unknown = dict.fromkeys(line.check for line in sheet if line.check not in known)
     if unknown:
         raise UnusableRun([_no_such_check(name, known) for name in unknown])
@@ -190,7 +191,29 @@ def note_check(folder: Path, check: str, remark: str, now: datetime, *, found: O
     """
     error = found.error if isinstance(found, MeasuredOutcome) else None
     line = Checked(now.isoformat(timespec="seconds"), check, bool(found), remark, error)
-    sheet = [*read_sheet(folder), line]
+    _write(folder, [*read_sheet(folder), line])
+
+
+def add_lines(folder: Path, lines: Iterable[Checked]) -> None:
+    """Add lines of another sheet of the same run, each where its time belongs.
+
+    Raises
+    ------
+    UnusableRun
+        Where the sheet there cannot be read, or cannot be written.
+    """
+    _write(folder, sorted([*read_sheet(folder), *lines], key=_moment))
+
+
+def _moment(line: Checked) -> float:
+    """When a line was noted, s; those that do not say it come first."""
+    try:
+        return datetime.fromisoformat(line.time).timestamp()
+    except ValueError:
+        return float("-inf")
+
+
+def _write(folder: Path, sheet: list[Checked]) -> None:
     measured = any(each.error is not None for each in sheet)
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")

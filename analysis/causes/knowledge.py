@@ -263,3 +263,14 @@ def row_effects(row: CauseRow, figures: list[str], table: Knowledge) -> tuple[Fl
             blur = row.blurs[figure] * SEVERITIES / 2.0
             spread[:, place] = np.hypot(spread[:, place], blur)
     return moves, spread
+
+
+def noted_checks() -> list[CheckRow]:
+    """Checks that belong on a check sheet, in the order of the trade."""
+    rows = [row for row in knowledge().check if row.found]
+    return sorted(rows, key=lambda each: each.order)
+
+
+def check_names() -> list[str]:
+    """Names of all checks, in the order of the trade."""
+    return [row.name for row in noted_checks()]

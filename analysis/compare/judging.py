@@ -10,13 +10,22 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analysis.compare.stored import Edition, StoredBaseline, StoredCar, baseline_from_store, told_of
+from analysis.compare.stored import (
+    Edition,
+    StoredBaseline,
+    StoredCar,
+    baseline_from_store,
+    outcome,
+    told_of,
+)
 from analysis.limits import Limits, default_limits, parse_limits
 from ingest.errors import UnusableRun
 from ingest.store.decision import DECISION, read_decision, write_decision
+from ingest.store.many import Task
 
 if TYPE_CHECKING:
     from analysis.baseline import Baseline
@@ -53,6 +62,11 @@ class Judging:
         """What a result of today is made with, for a car of this family."""
         return self._edition.versions(family, heater)
 
+    def task(self, folder: Path, database: str | None = None) -> Task:
+        """How runs of a store in this folder are worked on."""
+        compute = partial(outcome, limits=self.limits, baseline=self.baseline)
+        return Task(folder, database, compute, self.versions)
+
     def said(self, family: str | None, heater: str) -> str:
         """The decision in words, for a car of this family."""
         whose = f"from {self.good_from}" if self.good_from else "of this store"
@@ -88,7 +102,7 @@ def judging_of(store: Store) -> Judging:
     groups: dict[tuple[str, str], tuple[StoredCar, ...]] = {}
     for each in good:
         key = (each["family"], each["heater"])
-        groups[key] = (*groups.get(key, ()), StoredCar.of(each["kept"]))
+        groups[key] = (*groups.get(key, ()), StoredCar.of(each["kept"], each.get("vehicle", "")))
     return Judging(told["decision"], limits, StoredBaseline((), groups), told.get("from", ""))
 
 

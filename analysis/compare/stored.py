@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from functools import cache, cached_property
 from importlib import metadata
@@ -17,11 +17,13 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.baseline import Baseline, Spread, baseline_limits, spreads
 from analysis.causes.evidence import Evidence, evidence_of
+from analysis.causes.knowledge import check_names
 from analysis.limits import Limit, Limits, default_limits
 from analysis.measured import Measured
 from analysis.measurement import Measurement
 from analysis.pipeline import judge_measured, measure
 from analysis.result import DEFINITIONS, document
+from ingest.check_sheet import Checked, found_by_check
 from ingest.errors import Fault, UnusableRun
 from ingest.store.read import Filter, kept
 from ingest.store.rows import Outcome, Versions
@@ -40,11 +42,19 @@ def outcome(
     baseline: Baseline | None = None,
     *,
     soak: bool = True,
+    sheet: Sequence[Checked] = (),
 ) -> Outcome:
-    """What a store holds of a run's analysis (see `analysis.pipeline.analyze`)."""
+    """What a store holds of a run's analysis (see `analysis.pipeline.analyze`).
+
+    Raises
+    ------
+    UnusableRun
+        Where a check stands on its sheet that there is not.
+    """
     measured = measure(run, soak=soak)
+    checked = found_by_check(sheet, check_names())
     return Outcome(
-        document(judge_measured(measured, limits, baseline)),
+        document(judge_measured(measured, limits, baseline, checked)),
         keep(measured),
         {name: _finite(each.random) for name, each in measured.figures.items()},
     )
@@ -89,13 +99,16 @@ class StoredCar:
         Its figures with their budgets, by name.
     evidence
         What it tells the causes.
+    vehicle
+        Which car; empty where that was not kept.
     """
 
     figures: Mapping[str, Measurement]
     evidence: Evidence
+    vehicle: str = ""
 
     @classmethod
-    def of(cls, told: Mapping[str, Any]) -> StoredCar:
+    def of(cls, told: Mapping[str, Any], vehicle: str) -> StoredCar:
         """From what `keep` kept of it."""
         evidence = told["evidence"]
         return cls(
@@ -105,6 +118,7 @@ class StoredCar:
                 evidence["signs"],
                 evidence["air_degC"],
             ),
+            vehicle,
         )
 
 
@@ -130,6 +144,13 @@ class StoredBaseline(Baseline):
         """What the family's good cars tell the causes."""
         return tuple(car.evidence for car in self.stored.get((family or "", heater), ()))
 
+    def kin(
+        self, family: str | None, heater: str, vehicle: str
+    ) -> tuple[Mapping[str, Measurement], ...]:
+        """Figures of the family's good cars other than this one."""
+        cars = self.stored.get((family or "", heater), ())
+        return tuple(car.figures for car in cars if car.vehicle != vehicle)
+
     def count(self, family: str | None, heater: str) -> int:
         """Good cars of the family with this heater layout."""
         return len(self.stored.get((family or "", heater), ()))
@@ -153,7 +174,9 @@ def baseline_from_store(store: Store) -> StoredBaseline:
     groups: dict[tuple[str, str], list[StoredCar]] = {}
     for each in kept(store, GOOD):
         if each.family:
-            groups.setdefault((each.family, each.heater), []).append(StoredCar.of(each.kept))
+            groups.setdefault((each.family, each.heater), []).append(
+                StoredCar.of(each.kept, each.vehicle)
+            )
     if not groups:
         raise UnusableRun(
             Fault(
@@ -170,12 +193,18 @@ def told_of(baseline: Baseline) -> list[dict[str, Any]]:
     """Good cars as a store writes them down, ready for `json.dumps`."""
     if isinstance(baseline, StoredBaseline):
         return [
-            {"family": family, "heater": heater, "kept": _kept(car.figures, car.evidence)}
+            {
+                "vehicle": car.vehicle,
+                "family": family,
+                "heater": heater,
+                "kept": _kept(car.figures, car.evidence),
+            }
             for (family, heater), cars in baseline.stored.items()
             for car in cars
         ]
     return [
         {
+            "vehicle": car.run.setup.run.vehicle,
             "family": car.run.setup.run.family,
             "heater": car.run.setup.run.heater,
             "kept": keep(car),

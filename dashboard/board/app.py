@@ -14,11 +14,13 @@ from dashboard.board.asked import refuse_malformed
 from dashboard.board.compression import pack_answers
 from dashboard.board.door import MAX_BYTES
 from dashboard.board.login import Password, require_password
+from dashboard.board.papers import register_papers
 from dashboard.board.security import content_policy, protect
 from dashboard.pages import Page, all_pages
 from dashboard.plots import theme
 from dashboard.text.shown import clean
 from dashboard.web import address
+from dashboard.web.light import markup
 from ingest.errors import LukewarmError
 
 if TYPE_CHECKING:
@@ -37,13 +39,13 @@ class BoardApp(Dash):
     ----------
     pages
         The pages.
-    subject
-        What is shown: the store or folder.
+    board
+        What they show.
     guarded
         Whether visitors log in, and so can log out.
     """
 
-    def __init__(self, pages: tuple[Page, ...], subject: str, *, guarded: bool) -> None:
+    def __init__(self, pages: tuple[Page, ...], board: Board, *, guarded: bool) -> None:
         super().__init__(
             __name__,
             assets_folder=str(ASSETS),
@@ -55,7 +57,7 @@ class BoardApp(Dash):
             enable_mcp=False,
         )
         self._board_pages = pages
-        self._subject = subject
+        self._board = board
         self._guarded = guarded
 
     def interpolate_index(self, **parts: Any) -> str:  # type: ignore[override]
@@ -78,11 +80,12 @@ class BoardApp(Dash):
 <header class="head">
 <span class="brand">lukewarm</span>
 <nav aria-label="Pages"><ul>{self._links(here)}</ul></nav>
-<span class="subject">{text.escape(clean(self._subject))}</span>
+<span class="subject">{text.escape(clean(self._board.source.title))}</span>
 {LOG_OUT if self._guarded else ""}
 </header>
 <main id="content" tabindex="-1">
 <noscript><p>This board needs JavaScript; the command line does not.</p></noscript>
+{self._first(here)}
 {parts["app_entry"]}
 </main>
 {parts["config"]}
@@ -91,6 +94,14 @@ class BoardApp(Dash):
 </body>
 </html>
 """
+
+    def _first(self, here: Page | None) -> str:
+        """The page's answer as it stands before the scripts are there."""
+        if here is None or here.first is None:
+            return ""
+        told = address.read(request.query_string.decode("ascii", "replace"))
+        said = "".join(markup(each) for each in here.first(self._board, told))
+        return f'<div id="first">{said}</div>'
 
     def _links(self, here: Page | None) -> str:
         return "".join(
@@ -132,7 +143,7 @@ def create_app(
         Its pages; every page there is where None.
     """
     pages = all_pages() if pages is None else pages
-    app = BoardApp(pages, board.source.title, guarded=password is not None)
+    app = BoardApp(pages, board, guarded=password is not None)
     app.layout = frame()
     every = html.Div([frame(), *(page.layout(board, {}) for page in pages)])
     app.validation_layout = every  # type: ignore[assignment]
@@ -148,6 +159,7 @@ def create_app(
         require_password(server, password, secure=secure)
     refuse_malformed(app)
     _register_export(server, board)
+    register_papers(server, board)
     _say_what_is_missing(server, {page.path for page in pages}, board)
     pack_answers(server)
     return app

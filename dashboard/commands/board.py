@@ -77,7 +77,7 @@ def board(
 def board_source(place: Path | None, limits: Limits | None) -> Source:
     """Runs for the board: a store's, or those of plain run folders."""
     from dashboard.web.folder_source import FolderSource
-    from dashboard.web.service import StoreSource
+    from dashboard.web.store_source import StoreSource
     from ingest.errors import Fault, UnusableRun
     from ingest.load.load import run_folders
     from ingest.store.store import Store

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from dashboard.commands.complete import cause_names, figure_names
-from dashboard.commands.keeping import add_judged, count_reports, decided, task_of
+from dashboard.commands.keeping import add_judged, count_reports, decided
 from dashboard.commands.progress import counted
 from dashboard.commands.shared import (
     UNUSABLE,
@@ -140,7 +140,7 @@ def store_refresh(
 
     opened = open_store(store, database)
     write_lists(opened)
-    task = task_of(opened, database, decided(opened, limits, baseline))
+    task = decided(opened, limits, baseline).task(opened.folder, database)
     ids = outdated(opened, task.versions)
     reports = refresh_many(task, ids, Workers(jobs, cluster, time_limit))
     new, bad = count_reports(reports, len(ids), "computing")
@@ -173,7 +173,7 @@ def store_rebuild(
     if aside:
         note(f"the damaged catalog lies at {aside} now")
     with closing(Store.open(store, database, create=False)) as opened:
-        task = task_of(opened, database, decided(opened, limits, baseline))
+        task = decided(opened, limits, baseline).task(opened.folder, database)
         ids = missing(opened)
         reports = rebuild_many(task, ids, Workers(jobs, cluster, time_limit))
         new, bad = count_reports(reports, len(ids), "rebuilding")

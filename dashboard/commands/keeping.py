@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +12,7 @@ from dashboard.commands.shared import note, read_baseline
 if TYPE_CHECKING:
     from analysis.compare.judging import Judging
     from ingest.load.remote import Place
-    from ingest.store.many import Report, Task
+    from ingest.store.many import Report
     from ingest.store.store import Store
     from ingest.work.outcome import Workers
 
@@ -61,13 +60,13 @@ def add_judged(
     new = bad = 0
     for portion in (good, others):
         if portion:
-            reports = add_many(task_of(opened, database, judging), portion, workers)
+            reports = add_many(judging.task(opened.folder, database), portion, workers)
             more, worse = count_reports(reports, len(portion), "adding")
             new, bad = new + more, bad + worse
             judging = judging_of(opened)
     ids = judged_otherwise(opened, judging.versions) if new else []
     if ids:
-        again = refresh_many(task_of(opened, database, judging), ids, workers)
+        again = refresh_many(judging.task(opened.folder, database), ids, workers)
         count_reports(again, len(ids), "judging anew")
     return new, bad
 
@@ -83,15 +82,6 @@ def _is_good(place: Place) -> bool:
         return bool(told["run"]["purpose"] == "baseline")
     except (OSError, ValueError, KeyError, TypeError):
         return False
-
-
-def task_of(opened: Store, database: str | None, judging: Judging) -> Task:
-    """How runs of a store are worked on."""
-    from analysis.compare.stored import outcome
-    from ingest.store.many import Task
-
-    compute = partial(outcome, limits=judging.limits, baseline=judging.baseline)
-    return Task(opened.folder, database, compute, judging.versions)
 
 
 def count_reports(reports: Iterable[Report], total: int, what: str) -> tuple[int, int]:

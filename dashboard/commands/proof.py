@@ -117,7 +117,8 @@ def checked(
     from datetime import datetime
 
     from analysis.bench.outcome import bench_outcome
-    from dashboard.text.checks import all_check_lines, check_names, ranking_lines
+    from analysis.causes.knowledge import check_names
+    from dashboard.text.checks import all_check_lines, ranking_lines
     from ingest.check_sheet import note_check
 
     if check is None and (found is not None or remark or measured is not None):

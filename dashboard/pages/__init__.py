@@ -45,6 +45,10 @@ class Page:
         Adds the page's callbacks to the application.
     plots
         Whether it always shows a plot: the browser then fetches the plotting script at once.
+    first
+        What stands there before any script has run, for the values of an address: the page's
+        answer, as elements of `dash.html`. It goes when the page itself has an answer, an element
+        of the class ``reply``.
     """
 
     path: str
@@ -54,6 +58,7 @@ class Page:
     layout: Callable[[Board, Mapping[str, str]], Component]
     register: Callable[[Dash, Board], None]
     plots: bool = False
+    first: Callable[[Board, Mapping[str, str]], list[Component]] | None = None
 
 
 @cache

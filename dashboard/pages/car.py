@@ -9,7 +9,8 @@ from dash import ClientsideFunction, Dash, Input, Output, Patch, State, dcc, htm
 
 from dashboard.pages import Page
 from dashboard.pages.views.car import content, picture_note
-from dashboard.pages.views.car_shown import Shown, car_options
+from dashboard.pages.views.car import first as first_content
+from dashboard.pages.views.car_shown import MAX_CHOICE, Shown, car_options, in_order
 from dashboard.plots.car import lines, zoom_of
 from dashboard.web import address, parts
 
@@ -27,6 +28,7 @@ def state_of(told: Mapping[str, str], board: Board) -> dict[str, str]:
     return {
         "run": told.get("run", ""),
         "before": told.get("before", ""),
+        "beside": told.get("beside", ""),
         "units": address.one_of(told.get("units"), parts.UNITS, board.units),
         "from": told.get("from", ""),
         "to": told.get("to", ""),
@@ -53,9 +55,10 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
                     "Run",
                     car_options(board, state["run"]),
                     state["run"],
-                    resets="before from to",
+                    resets="before beside from to",
                     wide="broad",
                 ),
+                *finding(board),
                 parts.units(state["units"], board.units),
             ),
             html.Div(id="car-content"),
@@ -63,10 +66,17 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
     )
 
 
+def finding(board: Board) -> list[Component]:
+    """Where there are too many runs to list, a way to find one: on the fleet's page."""
+    if board.source.runs().height <= MAX_CHOICE:
+        return []
+    return [html.Div(html.A("Find another car", href="/"), className="control")]
+
+
 def with_run(state: dict[str, str], board: Board) -> dict[str, str]:
     """The state with a run in it: the first of the list where the address names none."""
     if not state["run"]:
-        state["run"] = next(iter(car_options(board, "")), "")
+        state["run"] = next(iter(in_order(board.source.runs())["id"].to_list()), "")
     return state
 
 
@@ -130,4 +140,10 @@ def zoomed(
     }
 
 
-PAGE = Page(PATH, "One car", TITLE, 10, layout, register, plots=True)
+def first(board: Board, told: Mapping[str, str]) -> list[Component]:
+    """The answer, before any script has run."""
+    state = with_run(state_of(told, board), board)
+    return first_content(board.document(state["run"]), state["units"])
+
+
+PAGE = Page(PATH, "One car", TITLE, 10, layout, register, plots=True, first=first)

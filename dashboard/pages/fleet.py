@@ -276,4 +276,14 @@ def register(app: Dash, board: Board) -> None:
         return car_link(str(clicked["points"][0].get("customdata", "")), address.read(search))
 
 
-PAGE = Page(PATH, "Fleet", TITLE, 20, layout, register, plots=True)
+def first(board: Board, told: Mapping[str, str]) -> list[Component]:
+    """The answer, before any script has run."""
+    runs = board.source.runs()
+    choice = choice_of(state_of(told, board))
+    if not runs.height:
+        return [html.H1(TITLE), *parts.first_run(board.source.title)]
+    frame = chosen(runs, wanted_figures(board, choice), choice)
+    return [html.H1(TITLE), *(html.P(line, className="reply") for line in sentences(frame))]
+
+
+PAGE = Page(PATH, "Fleet", TITLE, 20, layout, register, plots=True, first=first)

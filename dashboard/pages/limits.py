@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from dashboard.web.service import Board
 
 PATH: Final = "/limits"
+TITLE: Final = "What is asked of each figure, and where do the cars lie?"
 GROUP_MARK: Final = " | "
 """Between family and heater in the address."""
 
@@ -233,7 +234,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
     return html.Div(
         [
             dcc.Location(id="limits-address", refresh=False),
-            html.H1("What is asked of each figure, and where do the cars lie?"),
+            html.H1(TITLE),
             parts.form(
                 "limits-form",
                 parts.select(
@@ -262,17 +263,26 @@ def _answer(rows: list[Row], family: str) -> str:
     return f"{told}; {cars} {word} the one on {words(most.figure)}."
 
 
+def answer(board: Board, state: Mapping[str, str]) -> tuple[list[Component], list[Row]]:
+    """The page's first sentences, and the rows they come from."""
+    runs = board.source.runs()
+    family, heater = groups(runs)[state["group"]]
+    limits = board.source.limits(family, heater)
+    rows = limits_rows(runs, board.source.figures(family=family), limits, family, heater)
+    said = [
+        html.P(_answer(rows, clean(family or NO_FAMILY)), className="reply"),
+        parts.quiet(f"Judged by {board.source.judged_by(family, heater)}."),
+    ]
+    return said, rows
+
+
 def results(board: Board, state: Mapping[str, str]) -> list[Any]:
     """The page below its controls."""
     if not state["group"]:
         return parts.first_run(board.source.title)
-    runs = board.source.runs()
-    family, heater = groups(runs)[state["group"]]
-    limits = board.source.limits(family, heater)
-    rows = limits_rows(runs, board.source.figures(), limits, family, heater)
+    said, rows = answer(board, state)
     return [
-        html.P(_answer(rows, clean(family or NO_FAMILY)), className="reply"),
-        parts.quiet(f"Judged by {board.source.judged_by(family, heater)}."),
+        *said,
         parts.quiet(
             "In each strip the gray field and its brackets are the limits. The thin long lines are "
             "known-good runs; the short ones are all others: above the middle those that pass, "
@@ -295,4 +305,12 @@ def register(app: Dash, board: Board) -> None:
         return results(board, state_of(address.read(search), board))
 
 
-PAGE = Page(PATH, "Limits", "What is asked of each figure?", 30, layout, register)
+def first(board: Board, told: Mapping[str, str]) -> list[Component]:
+    """The answer, before any script has run."""
+    state = state_of(told, board)
+    if not state["group"]:
+        return [html.H1(TITLE), *parts.first_run(board.source.title)]
+    return [html.H1(TITLE), *answer(board, state)[0]]
+
+
+PAGE = Page(PATH, "Limits", "What is asked of each figure?", 30, layout, register, first=first)

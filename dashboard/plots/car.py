@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 COMPARED: Final = ("outlet", "ambient")
 """Points drawn of both runs; the first is the one that is compared."""
+LONGEST_NAME: Final = 40
 
 
 class DrawnLine(NamedTuple):
@@ -123,15 +125,21 @@ def zoom_of(relayout: Mapping[str, Any] | None) -> tuple[float | None, float | N
         return None
 
 
-def before_after_plot(before: Readings, after: Readings, units: str) -> go.Figure:
-    """Outlet and outside air of two runs of a car over the time from engine start."""
+def over_plot(runs: Sequence[tuple[str, Readings]], units: str) -> go.Figure:
+    """Outlet and outside air of two runs over each other, each from the start of its engine.
+
+    Parameters
+    ----------
+    runs
+        What to call each run and its readings; the first is drawn dashed.
+    units
+        ``si`` or ``us``.
+    """
     import plotly.graph_objects as go
 
     figure = go.Figure(layout=theme.base_layout())
-    for readings, when, dash, width in (
-        (before, "before", "8px,4px", 2.0),
-        (after, "after", "", 3.0),
-    ):
+    styles = (("8px,4px", 2.0), ("", 3.0))
+    for (when, readings), (dash, width) in zip(runs, styles, strict=True):
         for point in COMPARED:
             if point not in readings.channels:
                 continue
@@ -140,7 +148,9 @@ def before_after_plot(before: Readings, after: Readings, units: str) -> go.Figur
             style: dict[str, Any] = {"color": theme.LINES[point].color, "width": width}
             if dash:
                 style["dash"] = dash
-            name = f"{'outlet' if point == 'outlet' else 'outside air'} {when}"
+            # plotly reads a little HTML in names; those of a log are text and nothing else
+            told = f"{'outlet' if point == 'outlet' else 'outside air'} {when}"
+            name = html.escape(told[:LONGEST_NAME])
             figure.add_trace(
                 go.Scatter(
                     x=line.time * MIN_PER_S,
@@ -157,7 +167,7 @@ def before_after_plot(before: Readings, after: Readings, units: str) -> go.Figur
         showlegend=True,
         legend={"orientation": "h", "y": 1.02, "yanchor": "bottom", "x": 0},
         margin={"t": 56},
-        xaxis=theme.axis(title={"text": "Minutes from engine start"}),
+        xaxis=theme.minutes(),
         yaxis=theme.axis(title={"text": f"Temperature, {unit}"}, fixedrange=True),
     )
     return figure

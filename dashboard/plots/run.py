@@ -36,7 +36,6 @@ PANELS: Final = (
 )
 """Points, title and share of the height of the panels below the temperatures."""
 
-ENGINE_TIME: Final = "Minutes from engine start"
 BENCH_TIME: Final = "Minutes from the start of the log"
 
 MIN_PER_S: Final = 1.0 / 60.0
@@ -118,10 +117,7 @@ def run_plot(run: Run, windows: Sequence[Window], units: str, *, bench: bool = F
             figure.add_trace(trace)
     lowest = "y" if len(panels) == 1 else f"y{len(panels)}"
     figure.update_layout(
-        xaxis=theme.axis(
-            anchor=lowest,
-            title={"text": BENCH_TIME if bench else ENGINE_TIME, "font": {"size": theme.FONT_PX}},
-        ),
+        xaxis=theme.minutes(BENCH_TIME if bench else theme.ENGINE_TIME, anchor=lowest),
     )
     _mark(figure, windows)
     shared = tuple(point for points, _, _ in panels if len(points) > 1 for point in points)

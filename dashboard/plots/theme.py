@@ -148,6 +148,18 @@ def axis(**changes: Any) -> dict[str, Any]:
     } | changes
 
 
+ENGINE_TIME: Final = "Minutes from engine start"
+
+
+def minutes(title: str = ENGINE_TIME, **changes: Any) -> dict[str, Any]:
+    """Plotly axis of the time, min; what is hovered over is said to 0.1 min."""
+    return axis(
+        title={"text": title, "font": {"size": FONT_PX}},
+        unifiedhovertitle={"text": "%{x:.1f} min"},
+        **changes,
+    )
+
+
 PAGE_CSS: Final = f"""
 :root {{ color-scheme: light dark; --paper: {PAPER}; --ink: {INK}; --soft: {SOFT_INK};
   --rule: {RULE}; --shade: {SHADE}; --link: {BLUE};

@@ -200,18 +200,13 @@ def family_range(baseline: Baseline | None, analysis: Analysis) -> dict[str, tup
     if baseline is None:
         return {}
     about = analysis.run.setup.run
-    # a car is not compared with itself
-    cars = [
-        car
-        for car in baseline.cars(about.family, about.heater)
-        if car.run.setup.run.vehicle != about.vehicle
-    ]
+    cars = baseline.kin(about.family, about.heater, about.vehicle)
     found: dict[str, tuple[float, float]] = {}
     for name in analysis.figures:
         values = [
             value
-            for car in cars
-            if name in car.figures and (value := car.figures[name].value) is not None
+            for figures in cars
+            if name in figures and (value := figures[name].value) is not None
         ]
         if len(values) >= MIN_CARS:
             found[name] = (min(values), max(values))

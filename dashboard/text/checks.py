@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
-from analysis.causes.knowledge import CheckRow, knowledge
+from analysis.causes.knowledge import noted_checks
 from dashboard.text.shown import clean, words
 
 if TYPE_CHECKING:
@@ -15,17 +15,6 @@ if TYPE_CHECKING:
 
 WIDTH: Final = 80
 WORTH_NAMING: Final = 0.05
-
-
-def noted_checks() -> list[CheckRow]:
-    """Checks that belong on a check sheet, in the order of the trade."""
-    rows = [row for row in knowledge().check if row.found]
-    return sorted(rows, key=lambda each: each.order)
-
-
-def check_names() -> list[str]:
-    """Names of all checks, in the order of the trade."""
-    return [row.name for row in noted_checks()]
 
 
 def all_check_lines(sheet: Sequence[Checked], analysis: Analysis) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from analysis.baseline import Baseline
     from analysis.limits import Limit, Limits
     from analysis.pipeline import Analysis
+    from ingest.check_sheet import Checked
 
 GOOD: Final = "baseline"
 """Purpose of runs of known-good cars."""
@@ -90,9 +92,11 @@ class FolderSource:
 
         run = analysis.run
         run_id = run_identity(run.sha256)
-        if run_id in self._folders:
-            return
+        if self._folders.get(run_id, folder) != folder:
+            return  # the same run, lying twice
         told = document(analysis)
+        self._runs = [row for row in self._runs if row["id"] != run_id]
+        self._figures = [row for row in self._figures if row["run_id"] != run_id]
         self._folders[run_id] = folder
         self._documents[run_id] = told
         about = run.setup.run
@@ -161,3 +165,27 @@ class FolderSource:
     def judged_otherwise(self) -> frozenset[str]:
         """None: every run was judged when the folder was read."""
         return frozenset()
+
+    def sheet(self, run_id: str) -> list[Checked]:
+        """Lines of a run's check sheet, oldest first."""
+        from ingest.check_sheet import read_sheet
+
+        folder = self._folders.get(run_id)
+        return [] if folder is None else read_sheet(folder)
+
+    def note(self, run_id: str, check: str, remark: str, *, found: bool) -> None:
+        """Note a check in the run's folder and judge the run again.
+
+        Raises
+        ------
+        UnusableRun
+            Where the sheet cannot be written.
+        """
+        from ingest.check_sheet import note_check
+
+        folder = self._folders[run_id]
+        note_check(folder, check, remark, datetime.now().astimezone(), found=found)
+        self._analyses.forget(run_id)
+        again = self.analysis(run_id)
+        if again is not None:
+            self._keep(folder, again)

@@ -7,11 +7,15 @@ as nested lists; ``assets/light.js`` makes elements of it, texts as texts and no
 
 from __future__ import annotations
 
+import html as html_text
 import json
 from typing import Any, Final
 
 from dash import html
 from dash.development.base_component import Component
+
+EMPTY: Final = frozenset(["img"])
+"""Elements without an end."""
 
 NAMES: Final = {"className": "class", "htmlFor": "for", "tabIndex": "tabindex", "id": "id"}
 
@@ -51,3 +55,29 @@ def tree(node: Any) -> Any:
         {name: True if value is True else str(value) for name, value in attributes.items()},
         *(tree(child) for child in below if child is not None),
     ]
+
+
+def markup(node: Any) -> str:
+    """A component as HTML: what a page shows before any script runs; texts as texts.
+
+    Raises
+    ------
+    TypeError
+        For a component that is no element of `dash.html`, a light part apart.
+    """
+    return _written(tree(node))
+
+
+def _written(node: Any) -> str:
+    if isinstance(node, str):
+        return html_text.escape(node)
+    tag, attributes, *children = node
+    if "data-tree" in attributes:
+        return _written(json.loads(attributes["data-tree"]))
+    told = "".join(
+        f" {name}" if value is True else f' {name}="{html_text.escape(value)}"'
+        for name, value in attributes.items()
+    )
+    return f"<{tag}{told}>" + (
+        "" if tag in EMPTY else f"{''.join(map(_written, children))}</{tag}>"
+    )

@@ -104,7 +104,7 @@ def units(value: str, usual: str) -> Component:
     return select("units", "Units", UNITS, value, usual=usual)
 
 
-def field(name: str, label: str, value: str, *, short: bool = False) -> Component:
+def field(name: str, label: str, value: str, *, short: bool = False, wide: str = "") -> Component:
     """A line of text; it counts when the visitor leaves it or presses Enter."""
     return html.Div(
         [
@@ -120,7 +120,7 @@ def field(name: str, label: str, value: str, *, short: bool = False) -> Componen
                 autoComplete="off",
             ),
         ],
-        className="control",
+        className=f"control {wide}".strip(),
     )
 
 

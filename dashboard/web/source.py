@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from analysis.limits import Limit
     from analysis.pipeline import Analysis
     from dashboard.plots.readings import Readings
+    from ingest.check_sheet import Checked
 
 
 class Source(Protocol):
@@ -52,3 +53,9 @@ class Source(Protocol):
 
     def judged_otherwise(self) -> frozenset[str]:
         """Ids of runs whose verdict was given by other limits or good cars than those in force."""
+
+    def sheet(self, run_id: str) -> list[Checked]:
+        """Lines of a run's check sheet, oldest first."""
+
+    def note(self, run_id: str, check: str, remark: str, *, found: bool) -> None:
+        """Note a check on a run's sheet; its result follows."""

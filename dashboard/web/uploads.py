@@ -17,6 +17,7 @@ import threading
 from collections import Counter, OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
@@ -24,6 +25,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 from dashboard.web import workshop
 from dashboard.web.workshop import Workshop
 from ingest.access import SAYINGS, make_folders, write
+from ingest.check_sheet import Checked, note_check, read_sheet
 from ingest.errors import Fault, UnusableRun
 
 if TYPE_CHECKING:
@@ -226,6 +228,25 @@ class Uploads:
             write(upload.folder / SETUP_NAME, text, PRIVATE)
         judging = self._source.judging()
         self._work(upload, workshop.analyze, upload.folder, upload.result, judging)
+
+    def sheet(self, token: str) -> list[Checked]:
+        """Lines of an upload's check sheet, oldest first."""
+        upload = self._held.get(token)
+        return read_sheet(upload.folder) if upload is not None else []
+
+    def note(self, token: str, check: str, remark: str, *, found: bool) -> None:
+        """Note a check on an upload's sheet and analyze it again.
+
+        Raises
+        ------
+        UnusableRun
+            As `analyze` does, and where the sheet cannot be written.
+        """
+        upload = self._held.get(token)
+        if upload is not None:
+            now = datetime.now().astimezone()
+            note_check(upload.folder, check, remark, now, found=found)
+        self.analyze(token)
 
     def _work(self, upload: Upload, task: Callable[..., Made], *given: Any) -> Made:
         """Have a task done, where not too many are under way."""

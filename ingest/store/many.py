@@ -12,6 +12,7 @@ import dataclasses
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,7 +20,8 @@ from ingest.errors import LukewarmError
 from ingest.files import file_sha256
 from ingest.load.load import load_run, run_files
 from ingest.load.remote import Place, at_hand, place_of
-from ingest.store.rows import Versions
+from ingest.store.rows import Outcome, Versions
+from ingest.store.sheets import news, sheet_of, take_in
 from ingest.store.store import Compute, Store, run_identity
 from ingest.work.each import in_order
 from ingest.work.outcome import Failed, Workers
@@ -39,14 +41,15 @@ class Task:
     folder, database
         The store.
     compute
-        Makes a run's result; must be picklable.
+        Makes a run's result; is given `sheet`, the lines of its check sheet, where there are any.
+        Must be picklable.
     versions
         What it is made with; must be picklable.
     """
 
     folder: Path
     database: str | None
-    compute: Compute
+    compute: Callable[..., Outcome]
     versions: VersionsFor
 
 
@@ -154,7 +157,7 @@ class StoreWork:
 
 
 class _Finding(StoreWork):
-    """Is a run there already? The report has no id where it is not."""
+    """Is a run there already, with its check sheet? The report has no id where it is not."""
 
     def do(self, item: str) -> Report:
         with at_hand(place_of(item)) as place:
@@ -164,23 +167,28 @@ class _Finding(StoreWork):
         """The same for files that are at hand."""
         files = run_files(place).raw()
         run_id = run_identity({name: file_sha256(path) for name, path in files.items()})
-        return Report(item, run_id if self.store.has(run_id) else "")
+        there = self.store.has(run_id) and not news(self.store.folder, run_id, place)
+        return Report(item, run_id if there else "")
 
 
 class _Adding(_Finding):
-    """Add a run folder."""
+    """Add a run folder, or what its check sheet has and the store's has not."""
 
     def do(self, item: str) -> Report:
         with at_hand(place_of(item)) as place:
             found = self.find(item, place)  # another program may have been here meanwhile
             if found.run_id:
                 return found
-            task, files = self.task, run_files(place).raw()
+            task, store, files = self.task, self.store, run_files(place).raw()
             run = load_run(place)
-            about = run.setup.run
+            run_id, about = run_identity(run.sha256), run.setup.run
+            noted = take_in(store.folder, run_id, place)
             versions = task.versions(about.family, about.heater)
-            added = self.store.add(run, files, task.compute, versions)
-        return Report(item, added.run_id, added.new)
+            added = store.add(run, files, compute_with(task, run_id), versions)
+            if noted and not added.new:
+                run = dataclasses.replace(run, name=store.name(run_id))
+                store.replace(run_id, run, compute_with(task, run_id)(run), versions)
+        return Report(item, added.run_id, added.new or noted)
 
 
 class _Refreshing(StoreWork):
@@ -192,8 +200,15 @@ class _Refreshing(StoreWork):
             run = load_run(store.restore(item, Path(name)))
             run = dataclasses.replace(run, name=store.name(item))
             about = run.setup.run
-            store.replace(item, run, task.compute(run), task.versions(about.family, about.heater))
+            versions = task.versions(about.family, about.heater)
+            store.replace(item, run, compute_with(task, item)(run), versions)
         return Report(item, item, new=True)
+
+
+def compute_with(task: Task, run_id: str) -> Compute:
+    """What makes a run's result with what stands on its check sheet."""
+    sheet = sheet_of(task.folder, run_id)
+    return partial(task.compute, sheet=sheet) if sheet else task.compute
 
 
 def reports(work: StoreWork, items: Sequence[str], workers: Workers) -> Iterator[Report]:

@@ -173,6 +173,7 @@ class Kept:
     """A run as a good car: what the analysis kept of it."""
 
     run_id: str
+    vehicle: str
     family: str | None
     heater: str
     kept: dict[str, Any]
@@ -181,7 +182,7 @@ class Kept:
 def kept(store: Store, only: Filter) -> list[Kept]:
     """What was kept of runs that have a result, in order of their ids."""
     query = (
-        select(RunRow.id, RunRow.family, RunRow.heater, ResultRow.kept)
+        select(RunRow.id, RunRow.vehicle, RunRow.family, RunRow.heater, ResultRow.kept)
         .join(ResultRow, ResultRow.run_id == RunRow.id)
         .where(ResultRow.kept.is_not(None), *only.conditions())
         .order_by(RunRow.id)

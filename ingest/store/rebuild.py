@@ -17,7 +17,7 @@ from ingest.errors import Fault, UnusableRun
 from ingest.load.load import load_run
 from ingest.store.catalog import FileRow, RunRow
 from ingest.store.listing import Listed, lists, read_list, write_list
-from ingest.store.many import ALL_CORES, Report, StoreWork, Task, reports
+from ingest.store.many import ALL_CORES, Report, StoreWork, Task, compute_with, reports
 from ingest.store.open import CATALOG, restore_catalog
 from ingest.store.store import Store, run_identity, write_files
 from ingest.work.outcome import Workers
@@ -119,7 +119,7 @@ class _Rebuilding(StoreWork):
             about = run.setup.run
             files = {each: place / each for each in run.sha256}
             versions = task.versions(about.family, about.heater)
-            added = store.add(run, files, task.compute, versions)
+            added = store.add(run, files, compute_with(task, item), versions)
         return Report(item, added.run_id, added.new)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,16 +20,25 @@ import lukewarm
 from analysis.compare.judging import decide, judging_of
 from analysis.compare.stored import Edition
 from analysis.limits import default_limits
+from analysis.result import document
+from dashboard.pages.fleet import results as fleet_results
+from dashboard.pages.fleet import state_of
+from dashboard.pages.views.car import content
+from dashboard.pages.views.car_shown import Shown
+from dashboard.plots.run_page import answer_of
 from dashboard.report.content import build_report
 from dashboard.report.subject import subject_of
-from dashboard.text.answer import answer
+from dashboard.text.answer import answer, headline
+from dashboard.text.result import WORTH_NAMING, result_lines
 from dashboard.text.shown import limit_text
-from dashboard.web.service import Board, StoreSource
+from dashboard.web.service import Board
+from dashboard.web.store_source import StoreSource
 from dashboard.web.uploads import Uploads
 from ingest.load.load import run_folders
 from ingest.store.many import judged_otherwise
 from ingest.store.read import runs
 from ingest.store.store import Store
+from tests.support.components import texts
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
 FOLDERS = run_folders(SAMPLES)
@@ -88,6 +98,12 @@ def judgment(document: dict[str, Any]) -> dict[str, Any]:
     }
 
 
+def page_of_car(board: Board, run_id: str) -> list[str]:
+    """Everything the page of a car says of a run, its question and answer first."""
+    state = {"run": run_id, "before": "", "beside": "", "units": "si", "from": "", "to": ""}
+    return texts(content(Shown.of(board, state)))
+
+
 def test_all_are_there(place: Path, documents: dict[str, dict[str, Any]]) -> None:
     store = Store.open(place)
     assert runs(store).height == len(FOLDERS) == len(documents)
@@ -124,9 +140,28 @@ def test_a_run_has_one_verdict(
     assert dropped is not None
     assert judgment(dropped) == told
 
+    answer_line = headline(documents[folder.name], "si")
+    terminal = " ".join(" ".join(result_lines(documents[folder.name], "si")).split())
+    assert told["answer"] in terminal
+    assert answer_of(documents[folder.name], "si").reply == answer_line  # of --picture
+    pages = [page_of_car(board, each) for each in (row["id"], token)]
+    for page in pages:
+        assert page[1] == answer_line
+        assert all(shown in page for shown in figures.values())
+        likely = [
+            each for each in documents[folder.name]["causes"] if each["probability"] >= WORTH_NAMING
+        ]
+        assert all(each["title"] in page for each in likely)
+        if told["cable"] is not None:
+            assert any(told["cable"][0] in text for text in page)
+    assert pages[0][:2] == pages[1][:2]
+    found = texts(fleet_results(board, state_of({"text": row["vehicle"]}, board))[-1])
+    assert answer_line in found
+
     afresh = board.analysis(row["id"])
     assert afresh is not None
     report = build_report(subject_of([afresh], (), (), board.source.judging()["baseline"], "si"))
+    assert answer_line in str(report.pages)
     assert f"Figures: {told['verdict']}" in str(report.pages)
     for name, shown in figures.items():
         assert stored["figures"][name]["value"] is None or shown in str(report.pages)
@@ -182,3 +217,30 @@ def source_of_good() -> Any:
     from ingest.load.load import load_run
 
     return Baseline.of([measure(load_run(SAMPLES / f"SC-00{n}-baseline")) for n in (1, 2)])
+
+
+def test_what_a_check_found_counts_everywhere(tmp_path: Path) -> None:
+    folder = tmp_path / "SC-075-complaint"
+    shutil.copytree(SAMPLES / folder.name, folder)
+    place = tmp_path / "store"
+    command("store", "add", place, folder)
+    command("checked", folder, "vacuum_isolation", "--found", "no")
+    command("store", "add", place, folder)  # again: what was noted since comes in
+    command("analyze", folder, "--baseline", place, "--json", tmp_path / "told.json")
+    told = judgment(json.loads((tmp_path / "told.json").read_text("utf-8")))
+    source = StoreSource(Store.open(place))
+    board = Board(source)
+    run_id = str(source.runs()["id"][0])
+    stored = board.document(run_id)
+    assert stored is not None
+    assert judgment(stored) == told
+
+    board.note(run_id, "coolant_level", "low", found=True)
+    command("checked", folder, "coolant_level", "--found", "yes")
+    command("analyze", folder, "--baseline", place, "--json", tmp_path / "again.json")
+    again = judgment(json.loads((tmp_path / "again.json").read_text("utf-8")))
+    stored, afresh = board.document(run_id), board.analysis(run_id)
+    assert stored is not None
+    assert afresh is not None
+    assert judgment(stored) == judgment(document(afresh)) == again != told
+    source.store.close()

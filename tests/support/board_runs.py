@@ -142,6 +142,9 @@ class MadeSource:
     def judged_otherwise(self) -> frozenset[str]:
         return frozenset()
 
+    def sheet(self, run_id: str) -> list[Any]:
+        return []
+
 
 @contextlib.contextmanager
 def served(source: Any, password: str | None = None) -> Iterator[str]:

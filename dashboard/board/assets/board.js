@@ -49,6 +49,30 @@
     go(link.search);
   });
 
+  // the address is the page; the clipboard takes it only where the page came safely
+  document.addEventListener("click", async function (event) {
+    const button = event.target.closest(".copy-link");
+    if (!button) return;
+    const said = button.textContent;
+    try {
+      await navigator.clipboard.writeText(window.location.href);
+      button.textContent = "Copied";
+    } catch {
+      button.textContent = "Take it from the address bar";
+    }
+    window.setTimeout(() => { button.textContent = said; }, 3000);
+  });
+
+  // what is chosen now and then is folded away on a phone
+  const narrow = window.matchMedia("(max-width: 760px)");
+
+  function fold(part) {
+    for (const each of part.querySelectorAll("details.fold:not([data-folded])")) {
+      each.dataset.folded = "";
+      each.open = !narrow.matches;
+    }
+  }
+
   // back and forward: the fields follow the address
   window.addEventListener("popstate", function () {
     const search = new URLSearchParams(window.location.search);
@@ -81,6 +105,7 @@
   // The upload's own field has no name, and stands beside the button that opens it; what is dragged
   // on a slider has none either, but the group it stands in has.
   new MutationObserver(function () {
+    fold(document);
     for (const thumb of document.querySelectorAll("[role=slider]:not([aria-labelledby])")) {
       const group = thumb.closest("[role=group][aria-labelledby]");
       if (group) thumb.setAttribute("aria-labelledby", group.getAttribute("aria-labelledby"));

@@ -7,8 +7,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 from dash import dcc, html
 
+from dashboard.pages.views.car_beside import beside_section
+from dashboard.pages.views.car_checks import check_section
 from dashboard.pages.views.car_figures import figures_section, standing
-from dashboard.pages.views.car_repair import repair_section
+from dashboard.pages.views.car_papers import actions
+from dashboard.pages.views.car_repair import repair_answer, repair_section
 from dashboard.pages.views.car_shown import Shown
 from dashboard.plots.car import car_plot
 from dashboard.plots.run import LETTERS
@@ -16,7 +19,7 @@ from dashboard.plots.run_page import answer_of, windows_of
 from dashboard.plots.theme import line_sample
 from dashboard.text.result import WORTH_NAMING
 from dashboard.text.shown import clean, clock, said_in, span, words
-from dashboard.web import parts
+from dashboard.web import address, parts
 from dashboard.web.service import UPLOAD_ID
 
 if TYPE_CHECKING:
@@ -25,6 +28,18 @@ if TYPE_CHECKING:
     from dashboard.plots.readings import Readings
 
 PICTURE_PX: Final = 780
+
+
+def first(document: Mapping[str, Any] | None, units: str) -> list[Component]:
+    """The answer alone: what stands there before the page is made."""
+    if document is None:
+        return [html.H1("Does the heater work as it should?")]
+    answer = answer_of(document, units)
+    return [
+        html.H1(answer.question),
+        parts.answered(document, units),
+        *(html.P(line) for line in answer.below),
+    ]
 
 
 def content(shown: Shown) -> list[Any]:
@@ -37,17 +52,17 @@ def content(shown: Shown) -> list[Any]:
         fleet = html.A("Look at the fleet", href="/")
         told: list[Any] = ["There is no such run here. ", fleet, "."]
         return [question, html.P(told, className="reply")]
-    answer = answer_of(document, shown.units)
     return [
-        html.H1(answer.question),
-        parts.answered(document, shown.units),
-        *(html.P(line) for line in answer.below),
+        *first(document, shown.units),
+        *repair_answer(shown),
         parts.quiet(_subject(document), *_judged(shown)),
         *([_dropped()] if UPLOAD_ID.fullmatch(shown.run) else []),
+        actions(shown),
         *_picture(shown),
-        html.Div([*_check(document), *_causes(document, shown.units)], className="causes"),
-        figures_section(document, standing(shown.board, shown.run, document), shown.units),
+        html.Div([check_section(shown), *_causes(document, shown.units)], className="causes"),
         repair_section(shown),
+        figures_section(document, standing(shown.board, shown.run, document), shown.units),
+        beside_section(shown),
         *_log(document, shown.units),
     ]
 
@@ -117,25 +132,6 @@ def _causes(document: Mapping[str, Any], units: str) -> list[Any]:
     return [parts.section("What is the likeliest cause?", html.Ol(items, className="plain"))]
 
 
-def _check(document: Mapping[str, Any]) -> list[Any]:
-    check = document.get("next_check")
-    if not check or document.get("verdict") == "pass":
-        return []
-    minutes = check.get("minutes")
-    title = clean(check.get("title") or words(str(check.get("check", ""))))
-    told: list[Any] = [
-        html.P(
-            html.Strong(f"{title} ({minutes:g} min)" if minutes is not None else title),
-            className="reply",
-        )
-    ]
-    if check.get("how"):
-        told.append(html.P(clean(check["how"])))
-    if check.get("caution"):
-        told.append(html.P([html.Strong("Caution: "), clean(check["caution"])]))
-    return [parts.section("What to check next?", *told)]
-
-
 def picture_note(readings: Readings, from_s: float | None = None, to_s: float | None = None) -> str:
     """How true the picture is to the readings."""
     time = readings.frame["time_s"]
@@ -197,12 +193,16 @@ def _zoom_controls(shown: Shown) -> list[Component]:
     """Zooming without a mouse, in minutes."""
     ends = (shown.from_s, shown.to_s)
     first, last = ("" if at is None else f"{at / 60.0:.4g}" for at in ends)
+    kept = {"run": shown.run, "before": shown.before, "beside": shown.beside,
+            "units": shown.units}  # fmt: skip
     return [
         parts.field("from", "From, min", first, short=True),
         parts.field("to", "To, min", last, short=True),
-        parts.quiet(
-            "Type both ends to zoom in, or drag over the picture; empty shows the whole run."
+        html.Div(
+            html.A("Show the whole run", href=address.link("/car", kept), className="same-page"),
+            className="control",
         ),
+        parts.quiet("Type both ends to zoom in, or drag over the picture."),
     ]
 
 

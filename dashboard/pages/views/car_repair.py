@@ -6,19 +6,25 @@ from typing import TYPE_CHECKING, Any, Final
 
 from dash import dcc, html
 
-from dashboard.plots.car import before_after_plot
+from dashboard.plots.car import over_plot
 from dashboard.text.shown import figure_text, said_in, words
 from dashboard.web import parts
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
+    from analysis.repair.changes import Repair
     from analysis.repair.verdict import Change
     from dashboard.pages.views.car_shown import Shown
-    from dashboard.web.service import Board
 
 QUESTION: Final = "What did the repair change?"
 TABLE: Final = "Figures before and after"
+
+
+def repair_answer(shown: Shown) -> list[Component]:
+    """What changed from the earlier run to this one, in a sentence under the page's answer."""
+    repair = _compared(shown)
+    return [] if repair is None else [html.P(said_in(repair.sentence, shown.units))]
 
 
 def repair_section(shown: Shown) -> Component:
@@ -41,18 +47,28 @@ def repair_section(shown: Shown) -> Component:
             # made anew with another run, so that its choice is the address's
             key=f"{shown.run}{shown.before}",
         ),
-        *(_changes(shown.board, shown.run, shown.before, shown.units) if shown.before else ()),
+        *_changes(shown),
     )
 
 
-def _changes(board: Board, run: str, before: str, units: str) -> list[Any]:
+def _compared(shown: Shown) -> Repair | None:
+    """The comparison with the earlier run chosen; None where there is none to be had."""
     from analysis.repair.changes import compare_repair
 
-    readings = board.readings(before), board.readings(run)
-    earlier, later = board.analysis(before), board.analysis(run)
-    if readings[0] is None or readings[1] is None or earlier is None or later is None:
+    if not shown.before:
+        return None
+    earlier, later = (shown.board.analysis(each) for each in (shown.before, shown.run))
+    if earlier is None or later is None:
+        return None
+    return compare_repair(earlier, later)
+
+
+def _changes(shown: Shown) -> list[Any]:
+    board, units = shown.board, shown.units
+    repair = _compared(shown)
+    readings = board.readings(shown.before), board.readings(shown.run)
+    if repair is None or readings[0] is None or readings[1] is None:
         return []
-    repair = compare_repair(earlier, later)
     rows = [
         [
             words(change.name),
@@ -70,7 +86,7 @@ def _changes(board: Board, run: str, before: str, units: str) -> list[Any]:
         html.P(said_in(repair.sentence, units), className="reply"),
         dcc.Graph(
             id="car-before-after",
-            figure=before_after_plot(readings[0], readings[1], units),
+            figure=over_plot((("before", readings[0]), ("after", readings[1])), units),
             config=parts.GRAPH,
             style={"height": "380px"},
         ),

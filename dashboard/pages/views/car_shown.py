@@ -20,12 +20,20 @@ NONE: Final = "none"
 """In the address: nothing is compared, where something would be without a word."""
 MAX_LISTED: Final = 3000
 """Runs to choose from, the newest; older ones are found in the fleet."""
+MAX_CHOICE: Final = 200
+"""Runs from which on they are searched for instead of being listed."""
 NOTHING: Final = {NONE: "nothing"}
 
 
 def car_options(board: Board, run_id: str) -> dict[str, str]:
     """Runs to choose from, by id, cars in order; the run shown is always among them."""
-    runs = board.source.runs().head(MAX_LISTED).sort("vehicle", maintain_order=True)
+    runs = board.source.runs()
+    if runs.height > MAX_CHOICE:
+        # nobody reads a list of five hundred: the car's own runs, and a field to find others
+        cars = runs.filter(pl.col("id") == run_id)["vehicle"]
+        runs = runs.filter(pl.col("vehicle").is_in(cars.implode()))
+    else:
+        runs = in_order(runs)
     options = {row["id"]: run_label(row) for row in runs.iter_rows(named=True)}
     if run_id not in options and board.document(run_id):
         told = "the log just dropped" if UPLOAD_ID.fullmatch(run_id) else "an older run"
@@ -51,6 +59,10 @@ class Shown:
         Where it comes from.
     run, before
         Ids; `before` is empty where nothing is compared.
+    beside
+        Another car or run to lay over it, as somebody wrote it.
+    previous, following
+        Ids of the runs around it in the list; empty at its ends.
     units
         ``si`` or ``us``.
     from_s, to_s
@@ -66,6 +78,9 @@ class Shown:
     board: Board
     run: str
     before: str
+    beside: str
+    previous: str
+    following: str
     units: str
     from_s: float | None
     to_s: float | None
@@ -94,18 +109,40 @@ class Shown:
         else:
             first, last = 60.0 * first, 60.0 * last
         return cls(
-            board, state["run"], before, state["units"], first, last, document, earlier, usual
-        )
+            board, state["run"], before, state["beside"], *_around(runs, state["run"]),
+            state["units"], first, last, document, earlier, usual,
+        )  # fmt: skip
+
+
+def in_order(runs: pl.DataFrame) -> pl.DataFrame:
+    """Runs as they are listed: by car, each car's newest first."""
+    return runs.head(MAX_LISTED).sort("vehicle", maintain_order=True)
+
+
+def _around(runs: pl.DataFrame, run_id: str) -> tuple[str, str]:
+    """Ids of the runs before and after one in the list."""
+    ids = in_order(runs)["id"].to_list()
+    if run_id not in ids:
+        return "", ""
+    at = ids.index(run_id)
+    return (ids[at - 1] if at else ""), (ids[at + 1] if at + 1 < len(ids) else "")
 
 
 def _earlier(same: pl.DataFrame, document: Mapping[str, Any] | None) -> pl.DataFrame:
-    """Of a car's other runs those that began before this one; all where its date is not known."""
-    started = (document or {}).get("run", {}).get("started")
+    """Of a car's other runs those that are known to be from before this one.
+
+    Where a date is missing, only the purpose can say so: a complaint comes before its repair.
+    """
+    about = (document or {}).get("run", {})
+    repaired = about.get("purpose") == "after-repair"
+    undated = (pl.col("purpose") == "complaint") & pl.lit(repaired)
+    started = about.get("started")
     if not started:
-        return same
+        return same.filter(undated)
     moment = datetime.fromisoformat(started)
     moment = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
-    return same.filter(pl.col("started").is_null() | (pl.col("started") < moment))
+    known = pl.col("started").is_not_null()
+    return same.filter((known & (pl.col("started") < moment)) | (~known & undated))
 
 
 def _complaint(same: pl.DataFrame) -> str:

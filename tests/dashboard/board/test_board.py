@@ -409,7 +409,7 @@ def test_only_ids_are_looked_up(few: FolderSource, run_id: str) -> None:
 
 def test_the_tables_of_results_are_those_of_the_store(tmp_path: Path) -> None:
     from analysis.compare.stored import Edition, outcome
-    from dashboard.web.service import StoreSource
+    from dashboard.web.store_source import StoreSource
     from ingest.files import find_files
     from ingest.load.load import load_run
     from ingest.store.store import Store

@@ -15,7 +15,8 @@ from plotly.utils import PlotlyJSONEncoder
 from analysis.tune.search.trial import attempt, prepare
 from analysis.verdict import GUARD
 from dashboard.pages import tuning
-from dashboard.web.service import Board, StoreSource
+from dashboard.web.service import Board
+from dashboard.web.store_source import StoreSource
 from ingest.errors import UnusableRun
 from ingest.store.store import Store
 from tests.support.tune_fleet import Fleet, draw_fleet, fill_store

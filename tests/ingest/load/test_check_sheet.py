@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from analysis.causes.knowledge import check_names
 from dashboard.commands.main import app, main
-from dashboard.text.checks import check_names
 from ingest.check_sheet import FILE, Checked, found_by_check, note_check, read_sheet
 from ingest.errors import UnusableRun
 
