@@ -7,6 +7,7 @@ import hmac
 import html
 import ipaddress
 import math
+import re
 import secrets
 import threading
 import time
@@ -14,6 +15,7 @@ from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
+from urllib.parse import urlencode
 
 from flask import Flask, Response, g, redirect, request
 from werkzeug.http import parse_cookie
@@ -54,6 +56,11 @@ OPEN: Final = frozenset({LOGIN_PATH, "/assets/board.css", "/favicon.ico"})
 
 LOOKING: Final = frozenset({"GET", "HEAD"})
 SAFE_START: Final = "/"
+THEN: Final = "then"
+"""Key of the log-in's address for where it goes on to."""
+INSIDE: Final = re.compile(r"/(?![/\\])[!-\[\]-~]*")
+"""A path of this board and nothing that a browser could take for another host's."""
+LONGEST_ADDRESS: Final = 2000
 
 
 class Password:
@@ -247,22 +254,24 @@ def require_password(
         if request.path in OPEN:
             return None
         if request.method in LOOKING and not request.path.startswith("/_"):
-            return redirect(LOGIN_PATH)
+            return redirect(login_address(request.full_path.rstrip("?")))
         return Response("Log in first.", 401, mimetype="text/plain")
 
     @server.route(LOGIN_PATH, methods=["GET", "POST"])
     def login() -> AnyResponse:
+        then = inside(request.args.get(THEN, ""))
         if request.method in LOOKING:
-            return Response(login_page(), mimetype="text/html")
+            return Response(login_page(then=then), mimetype="text/html")
         address = request.remote_addr or ""
         wait = math.ceil(patience.take(address))
         if wait:
-            page = login_page(f"Too many wrong passwords. Try again in {wait} s.")
+            page = login_page(f"Too many wrong passwords. Try again in {wait} s.", then)
             return Response(page, 429, {"Retry-After": f"{wait}"}, mimetype="text/html")
         if not password.matches(request.form.get("password", "")):
-            return Response(login_page("That is not the password."), 403, mimetype="text/html")
+            page = login_page("That is not the password.", then)
+            return Response(page, 403, mimetype="text/html")
         patience.succeeded(address)
-        answer = redirect(SAFE_START)
+        answer = redirect(then)
         answer.set_cookie(
             COOKIE,
             sessions.start(),
@@ -282,8 +291,19 @@ def require_password(
         return answer
 
 
-def login_page(message: str = "") -> str:
-    """The page that asks for the password."""
+def inside(asked: str) -> str:
+    """The address on this board that was asked for before the log-in; its start for any other."""
+    return asked if len(asked) <= LONGEST_ADDRESS and INSIDE.fullmatch(asked) else SAFE_START
+
+
+def login_address(then: str) -> str:
+    """The log-in's address, from which it goes on to another."""
+    kept = inside(then)
+    return LOGIN_PATH if kept == SAFE_START else f"{LOGIN_PATH}?{urlencode({THEN: kept})}"
+
+
+def login_page(message: str = "", then: str = SAFE_START) -> str:
+    """The page that asks for the password, and then goes on to an address of this board."""
     said = f'<p role="alert"><strong>{html.escape(message)}</strong></p>' if message else ""
     return f"""<!doctype html>
 <html lang="en">
@@ -299,7 +319,7 @@ def login_page(message: str = "") -> str:
 <main class="narrow">
 <h1>Who is there?</h1>
 {said}
-<form method="post" action="{LOGIN_PATH}">
+<form method="post" action="{html.escape(login_address(then))}">
 <p><label for="password">Password of this board</label>
 <input class="text" id="password" name="password" type="password" required
  autocomplete="current-password" autofocus></p>

@@ -6,13 +6,11 @@ import html
 from collections.abc import Mapping
 from typing import Any, Final
 
+from dashboard.text.answer import WORTH_NAMING
 from dashboard.text.shown import SIGNS, clean, figure_text, limit_text, words
 
 WIDTH: Final = 80
 HEAD: Final = 9
-WORTH_NAMING: Final = 0.10
-"""Causes less probable than this are not named."""
-
 SHOWN: Final = ("fail", "undecided", "pass", "not measured")
 
 HEADINGS: Final = "".join(

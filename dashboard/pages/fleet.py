@@ -80,7 +80,11 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
             dcc.Location(id="fleet-go", refresh=True),
             html.H1(TITLE),
             html.Div(id="fleet-answer", **parts.aria(live="polite")),
-            controls(state, names, board),
+            html.Details(
+                [html.Summary("Choose, search and order"), controls(state, names, board)],
+                className="fold",
+                open=True,
+            ),
             html.Div(id="fleet-results"),
             html.Div(id="fleet-table"),
             html.Section(

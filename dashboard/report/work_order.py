@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
+from analysis.result import document
 from dashboard.plots import theme
 from dashboard.report.blocks import (
     Blank,
@@ -19,7 +20,7 @@ from dashboard.report.blocks import (
 )
 from dashboard.report.remarks import check_title, done_lines
 from dashboard.report.subject import Subject
-from dashboard.text.answer import below, headline
+from dashboard.text.answer import below, cable_line, headline
 from dashboard.text.shown import COVERAGE, figure_text, limit_text, said_in, words
 
 if TYPE_CHECKING:
@@ -127,7 +128,8 @@ def _found(subject: Subject) -> list[Block]:
         for each in causes
     )  # fmt: skip
     table = Table(("Chance", "Cause", "Why (value ± U, and what is usual)"), rows, (1.0, 3, 6.6))
-    return [Text(verdict), table] if rows else [Text(verdict)]
+    cable = cable_line(document(first), subject.units)
+    return [Text(verdict), *([table] if rows else []), *([Text(cable)] if cable else [])]
 
 
 def _reasons(evidence: Sequence[str], units: str) -> str:

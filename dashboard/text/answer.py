@@ -10,6 +10,9 @@ from dashboard.text.shown import SIGNS, clean, figure_name, figure_text, limit_t
 SURE: Final = 0.5
 """A cause is named in the answer from this probability on."""
 
+WORTH_NAMING: Final = 0.10
+"""Causes less probable than this are put together."""
+
 VISIBLE: Final = 0.8
 """Power from which a moderate case could not have stayed unseen (docs/contract.md)."""
 
@@ -65,6 +68,23 @@ def below(document: Mapping[str, Any]) -> list[str]:
     if following:
         said.append(f"Next time, this would help most: {clean(following['what'])}.")
     return said
+
+
+def cable_line(document: Mapping[str, Any], units: str) -> str:
+    """What is to be said of the control cable; empty where a likely cause says it already."""
+    sentence = (document.get("cable") or {}).get("sentence")
+    if not sentence:
+        return ""
+    said = [
+        reason
+        for each in document.get("causes") or ()
+        if float(each.get("probability") or 0.0) >= WORTH_NAMING
+        for reason in each.get("evidence") or ()
+    ]
+    if sentence in said:
+        return ""
+    text = said_in(sentence, units)
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _because(document: Mapping[str, Any], verdict: str, units: str) -> str:

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
-from dashboard.text.answer import answer, below
+from dashboard.text.answer import WORTH_NAMING, answer, below, cable_line
 from dashboard.text.shown import (
     beside,
     clean,
@@ -33,8 +33,6 @@ COLORS: Final = {"pass": "32", "fail": "31;1", "undecided": "33", "not measured"
 NO_LIMIT: Final = "no limit"
 """Stands for the verdict of a figure nothing is asked of."""
 
-WORTH_NAMING: Final = 0.10
-"""Causes less probable than this are summed up."""
 
 MAX_FINDINGS: Final = 12
 MAX_REJECTED: Final = 5
@@ -64,7 +62,8 @@ def result_lines(document: Mapping[str, Any], units: str, *, color: bool = False
     lines += _section("Not measured", _notes(figures, units, "not measured"))
     lines += _section("About the figures", _notes(figures, units, "pass", "fail"))
     lines += _section("In the log", _quality(document.get("quality", ()), units))
-    lines += _section("Likely causes", _causes(document.get("causes", ()), units))
+    cable = _wrapped(cable_line(document, units)) if document.get("cable") else []
+    lines += _section("Likely causes", _causes(document.get("causes", ()), units) + cable)
     lines += _section("Next check", _next_check(document.get("next_check")))
     lines.append("")
     return lines

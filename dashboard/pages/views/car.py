@@ -17,7 +17,7 @@ from dashboard.plots.car import car_plot
 from dashboard.plots.run import LETTERS
 from dashboard.plots.run_page import answer_of, windows_of
 from dashboard.plots.theme import line_sample
-from dashboard.text.result import WORTH_NAMING
+from dashboard.text.answer import WORTH_NAMING, cable_line
 from dashboard.text.shown import clean, clock, said_in, span, words
 from dashboard.web import address, parts
 from dashboard.web.service import UPLOAD_ID
@@ -103,6 +103,7 @@ def _dropped() -> Component:
 
 
 def _causes(document: Mapping[str, Any], units: str) -> list[Any]:
+    cable = cable_line(document, units)
     causes = [
         each
         for each in document.get("causes", ())
@@ -129,7 +130,8 @@ def _causes(document: Mapping[str, Any], units: str) -> list[Any]:
                 ]
             )
         )
-    return [parts.section("What is the likeliest cause?", html.Ol(items, className="plain"))]
+    told = html.Ol(items, className="plain")
+    return [parts.section("What is the likeliest cause?", told, html.P(cable) if cable else None)]
 
 
 def picture_note(readings: Readings, from_s: float | None = None, to_s: float | None = None) -> str:

@@ -6,6 +6,7 @@ the other is held against a barrier that starts all threads together.
 
 from __future__ import annotations
 
+import html
 import threading
 from collections import Counter
 from pathlib import Path
@@ -26,6 +27,8 @@ from dashboard.board.login import (
     WAIT_S,
     Password,
     Patience,
+    inside,
+    login_address,
 )
 from dashboard.commands.shared import board_password
 from dashboard.web.service import Board
@@ -232,3 +235,25 @@ def test_a_password_file_others_can_read_is_warned_of(
         file.chmod(mode)
         assert board_password(file) == WORD
         assert ("others can read" in capsys.readouterr().err) is warned
+
+
+def test_the_log_in_goes_on_to_what_was_asked_for(password: Password) -> None:
+    board = Board(MadeSource({"a" * 64: made_document("SC-100")}, {}))
+    client = create_app(board, password=password).server.test_client()
+    asked = f"/car?run={'a' * 64}&units=us"
+    there = client.get(asked).headers["Location"]
+    assert there.startswith("/login?")
+    wrong = client.post(there, data={"password": "not it, surely"}).get_data(as_text=True)
+    assert html.escape(there) in wrong
+    assert client.post(there, data={"password": WORD}).headers["Location"] == asked
+    assert client.get(asked).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "asked",
+    ["//elsewhere.example", "/\\elsewhere.example", "https://elsewhere.example", "elsewhere",
+     "/a\nb", "/" + "a" * 2000, "", "/\tb"],
+)  # fmt: skip
+def test_the_log_in_leads_nowhere_else(asked: str) -> None:
+    assert inside(asked) == "/"
+    assert login_address(asked) == "/login"
