@@ -9,7 +9,7 @@ from __future__ import annotations
 import difflib
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib import resources
 from typing import Any, Final, get_args
@@ -87,6 +87,29 @@ def limits_for(limits: Limits, family: str | None, heater: str) -> dict[str, Lim
         **limits.families.get(family or "", {}),
     }
     return {name: limit for name, limit in merged.items() if not limit.none}
+
+
+def with_limit(limits: Limits, figure: str, limit: Limit, family: str | None) -> Limits:
+    """Limits with one of them changed: for a family, or for all cars where that is None.
+
+    For all cars it also takes the place of what stands there for one heater layout or one family.
+    """
+    if family is not None:
+        own = {**limits.families.get(family, {}), figure: limit}
+        return replace(limits, families={**limits.families, family: own})
+
+    def changed(tables: Mapping[str, Mapping[str, Limit]]) -> dict[str, Mapping[str, Limit]]:
+        return {
+            name: {**table, figure: limit} if figure in table else table
+            for name, table in tables.items()
+        }
+
+    return replace(
+        limits,
+        figures={**limits.figures, figure: limit},
+        heaters=changed(limits.heaters),
+        families=changed(limits.families),
+    )
 
 
 @cache

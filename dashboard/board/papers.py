@@ -47,6 +47,17 @@ def register_papers(server: Flask, board: Board) -> None:
         text = json.dumps(document, ensure_ascii=False, indent=1) + "\n"
         return _file(text, "application/json", document, "result", "json")
 
+    @server.route("/limits.toml")
+    def limits() -> Response:
+        from analysis.tune.limits_file import limits_text
+        from dashboard.pages.tuning import limits_file
+
+        found = limits_file(board, _asked())
+        if found is None:
+            return Response("Nothing can be tried here.", 404, mimetype="text/plain")
+        headers = {"Content-Disposition": 'attachment; filename="limits.toml"'}
+        return Response(limits_text(found), mimetype="application/toml", headers=headers)
+
     @server.route("/checked", methods=["POST"])
     def checked() -> AnyResponse:
         told = {key: value for key, value in request.form.items() if len(value) <= 500}

@@ -91,10 +91,6 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
                 [
                     html.H2(id="fleet-question"),
                     html.Div(id="fleet-picture-place"),
-                    parts.quiet(
-                        "One mark a run; brackets are the limits each family was judged by. "
-                        "Click a mark, or a car in the table, to see its run."
-                    ),
                 ]
             ),
         ]
@@ -243,15 +239,32 @@ def results(board: Board, state: Mapping[str, str]) -> tuple[Any, ...]:
         *(html.P(line, className="reply") for line in sentences(frame)),
         *_others(board, frame),
     ]
+    if not frame.height:
+        units = {"units": state["units"]} if state["units"] != board.units else {}
+        every = html.A("Show all runs", href=address.link(PATH, units), className="same-page")
+        return [*said, html.P(every)], _unusable(board), "", [], []
     summary: list[Any] = [
         causes_table(frame, state),
         html.Details([html.Summary("Verdicts by family"), families_table(frame)]),
     ]
     summary += _unusable(board)
     question = f"Where does each family lie in its {words(choice.figure)}?"
-    figure = fleet_plot(frame, choice.figure, state["units"])
-    picture = dcc.Graph(id="fleet-picture", config=parts.GRAPH, figure=figure)
-    return said, summary, question, picture, runs_table(frame, state, board)
+    table = runs_table(frame, state, board)
+    if not frame["value"].count():
+        none = html.P(f"The {words(choice.figure)} was measured in none of these runs.")
+        return said, summary, question, none, table
+    picture = [
+        dcc.Graph(
+            id="fleet-picture",
+            config=parts.GRAPH,
+            figure=fleet_plot(frame, choice.figure, state["units"]),
+        ),
+        parts.quiet(
+            "One mark a run; brackets are the limits each family was judged by. "
+            "Click a mark, or a car in the table, to see its run."
+        ),
+    ]
+    return said, summary, question, picture, table
 
 
 def register(app: Dash, board: Board) -> None:

@@ -1,27 +1,28 @@
-"""Tuning: what another limit, or another cost of an error, would do to the fleet.
+"""Tuning: what another limit would change, while it is being moved.
 
-The sliders answer at once from what `analysis.tune.search.trial.prepare` laid ready; every callback
-is one call of a plain function.
+The address holds the limit tried and the costs, so that a trial can be sent on; a slider writes
+there while it is dragged. `Trial` is made once a figure and family, all else follows from it.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
 import polars as pl
-from dash import Dash, Input, Output, dcc, html, no_update
+from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from analysis.figures import all_figures
-from analysis.tune.change import effect_of
+from analysis.limits import Limit, Limits, default_limits, with_limit
 from analysis.tune.search.trial import Attempt, Trial, attempt, prepare
 from dashboard.pages import Page
-from dashboard.plots.tuning import cost_picture, fleet_picture, roc_picture
-from dashboard.text.shown import clean, conversion, plain, words
-from dashboard.text.tuning import number, share_text
+from dashboard.pages.views.tuning import changed_table, cost, edge_table, pictures, reply
+from dashboard.text.shown import Conversion, clean, conversion, limit_text, words
 from dashboard.web import address, parts
 from dashboard.web.service import Recent
+from ingest.errors import LukewarmError
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -29,15 +30,14 @@ if TYPE_CHECKING:
     from dashboard.web.service import Board
 
 PATH: Final = "/tuning"
+TITLE: Final = "What would another limit change?"
 ANY: Final = "any"
 LABELS_FILE: Final = "labels.csv"
-STEPS: Final = 400
-"""Of the slider between the ends of a figure's values."""
 
-RATIOS: Final = {-1.0: "1:10", 0.0: "1:1", 1.0: "10:1", 2.0: "100:1"}
-USUAL_RATIO: Final = 0.48
-SHARES: Final = {1: "1 %", 25: "25 %", 50: "50 %"}
-USUAL_SHARE: Final = 10
+USUAL_RATIO: Final = "3"
+USUAL_SHARE: Final = "10"
+RATIOS: Final = (0.1, 100.0)
+SHARES: Final = (1.0, 50.0)
 
 BY_FILE: Final = "Good and bad are as in the labels.csv of the store."
 BY_PURPOSE: Final = (
@@ -58,6 +58,9 @@ def state_of(told: Mapping[str, str], board: Board) -> dict[str, str]:
         "figure": address.one_of(told.get("figure"), figures, figures[0]),
         "family": address.one_of(told.get("family"), families, ANY),
         "units": address.one_of(told.get("units"), parts.UNITS, board.units),
+        "limit": told.get("limit", ""),
+        "ratio": told.get("ratio", USUAL_RATIO),
+        "share": told.get("share", USUAL_SHARE),
     }
 
 
@@ -105,135 +108,134 @@ def trial_of(board: Board, figure: str, family: str) -> tuple[Trial | None, str]
     return prepare(runs, board.source.figures([figure]), labels, figure), told
 
 
-def start_of(board: Board, trial: Trial, family: str) -> float:
-    """Where the slider starts: the limit in force, else the middle of the values."""
+def in_force(board: Board, figure: str, family: str) -> Limit | None:
+    """The limit that judges the figure now; of the commonest heater layout where families mix."""
     runs = board.source.runs()
     if family != ANY:
         runs = runs.filter(pl.col("family") == family)
     heater = str(runs["heater"].mode().sort()[0])
-    limit = board.source.limits(None if family == ANY else family, heater).get(trial.figure)
+    return board.source.limits(None if family == ANY else family, heater).get(figure)
+
+
+def start_of(board: Board, trial: Trial, family: str) -> float:
+    """Where the trial starts: the limit in force, else the middle of the values."""
+    limit = in_force(board, trial.figure, family)
     found = None if limit is None else (limit.high if trial.sign > 0 else limit.low)
-    if found is None:
-        return 0.5 * (trial.low + trial.high)
-    return min(max(found, trial.low), trial.high)
+    return 0.5 * (trial.low + trial.high) if found is None else found
 
 
-def limit_slider(board: Board, state: Mapping[str, str], trial: Trial) -> tuple[int, Any, str]:
-    """Where the limit's slider stands for a figure, its marks and its label."""
+@dataclass(frozen=True)
+class Tried:
+    """A limit as the address has it.
+
+    Parameters
+    ----------
+    trial
+        The figure it is tried on.
+    result
+        What it does.
+    ratio
+        Cost of a missed fault, in needless repairs.
+    told
+        Where the labels come from.
+    """
+
+    trial: Trial
+    result: Attempt
+    ratio: float
+    told: str
+
+
+def asked_limit(trial: Trial, state: Mapping[str, str], start: float) -> float:
+    """The limit of an address, in the figure's unit; the one it starts from where it has none."""
+    shown = conversion(trial.unit, state["units"])
+    asked = address.number(state["limit"])
+    return start if asked is None else (asked - shown.offset) / shown.factor
+
+
+def tried(board: Board, state: Mapping[str, str], trial: Trial, told: str) -> Tried:
+    """What the limit and costs of an address do."""
+    limit = asked_limit(trial, state, start_of(board, trial, state["family"]))
+    ratio = within(state["ratio"], RATIOS, USUAL_RATIO)
+    share = within(state["share"], SHARES, USUAL_SHARE)
+    return Tried(trial, attempt(trial, limit, ratio, 1.0, share / 100.0), ratio, told)
+
+
+def within(text: str, ends: tuple[float, float], usual: str) -> float:
+    """A number of an address between two ends; the usual one where it is none."""
+    found = address.number(text)
+    return float(usual) if found is None else min(max(found, ends[0]), ends[1])
+
+
+def sliders(board: Board, state: Mapping[str, str], trial: Trial) -> list[Component]:
+    """The limit and the costs, each a slider with its number beside it."""
     shown = conversion(trial.unit, state["units"])
     start = start_of(board, trial, state["family"])
-    place = round(STEPS * (start - trial.low) / (trial.high - trial.low))
-    reach = trial.high - trial.low
-    marks = {
-        step: f"{(trial.low + reach * step / STEPS) * shown.factor + shown.offset:.3g}"
-        for step in range(0, STEPS + 1, STEPS // 4)
-    }
-    return place, marks, f"Limit, {shown.unit}".rstrip(", ")
-
-
-def _slider(
-    name: str, label: str, low: float, high: float, step: float, value: float, marks: Any
-) -> Component:
-    return html.Div(
-        [
-            html.Label(label, id=f"tuning-{name}-label"),
-            dcc.Slider(
-                id=f"tuning-{name}", min=low, max=high, step=step, value=value, marks=marks,
-                updatemode="drag", allow_direct_input=False, included=False,
-            ),
-        ],
-        className="control broad",
-        style={"marginBottom": "18px"},
-        role="group",
-        **parts.aria(labelledby=f"tuning-{name}-label"),
-    )  # fmt: skip
-
-
-def tried(trial: Trial, step: float, ratio: float, share: float) -> Attempt:
-    """What the sliders' positions do."""
-    limit = trial.low + (trial.high - trial.low) * step / STEPS
-    return attempt(trial, limit, 10.0**ratio, 1.0, share / 100.0)
-
-
-def reply(trial: Trial, result: Attempt, ratio: float, units: str) -> list[Any]:
-    """The answer in words."""
-    side = "above" if trial.sign > 0 else "below"
-    limit = number(result.limit, trial.unit, units)
-    runs = result.passed + result.undecided + result.failed
-    lines: list[Any] = [
-        html.P(
-            f"Failing {side} {limit}: {result.failed} of {runs} runs fail, {result.undecided} lie "
-            f"on the edge, {result.passed} pass.",
-            className="reply",
-        )
-    ]
-    if result.detection.total and result.false_alarm.total:
-        lines.append(
-            html.P(
-                f"Beyond the limit lie {share_text(result.detection)} of the bad runs and "
-                f"{share_text(result.false_alarm)} of the good ones. Where a missed fault costs "
-                f"{plain(10.0**ratio)} needless repairs, that is {plain(result.cost)} needless "
-                "repairs a car."
-            )
-        )
-    else:
-        lines.append(parts.quiet("Without good and bad runs there is no cost to be told."))
-    if math.isfinite(result.best):
-        lines.append(
-            html.P(
-                f"Least expected cost: {plain(result.best_cost)} a car, at "
-                f"{number(result.best, trial.unit, units)}."
-            )
-        )
-    return lines
-
-
-def edge_table(trial: Trial, result: Attempt, units: str) -> Component:
-    """The cars on the edge, each with a way to its page."""
-    shown = conversion(trial.unit, units)
-    rows = []
-    for each in result.on_edge:
-        label = "bad" if trial.bad[each] else ("good" if trial.good[each] else "no label")
-        there = address.link("/car", {"run": trial.run_id[each], "units": units})
-        over = trial.sign * (float(trial.value[each]) - result.limit) * shown.factor
-        rows.append(
-            (
-                html.A(clean(trial.vehicle[each]), href=there),
-                number(float(trial.value[each]), trial.unit, units),
-                f"{abs(over):.2g} {'beyond' if over > 0 else 'inside'}",
-                f"± {plain(2.0 * float(trial.u[each]) * shown.factor)}",
-                label,
-            )
-        )
-    if not rows:
-        return html.P("No car lies on the edge.", className="quiet")
-    heads = ("Car", "Value", "From the limit", "Uncertainty", "Label")
-    return parts.table(heads, rows, "Cars on the edge", "runs")
-
-
-def changed_table(trial: Trial, result: Attempt, units: str) -> list[Any]:
-    """Runs whose verdict in this figure would change, each with a way to its page."""
-    if not result.moved:
-        return [parts.quiet("No run would get another verdict in this figure.")]
-    rows = []
-    for each, now in result.changed:
-        label = "bad" if trial.bad[each] else ("good" if trial.good[each] else "")
-        there = address.link("/car", {"run": trial.run_id[each], "units": units})
-        rows.append(
-            (
-                html.A(clean(trial.vehicle[each]), href=there),
-                number(float(trial.value[each]), trial.unit, units),
-                parts.verdict(str(trial.before[each])),
-                parts.verdict(now),
-                effect_of(label, str(trial.before[each]), now) or label or "no label",
-            )
-        )
-    more = f", {len(rows)} of them below" if result.moved > len(rows) else ""
-    heads = ("Car", "Value", "Judged", "Would be", "Means")
+    limit = asked_limit(trial, state, start)
+    ends = sorted((min(trial.low, limit, start), max(trial.high, limit, start)))
+    low, high = (_shown(end, shown) for end in ends)
     return [
-        parts.quiet(f"{result.moved} runs would get another verdict in this figure{more}."),
-        parts.table(heads, rows, "Runs that would change", "runs"),
+        parts.slider(
+            "limit", f"Limit tried, {shown.unit}".rstrip(", "), f"{_shown(limit, shown):.6g}",
+            (low, high), unit=shown.unit, usual=f"{_shown(start, shown):.6g}",
+        ),
+        parts.slider(
+            "ratio", "A missed fault costs as much as so many needless repairs", state["ratio"],
+            RATIOS, unit="needless repairs", usual=USUAL_RATIO, log=True,
+        ),
+        parts.slider(
+            "share", "Share of bad cars where the limit is used, %", state["share"], SHARES,
+            unit="%", usual=USUAL_SHARE,
+        ),
+    ]  # fmt: skip
+
+
+def _shown(value: float, shown: Conversion) -> float:
+    return value * shown.factor + shown.offset
+
+
+def limits_file(board: Board, told: Mapping[str, str]) -> Limits | None:
+    """The limits in force with the one of an address in them; None where nothing can be tried."""
+    state = state_of(told, board)
+    trial, _ = trial_of(board, state["figure"], state["family"])
+    if trial is None:
+        return None
+    start = start_of(board, trial, state["family"])
+    bound = float(f"{asked_limit(trial, state, start):.6g}")
+    before = in_force(board, trial.figure, state["family"]) or Limit(None, None, "")
+    basis = f"tried on {trial.value.size} runs of {board.source.title}"
+    side = {"high" if trial.sign > 0 else "low": bound}
+    limits = board.source.judging()["limits"] or default_limits()
+    family = None if state["family"] == ANY else state["family"]
+    changed = with_limit(limits, trial.figure, replace(before, basis=basis, **side), family)
+    today = datetime.now(tz=UTC).date().isoformat()
+    return replace(changed, version=f"{limits.version}, {trial.figure} changed", date=today,
+                   fingerprint="")  # fmt: skip
+
+
+def answers(found: Tried, units: str) -> list[Any]:
+    """Everything below the sliders."""
+    trial, result = found.trial, found.result
+    return [
+        cost(result, found.ratio),
+        parts.quiet(found.told),
+        pictures(trial, result, units),
+        parts.section("Cars on the edge", edge_table(trial, result, units)),
+        parts.section("What would change", *changed_table(trial, result, units)),
     ]
+
+
+def now_judged(board: Board, state: Mapping[str, str], trial: Trial) -> Component:
+    """The limit in force, and the one tried as a file."""
+    limit = in_force(board, trial.figure, state["family"])
+    bounds = {} if limit is None else {"low": limit.low, "high": limit.high}
+    text = limit_text({"limit": bounds, "unit": trial.unit}, state["units"])
+    whose = "" if state["family"] == ANY else f" for {clean(state['family'])}"
+    kept = {key: value for key, value in state.items() if key not in ("ratio", "share")}
+    save = html.A(
+        "Save the one tried as a limits file", href=address.link("/limits.toml", kept), download=""
+    )
+    return html.P([f"In force now{whose}: {text or 'no limit'}. ", save, "."])
 
 
 def layout(board: Board, told: Mapping[str, str]) -> Component:
@@ -243,133 +245,81 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
     return html.Div(
         [
             dcc.Location(id="tuning-address", refresh=False),
-            html.H1("What would another limit change?"),
+            dcc.Store(id="tuning-shown"),
+            html.H1(TITLE),
+            html.Div(id="tuning-answer", **parts.aria(live="polite")),
             parts.form(
                 "tuning-form",
                 parts.select("figure", "Figure", {name: words(name) for name in tunable_figures()},
-                             state["figure"]),
-                parts.select("family", "Family", families, state["family"], usual=ANY),
-                parts.units(state["units"], board.units),
+                             state["figure"], resets="limit"),
+                parts.select("family", "Family", families, state["family"], usual=ANY,
+                             resets="limit"),
+                parts.units(state["units"], board.units, resets="limit"),
             ),
-            html.Div(id="tuning-labels"),
-            _slider("limit", "Limit", 0, STEPS, 1, STEPS // 2, None),
-            _slider("ratio", "Cost of a missed fault against a needless repair", -1, 2, 0.02,
-                    USUAL_RATIO, RATIOS),
-            _slider("share", "Share of bad cars where the limit is used", 1, 50, 1, USUAL_SHARE,
-                    SHARES),
-            html.Div(id="tuning-reply", **parts.aria(live="polite")),
-            html.Div(
-                [
-                    html.Div(
-                        dcc.Graph(id=f"tuning-{name}", config=parts.GRAPH, responsive=True,
-                                  style={"height": "300px"}),
-                        role="img",
-                        **parts.aria(label=label),
-                    )
-                    for name, label in PICTURES.items()
-                ],
-                className="causes",
-            ),
-            parts.section("Cars on the edge", html.Div(id="tuning-edge")),
-            parts.section("What would change", html.Div(id="tuning-changed")),
+            html.Div(id="tuning-sliders", className="sliders of-state"),
+            html.Div(id="tuning-results"),
         ]
     )  # fmt: skip
 
 
-PICTURES: Final = {
-    "fleet": "Distribution of good and bad runs with the limit",
-    "roc": "Bad runs found against good runs failed, with the limit's point",
-    "cost": "Expected cost against the limit",
-}
-
-
-def answers(trial: Trial, step: float, ratio: float, share: float, units: str) -> tuple[Any, ...]:
-    """Everything the sliders change: words, pictures, the cars on the edge, what changes."""
-    result = tried(trial, step, ratio, share)
-    return (
-        reply(trial, result, ratio, units),
-        fleet_picture(trial, result, units),
-        roc_picture(trial, result),
-        cost_picture(trial, result, units),
-        edge_table(trial, result, units),
-        changed_table(trial, result, units),
-    )
-
-
-class _Trials:
+class Trials:
     """Figures as they are tried: the last few are kept, so that a slider need not wait."""
 
     def __init__(self, board: Board) -> None:
         self._board = board
         self._ready: Recent[tuple[Trial | None, str]] = Recent(8)
-        self._newest: dict[tuple[str, str], str] = {}
 
-    def opened(self, state: Mapping[str, str]) -> tuple[Trial | None, str]:
-        """The figure as the store holds it now, and what its labels say."""
+    def of(self, state: Mapping[str, str]) -> tuple[Trial | None, str]:
+        """The figure as the store holds it now, and where its labels come from."""
         choice = (state["figure"], state["family"])
         key = "\n".join((*choice, _edition(self._board, self._board.source.runs())))
-        self._newest[choice] = key
-        return self._kept(choice)
+        return self._ready.get(key, lambda: trial_of(self._board, *choice))
 
-    def shown(self, search: str) -> tuple[Trial | None, str]:
-        """The figure as the page was opened with, and its units: this asks no store."""
-        told = address.read(search)
-        choice = (told.get("figure", tunable_figures()[0]), told.get("family", ANY))
-        state = {**told, "figure": choice[0], "family": choice[1]}
-        if choice not in self._newest:
-            state = state_of(told, self._board)
-            trial, _ = self.opened(state)
-        else:
-            trial, _ = self._kept(choice)
-        return trial, address.one_of(state.get("units"), parts.UNITS, self._board.units)
 
-    def _kept(self, choice: tuple[str, str]) -> tuple[Trial | None, str]:
-        return self._ready.get(self._newest[choice], lambda: trial_of(self._board, *choice))
+def results(board: Board, trials: Trials, state: Mapping[str, str]) -> tuple[list[Any], list[Any]]:
+    """Answer, and what stands below the sliders."""
+    if not board.source.runs().height:
+        return parts.first_run(board.source.title), []
+    try:
+        trial, told = trials.of(state)
+    except LukewarmError as error:
+        return [parts.faults(str(error).splitlines(), "The labels cannot be used")], []
+    if trial is None:
+        name = words(state["figure"])
+        return [html.P(f"No two runs here differ in their {name}.", className="reply")], []
+    found = tried(board, state, trial, told)
+    said = [*reply(trial, found.result, state["units"]), now_judged(board, state, trial)]
+    return said, answers(found, state["units"])
 
 
 def register(app: Dash, board: Board) -> None:
     """Add the page's callbacks."""
-    from ingest.errors import LukewarmError
-
-    trials = _Trials(board)
+    trials = Trials(board)
 
     @app.callback(
-        Output("tuning-labels", "children"),
-        Output("tuning-limit", "value"),
-        Output("tuning-limit", "marks"),
-        Output("tuning-limit-label", "children"),
+        Output("tuning-sliders", "children"),
+        Output("tuning-shown", "data"),
         Input("tuning-address", "search"),
+        State("tuning-shown", "data"),
     )
-    def open_figure(search: str) -> tuple[Any, ...]:
+    def open_figure(search: str, shown: str | None) -> tuple[Any, Any]:
         state = state_of(address.read(search), board)
+        choice = "\n".join(state[key] for key in ("figure", "family", "units"))
+        if choice == shown:
+            return no_update, no_update  # what is being dragged stays as it is
         try:
-            trial, told = trials.opened(state)
-        except LukewarmError as error:
-            wrong = parts.faults(str(error).splitlines(), "The labels cannot be used")
-            return wrong, no_update, no_update, no_update
-        if trial is None:
-            nothing = html.P("No two runs here differ in this figure.", className="reply")
-            return nothing, no_update, no_update, no_update
-        return parts.quiet(told), *limit_slider(board, state, trial)
+            trial, _ = trials.of(state)
+        except LukewarmError:
+            trial = None
+        return ([] if trial is None else sliders(board, state, trial)), choice
 
     @app.callback(
-        Output("tuning-reply", "children"),
-        *(Output(f"tuning-{name}", "figure") for name in PICTURES),
-        Output("tuning-edge", "children"),
-        Output("tuning-changed", "children"),
-        Input("tuning-limit", "value"),
-        Input("tuning-ratio", "value"),
-        Input("tuning-share", "value"),
+        Output("tuning-answer", "children"),
+        Output("tuning-results", "children"),
         Input("tuning-address", "search"),
     )
-    def move(step: float, ratio: float, share: float, search: str) -> tuple[Any, ...]:
-        try:
-            trial, units = trials.shown(search)
-        except LukewarmError:
-            trial, units = None, "si"
-        if trial is None:
-            return [], {}, {}, {}, [], []
-        return answers(trial, step, ratio, share, units)
+    def show(search: str) -> tuple[list[Any], list[Any]]:
+        return results(board, trials, state_of(address.read(search), board))
 
 
-PAGE = Page(PATH, "Tuning", "What would another limit change?", 35, layout, register)
+PAGE = Page(PATH, "Tuning", TITLE, 35, layout, register)

@@ -20,7 +20,7 @@ from dashboard.report.blocks import (
 )
 from dashboard.report.remarks import check_title, done_lines
 from dashboard.report.subject import Subject
-from dashboard.text.answer import below, cable_line, headline
+from dashboard.text.answer import below, cable_sentence, headline
 from dashboard.text.shown import COVERAGE, figure_text, limit_text, said_in, words
 
 if TYPE_CHECKING:
@@ -128,8 +128,13 @@ def _found(subject: Subject) -> list[Block]:
         for each in causes
     )  # fmt: skip
     table = Table(("Chance", "Cause", "Why (value ± U, and what is usual)"), rows, (1.0, 3, 6.6))
-    cable = cable_line(document(first), subject.units)
-    return [Text(verdict), *([table] if rows else []), *([Text(cable)] if cable else [])]
+    cable = cable_sentence(document(first), subject.units)
+    said = cable[1:-1] in str(rows)  # reasons are cut to a line
+    return [
+        Text(verdict),
+        *([table] if rows else []),
+        *([Text(cable)] if cable and not said else []),
+    ]
 
 
 def _reasons(evidence: Sequence[str], units: str) -> str:

@@ -70,21 +70,22 @@ def below(document: Mapping[str, Any]) -> list[str]:
     return said
 
 
+def cable_sentence(document: Mapping[str, Any], units: str) -> str:
+    """What the run says of the control cable; empty where it says nothing."""
+    text = said_in((document.get("cable") or {}).get("sentence") or "", units)
+    return f"{text[:1].upper()}{text[1:]}." if text else ""
+
+
 def cable_line(document: Mapping[str, Any], units: str) -> str:
-    """What is to be said of the control cable; empty where a likely cause says it already."""
+    """The same; empty too where a likely cause says it already."""
     sentence = (document.get("cable") or {}).get("sentence")
-    if not sentence:
-        return ""
     said = [
         reason
         for each in document.get("causes") or ()
         if float(each.get("probability") or 0.0) >= WORTH_NAMING
         for reason in each.get("evidence") or ()
     ]
-    if sentence in said:
-        return ""
-    text = said_in(sentence, units)
-    return f"{text[:1].upper()}{text[1:]}."
+    return "" if sentence in said else cable_sentence(document, units)
 
 
 def _because(document: Mapping[str, Any], verdict: str, units: str) -> str:

@@ -22,7 +22,12 @@ NAMES: Final = {"className": "class", "htmlFor": "for", "tabIndex": "tabindex", 
 
 def light(component: Component) -> Component:
     """The component as a light part; it may hold elements of `dash.html` alone."""
-    told: dict[str, Any] = {"data-tree": json.dumps(tree(component), ensure_ascii=False)}
+    return as_light(tree(component))
+
+
+def as_light(written: list[Any]) -> Component:
+    """A light part from a tree (see `tree`), for elements that `dash.html` does not have."""
+    told: dict[str, Any] = {"data-tree": json.dumps(written, ensure_ascii=False)}
     return html.Div(className="light", **told)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -10,11 +11,12 @@ from dash import dcc, html
 from dashboard.plots import theme
 from dashboard.text.answer import headline
 from dashboard.text.shown import clean
-from dashboard.web.light import light
+from dashboard.web.light import as_light, light
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
+SLIDER_STEPS: Final = 400
 UNITS: Final = {"si": "SI (°C, kPa)", "us": "US (°F, inHg)"}
 
 GRAPH: Final[Any] = {
@@ -99,9 +101,57 @@ def select(
     return light(control)
 
 
-def units(value: str, usual: str) -> Component:
+def units(value: str, usual: str, resets: str = "") -> Component:
     """The choice of units."""
-    return select("units", "Units", UNITS, value, usual=usual)
+    return select("units", "Units", UNITS, value, usual=usual, resets=resets)
+
+
+def slider(
+    name: str,
+    label: str,
+    value: str,
+    ends: tuple[float, float],
+    *,
+    unit: str,
+    usual: str,
+    log: bool = False,
+) -> Component:
+    """A slider with a field beside it that holds the very number; a light part.
+
+    Parameters
+    ----------
+    name
+        Key in the address; the field has it, the slider follows it and moves it.
+    label
+        For people.
+    value
+        The number chosen.
+    ends
+        Of the slider; the field takes any number.
+    unit
+        Read out with the number.
+    usual
+        The number that goes without saying.
+    log
+        Whether the slider moves by factors.
+    """
+    low, high = (math.log10(end) for end in ends) if log else ends
+    # the browser keeps a slider on its steps: they begin at its low end, the field has no steps
+    sliding = {
+        "type": "range", "id": f"choose-{name}-slider", "min": f"{low:.9g}", "max": f"{high:.9g}",
+        "step": f"{(high - low) / SLIDER_STEPS:.9g}", "data-for": f"choose-{name}",
+        "data-unit": unit, "data-scale": "log" if log else "even", "aria-label": label,
+    }  # fmt: skip
+    written = {
+        "type": "text", "inputmode": "decimal", "id": f"choose-{name}", "name": name,
+        "value": value, "class": "text short", "data-usual": usual, "maxlength": "20",
+        "autocomplete": "off",
+    }  # fmt: skip
+    return as_light(
+        ["div", {"class": "control slide"},
+         ["label", {"for": f"choose-{name}"}, label],
+         ["div", {"class": "slide-row"}, ["input", sliding], ["input", written]]]
+    )  # fmt: skip
 
 
 def field(name: str, label: str, value: str, *, short: bool = False, wide: str = "") -> Component:

@@ -19,9 +19,11 @@
     return text ? "?" + text : "";
   }
 
-  function go(search) {
+  function go(search, replaced = false) {
     if (search === window.location.search) return;
-    window.history.pushState({}, "", window.location.pathname + search);
+    const there = window.location.pathname + search;
+    if (replaced) window.history.replaceState(window.history.state, "", there);
+    else window.history.pushState({}, "", there);
     // dcc.Location listens for the event that dcc.Link sends
     window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
   }
@@ -32,7 +34,38 @@
     for (const field of fields()) {
       if (emptied.includes(field.name)) field.value = "";
     }
+    follow();
     go(told());
+  });
+
+  // a slider and its number: what is dragged is written into the field and into the address, and
+  // read out with its unit; what is typed moves the slider
+  let waiting = 0;
+
+  function readOut(slide, text) {
+    slide.setAttribute("aria-valuetext", `${text} ${slide.dataset.unit || ""}`.trim());
+  }
+
+  function follow() {
+    for (const slide of document.querySelectorAll("[data-for]")) {
+      const text = document.getElementById(slide.dataset.for)?.value;
+      const number = Number(text);
+      if (!text || !Number.isFinite(number)) continue;
+      slide.value = slide.dataset.scale === "log" ? Math.log10(number) : number;
+      readOut(slide, text);
+    }
+  }
+
+  document.addEventListener("input", function (event) {
+    const slide = event.target.closest("[data-for]");
+    if (!slide) return;
+    const at = Number(slide.value);
+    const number = slide.dataset.scale === "log" ? 10 ** at : at;
+    const text = String(Number(number.toPrecision(number < 1000 ? 3 : 4)));
+    document.getElementById(slide.dataset.for).value = text;
+    readOut(slide, text);
+    window.clearTimeout(waiting);
+    waiting = window.setTimeout(() => go(told(), true), 80);
   });
 
   document.addEventListener("submit", function (event) {
@@ -79,6 +112,7 @@
     for (const field of fields()) {
       field.value = search.get(field.name) ?? field.dataset.usual ?? "";
     }
+    follow();
   });
 
   // a zoom is no new entry in the browser's history
@@ -102,14 +136,10 @@
     }
   });
 
-  // The upload's own field has no name, and stands beside the button that opens it; what is dragged
-  // on a slider has none either, but the group it stands in has.
+  // The upload's own field has no name, and stands beside the button that opens it.
   new MutationObserver(function () {
     fold(document);
-    for (const thumb of document.querySelectorAll("[role=slider]:not([aria-labelledby])")) {
-      const group = thumb.closest("[role=group][aria-labelledby]");
-      if (group) thumb.setAttribute("aria-labelledby", group.getAttribute("aria-labelledby"));
-    }
+    if (document.querySelector("[data-for]:not([aria-valuetext])")) follow();
     for (const field of document.querySelectorAll(".drop input[type=file]:not([aria-label])")) {
       field.setAttribute("aria-label", "Files of a run");
       field.tabIndex = -1;

@@ -1,10 +1,10 @@
 // Elements of light parts (see light.py): known tags, known attributes, texts as texts.
 (function () {
-  const TAGS = new Set(("a button caption details div em fieldset h2 h3 img label li nav ol option p " +
+  const TAGS = new Set(("a button caption details div em fieldset h2 h3 img input label li nav ol option p " +
     "section select small span strong summary table tbody td th thead tr ul").split(" "));
-  const ATTRIBUTES = new Set(("alt aria-current aria-label class colspan data-resets data-usual " +
-    "disabled download for height id name role scope selected style tabindex title type value width"
-    ).split(" "));
+  const ATTRIBUTES = new Set(("alt aria-current aria-label autocomplete class colspan data-for data-resets data-scale " +
+    "data-unit data-usual disabled download for height id inputmode max maxlength min name role " +
+    "scope selected step style tabindex title type value width").split(" "));
 
   function build(node) {
     if (!Array.isArray(node)) return document.createTextNode(node);

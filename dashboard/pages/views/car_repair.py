@@ -83,7 +83,6 @@ def _changes(shown: Shown) -> list[Any]:
     ]
     heads = ("Figure", "Before", "After", "Change, weather allowed for", "Is it real?")
     return [
-        html.P(said_in(repair.sentence, units), className="reply"),
         dcc.Graph(
             id="car-before-after",
             figure=over_plot((("before", readings[0]), ("after", readings[1])), units),

@@ -38,6 +38,8 @@ def car_options(board: Board, run_id: str) -> dict[str, str]:
     if run_id not in options and board.document(run_id):
         told = "the log just dropped" if UPLOAD_ID.fullmatch(run_id) else "an older run"
         options = {run_id: told} | options
+    elif run_id and run_id not in options:
+        options = {run_id: "no such run: choose one"} | options
     return options
 
 

@@ -124,12 +124,12 @@ def causes_table(runs: pl.DataFrame, state: Mapping[str, str]) -> Component | No
 
 def _cell(cars: int, family: str, cause: str, state: Mapping[str, str]) -> Any:
     if not cars:
-        return html.Span("0", className="quiet")
+        return html.Span("0", className="quiet when-wide")
     kept = {key: state.get(key) for key in ("units", "figure", "verdict", "purpose")}
     there = {key: value for key, value in kept.items() if value and value != "any"}
     label = parts.aria(label=f"{cars}: {clean(family)}, {clean(cause_title(cause))}")
     return html.A(
-        str(cars),
+        [html.Span(f"{clean(family)} ", className="when-narrow"), str(cars)],
         href=address.link("/", {**there, "family": family, "cause": cause}),
         className="number same-page",
         **label,

@@ -12,13 +12,16 @@ import pytest
 from dash import Dash
 from plotly.utils import PlotlyJSONEncoder
 
+from analysis.limits import Limit, Limits, limits_for, parse_limits, with_limit
 from analysis.tune.search.trial import attempt, prepare
 from analysis.verdict import GUARD
+from dashboard.board.app import create_app
 from dashboard.pages import tuning
 from dashboard.web.service import Board
 from dashboard.web.store_source import StoreSource
 from ingest.errors import UnusableRun
 from ingest.store.store import Store
+from tests.support.components import texts
 from tests.support.tune_fleet import Fleet, draw_fleet, fill_store
 
 NAME = "steady_outlet_rise"
@@ -76,34 +79,66 @@ def test_dearer_misses_move_the_best_limit(fleet: Fleet) -> None:
     assert best[0] < best[-1]
 
 
+def shown(board: Board, **asked: str) -> str:
+    """Everything the page says for an address, but for what is drawn."""
+    state = tuning.state_of({"figure": NAME} | asked, board)
+    return " ".join(texts(list(tuning.results(board, tuning.Trials(board), state))))
+
+
 def test_without_labels_there_are_still_counts(fleet: Fleet) -> None:
     trial = prepare(fleet.runs, fleet.figures, {}, NAME)
     assert trial is not None
-    text = words(tuning.answers(trial, 200, 0.5, 10, "si"))
-    assert "Without good and bad runs" in text
-    assert "NaN" not in text
+    result = attempt(trial, 42.0, 3.0, 1.0, 0.1)
+    page = tuning.answers(tuning.Tried(trial, result, 3.0, ""), "si")
+    assert any("Without good and bad runs" in text for text in texts(page))
+    # without good and bad runs there is neither a curve nor a cost: no axes for them
+    assert words(page).count('"type": "Graph"') == 1
+    assert "NaN" not in words(page)
 
 
 def test_a_figure_nobody_has(fleet: Fleet) -> None:
     assert prepare(fleet.runs, fleet.figures, {}, "vacuum_decay") is None
 
 
-def test_the_answer_in_words_and_units(fleet: Fleet, board: Board) -> None:
-    trial, told = tuning.trial_of(board, NAME, "any")
-    assert told == tuning.BY_PURPOSE
-    assert trial is not None
-    place, marks, label = tuning.limit_slider(board, tuning.state_of({}, board), trial)
-    assert 0 <= place <= tuning.STEPS
-    assert len(marks) == 5
-    assert label == "Limit, K"
-    si = words(tuning.answers(trial, place, 0.5, 10, "si"))
-    us = words(tuning.answers(trial, place, 0.5, 10, "us"))
-    start = tuning.tried(trial, place, 0.5, 10).limit
-    # the slider's step nearest to the default limit of 35 K
-    assert start == pytest.approx(35.0, abs=(trial.high - trial.low) / tuning.STEPS)
-    assert f"Failing below {start:.2f} K" in si
-    assert f"Failing below {1.8 * start:.2f} \\u00b0F" in us
-    assert "/car?run=" in si
+def test_the_answer_in_words_and_units(board: Board) -> None:
+    # the limit in force, exactly as it is: the default of 35 K
+    assert "With 35 K or more asked" in shown(board)
+    assert "In force now: 35 or more" in shown(board)
+    assert "With 63 °F or more asked" in shown(board, units="us")
+    # what is typed is in the reader's units: 72 °F of difference are 40 K
+    counted = shown(board, limit="40").partition(" or more asked, ")[2].partition(" pass")[0]
+    assert counted
+    assert counted in shown(board, units="us", limit="72")
+    assert "63.0000" not in words(tuning.PAGE.layout(board, {"units": "us"}))
+
+
+def test_an_address_of_nonsense_is_the_usual_trial(board: Board) -> None:
+    asked = {"limit": "nan", "ratio": "x", "share": "-3", "family": "<b>"}
+    assert "With 35 K or more asked" in shown(board, **asked)
+    assert tuning.within("1e9", tuning.RATIOS, "3") == 100.0
+
+
+def test_the_limit_tried_is_saved_as_a_file_that_judges(board: Board) -> None:
+    client = create_app(board).server.test_client()
+    for family in ("any", "Knot"):
+        asked = f"/limits.toml?figure={NAME}&family={family}&limit=72&units=us"
+        answer = client.get(asked)
+        assert answer.headers["Content-Disposition"].endswith('"limits.toml"')
+        limits = parse_limits(answer.get_data(as_text=True))
+        assert limits_for(limits, "Knot", "blend-air")[NAME].low == pytest.approx(40.0)
+        others = limits_for(limits, "Plover", "blend-air")[NAME].low
+        assert others == (pytest.approx(40.0) if family == "any" else 35.0)
+        assert str(board.source.title) in limits_for(limits, "Knot", "blend-air")[NAME].basis
+
+
+def test_what_stood_for_a_layout_or_a_family_is_changed_too() -> None:
+    old, new = Limit(30.0, None, "old"), Limit(40.0, None, "new")
+    limits = Limits("1", "", "", "", {NAME: old}, {"combined": {NAME: old}}, {"Knot": {NAME: old}})
+    for heater, family in (("combined", None), ("blend-air", "Knot"), ("blend-air", None)):
+        assert limits_for(with_limit(limits, NAME, new, None), family, heater)[NAME] == new
+    own = with_limit(limits, NAME, new, "Plover")
+    assert limits_for(own, "Plover", "combined")[NAME] == new
+    assert limits_for(own, "Knot", "combined")[NAME] == old
 
 
 def test_labels_of_the_store_go_before_purposes(board: Board, fleet: Fleet) -> None:
@@ -142,7 +177,9 @@ def test_ten_thousand_runs_answer_at_once() -> None:
     used = []
     for step in range(0, 400, 40):
         start = time.process_time()
-        tuning.answers(trial, step, 0.5, 10, "si")
+        limit = trial.low + (trial.high - trial.low) * step / 400
+        found = tuning.Tried(trial, attempt(trial, limit, 3.0, 1.0, 0.1), 3.0, "")
+        tuning.answers(found, "si")
         used.append(time.process_time() - start)
     assert np.median(used) < 0.2
 
@@ -151,3 +188,5 @@ def test_an_empty_store_has_a_page(tmp_path: Path) -> None:
     board = Board(StoreSource(Store.open(tmp_path / "empty")))
     assert tuning.trial_of(board, NAME, "any")[0] is None
     assert words(tuning.PAGE.layout(board, {}))
+    assert "There is no run here yet." in shown(board)
+    assert create_app(board).server.test_client().get("/limits.toml").status_code == 404
