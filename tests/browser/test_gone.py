@@ -47,6 +47,7 @@ def test_a_board_that_stops_is_said_and_heals(browser: Browser, few: FolderSourc
         assert page.is_disabled("#choose-family")
         running = Running(few, port)
         page.wait_for_selector("#board-gone", state="detached")
+        page.click("summary >> text=Choose, search and order")
         page.wait_for_selector("#choose-family:enabled")
         page.select_option("#choose-family", "Plover")
         page.wait_for_url("**/?family=Plover")

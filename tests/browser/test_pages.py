@@ -58,7 +58,7 @@ def test_every_page_is_quiet_fits_and_reads_well(
             wrong += [
                 (path, each["id"], [node["html"][:200] for node in each["nodes"]])
                 for each in page.evaluate("axe.run().then((told) => told.violations)")
-                if each["impact"] in BAD
+                if each["impact"]
             ]
             wrong += [(path, each) for each in (*visitor.complaints, *visitor.elsewhere)]
     assert wrong == []

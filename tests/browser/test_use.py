@@ -83,7 +83,7 @@ def test_the_address_holds_the_state(browser: Browser, board: str) -> None:
         page = visitor.open("/")
         page.select_option("[name=verdict]", "fail")
         page.wait_for_url("**/?verdict=fail")
-        page.select_option("[name=units]", "us")
+        page.select_option("select[name=units]", "us")
         page.wait_for_url("**/?verdict=fail&units=us")
         page.wait_for_selector("table.runs >> text=°F >> nth=0")
         shown = page.inner_text("table.runs")
@@ -97,7 +97,7 @@ def test_the_address_holds_the_state(browser: Browser, board: str) -> None:
         page.wait_for_function(
             "() => !document.querySelector('table.runs').innerText.includes('°F')"
         )
-        assert page.input_value("[name=units]") == "si"
+        assert page.input_value("select[name=units]") == "si"
         page.go_back()
         page.wait_for_function(
             "() => document.querySelectorAll('table.runs tbody tr').length === 7"
@@ -120,10 +120,10 @@ def test_another_run_empties_what_belonged_to_the_last(
     before, after = id_of(few, "SC-014-complaint"), id_of(few, "SC-014-after-repair")
     with visit(browser, board) as visitor:
         page = visitor.open(f"/car?run={after}")
-        page.select_option("[name=before]", before)
+        page.select_option("select[name=before]", before)
         page.wait_for_selector("#car-before-after .main-svg")
         assert "Repaired" in page.inner_text("#car-content")
-        page.select_option("[name=run]", id_of(few, "SC-001-baseline"))
+        page.select_option("select[name=run]", id_of(few, "SC-001-baseline"))
         page.wait_for_selector("h1 >> text=SC-001")
         assert "before" not in page.url
         visitor.settle()

@@ -139,6 +139,8 @@
   // The upload's own field has no name, and stands beside the button that opens it.
   new MutationObserver(function () {
     fold(document);
+    // the answer that came with the page has been taken over
+    if (document.querySelector("#page .reply")) document.getElementById("first")?.remove();
     if (document.querySelector("[data-for]:not([aria-valuetext])")) follow();
     for (const field of document.querySelectorAll(".drop input[type=file]:not([aria-label])")) {
       field.setAttribute("aria-label", "Files of a run");
