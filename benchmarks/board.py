@@ -34,8 +34,8 @@ from ingest.load.load import load_run
 from ingest.run import Run
 from ingest.store.rows import Outcome, Versions
 from ingest.store.store import Store
-from tests.browser.conftest import ARGUMENTS
 from tests.support.board_runs import SAMPLES, long_readings, served
+from tests.support.chromium import ARGUMENTS
 
 FAMILIES = ("Plover", "Dunlin", "Curlew", "Avocet", "Knot", "Turnstone")
 VISITS = 3

@@ -33,7 +33,7 @@ MAX_CAUSES: Final = 2
 MAX_REASONS: Final = 3
 MAX_FAILING: Final = 3
 MAX_CHECKS: Final = 2
-LONGEST_BELOW: Final = 200
+LONGEST_BELOW: Final = 160
 LONGEST_REMARK: Final = 50
 LONGEST_REASONS: Final = 200
 
@@ -119,22 +119,25 @@ def _found(subject: Subject) -> list[Block]:
     named += f"; and {rest} more" if rest > 0 else ""
     verdict = f"Outside the limits: {named}." if failing else f"Verdict: {first.verdict}."
     causes = [each for each in first.causes if each.probability >= LIKELY][:MAX_CAUSES]
+    found = document(first)
+    sentence = str((found["cable"] or {}).get("sentence"))
     rows = tuple(
         (
             f"{each.probability:.0%}".replace("%", " %"),
             each.title,
-            short(_reasons(each.evidence, subject.units), LONGEST_REASONS),
+            short(_reasons(_cable_first(each.evidence, sentence), subject.units), LONGEST_REASONS),
         )
         for each in causes
     )  # fmt: skip
     table = Table(("Chance", "Cause", "Why (value ± U, and what is usual)"), rows, (1.0, 3, 6.6))
-    cable = cable_sentence(document(first), subject.units)
+    cable = cable_sentence(found, subject.units)
     said = cable[1:-1] in str(rows)  # reasons are cut to a line
-    return [
-        Text(verdict),
-        *([table] if rows else []),
-        *([Text(cable)] if cable and not said else []),
-    ]
+    return [Text(verdict if said else f"{verdict} {cable}".strip()), *([table] if rows else [])]
+
+
+def _cable_first(evidence: Sequence[str], sentence: str) -> list[str]:
+    """Reasons with the one first that says what to do at the cable: the others may be cut."""
+    return sorted(evidence, key=lambda reason: reason != sentence)
 
 
 def _reasons(evidence: Sequence[str], units: str) -> str:

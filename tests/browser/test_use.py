@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -243,3 +245,78 @@ def test_names_are_text_and_nothing_else(browser: Browser) -> None:
                 page.hover(".nsewdrag", force=True) if "car" in path else None
                 assert page.evaluate("window.owned") is None, path
                 assert page.locator("img[src=x]").count() == 0, path
+
+
+def test_a_check_is_noted_by_keyboard_and_the_ranking_follows(
+    browser: Browser, tmp_path: Path
+) -> None:
+    shutil.copytree(SAMPLES / "SC-014-complaint", tmp_path / "SC-014-complaint")
+    source = FolderSource.read([tmp_path / "SC-014-complaint"], "one car")
+    with served(source) as address, visit(browser, address) as visitor:
+        page = visitor.open("/car")
+        first = page.inner_text(".reply")
+        tab_to(page, "Note what a check found")
+        page.keyboard.press("Enter")
+        tab_to(page, "remark")
+        page.keyboard.type("set right already")
+        tab_to(page, "Found nothing")
+        page.keyboard.press("Enter")
+        page.wait_for_selector("text=set right already")
+        visitor.settle()
+        assert "found nothing" in page.inner_text("#car-content")
+        assert page.inner_text(".reply") != first
+
+
+def test_the_report_and_the_files_are_reached_by_keyboard(browser: Browser, board: str) -> None:
+    with visit(browser, board) as visitor:
+        page = visitor.open("/car")
+        stops = tab_to(page, "Report and files")
+        assert [stop for stop in stops if stop["seen"] and not stop["ring"]] == []
+        page.keyboard.press("Enter")
+        tab_to(page, "order")
+        page.keyboard.type("A-77")
+        tab_to(page, "Report as HTML")
+        with page.expect_download() as saved:
+            page.keyboard.press("Enter")
+        assert saved.value.suggested_filename.endswith("-report.html")
+        assert "A-77" in Path(saved.value.path()).read_text("utf-8")
+        tab_to(page, "The result (JSON)")
+        with page.expect_download() as saved:
+            page.keyboard.press("Enter")
+        assert "figures" in json.loads(Path(saved.value.path()).read_text("utf-8"))
+
+
+def test_another_run_is_laid_over(browser: Browser, board: str) -> None:
+    with visit(browser, board) as visitor:
+        page = visitor.open("/car")
+        page.fill("[name=beside]", "sc-014")
+        page.keyboard.press("Enter")
+        page.wait_for_selector("#car-beside .main-svg")
+        visitor.settle()
+        assert "beside=sc-014" in page.url
+        page.click("a.same-page >> text=SC-014, complaint")
+        page.wait_for_selector("text=Dashed: SC-014, complaint")
+        visitor.settle()
+
+
+def test_a_limit_is_tried_by_keyboard_in_its_own_units(browser: Browser, board: str) -> None:
+    with visit(browser, board, 390) as visitor:
+        page = visitor.open("/tuning?figure=dead_travel_cold")
+        page.wait_for_selector("#choose-limit-slider[aria-valuetext$='%']")
+        first = page.input_value("#choose-limit")
+        page.focus("#choose-limit-slider")
+        for _ in range(5):
+            page.keyboard.press("ArrowRight")
+        page.wait_for_url("**&limit=*")
+        tried = page.input_value("#choose-limit")
+        assert float(tried) > float(first)
+        assert page.get_attribute("#choose-limit-slider", "aria-valuetext") == f"{tried} %"
+        page.wait_for_selector(f"text=With {tried} % or less asked")
+        page.fill("#choose-limit", "17.5")
+        page.keyboard.press("Enter")
+        page.wait_for_selector("text=With 17.5 % or less asked")
+        visitor.settle()
+        with visit(browser, board) as colleague:
+            there = colleague.open(page.url.removeprefix(board))
+            there.wait_for_selector("text=With 17.5 % or less asked")
+            assert there.input_value("#choose-limit") == "17.5"
