@@ -204,10 +204,11 @@ def limits_file(board: Board, told: Mapping[str, str]) -> Limits | None:
     bound = float(f"{asked_limit(trial, state, start):.6g}")
     before = in_force(board, trial.figure, state["family"]) or Limit(None, None, "")
     basis = f"tried on {trial.value.size} runs of {board.source.title}"
-    side = {"high" if trial.sign > 0 else "low": bound}
+    low, high = (before.low, bound) if trial.sign > 0 else (bound, before.high)
+    limit = Limit(low, high, basis, before.harmless)
     limits = board.source.judging()["limits"] or default_limits()
     family = None if state["family"] == ANY else state["family"]
-    changed = with_limit(limits, trial.figure, replace(before, basis=basis, **side), family)
+    changed = with_limit(limits, trial.figure, limit, family)
     today = datetime.now(tz=UTC).date().isoformat()
     return replace(changed, version=f"{limits.version}, {trial.figure} changed", date=today,
                    fingerprint="")  # fmt: skip
