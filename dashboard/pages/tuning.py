@@ -19,10 +19,11 @@ from analysis.limits import Limit, Limits, default_limits, with_limit
 from analysis.tune.search.trial import Attempt, Trial, attempt, prepare
 from dashboard.pages import Page
 from dashboard.pages.views.tuning import changed_table, cost, edge_table, pictures, reply
-from dashboard.text.shown import Conversion, clean, conversion, limit_text, words
+from dashboard.text.shown import clean, conversion, limit_text, words
 from dashboard.web import address, parts
 from dashboard.web.service import Recent
 from ingest.errors import LukewarmError
+from ingest.saying import Shown
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -190,7 +191,7 @@ def sliders(board: Board, state: Mapping[str, str], trial: Trial) -> list[Compon
     ]  # fmt: skip
 
 
-def _shown(value: float, shown: Conversion) -> float:
+def _shown(value: float, shown: Shown) -> float:
     return value * shown.factor + shown.offset
 
 

@@ -59,7 +59,14 @@ def content(shown: Shown) -> list[Any]:
         *([_dropped()] if UPLOAD_ID.fullmatch(shown.run) else []),
         actions(shown),
         *_picture(shown),
-        html.Div([check_section(shown), *_causes(document, shown.units)], className="causes"),
+        html.Div(
+            [
+                # a part on the bench has no check sheet: it is the check
+                *([] if _is_bench(document) else [check_section(shown)]),
+                *_causes(document, shown.units),
+            ],
+            className="causes",
+        ),
         repair_section(shown),
         figures_section(document, standing(shown.board, shown.run, document), shown.units),
         beside_section(shown),
