@@ -7,7 +7,8 @@ Fleets are drawn from the labelled cars in FOLDER (measured once by
 `benchmarks/simulated_fleets.py`), a tenth of them bad; the new cars are no part of them.
 Costs 3 and 1, a test done again 0.3. With `--figures` the runs are judged by their figures alone:
 what no limit changes (readings that point to a fault, causes that could not have been seen) is left
-out, so that what is left is what limits do.
+out, so that what is left is what limits do. Beside the tuned limits: logistic regression on the
+same cars (scikit-learn), which knows no limits and no runs held up.
 """
 
 from __future__ import annotations
@@ -25,12 +26,21 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from analysis.figures import all_figures
 from analysis.limits import Limits, default_limits
-from analysis.tune.joint.table import FAIL, PASS, UNDECIDED, bounds_of, fleet_table, verdicts_of
+from analysis.tune.joint.table import (
+    FAIL,
+    PASS,
+    UNDECIDED,
+    Table,
+    bounds_of,
+    fleet_table,
+    verdicts_of,
+)
 from analysis.tune.labels import Label, Matched
 from analysis.tune.run_ranks import held_up
 from analysis.tune.search.choice import Costs
 from analysis.tune.tuning import Options, Tuning, tune
 from benchmarks.simulated_fleets import SIMULATORS, Part, part
+from benchmarks.tuning_joint import peer
 
 BAD_SHARE = 0.1
 COSTS = Costs(3.0, 1.0, BAD_SHARE)
@@ -94,19 +104,35 @@ def tuned(fleet: Fleet, seed: int) -> Tuning:
                 Options(COSTS, seed=seed))  # fmt: skip
 
 
+def laid_out(of: Part, bad: pl.Expr) -> Table:
+    """Runs as arrays; `bad` says which count as bad."""
+    about = of.runs.select(
+        pl.col("id").alias("run_id"), "vehicle", pl.col("family").fill_null(""), "heater",
+        "ambient_degC", bad.alias("bad"), pl.col("true_cause").alias("cause"),
+    )  # fmt: skip
+    about = about.join(held_up(of.runs, of.figures), on="run_id", how="left",
+                       maintain_order="left")  # fmt: skip
+    values = of.figures.filter(pl.col("value").is_finite() & pl.col("u").is_finite())
+    return fleet_table(about, values, NAMES)
+
+
+def counted(found: np.ndarray) -> np.ndarray:
+    """Shares of runs that pass, stay undecided and fail."""
+    return np.array([(found == rank).mean() for rank in (PASS, UNDECIDED, FAIL)])
+
+
 def shares(new: Part, limits: Limits) -> np.ndarray:
     """Shares of new cars that pass, stay undecided and fail."""
-    about = new.runs.select(
-        pl.col("id").alias("run_id"), "vehicle", pl.col("family").fill_null(""), "heater",
-        "ambient_degC", (pl.col("true_cause") != "healthy").alias("bad"),
-        pl.col("true_cause").alias("cause"),
-    )  # fmt: skip
-    about = about.join(held_up(new.runs, new.figures), on="run_id", how="left",
-                       maintain_order="left")  # fmt: skip
-    values = new.figures.filter(pl.col("value").is_finite() & pl.col("u").is_finite())
-    table = fleet_table(about, values, NAMES)
-    found = verdicts_of(table, *bounds_of(table, limits))
-    return np.array([(found == rank).mean() for rank in (PASS, UNDECIDED, FAIL)])
+    table = laid_out(new, pl.col("true_cause") != "healthy")
+    return counted(verdicts_of(table, *bounds_of(table, limits)))
+
+
+def by_peer(fleet: Fleet, new: Part) -> np.ndarray:
+    """The same by logistic regression on the fleet (see `benchmarks/tuning_joint.py`)."""
+    labels = {run_id: label.bad for run_id, label in fleet.labels.by_run.items()}
+    known = Part(fleet.runs, fleet.figures)
+    taught = laid_out(known, pl.col("id").replace_strict(labels, return_dtype=pl.Boolean))
+    return counted(peer(taught, laid_out(new, pl.col("true_cause") != "healthy")))
 
 
 def cost(good: np.ndarray, bad: np.ndarray) -> float:
@@ -143,13 +169,14 @@ def main() -> None:
         print(f"{simulator}: {news[0].runs.height} new good cars, {news[1].runs.height} new bad")
         line("default limits", *(shares(new, default_limits()) for new in news))
         for cars in told.cars:
-            found, spent, covered = [], [], []
+            found, spent, covered, peers = [], [], [], []
             for turn in range(told.repeats):
                 fleet = draw(one["labelled-good"], one["labelled-bad"], cars, told.wrong, turn)
                 start = time.perf_counter()
                 result = tuned(fleet, turn)
                 spent.append(time.perf_counter() - start)
                 found.append([shares(new, result.limits) for new in news])
+                peers.append([by_peer(fleet, new) for new in news])
                 if result.together is not None and result.together.taken:
                     # new bad cars are moderate only, labelled ones up to severe
                     rest = [news[0], left(one["labelled-bad"], fleet)]
@@ -169,6 +196,7 @@ def main() -> None:
                 f"   worst of {told.repeats}: "
                 f"{100 * worst[0]:.1f} % pass {100 * worst[1]:.1f} fail; {np.mean(spent):.1f} s",
             )
+            line(f"  logistic regression, {cars}", *np.mean(peers, axis=0))
             if covered:
                 held = " ".join(f"{100 * each:.0f}" for each in np.mean(covered, axis=0))
                 print("    intervals hold the shares of new good and undrawn bad cars (pass "

@@ -16,6 +16,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+from sklearn.impute import SimpleImputer
 from sklearn.linear_model import LogisticRegressionCV
 from sklearn.model_selection import StratifiedKFold
 from sklearn.pipeline import make_pipeline
@@ -68,6 +69,7 @@ def peer(table: Table, new: Table) -> np.ndarray:
     """Verdicts on new cars by logistic regression on the labelled ones."""
     folds = StratifiedKFold(min(5, int(table.bad.sum())), shuffle=True, random_state=0)
     model = make_pipeline(
+        SimpleImputer(strategy="median", keep_empty_features=True),
         StandardScaler(),
         LogisticRegressionCV(
             Cs=np.logspace(-3.0, 3.0, 13), cv=folds, scoring="neg_log_loss",
