@@ -113,7 +113,7 @@ def _bench_so_far(run: Run) -> LiveFigures:
     """The figures of a part on the bench; nothing is predicted, and a jump is no fault."""
     measured = measure(run)
     until = float(run.readings["time_s"][-1]) if run.readings.height else 0.0
-    ahead = Prediction(None, "K", note="a part is on the bench")
+    ahead = Prediction(None, "K")
     return LiveFigures(until, dict(measured.figures), ahead, ())
 
 

@@ -6,8 +6,9 @@ speed changes), counts the alarms of each, and then spoils them: a sensor comes 
 air beside it at its own time constant, its wire opens, its channel sticks or goes on with the
 voltage it had while the cold junction moves. ``--good`` counts alarms in run folders too.
 
-The moment of a fault lies in the warm-up or in the steady hold, no control moved within a minute
-before. What is told is judged with the readings up to that moment alone.
+The moment of a fault lies in the warm-up or in the steady hold (``--parts cold``: before the engine
+is started), no control moved within a minute before. What is told is judged with the readings up to
+that moment alone.
 """
 
 from __future__ import annotations
@@ -39,6 +40,9 @@ SOON_S = 10.0
 QUIET_S = 70.0
 BAY_SHARE = 0.35
 """Air of the engine bay: this share of the way from the air outside to the engine's coolant."""
+
+PARTS = {"warm-up": (150.0, 500.0), "steady": (600.0, 1500.0), "cold": (-45.0, -13.0)}
+"""Parts of a test, s from the engine's start; a cold car stands with its engine off."""
 
 FALLS = (
     "outlet", "outlet_defrost", "coolant_in", "coolant_out", "footwell", "ambient", "inlet_air",
@@ -90,12 +94,15 @@ def draw_runs(count: int, seed: int) -> Iterator[Simulated]:
 
 
 def quiet_moments(run: Simulated, part: str, rng: np.random.Generator) -> float | None:
-    """A moment of the warm-up or the steady hold with no control moved in the minute before."""
-    low, high = (150.0, 500.0) if part == "warm-up" else (600.0, 1500.0)
+    """A moment of a part of the test with no control moved in the minute before."""
+    low, high = PARTS[part]
     moved = np.array([at for at, _, _ in run.events])
     for _ in range(200):
         at = run.engine_start + float(rng.uniform(low, high))
-        if at + 40.0 < run.time[-1] and not np.any((moved > at - QUIET_S) & (moved < at + 40.0)):
+        near = (
+            (moved > at - QUIET_S) & (moved < at + (12.0 if part == "cold" else 40.0)) & (moved > 0)
+        )
+        if at > run.time[0] + 20.0 and at + 40.0 < run.time[-1] and not np.any(near):
             return at
     return None
 
@@ -143,14 +150,14 @@ def spoil(run: Simulated, point: str, how: str, at: float, rng: np.random.Genera
     return log
 
 
-def pulls(runs: list[Simulated], count: int, seed: int) -> None:
+def pulls(runs: list[Simulated], count: int, seed: int, parts: list[str]) -> None:
     rng = np.random.default_rng(seed)
     told: dict[tuple[str, str, str], list[float]] = defaultdict(list)
     done, tries = 0, 0
     while done < count and tries < 20 * count:
         tries += 1
         run = runs[int(rng.integers(len(runs)))]
-        part = ("warm-up", "steady")[tries % 2]
+        part = parts[tries % len(parts)]
         how = str(rng.choice(["off", "off", "off", "open", "stuck", "copy", "nothing"]))
         points = {"off": FALLS, "copy": FALLS, "nothing": ("vacuum_source",)}.get(
             how, (*FALLS, *PLUGGED)
@@ -160,6 +167,8 @@ def pulls(runs: list[Simulated], count: int, seed: int) -> None:
         log = None if at is None else spoil(run, point, how, at, rng)
         if at is None or log is None:
             continue
+        if how == "nothing" and part == "cold":
+            continue  # with the engine off there is nothing to lose
         if point == "road_speed" and how == "stuck" and log.values[point][run.time >= at][0] < 1:
             continue
         done += 1
@@ -212,11 +221,12 @@ def main() -> None:
     parser.add_argument("--pulls", type=int, default=200)
     parser.add_argument("--runs", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--parts", nargs="*", choices=PARTS, default=["warm-up", "steady"])
     parser.add_argument("--good", type=Path, nargs="*", default=[])
     asked = parser.parse_args()
     runs = list(draw_runs(asked.runs, asked.seed))
     false_alarms(runs, asked.good)
-    pulls(runs, asked.pulls, asked.seed)
+    pulls(runs, asked.pulls, asked.seed, asked.parts)
 
 
 if __name__ == "__main__":

@@ -148,7 +148,7 @@ def screen_lines(
         (2, _wrapped([(stands_text(state), "bold")], width)),
         (0, _wrapped([(f"note: {state['writing']}_", "reverse")], width)
          if state.get("writing") is not None else []),
-        (5, [(line, "") for line in _figure_lines(state, units)]),
+        (5, _wrapped([(line, "") for line in _figure_lines(state, units)], width, most=2)),
         (4, _wrapped([(f"{clock(each['at_s'])}  {clean(each['text'])}", "dim")
                       for each in state["said"]], width)),
     ]  # fmt: skip

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import textwrap
+from pathlib import Path
 from typing import get_args
 
 import pytest
 
+from ingest.record import plans
 from ingest.record.said import cautions_for
 from ingest.record.test_plan import Plan, bench_plan_text, parse_plan
 from ingest.record.test_progress import GO, PlanRun
 from ingest.setup.model import BenchPart, BenchReference, BenchTable, parse_setup
 
+PLANS = Path(plans.__file__).parent
 BENCHES = [
     *(BenchTable(part=part) for part in get_args(BenchPart) if part != "sensors"),
     *(BenchTable(part="sensors", reference=each) for each in get_args(BenchReference)),
@@ -73,3 +77,11 @@ def test_cautions_are_the_benchs_own() -> None:
     told = cautions_for(parse_setup(text + 'part = "thermostat"'))
     assert not [line for line in told if "driver" in line]
     assert [line for line in told if "Boiling" in line]
+
+
+@pytest.mark.parametrize("file", sorted(PLANS.glob("*.toml")), ids=lambda each: each.stem)
+def test_what_is_said_fits_four_lines_of_a_small_terminal(file: Path) -> None:
+    """Sixty columns; what is longer would be cut."""
+    for step in parse_plan(file.read_text(encoding="utf-8")).steps:
+        for text in (step.do, f"caution: {step.caution or ''}"):
+            assert len(textwrap.wrap(text, 60, subsequent_indent="  ")) <= 4, step.name
