@@ -47,7 +47,7 @@ def board(
     from dashboard.board.app import create_app
     from dashboard.board.login import Password
     from dashboard.board.server import Serving, address_of, bind, make_server, names_of
-    from dashboard.web.service import Board
+    from dashboard.web.service import Board, warm
     from dashboard.web.uploads import Uploads
 
     password = board_password(password_file)
@@ -67,6 +67,7 @@ def board(
         note("warning: without --tls-cert the password crosses the network as it is")
     note(f"the board is at {address_of(server, serving)}; Ctrl+C ends it")
     uploads.warm()
+    warm()
     try:
         server.serve()
     finally:

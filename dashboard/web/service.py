@@ -6,6 +6,7 @@ of an upload. Ids are looked up in a table; none ever becomes part of a path.
 
 from __future__ import annotations
 
+import importlib
 import re
 import threading
 from collections import OrderedDict
@@ -104,6 +105,16 @@ class Board:
             raise UnusableRun(Fault("run", "none of this id", "a run shown here", "open it again"))
         holder = self.uploads if self.uploads and UPLOAD_ID.fullmatch(run_id) else self.source
         holder.note(run_id, check, remark, found=found)
+
+
+def warm() -> None:
+    """Import in the background what the first visit would else wait for."""
+    threading.Thread(target=_import_ahead, name="warm", daemon=True).start()
+
+
+def _import_ahead() -> None:
+    for name in ("plotly.graph_objects", "analysis.compare.car", "analysis.repair.changes"):
+        importlib.import_module(name)
 
 
 class Recent(Generic[Held]):

@@ -40,6 +40,7 @@ class StoreSource:
         self.store = store
         self._decision: tuple[float, Judging] | None = None
         self._runs: tuple[float, pl.DataFrame] | None = None
+        self._others: tuple[float, frozenset[str]] | None = None
         self._readings: Recent[Readings] = Recent(3)
         self._analyses: Recent[Analysis] = Recent(6)
 
@@ -122,7 +123,7 @@ class StoreSource:
                           "see lukewarm store verify")
                     for line in report.faults
                 )  # fmt: skip
-        self._runs = None
+        self._runs = self._others = None
         self._analyses.forget(run_id)
 
     def judging(self) -> dict[str, Any]:
@@ -140,10 +141,18 @@ class StoreSource:
         return self._judging().said(family, heater)
 
     def judged_otherwise(self) -> frozenset[str]:
-        """Ids of runs whose stored verdict was given by other limits or good cars."""
+        """Ids of runs whose stored verdict was given by other limits or good cars.
+
+        At most `FRESH_S` old, as one visit asks for them several times.
+        """
         from ingest.store.many import judged_otherwise
 
-        return frozenset(judged_otherwise(self.store, self._judging().versions))
+        now = time.monotonic()
+        kept = self._others
+        if kept is None or now - kept[0] > FRESH_S:
+            found = frozenset(judged_otherwise(self.store, self._judging().versions))
+            self._others = kept = now, found
+        return kept[1]
 
     def _judging(self) -> Judging:
         """The store's decision; at most `FRESH_S` old."""
