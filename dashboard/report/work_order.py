@@ -151,7 +151,7 @@ def _entry(measurement: Measurement) -> Mapping[str, Any]:
 def _limits(judged: Any) -> Mapping[str, Any]:
     limit = judged.limit
     bounds = {} if limit is None else {"low": limit.low, "high": limit.high}
-    return {"unit": judged.measurement.unit, "limit": bounds}
+    return {"unit": judged.measurement.unit, "u": judged.measurement.u, "limit": bounds}
 
 
 def _checked(subject: Subject) -> Block:

@@ -131,7 +131,8 @@ def test_a_run_has_one_verdict(
     for name, shown in figures.items():
         unit = stored["figures"][name]["unit"]
         limit = {"low": limits[name].low, "high": limits[name].high}
-        assert limit_text({"unit": unit, "limit": limit}, "si") == shown
+        u = stored["figures"][name]["u"]
+        assert limit_text({"unit": unit, "u": u, "limit": limit}, "si") == shown
 
     assert board.uploads is not None
     files = {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
