@@ -10,6 +10,11 @@ cars' figures is taken out, because the guard band of the verdict allows for mea
 already. Systematic sensor errors are not taken out: one shop hangs the same sensors into every
 car, so that they hardly scatter.
 
+What the heat gives grows with coolant minus outside air: the good cars' figures of that kind are
+brought to one outside air before they are compared, and the limit to the air of the car that is
+judged. The coolant is the family's own when warm, not this run's: a car whose coolant stays cold
+does not get a lower limit for it.
+
 A family may be more alike than matters to anybody. The limit is never nearer to its mean than the
 difference that the limits file calls harmless.
 """
@@ -24,7 +29,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.causes.evidence import Evidence, evidence_of
+from analysis.causes.evidence import Evidence, Usual, evidence_of
+from analysis.causes.knowledge import knowledge
 from analysis.figures import all_figures, bad_side, figures_by_name, spread_grows
 from analysis.limits import Limit
 from analysis.measurement import Measurement
@@ -75,6 +81,46 @@ class Spread:
     log: bool
 
 
+MIN_SPAN_K: Final = 20.0
+"""Warm coolant is never counted as less than this above the outside air."""
+
+
+@dataclass(frozen=True, slots=True)
+class Weather:
+    """Outside air of a family's good cars, and the coolant they reach.
+
+    Parameters
+    ----------
+    coolant_degC
+        Of the family when warm, °C.
+    air_degC
+        The good cars' mean outside air, °C; None where none of them has one.
+    """
+
+    coolant_degC: float  # noqa: N815 - unit in the name
+    air_degC: float | None  # noqa: N815 - unit in the name
+
+    @classmethod
+    def of(cls, cars: Sequence[Evidence]) -> Weather:
+        """Of a family's good cars."""
+        airs = [car.air_degC for car in cars if car.air_degC is not None]
+        mean = sum(airs) / len(airs) if airs else None
+        return cls(Usual.of(cars).plateau_degC, mean)
+
+    def factor(self, air: float | None) -> float:
+        """How much more the same heater gives in this outside air than in the good cars' mean."""
+        if air is None or self.air_degC is None:
+            return 1.0
+        here, usual = (max(self.coolant_degC - at, MIN_SPAN_K) for at in (air, self.air_degC))
+        return here / usual
+
+
+def grows_with_cold(name: str) -> bool:
+    """Whether a figure grows with coolant minus outside air."""
+    scale = knowledge().figures.get(name)
+    return scale is not None and scale.span
+
+
 def spread_of(name: str, measurements: Sequence[Measurement]) -> Spread | None:
     """Mean and scatter of a figure over good cars; None for fewer than two."""
     known = [each for each in measurements if each.value is not None]
@@ -95,16 +141,47 @@ def spread_of(name: str, measurements: Sequence[Measurement]) -> Spread | None:
     return Spread(float(values.mean()), values.size, seen, noise, foreign.size, log)
 
 
-def spreads(cars: Sequence[Mapping[str, Measurement]]) -> dict[str, Spread]:
-    """Spread of every figure that at least two of the good cars have."""
+def spreads(
+    cars: Sequence[Mapping[str, Measurement]], factors: Sequence[float] | None = None
+) -> dict[str, Spread]:
+    """Spread of every figure that at least two of the good cars have.
+
+    Parameters
+    ----------
+    cars
+        Figures of each.
+    factors
+        Of each car's outside air (`Weather.factor`); taken as one where None.
+    """
     found = {
-        name: spread_of(name, [car[name] for car in cars if name in car])
+        name: spread_of(
+            name,
+            [
+                each.scaled(1.0 / factor) if grows_with_cold(name) else each
+                for car, factor in zip(cars, factors or [1.0] * len(cars), strict=True)
+                if (each := car.get(name)) is not None and each.value is not None
+            ],
+        )
         for name in figures_by_name()
     }
     return {name: spread for name, spread in found.items() if spread is not None}
 
 
-def tolerance_limit(name: str, spread: Spread, stands: Limit | None = None) -> Limit | None:
+def spreads_in(
+    cars: Sequence[Mapping[str, Measurement]], evidence: Sequence[Evidence]
+) -> tuple[dict[str, Spread], Weather]:
+    """Spreads of a family brought to one outside air, and that air."""
+    weather = Weather.of(evidence)
+    return spreads(cars, [weather.factor(car.air_degC) for car in evidence]), weather
+
+
+def tolerance_limit(
+    name: str,
+    spread: Spread,
+    stands: Limit | None = None,
+    weather: Weather | None = None,
+    air: float | None = None,
+) -> Limit | None:
     """The family's 95/95 limit of a figure, in the figure's unit.
 
     Parameters
@@ -115,6 +192,11 @@ def tolerance_limit(name: str, spread: Spread, stands: Limit | None = None) -> L
         Its spread among the family's good cars.
     stands
         The limit in force without a baseline: its other side stays, and it says what is harmless.
+    weather
+        Of the good cars; None where their spread was not brought to one outside air.
+    air
+        Outside air of the car that is judged, °C; where None the limit is that at the good cars'
+        mean outside air.
 
     Returns
     -------
@@ -130,8 +212,14 @@ def tolerance_limit(name: str, spread: Spread, stands: Limit | None = None) -> L
     mean, low, high = spread.mean, spread.mean - reach, spread.mean + reach
     if spread.log:
         mean, low, high = math.exp(mean), math.exp(low), math.exp(high)
+    at = None
+    if weather is not None and grows_with_cold(name) and weather.air_degC is not None:
+        mean, low, high = (each * weather.factor(air) for each in (mean, low, high))
+        at = weather.air_degC if air is None else air
     aside = f" ({spread.left_out} more left out as foreign to them)" if spread.left_out else ""
     basis: str = f"holds 95 % of the family with 95 % confidence, from {spread.n} good cars{aside}"
+    if at is not None:
+        basis = say("{basis}, at {at:.0f degC} outside", basis=basis, at=at)
     near = mean - low if side == "low" else high - mean
     if near < stands.harmless:
         unit = next((each.unit for each in all_figures() if each.name == name), "")
@@ -151,7 +239,11 @@ def tolerance_limit(name: str, spread: Spread, stands: Limit | None = None) -> L
 
 
 def baseline_limits(
-    found: Mapping[str, Spread], default: Mapping[str, Limit], count: int
+    found: Mapping[str, Spread],
+    default: Mapping[str, Limit],
+    count: int,
+    weather: Weather | None = None,
+    air: float | None = None,
 ) -> dict[str, Limit]:
     """Limits in force for a family: its own, else the default, which then says why.
 
@@ -163,10 +255,12 @@ def baseline_limits(
         Limits in force without a baseline; also says which differences are harmless.
     count
         Good cars of the family, to be named where they are too few.
+    weather, air
+        As `tolerance_limit` takes them.
     """
     limits: dict[str, Limit] = {}
     for name, spread in found.items():
-        limit = tolerance_limit(name, spread, default.get(name))
+        limit = tolerance_limit(name, spread, default.get(name), weather, air)
         if limit is not None:
             limits[name] = limit
     why = f"default, for want of {FEWEST} good cars that differ ({count} in the baseline)"
@@ -203,8 +297,11 @@ class Baseline:
         return {key: tuple(cars) for key, cars in groups.items()}
 
     @cached_property
-    def _spreads(self) -> dict[tuple[str, str], dict[str, Spread]]:
-        return {key: spreads([car.figures for car in cars]) for key, cars in self._groups.items()}
+    def _spreads(self) -> dict[tuple[str, str], tuple[dict[str, Spread], Weather]]:
+        return {
+            key: spreads_in([car.figures for car in cars], self._evidence[key])
+            for key, cars in self._groups.items()
+        }
 
     @cached_property
     def _evidence(self) -> dict[tuple[str, str], tuple[Evidence, ...]]:
@@ -231,8 +328,22 @@ class Baseline:
         return len(self.cars(family, heater))
 
     def limits(
-        self, family: str | None, heater: str, default: Mapping[str, Limit]
+        self,
+        family: str | None,
+        heater: str,
+        default: Mapping[str, Limit],
+        air: float | None = None,
     ) -> dict[str, Limit]:
-        """Limits in force for a car: the family's own, else the default, which then says so."""
-        found = self._spreads.get((family or "", heater), {})
-        return baseline_limits(found, default, len(self.cars(family, heater)))
+        """Limits in force for a car: the family's own, else the default, which then says so.
+
+        Parameters
+        ----------
+        family, heater
+            Of the car.
+        default
+            Limits in force without a baseline.
+        air
+            The car's outside air, °C; where None the limits are those at the good cars' mean.
+        """
+        found, weather = self._spreads.get((family or "", heater), ({}, None))
+        return baseline_limits(found, default, self.count(family, heater), weather, air)

@@ -15,7 +15,7 @@ from analysis.bench.parts import (
 )
 from analysis.causes.cable import Cable, after_pass
 from analysis.causes.diagnose import Cause, diagnose
-from analysis.causes.evidence import Evidence
+from analysis.causes.evidence import Evidence, outside_air
 from analysis.causes.knowledge import knowledge
 from analysis.causes.next_check import NextCheck
 from analysis.causes.next_measurement import NextMeasurement
@@ -28,6 +28,7 @@ from analysis.limits import default_limits, limits_for
 from analysis.measured import Measured
 from analysis.quality import assess
 from analysis.quality.cold_start import with_outside_air
+from analysis.quality.on_hoses import allow_for_clips
 from analysis.quality.soak import correct_at_soak
 from analysis.run_verdict import judge_run
 from analysis.vacuum.findings import vacuum_findings
@@ -98,7 +99,7 @@ def measure(run: Run, *, soak: bool = True) -> Measured:
     run = assess(run)
     if soak:
         run = correct_at_soak(run)
-    context = prepare(align_events(with_outside_air(run)))
+    context = prepare(align_events(with_outside_air(allow_for_clips(run))))
     figures = context.figures()
     leak = figures["vacuum_decay"].value
     findings = (
@@ -155,7 +156,9 @@ def judge_measured(
     in_force = limits_for(limits, about.family, about.heater)
     good: tuple[Evidence, ...] = ()
     if baseline is not None:
-        in_force = baseline.limits(about.family, about.heater, in_force)
+        in_force = baseline.limits(
+            about.family, about.heater, in_force, outside_air(measured.context)
+        )
         good = baseline.evidence(about.family, about.heater)
     judged = judge(measured.figures, in_force)
     diagnosis = diagnose(measured, in_force, good, checked)

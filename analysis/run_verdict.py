@@ -15,7 +15,7 @@ from typing import Final
 from analysis.causes.knowledge import NO_FAULT, knowledge
 from analysis.causes.seen import Seen
 from analysis.figures import KEY_FIGURE, all_figures
-from analysis.verdict import Judged, Verdict, overall
+from analysis.verdict import Judged, Verdict, overall, undecided_beyond
 from ingest.saying import say
 
 SOUND: Final = 0.5
@@ -75,7 +75,7 @@ def judge_run(
     if verdict == "not measured":
         return RunVerdict(verdict, "no figure that has a limit could be measured")
     if verdict == "undecided":
-        names = _by_weight(judged, "undecided")
+        names = _by_weight(undecided_beyond(judged, KEY_FIGURE), "undecided")
         return RunVerdict(verdict, f"{_labels(names)} too near the limit to decide", names)
     rise = judged.get(KEY_FIGURE)
     if has_outlet and (rise is None or rise.verdict == "not measured"):

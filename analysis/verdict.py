@@ -171,6 +171,17 @@ def _better_sensor(measurement: Measurement) -> str:
     )
 
 
+def undecided_beyond(judged: Mapping[str, Judged], key: str) -> dict[str, Judged]:
+    """Figures that keep a run undecided: the complaint's own, and others more likely beyond."""
+    return {
+        name: each
+        for name, each in judged.items()
+        if each.verdict == "undecided"
+        and each.limit is not None
+        and (name == key or (each.conformance or 0.0) < 0.5)
+    }
+
+
 def overall(judged: Mapping[str, Judged], key: str = KEY_FIGURE) -> Verdict:
     """Verdict of the run from those of the figures that have a limit.
 
@@ -189,11 +200,7 @@ def overall(judged: Mapping[str, Judged], key: str = KEY_FIGURE) -> Verdict:
     found = {each.verdict for each in limited.values()}
     if "fail" in found:
         return "fail"
-    beyond = any(
-        each.verdict == "undecided" and (name == key or (each.conformance or 0.0) < 0.5)
-        for name, each in limited.items()
-    )
-    if beyond:
+    if undecided_beyond(limited, key):
         return "undecided"
     if "pass" in found or "undecided" in found:
         return "pass"

@@ -82,7 +82,7 @@ def evidence_of(measured: Measured) -> Evidence:
         low, u_low = found.pop("vacuum_source_low")
         found["vacuum_best"] = best
         found["vacuum_sag"] = (best[0] - low, u_low)
-    return Evidence(found, signs_seen(measured), _air(measured))
+    return Evidence(found, signs_seen(measured), outside_air(measured.context))
 
 
 def coolant_warmed(timeline: Timeline) -> bool:
@@ -118,10 +118,11 @@ def _flow_ratio(found: Mapping[str, tuple[float, float]]) -> tuple[float, float]
     return drop / rise, math.hypot(u_drop, drop / rise * u_rise) / rise
 
 
-def _air(measured: Measured) -> float | None:
+def outside_air(timeline: Timeline) -> float | None:
+    """Mean temperature of the air that enters, °C; None where it is not known."""
     for point in ("ambient", "inlet_air"):
-        if measured.context.has(point):
-            values = measured.context.values(point)
+        if timeline.has(point):
+            values = timeline.values(point)
             values = values[~np.isnan(values)]
             return float(values.sum()) / values.size
     return None

@@ -15,10 +15,10 @@ from functools import cache, cached_property
 from importlib import metadata
 from typing import TYPE_CHECKING, Any
 
-from analysis.baseline import Baseline, Spread, baseline_limits, spreads
+from analysis.baseline import Baseline, Spread, Weather, spreads_in
 from analysis.causes.evidence import Evidence, evidence_of
 from analysis.causes.knowledge import check_names
-from analysis.limits import Limit, Limits, default_limits
+from analysis.limits import Limits, default_limits
 from analysis.measured import Measured
 from analysis.measurement import Measurement
 from analysis.pipeline import judge_measured, measure
@@ -137,8 +137,11 @@ class StoredBaseline(Baseline):
     stored: Mapping[tuple[str, str], tuple[StoredCar, ...]] = field(default_factory=dict)
 
     @cached_property
-    def _spreads(self) -> dict[tuple[str, str], dict[str, Spread]]:
-        return {key: spreads([car.figures for car in cars]) for key, cars in self.stored.items()}
+    def _spreads(self) -> dict[tuple[str, str], tuple[dict[str, Spread], Weather]]:
+        return {
+            key: spreads_in([car.figures for car in cars], [car.evidence for car in cars])
+            for key, cars in self.stored.items()
+        }
 
     def evidence(self, family: str | None, heater: str) -> tuple[Evidence, ...]:
         """What the family's good cars tell the causes."""
@@ -154,13 +157,6 @@ class StoredBaseline(Baseline):
     def count(self, family: str | None, heater: str) -> int:
         """Good cars of the family with this heater layout."""
         return len(self.stored.get((family or "", heater), ()))
-
-    def limits(
-        self, family: str | None, heater: str, default: Mapping[str, Limit]
-    ) -> dict[str, Limit]:
-        """Limits in force for a car: the family's own, else the default, which then says so."""
-        key = (family or "", heater)
-        return baseline_limits(self._spreads.get(key, {}), default, len(self.stored.get(key, ())))
 
 
 def baseline_from_store(store: Store) -> StoredBaseline:

@@ -23,6 +23,10 @@ UNIT: Final = "°C"
 BLOCK_S: Final = 120.0
 MIN_BLOCKS: Final = 4
 
+DEFINITION_K: Final = 0.7
+"""How sharply "held" is defined, K (k = 1; JCGM 200:2012, 2.27): levels of measured cars differ by
+about this with what one takes for the plateau (tests/data/measured)."""
+
 LONG_S: Final = 240.0
 """A plateau shorter than this may still be settling from the overshoot before it."""
 
@@ -63,7 +67,7 @@ def coolant_plateau(ctx: Context) -> Measurement:
     -----------
     Two-minute means, since drift with load and speed does not average out; what may be left of
     the overshoot and what the heater's own setting does (rectangular, JCGM 100:2008, 4.3.7);
-    the sensor's errors.
+    what "held" leaves open; the sensor's errors.
     """
     study = ctx.coolant
     if study.point is None or study.held is None:
@@ -79,7 +83,11 @@ def coolant_plateau(ctx: Context) -> Measurement:
         mean,
         UNIT,
         math.hypot(
-            scatter, _spread(values, study.step), _unsettled(study, mean), _heater(study, mean)
+            scatter,
+            _spread(values, study.step),
+            _unsettled(study, mean),
+            _heater(study, mean),
+            DEFINITION_K,
         ),
         shared_parts(ctx.run.sensors[study.point], mean),
         study.remark,
