@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from analysis.quality import all_detectors
 from ingest.findings import doubts_sensor
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ MISSED_S: Final = 60.0
 
 def doubted(measured: Measured) -> list[Finding]:
     """The findings that put a sensor in doubt and took something from the figures."""
+    all_detectors()  # what they find is known by its kind also where the run was assessed elsewhere
     return [
         finding
         for finding in measured.findings
@@ -46,6 +48,7 @@ def doubted(measured: Measured) -> list[Finding]:
 
 def left_out(measured: Measured, point: str) -> bool:
     """Whether readings of a point were there and left out, or its sensor is in doubt."""
+    all_detectors()
     return any(
         finding.channel == point and (finding.forbids or doubts_sensor(finding.fault))
         for finding in measured.findings

@@ -10,21 +10,17 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.causes.knowledge import FigureScale, knowledge
+from analysis.causes.coolant_late import late_level
+from analysis.causes.knowledge import FigureScale, SignRow, knowledge
 from analysis.causes.signs import signs_seen
-from analysis.coolant.plateau import SURELY_C
 from analysis.signal.order_statistics import quantiles
 from analysis.uncertainty import shared_parts
-from ingest.arrays import Bools, Floats
+from ingest.arrays import Floats
 from ingest.setup.model import has_no_thermostat
 
 if TYPE_CHECKING:
-    from analysis.context import Context
     from analysis.measured import Measured
     from analysis.timeline.timeline import Timeline
-
-LATE_S: Final = 900.0
-"""The coolant counts as having had its time to warm after this long, s."""
 
 SPAN_K: Final = 80.0
 """Coolant minus outside air that span figures are scaled to, K."""
@@ -69,7 +65,7 @@ def evidence_of(measured: Measured) -> Evidence:
         # at the outlet road speed tells of the pump, not of drafts: not the same evidence
         found.pop("speed_sensitivity", None)
     if "coolant_plateau" not in found:
-        late = _coolant_reached(measured)
+        late = late_level(measured)
         if late is not None:
             found["coolant_reached"] = late
     swing = _coolant_swing(measured) if _held(measured) else None
@@ -83,18 +79,6 @@ def evidence_of(measured: Measured) -> Evidence:
         found["vacuum_best"] = best
         found["vacuum_sag"] = (best[0] - low, u_low)
     return Evidence(found, signs_seen(measured), outside_air(measured.context))
-
-
-def coolant_warmed(timeline: Timeline) -> bool:
-    """Whether an engine warmed the coolant at all: one that did not run shows no thermostat."""
-    if has_no_thermostat(timeline.run.setup.run):
-        return False
-    for point in ("engine_coolant", "coolant_in"):
-        if timeline.has(point):
-            values = timeline.values(point)
-            low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
-            return high > 45.0 or high - low > 15.0
-    return False
 
 
 def _held(measured: Measured) -> bool:
@@ -126,48 +110,6 @@ def outside_air(timeline: Timeline) -> float | None:
             values = values[~np.isnan(values)]
             return float(values.sum()) / values.size
     return None
-
-
-BALANCE_K: Final = 15.0
-"""How far below its thermostat a sound engine may rest in the cold though the car is driven, K: a
-measured healthy car rested at 58 to 72 °C with a thermostat of 90 °C (tests/data/measured)."""
-
-DRIVEN_M_S: Final = 8.0
-"""Slower than this on the average a car is in a yard or a jam: no thermostat shows."""
-
-
-def _coolant_reached(measured: Measured) -> tuple[float, float] | None:
-    """Coolant temperature late in a run in which the thermostat was not seen to regulate.
-
-    A lightly loaded engine rests well below its thermostat in the cold. A level as low as that says
-    nothing where the car was not driven, and little where it was, unless a sound thermostat had to
-    show there.
-    """
-    context = measured.context
-    if not coolant_warmed(context):
-        return None
-    late = (context.grid.time > LATE_S) & context.engine_on
-    for point in ("engine_coolant", "coolant_in"):
-        if context.has(point):
-            values = context.values(point)[late]
-            values = values[~np.isnan(values)]
-            if values.size * context.grid.step >= 60.0:
-                reached = quantiles(values, 0.9)[0]
-                balance = reached < SURELY_C and not context.coolant.had_to_show
-                if balance and not _driven(context, late):
-                    return None
-                sensor = measured.run.sensors[point]
-                shared = math.sqrt(sum(source.u**2 for source in sensor.errors))
-                doubt = BALANCE_K if balance else 0.0
-                return reached, math.hypot(shared, float(np.std(values)), doubt)
-    return None
-
-
-def _driven(context: Context, late: Bools) -> bool:
-    """Whether the car was on the road; where its speed is not logged nobody knows."""
-    speed = context.values("road_speed")[late] if context.has("road_speed") else np.zeros(0)
-    speed = speed[~np.isnan(speed)]
-    return speed.size > 0 and float(speed.mean()) >= DRIVEN_M_S
 
 
 NEARLY_WARM_K: Final = 6.0
@@ -267,7 +209,7 @@ class Usual:
         if count["coolant_reached"] == 0 and count["coolant_plateau"] > 0:
             center["coolant_reached"] = center["coolant_plateau"]
         signs = {
-            name: _sign_rate(row.usual, [car.signs.get(name) for car in cars])
+            name: _sign_rate(row, [car.signs.get(name) for car in cars])
             for name, row in table.signs.items()
         }
         return cls(center, spread, count, plateau, signs)
@@ -331,9 +273,9 @@ def _blend(scale: FigureScale, known: list[tuple[float, float]]) -> tuple[float,
     return center, max(floor, pooled) * math.sqrt(1.0 + 1.0 / n)
 
 
-def _sign_rate(usual: float, seen: list[bool | None]) -> float:
+def _sign_rate(row: SignRow, seen: list[bool | None]) -> float:
     told = [each for each in seen if each is not None]
-    return min(0.9, (usual * 20.0 + sum(told)) / (20.0 + len(told)))
+    return min(0.9, (row.usual * row.weight + sum(told)) / (row.weight + len(told)))
 
 
 def compare(evidence: Evidence, usual: Usual, name: str) -> tuple[float, float] | None:

@@ -54,6 +54,8 @@ class SignRow(_Row):
 
     usual: float = Field(gt=0, lt=1)
     label: str
+    weight: float = Field(default=20.0, gt=0)
+    """Good cars that `usual` counts as much as."""
 
 
 class CauseRow(_Row):

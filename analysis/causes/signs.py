@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.causes.control_use import misuses
+from analysis.causes.coolant_late import stayed_cool
 from analysis.causes.doubt import doubted, left_out
 from analysis.lever.study import LEVER_WORKS_BACKWARDS
 from analysis.quality.view import middle
@@ -42,6 +43,8 @@ def signs_seen(measured: Measured) -> Mapping[str, bool | None]:
         "outlet_unusable": _outlet_unusable(measured),
         "sensor_doubtful": _sensor_doubtful(measured),
         "no_opening": _no_opening(measured),
+        "stayed_cool_driven": stayed_cool(measured, driven=True),
+        "stayed_cool_standing": stayed_cool(measured, driven=False),
         "vacuum_sags": _vacuum_sags(measured),
         "blower_starved": _blower_starved(measured),
     }

@@ -1,0 +1,119 @@
+"""What the coolant did late in a run, when it had had the time to get warm.
+
+A lightly loaded engine rests well below its thermostat in the cold, at its heat balance. How low it
+rests tells nothing of the thermostat; that it stayed low tells something where sound cars, driven
+alike, do not. Whether they do is learned from the family's good cars.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from analysis.coolant.plateau import COOLEST_C, SURELY_C
+from analysis.signal.order_statistics import quantiles
+from ingest.arrays import Bools, Floats
+from ingest.setup.model import has_no_thermostat
+
+if TYPE_CHECKING:
+    from analysis.measured import Measured
+    from analysis.timeline.timeline import Timeline
+
+LATE_S: Final = 900.0
+"""The coolant counts as having had its time to warm after this long, s."""
+
+MIN_LATE_S: Final = 60.0
+
+BALANCE_K: Final = 15.0
+"""How far below its thermostat a sound engine may rest in the cold though the car is driven, K: a
+measured healthy car rested at 58 to 72 °C with a thermostat of 90 °C (tests/data/measured)."""
+
+DRIVEN_M_S: Final = 8.0
+"""Slower than this on the average a car is in a yard or a jam: no thermostat shows."""
+
+
+def coolant_warmed(timeline: Timeline) -> bool:
+    """Whether an engine warmed the coolant at all: one that did not run shows no thermostat."""
+    if has_no_thermostat(timeline.run.setup.run):
+        return False
+    for point in ("engine_coolant", "coolant_in"):
+        if timeline.has(point):
+            values = timeline.values(point)
+            low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
+            return high > 45.0 or high - low > 15.0
+    return False
+
+
+def late_level(measured: Measured) -> tuple[float, float] | None:
+    """Coolant temperature late in a run in which the thermostat was not seen to regulate, with u.
+
+    A level below any thermostat says nothing but that it is low (`stayed_cool`), unless a sound
+    thermostat had to show there; one a little above says little, and nothing where the car was not
+    driven.
+    """
+    context = measured.context
+    found = _late(measured)
+    if found is None:
+        return None
+    point, values = found
+    reached = quantiles(values, 0.9)[0]
+    balance = reached < SURELY_C and not context.coolant.had_to_show
+    if balance and (reached < COOLEST_C or not _driven(measured)):
+        return None
+    sensor = measured.run.sensors[point]
+    shared = math.sqrt(sum(source.u**2 for source in sensor.errors))
+    doubt = BALANCE_K if balance else 0.0
+    return reached, math.hypot(shared, float(np.std(values)), doubt)
+
+
+def stayed_cool(measured: Measured, *, driven: bool) -> bool | None:
+    """Whether the coolant stayed below any thermostat; None where there was no time to tell.
+
+    Parameters
+    ----------
+    measured
+        The run.
+    driven
+        Whether to tell of runs on the road, or of those in a yard or a jam: a car at idle in the
+        cold may stay cool for good, so that each is compared with its like.
+    """
+    found = _late(measured)
+    if found is None or driven is not _driven(measured):
+        return None
+    if measured.context.coolant.had_to_show:
+        return None  # told by `no_opening` and by the level itself
+    return quantiles(found[1], 0.9)[0] < COOLEST_C
+
+
+def _late(measured: Measured) -> tuple[str, Floats] | None:
+    """The point that tells of the coolant, and its readings once it had its time."""
+    context = measured.context
+    if not coolant_warmed(context):
+        return None
+    late = _late_bins(measured)
+    for point in ("engine_coolant", "coolant_in"):
+        if context.has(point):
+            values = context.values(point)[late]
+            values = values[~np.isnan(values)]
+            if values.size * context.grid.step >= MIN_LATE_S:
+                return point, values
+    return None
+
+
+def _late_bins(measured: Measured) -> Bools:
+    context = measured.context
+    return np.asarray((context.grid.time > LATE_S) & context.engine_on)
+
+
+def _driven(measured: Measured) -> bool:
+    """Whether the car was on the road; where its speed is not logged nobody knows."""
+    context = measured.context
+    speed = (
+        context.values("road_speed")[_late_bins(measured)] if context.has("road_speed") else None
+    )
+    if speed is None:
+        return False
+    speed = speed[~np.isnan(speed)]
+    return bool(speed.size > 0 and float(speed.mean()) >= DRIVEN_M_S)
