@@ -10,6 +10,9 @@ from typing import Any
 
 import numpy as np
 
+from analysis.causes.cable import is_out
+from analysis.measurement import Measurement
+
 
 @dataclass(frozen=True)
 class Answer:
@@ -172,7 +175,7 @@ def cable_scores(answers: Sequence[Answer]) -> dict[str, tuple[float | None, int
 
     def out(a: Answer) -> bool:
         assert a.cable is not None
-        return abs(a.cable[0]) > 2 * a.cable[1]
+        return is_out(Measurement(a.cable[0], "%", a.cable[1]))
 
     def inside(a: Answer) -> bool:
         assert a.cable is not None

@@ -46,6 +46,12 @@ ENOUGH: Final = 0.8
 DRAWS: Final = 16
 """Cases drawn for each row of the knowledge table: the power is known to about 0.1."""
 
+MORE_DRAWS: Final = 32
+"""Further cases of causes whose power may lie on either side of `ENOUGH`: known to about 0.06."""
+
+NEAR: Final = 0.25
+"""How near to `ENOUGH` a power, or an unseen harm to its opposite, is to be looked at again."""
+
 RANKED_AT: Final = (1.0, 2.0, 3.0)
 """Severities at which the causes of a drawn case are ranked: a coarse grid is enough for which one
 comes first."""
@@ -156,13 +162,12 @@ def space_of(layout: str) -> Space:
 
 
 @cache
-def _noise(rows: int, columns: int) -> tuple[Floats, Floats]:
-    """Standard normal and uniform numbers, the same every time, shape (rows * `DRAWS`, columns)."""
-    drawn = np.random.default_rng(106)
-    half = drawn.standard_normal((rows, DRAWS // 2, columns))
+def _noise(rows: int, draws: int, columns: int) -> tuple[Floats, Floats]:
+    """Standard normal and uniform numbers, the same every time, shape (rows, draws, columns)."""
+    drawn = np.random.default_rng((106, draws))
+    half = drawn.standard_normal((rows, draws // 2, columns))
     # each number with its opposite: the mean of the draws is then that of the distribution
-    normal = np.concatenate((half, -half), axis=1).reshape(rows * DRAWS, columns)
-    return normal, drawn.random((rows * DRAWS, columns))
+    return np.concatenate((half, -half), axis=1), drawn.random((rows, draws, columns))
 
 
 def could_show(
@@ -187,16 +192,54 @@ def could_show(
     layout
         Heater layout of the contract.
     """
-    cases = _Cases(space_of(layout), usual, limits)
+    space = space_of(layout)
+    every = np.flatnonzero(space.cause[space.moderate] != space.names.index(NO_FAULT))
+    power, harm = _shares(_Cases(space, usual, limits, every, DRAWS), evidence, figures)
+    found = _by_cause(space, every, power, harm)
+    near = [
+        place
+        for place, row in enumerate(every)
+        if _is_near(found[space.names[space.cause[space.moderate[row]]]])
+    ]
+    if near:
+        again = _Cases(space, usual, limits, every[near], MORE_DRAWS)
+        for old, new in zip((power, harm), _shares(again, evidence, figures), strict=True):
+            old[near] = (DRAWS * old[near] + MORE_DRAWS * new) / (DRAWS + MORE_DRAWS)
+        found = _by_cause(space, every, power, harm)
+    return tuple(found.values())
+
+
+def _is_near(seen: Seen) -> bool:
+    return abs(seen.power - ENOUGH) < NEAR or abs(seen.unseen_harm - (1.0 - ENOUGH)) < NEAR
+
+
+def _shares(
+    cases: _Cases, evidence: Evidence, figures: Mapping[str, Measurement]
+) -> tuple[Floats, Floats]:
+    """Share of each row's cases that show, and that do harm unseen, shape (rows,)."""
     shown = cases.fail(evidence, figures)
     # what a limit has caught need not be ranked
-    open_ = np.flatnonzero(~shown & cases.faulty)
+    open_ = np.flatnonzero(~shown)
     shown[open_] = cases.come_first(evidence, open_)
-    return cases.told(shown, cases.harm(evidence) & ~shown)
+    unseen_harm = cases.harm(evidence) & ~shown
+    return cases.means(shown), cases.means(unseen_harm)
+
+
+def _by_cause(space: Space, rows: NDArray[np.intp], power: Floats, harm: Floats) -> dict[str, Seen]:
+    """Each cause, its rows weighed by how common they are."""
+    found = {}
+    names = [space.rows[row].name for row in rows]
+    for name in dict.fromkeys(names):
+        mine = [place for place, each in enumerate(names) if each == name]
+        share = np.array([space.rows[rows[place]].prior for place in mine])
+        share /= share.sum()
+        title = space.rows[rows[mine[0]]].title
+        found[name] = Seen(name, title, float(share @ power[mine]), float(share @ harm[mine]))
+    return found
 
 
 class _Cases:
-    """Moderate cases of every row, `DRAWS` each.
+    """Moderate cases of rows of the knowledge table.
 
     Parameters
     ----------
@@ -206,14 +249,26 @@ class _Cases:
         What is usual for the family.
     limits
         Limits in force.
+    rows
+        Which rows.
+    draws
+        Cases of each; even.
     """
 
-    def __init__(self, space: Space, usual: Usual, limits: Mapping[str, Limit]) -> None:
-        self.space, self.usual, self.limits = space, usual, limits
+    def __init__(
+        self,
+        space: Space,
+        usual: Usual,
+        limits: Mapping[str, Limit],
+        rows: NDArray[np.intp],
+        draws: int,
+    ) -> None:
+        self.space, self.usual, self.limits, self.draws = space, usual, limits, draws
         self.names = tuple(knowledge().figures)
-        self.case = np.repeat(space.moderate, DRAWS)
-        self.faulty = self.case != space.names.index(NO_FAULT)
-        self.normal, self.uniform = _noise(len(space.rows), 2 * len(self.names))
+        self.case = np.repeat(space.moderate[rows], draws)
+        normal, uniform = _noise(len(space.rows), draws, 2 * len(self.names))
+        self.normal = normal[rows].reshape(self.case.size, -1)
+        self.uniform = uniform[rows].reshape(self.case.size, -1)
 
     def away(self, place: int, sd: float) -> Floats:
         """How far a figure of each case lies from usual, on the table's scale, shape (cases,)."""
@@ -283,19 +338,9 @@ class _Cases:
             harmed |= self.moved(place) & _beyond(value, one, 0.0)
         return harmed
 
-    def told(self, shown: Bools, unseen_harm: Bools) -> tuple[Seen, ...]:
-        """The cases of each cause, its rows weighed by how common they are."""
-        power, harm = (each.reshape(-1, DRAWS).mean(axis=1) for each in (shown, unseen_harm))
-        found = []
-        for name in self.space.names:
-            if name == NO_FAULT:
-                continue
-            mine = [place for place, row in enumerate(self.space.rows) if row.name == name]
-            share = np.array([self.space.rows[place].prior for place in mine])
-            share /= share.sum()
-            title = self.space.rows[mine[0]].title
-            found.append(Seen(name, title, float(share @ power[mine]), float(share @ harm[mine])))
-        return tuple(found)
+    def means(self, shown: Bools) -> Floats:
+        """Share of each row's cases, shape (rows,)."""
+        return np.asarray(shown.reshape(-1, self.draws).mean(axis=1))
 
 
 def _beyond(value: Floats, limit: Limit, guard: float) -> Bools:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -27,6 +28,13 @@ MAX_HOLDS: Final = 6
 
 COARSE_K: Final = 0.5
 """A coolant temperature in steps of this or more hides what it does to the footwell."""
+
+LAW_SHARE: Final = 0.1
+"""A draft may grow with the square of the speed, or from some speed on: its slope is not sharper
+than this share of itself (k = 1; common practice, no source)."""
+
+DEFINITION_K: Final = 0.2
+"""Nor than this, K per 10 m/s: engine speed and sun change with the road, too (k = 1)."""
 
 
 @figure(
@@ -62,8 +70,8 @@ def speed_sensitivity(ctx: Context) -> Measurement:
 
     Uncertainty
     -----------
-    That of the slope with a correlated residual and over the lags tried, and the speed sensor's
-    scale.
+    That of the slope with a correlated residual and over the lags tried; what one slope leaves
+    open where the draft grows otherwise than with speed; the speed sensor's scale.
     """
     if not ctx.has("road_speed"):
         return Measurement.missing(UNIT, "the road speed was not logged")
@@ -116,7 +124,7 @@ def speed_sensitivity(ctx: Context) -> Measurement:
     return Measurement(
         value,
         UNIT,
-        10.0 * found.u,
+        math.hypot(10.0 * found.u, LAW_SHARE * value, DEFINITION_K),
         shared,
         note,
         ctx.span(min(start for start, _ in holds), max(stop for _, stop in holds)),

@@ -15,6 +15,10 @@ if TYPE_CHECKING:
 
 UNIT: Final = "°C"
 
+DEFINITION_K: Final = 1.0
+"""How sharply the opening is defined, K (k = 1; JCGM 200:2012, 2.27): the wax follows the coolant
+late, and the valve lifts off over some kelvin (common practice, no source)."""
+
 
 @figure(
     "thermostat_opening",
@@ -54,7 +58,8 @@ def thermostat_opening(ctx: Context) -> Measurement:
 
     Uncertainty
     -----------
-    Spread of the break over places and laws, rounding (rectangular), and the sensor's errors.
+    Spread of the break over places and laws, rounding (rectangular), how sharply an opening is
+    defined, and the sensor's errors.
     """
     study = ctx.coolant
     found = study.opening
@@ -64,7 +69,7 @@ def thermostat_opening(ctx: Context) -> Measurement:
     return Measurement(
         found.temperature,
         UNIT,
-        math.hypot(found.u, rounding),
+        math.hypot(found.u, rounding, DEFINITION_K),
         shared_parts(ctx.run.sensors[study.point], found.temperature),
         window=(float(study.time[found.start]), float(study.time[found.peak])),
     )

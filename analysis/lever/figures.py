@@ -29,6 +29,20 @@ LAG_SHARE: Final = 0.1
 model's."""
 
 
+END_SHAPE_PCT: Final = 0.7
+"""What the shape of the curve between the last positions leaves open at each end, % of travel
+(k = 1): 2.5 % of the span lies in one step of a sweep, and doors of one travel end bluntly or run
+out softly."""
+
+SHAPE_SHARED: Final = 0.7
+"""Correlation of that at both ends: one linkage makes both."""
+
+VALVE_END_PCT: Final = 2.0
+"""What the cold end of a water valve leaves open beyond the fit, % of travel (k = 1): a trickle
+heats nearly as much air as a stream once it has come through, and no one lag describes both
+(common practice, no source)."""
+
+
 @dataclass(frozen=True)
 class Swept:
     """How the lever was moved, and what every figure of it says besides its value.
@@ -43,6 +57,8 @@ class Swept:
         From and to, s from engine start.
     note
         What a reader must know.
+    valve
+        Whether the lever moves a water valve: near its seat the outlet follows for minutes.
     """
 
     low: float
@@ -50,6 +66,7 @@ class Swept:
     side: float
     window: tuple[float, float]
     note: str | None
+    valve: bool = False
 
     def made(self, value: float, u: float) -> Measurement:
         """A figure in % of travel."""
@@ -79,7 +96,9 @@ def travel(ends: Ends, fitted: Fit, swept: Swept) -> tuple[Measurement, Measurem
     cold, hot = ends.value[:2] + short - unseen / 2
     # what a lag leaves flattens both ends alike; where it is longest, that end is seen worst
     covariance = ends.covariance[:2, :2] + lag_uncertainty(fitted) ** 2
-    covariance += np.diag(unseen**2 / 12 + np.square(end_uncertainty(fitted)))
+    seat = np.array([VALVE_END_PCT if swept.valve else 0.0, 0.0])
+    covariance += END_SHAPE_PCT**2 * np.array([[1.0, SHAPE_SHARED], [SHAPE_SHARED, 1.0]])
+    covariance += np.diag(unseen**2 / 12 + np.square(end_uncertainty(fitted)) + seat**2)
     u_cold, u_hot = np.sqrt(np.diag(covariance))
     u_both = math.sqrt(max(float(covariance.sum()), 1e-6))
     if max(u_cold, u_hot) > MAX_U_PCT:

@@ -26,6 +26,7 @@ from analysis.lever.path import LeverPath, NotMeasurable
 from analysis.lever.record import Aligned, MatchedModel
 from analysis.lever.response import Response
 from analysis.measurement import Measurement
+from ingest.arrays import Bools, Floats
 from ingest.findings import finding
 from ingest.run import Finding, Run
 from ingest.saying import say
@@ -159,6 +160,38 @@ def check_change(start: Start, response: Response) -> None:
         )
 
 
+def check_outlet_turned(rise: Floats, usable: Bools, lever: Floats) -> None:
+    """Make sure that the outlet itself, not only its share of the coolant, turned round.
+
+    A water valve that shuts lets its supply hose go cold: the outlet, which holds its heat for a
+    while, then seems to gain on it.
+
+    Parameters
+    ----------
+    rise
+        Outlet less the air entering, K, shape (n,).
+    usable
+        Where the engine was warm and nothing but the lever was moved, shape (n,).
+    lever
+        Its position, %, shape (n,).
+
+    Raises
+    ------
+    NotMeasurable
+        Where it is not warmer with the lever toward cold.
+    """
+    kept = usable & ~np.isnan(rise) & ~np.isnan(lever)
+    low, high = (float(each(lever[kept], initial=50.0)) for each in (np.min, np.max))
+    third = (high - low) / 3.0
+    cold, hot = rise[kept & (lever <= low + third)], rise[kept & (lever >= high - third)]
+    if cold.size and hot.size and float(np.median(cold) - np.median(hot)) >= MIN_CHANGE_K:
+        return
+    raise NotMeasurable(
+        "the coolant changed more than the outlet while the lever was moved: hold the lever at "
+        "each position until the outlet stands still"
+    )
+
+
 def _figures(
     aligned: Aligned, done: _Progress
 ) -> tuple[Measurement, Measurement, Measurement, Measurement]:
@@ -169,6 +202,7 @@ def _figures(
     start = _known_start(aligned.start) or find_starts(data, offsets=False)[0]
     check_change(start, response)
     if start.change < 0.0:
+        check_outlet_turned(record.outlet.rise, response.usable, path.at(response.time))
         done.findings.append(_backwards(start, response, data))
         raise NotMeasurable(
             "the lever works backwards: the outlet gets colder as the lever goes to hot "
@@ -202,7 +236,8 @@ def _figures(
     if side != 0.0:
         notes.append("of the opening sweep alone" if side > 0 else "of the closing sweep alone")
     window = (float(data.time[0]), float(data.time[-1]))
-    swept = Swept(low, high, side, window, "; ".join(notes) or None)
+    valve = aligned.run.setup.run.heater != "blend-air"
+    swept = Swept(low, high, side, window, "; ".join(notes) or None, valve)
     backlash = hysteresis(ends, fitted, swept)
     try:
         return *travel(ends, fitted, swept), backlash

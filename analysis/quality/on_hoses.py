@@ -20,7 +20,7 @@ HOSES: Final = ("coolant_in", "coolant_out")
 CLIPPED: Final = frozenset({"thermocouple", "rtd", "ntc"})
 """Kinds of `engine_coolant` that somebody clipped on; others are the engine's own."""
 
-MAX_SHARE: Final = 0.035
+MAX_SHARE: Final = 0.04
 """Most that a clip under an insulating pad reads low, as a share of what the hose is warmer than
 the air around it (common practice, no source; a 4 mm rubber wall of 0.2 W/(m K) under a pad that
 loses 2 W/(m² K) makes 0.04)."""

@@ -157,7 +157,41 @@ def _still_climbing(states: States, window: Window | None) -> float | None:
 
 def cold_windows(states: States) -> Windows:
     """Find the steady windows with the lever at the cold end and the engine warm."""
-    return _windows(states, states.at_cold, COLD)
+    found = _windows(states, states.at_cold, COLD)
+    held = _not_left_yet(states, found.chosen)
+    if held is None:
+        return found
+    return Windows(
+        None,
+        why=say(
+            "the outlet was still as warm as before {held:.0f} s after the lever went to cold: "
+            "through a water valve it may take minutes; hold the lever there longer",
+            held=held,
+        ),
+    )
+
+
+VALVE_S: Final = 180.0
+"""Through a water valve an outlet has left its level after this long, s (common practice, no
+source: the coolant in core and hoses must be exchanged or cool)."""
+
+LEFT_SHARE: Final = 0.5
+
+BEFORE_S: Final = 10.0
+
+
+def _not_left_yet(states: States, window: Window | None) -> float | None:
+    """How long a hold was, s, that is too short to tell a valve that stays open from a slow one."""
+    if window is None or states.run.setup.run.heater == "blend-air":
+        return None
+    step = states.grid.step
+    held = (window.stop - window.hold_start) * step
+    before = states.rise[max(0, window.hold_start - round(BEFORE_S / step)) : window.hold_start]
+    before = before[~np.isnan(before)]
+    if held >= VALVE_S or not before.size:
+        return None
+    warm = window.level.value > LEFT_SHARE * float(before.mean())
+    return held if warm and not states.at_cold[max(0, window.hold_start - 1)] else None
 
 
 def _windows(states: States, at_end: Bools, end: End) -> Windows:
