@@ -86,7 +86,7 @@ MIN_SPAN_K: Final = 20.0
 
 
 @dataclass(frozen=True, slots=True)
-class Weather:
+class OutsideAir:
     """Outside air of a family's good cars, and the coolant they reach.
 
     Parameters
@@ -101,7 +101,7 @@ class Weather:
     air_degC: float | None  # noqa: N815 - unit in the name
 
     @classmethod
-    def of(cls, cars: Sequence[Evidence]) -> Weather:
+    def of(cls, cars: Sequence[Evidence]) -> OutsideAir:
         """Of a family's good cars."""
         airs = [car.air_degC for car in cars if car.air_degC is not None]
         mean = sum(airs) / len(airs) if airs else None
@@ -151,7 +151,7 @@ def spreads(
     cars
         Figures of each.
     factors
-        Of each car's outside air (`Weather.factor`); taken as one where None.
+        Of each car's outside air (`OutsideAir.factor`); taken as one where None.
     """
     found = {
         name: spread_of(
@@ -169,9 +169,9 @@ def spreads(
 
 def spreads_in(
     cars: Sequence[Mapping[str, Measurement]], evidence: Sequence[Evidence]
-) -> tuple[dict[str, Spread], Weather]:
+) -> tuple[dict[str, Spread], OutsideAir]:
     """Spreads of a family brought to one outside air, and that air."""
-    weather = Weather.of(evidence)
+    weather = OutsideAir.of(evidence)
     return spreads(cars, [weather.factor(car.air_degC) for car in evidence]), weather
 
 
@@ -179,7 +179,7 @@ def tolerance_limit(
     name: str,
     spread: Spread,
     stands: Limit | None = None,
-    weather: Weather | None = None,
+    weather: OutsideAir | None = None,
     air: float | None = None,
 ) -> Limit | None:
     """The family's 95/95 limit of a figure, in the figure's unit.
@@ -242,7 +242,7 @@ def baseline_limits(
     found: Mapping[str, Spread],
     default: Mapping[str, Limit],
     count: int,
-    weather: Weather | None = None,
+    weather: OutsideAir | None = None,
     air: float | None = None,
 ) -> dict[str, Limit]:
     """Limits in force for a family: its own, else the default, which then says why.
@@ -297,7 +297,7 @@ class Baseline:
         return {key: tuple(cars) for key, cars in groups.items()}
 
     @cached_property
-    def _spreads(self) -> dict[tuple[str, str], tuple[dict[str, Spread], Weather]]:
+    def _spreads(self) -> dict[tuple[str, str], tuple[dict[str, Spread], OutsideAir]]:
         return {
             key: spreads_in([car.figures for car in cars], self._evidence[key])
             for key, cars in self._groups.items()
