@@ -15,7 +15,7 @@ from functools import cache, cached_property
 from importlib import metadata
 from typing import TYPE_CHECKING, Any
 
-from analysis.baseline import Baseline, Spread, OutsideAir, spreads_in
+from analysis.baseline import Baseline, OutsideAir, Spread, spreads_in
 from analysis.causes.evidence import Evidence, evidence_of
 from analysis.causes.knowledge import check_names
 from analysis.limits import Limits, default_limits

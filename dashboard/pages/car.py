@@ -58,7 +58,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
                     resets="before beside from to",
                     wide="broad",
                 ),
-                *finding(board),
+                *search_box(board),
                 parts.units(state["units"], board.units),
             ),
             html.Div(id="car-content"),
@@ -66,7 +66,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
     )
 
 
-def finding(board: Board) -> list[Component]:
+def search_box(board: Board) -> list[Component]:
     """Where there are too many runs to list, a way to find one: on the fleet's page."""
     if board.source.runs().height <= MAX_CHOICE:
         return []

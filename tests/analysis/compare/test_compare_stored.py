@@ -57,7 +57,7 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Store:
 
 def test_what_is_kept_of_a_car_is_all_a_baseline_needs(measured: list[Measured]) -> None:
     for car in measured:
-        again = StoredCar.of(json.loads(json.dumps(keep(car))))
+        again = StoredCar.of(json.loads(json.dumps(keep(car))), "SC-001")
         assert again.evidence == evidence_of(car)
         for name, figure in car.figures.items():
             if figure.value is None:
