@@ -31,6 +31,10 @@ COLD_HOLD_S: Final = 420.0
 MOVED_PCT: Final = 3.0
 """A lever moved by less than this stands where it stood, % of travel."""
 
+AS_HOT: Final = 0.97
+"""With this share of its rise at full hot nobody is cold, wherever the lever is said to stand: a
+move was not noted, or the heater gives all it has before its end (common practice, no source)."""
+
 SHORTEST_RUN_S: Final = 120.0
 """Below this the controls of a run say nothing."""
 
@@ -85,9 +89,17 @@ def _when(timeline: Timeline, place: int) -> str:
     return "from the start" if at < LASTING_S / 5.0 else f"from {at:.0f} s on"
 
 
+def _gives_less(timeline: Timeline) -> Bools:
+    """Where the outlet gives less than at full hot; everywhere where that is not known."""
+    hot = timeline.hot.chosen
+    if hot is None:
+        return np.ones(timeline.grid.time.size, dtype=np.bool_)
+    return ~(timeline.rise >= AS_HOT * hot.level.value)
+
+
 def _midway(timeline: Timeline, running: Bools) -> str | None:
     lever = timeline.grid.control("temp_lever")
-    between = (lever > COLD_END) & (lever < HOT_END)
+    between = (lever > COLD_END) & (lever < HOT_END) & _gives_less(timeline)
     lasted, place = 0.0, 0
     for position in np.unique(lever[between & running]):
         here = between & (np.abs(lever - position) <= MOVED_PCT)
@@ -103,7 +115,8 @@ def _midway(timeline: Timeline, running: Bools) -> str | None:
 
 def _cold(timeline: Timeline, running: Bools) -> str | None:
     lever = timeline.grid.control("temp_lever")
-    lasted, place = _longest(lever <= COLD_END, running, timeline.grid.step)
+    cold = (lever <= COLD_END) & _gives_less(timeline)
+    lasted, place = _longest(cold, running, timeline.grid.step)
     tested_before = bool((lever[:place] >= HOT_END).any())
     if lasted < (COLD_HOLD_S if tested_before else LASTING_S):
         return None

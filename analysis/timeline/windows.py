@@ -159,16 +159,44 @@ def cold_windows(states: States) -> Windows:
     """Find the steady windows with the lever at the cold end and the engine warm."""
     found = _windows(states, states.at_cold, COLD)
     held = _not_left_yet(states, found.chosen)
-    if held is None:
-        return found
-    return Windows(
-        None,
-        why=say(
-            "the outlet was still as warm as before {held:.0f} s after the lever went to cold: "
-            "through a water valve it may take minutes; hold the lever there longer",
-            held=held,
-        ),
+    if held is not None:
+        return Windows(
+            None,
+            why=say(
+                "the outlet was still as warm as before {held:.0f} s after the lever went to "
+                "cold: through a water valve it may take minutes; hold the lever there longer",
+                held=held,
+            ),
+        )
+    rose = _rose_again(states, found.chosen)
+    if rose is not None:
+        return Windows(
+            None,
+            why=say(
+                "the outlet rose by {rose:.0f K} again while the lever was noted at cold: a move "
+                "was not noted, or something else opened; note every move",
+                rose=rose,
+            ),
+        )
+    return found
+
+
+ROSE_K: Final = 8.0
+ROSE_SHARE: Final = 0.3
+"""A hold in which the outlet rises again by this much, and this share of the level, is not one."""
+
+
+def _rose_again(states: States, window: Window | None) -> float | None:
+    """How much lower the outlet had been in the same hold, K, where that is much."""
+    if window is None:
+        return None
+    before = smooth(
+        states.rise[window.hold_start : window.start], round(BEFORE_S / states.grid.step)
     )
+    if before.size == 0 or np.isnan(before).all():
+        return None
+    rose = window.level.value - float(np.nanmin(before))
+    return rose if rose > max(ROSE_K, ROSE_SHARE * window.level.value) else None
 
 
 VALVE_S: Final = 180.0

@@ -67,3 +67,17 @@ def test_a_sweep_a_cold_hold_and_a_short_slip_are_a_test() -> None:
     noted += [(1860.0, "temp_lever", 100.0)]
     run = make_run(time, {"outlet": np.linspace(0.0, 60.0, time.size)}, noted)
     assert misuses(context_of(run)) == []
+
+
+@pytest.mark.parametrize(("rise", "misused"), [(59.5, False), (45.0, True)])
+def test_a_lever_that_costs_no_heat_is_no_misuse(rise: float, *, misused: bool) -> None:
+    """Forgotten notes: nobody is cold with what full hot gives (common practice, no source)."""
+    time = np.arange(0.0, 2400.0)
+    noted: list[Event] = [(0.0, "engine", 1.0), (0.0, "temp_lever", 100.0), (0.0, "blower", 4.0)]
+    noted += [(1500.0, "temp_lever", 88.0)]
+    warm = 60.0 * (1.0 - np.exp(-time / 150.0))
+    outlet = np.where(time < 1500.0, warm, rise) + 0.05 * np.sin(time)
+    channels = {"outlet": outlet, "ambient": np.zeros(time.size), "coolant_in": 1.4 * warm}
+    sentences = misuses(context_of(make_run(time, channels, noted)))
+    assert sentences is not None
+    assert bool(sentences) == misused

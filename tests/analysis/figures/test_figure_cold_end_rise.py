@@ -70,3 +70,24 @@ def test_recirculation_without_inlet_air_is_not_measured() -> None:
 def test_a_lever_never_at_the_cold_end() -> None:
     rise = context_of(heater_run()).figure("cold_end_rise")
     assert rise.note == "the lever was never at the cold end (it went no further than 100 %)"
+
+
+def test_a_move_that_was_not_noted_is_no_open_valve() -> None:
+    """Common practice, no source: an outlet that went cold and is hot again was moved by a hand."""
+    share = settling(TIME, [(-60.0, 1.0), (1000.0, LEAK), (1250.0, 1.0)], 10.0)
+    run = heater_run(share=share, events=[(1000.0, "temp_lever", 0)])
+    rise = context_of(run).figure("cold_end_rise")
+    assert rise.value is None
+    assert "a move was not noted" in (rise.note or "")
+
+
+@pytest.mark.parametrize(("hold", "measured"), [(80.0, False), (400.0, True)])
+def test_a_water_valve_gets_time_to_show_that_it_shut(hold: float, *, measured: bool) -> None:
+    """The default limit gives a water valve 100 s to respond: 80 s of no change tell nothing."""
+    share = settling(TIME, [(-60.0, 1.0)], 10.0)  # never leaves its level
+    events = [(1000.0, "temp_lever", 0), (1000.0 + hold, "temp_lever", 100)]
+    run = heater_run(share=share, events=events, heater="water-valve")
+    rise = context_of(run).figure("cold_end_rise")
+    assert (rise.value is not None) == measured
+    if not measured:
+        assert "water valve" in (rise.note or "")

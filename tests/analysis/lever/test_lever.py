@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from analysis.lever.fit.model import BACKLASH, CLOCK, LOG_TAU, SPAN
-from analysis.lever.study import LeverStudy
+from analysis.lever.path import NotMeasurable
+from analysis.lever.study import LeverStudy, check_outlet_turned
 from analysis.measurement import Measurement
 from ingest.run import Run
 from tests.support.contexts import context_of, lever_study_of
@@ -256,3 +257,14 @@ def test_fitted_model_is_there_for_pictures():
     assert math.exp(study.fit.params[LOG_TAU]) == pytest.approx(3.0, rel=0.4)
     assert study.cold.window is not None
     assert dataclasses.is_dataclass(study.ends)
+
+
+def test_a_supply_hose_that_goes_cold_is_no_lever_that_works_backwards():
+    """Shut off, a hose cools faster than the core (common practice, no source)."""
+    time = np.arange(0.0, 300.0)
+    lever = np.where(time < 200.0, 100.0, 0.0)
+    usable = np.ones(time.size, dtype=bool)
+    rise = np.where(time < 200.0, 70.0, 65.0)
+    with pytest.raises(NotMeasurable, match="the coolant changed more than the outlet"):
+        check_outlet_turned(rise, usable, lever)
+    check_outlet_turned(70.0 - rise, usable, lever)  # colder toward hot: backwards

@@ -64,6 +64,7 @@ def heater_run(
     without: Sequence[str] = (),
     tolerance: float = 0.0,
     time_constant: Mapping[str, float] | None = None,
+    heater: str = "blend-air",
 ) -> Run:
     """A cold start with the lever at the hot end, unless `share` and `events` say otherwise.
 
@@ -100,7 +101,9 @@ def heater_run(
         (0.0, "engine", "start"),
     ]
     kept = [*(event for event in standard if event[1] not in without), *events]
-    return make_run(time, channels, kept, tolerance=tolerance, time_constant=time_constant)
+    return make_run(
+        time, channels, kept, heater=heater, tolerance=tolerance, time_constant=time_constant
+    )
 
 
 def times_of(run: Run) -> Floats:
