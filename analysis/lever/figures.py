@@ -37,10 +37,13 @@ out softly."""
 SHAPE_SHARED: Final = 0.7
 """Correlation of that at both ends: one linkage makes both."""
 
-VALVE_END_PCT: Final = 2.0
-"""What the cold end of a water valve leaves open beyond the fit, % of travel (k = 1): a trickle
-heats nearly as much air as a stream once it has come through, and no one lag describes both
-(common practice, no source)."""
+VALVE_SHARE: Final = 0.35
+"""Of the travel between a shut water valve and where the outlet was first seen to follow, this
+share is left open (k = 1): a trickle near the seat takes minutes to come through and in the end
+heats nearly as much air as a stream: shorter holds do not show it (common practice, no source)."""
+
+VALVE_DWELL_S: Final = 180.0
+"""Held this long at each position, a trickle has come through."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +61,7 @@ class Swept:
     note
         What a reader must know.
     valve
-        Whether the lever moves a water valve: near its seat the outlet follows for minutes.
+        Whether the lever moves a water valve and stood nowhere long enough for a trickle to show.
     """
 
     low: float
@@ -96,11 +99,17 @@ def travel(ends: Ends, fitted: Fit, swept: Swept) -> tuple[Measurement, Measurem
     cold, hot = ends.value[:2] + short - unseen / 2
     # what a lag leaves flattens both ends alike; where it is longest, that end is seen worst
     covariance = ends.covariance[:2, :2] + lag_uncertainty(fitted) ** 2
-    seat = np.array([VALVE_END_PCT if swept.valve else 0.0, 0.0])
+    seat = np.array([VALVE_SHARE * max(float(cold), 0.0) if swept.valve else 0.0, 0.0])
     covariance += END_SHAPE_PCT**2 * np.array([[1.0, SHAPE_SHARED], [SHAPE_SHARED, 1.0]])
     covariance += np.diag(unseen**2 / 12 + np.square(end_uncertainty(fitted)) + seat**2)
     u_cold, u_hot = np.sqrt(np.diag(covariance))
     u_both = math.sqrt(max(float(covariance.sum()), 1e-6))
+    if max(u_cold, u_hot) > MAX_U_PCT and swept.valve and u_cold > u_hot:
+        raise NotMeasurable(
+            f"near cold the water valve was not held long enough at a position: its dead travel is "
+            f"uncertain by {2 * u_cold:.0f} %; hold the lever there for "
+            f"{VALVE_DWELL_S / 60.0:.0f} min at each"
+        )
     if max(u_cold, u_hot) > MAX_U_PCT:
         raise NotMeasurable(
             f"the steps of the lever were too coarse for its outlet: its dead travel is uncertain "

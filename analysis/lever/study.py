@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from analysis.lever.data import LeverData
-from analysis.lever.figures import Swept, hysteresis, travel
+from analysis.lever.figures import VALVE_DWELL_S, Swept, hysteresis, travel
 from analysis.lever.fit.ends import Ends, find_ends
 from analysis.lever.fit.fit import Fit, first_guess, fit, make_problem
 from analysis.lever.fit.model import (
@@ -236,7 +236,9 @@ def _figures(
     if side != 0.0:
         notes.append("of the opening sweep alone" if side > 0 else "of the closing sweep alone")
     window = (float(data.time[0]), float(data.time[-1]))
-    valve = aligned.run.setup.run.heater != "blend-air"
+    inside = path.moves[(path.moves > data.time[0]) & (path.moves < data.time[-1])]
+    dwell = float(np.median(np.diff(inside))) if inside.size > 1 else 0.0
+    valve = aligned.run.setup.run.heater != "blend-air" and dwell < VALVE_DWELL_S
     swept = Swept(low, high, side, window, "; ".join(notes) or None, valve)
     backlash = hysteresis(ends, fitted, swept)
     try:

@@ -168,6 +168,16 @@ def cold_windows(states: States) -> Windows:
                 held=held,
             ),
         )
+    falls = _still_cooling(states, found.chosen)
+    if falls is not None:
+        return Windows(
+            None,
+            why=say(
+                "the outlet was still cooling by {falls:.1f K/min} at cold: a shut water valve "
+                "leaves a warm core; hold the lever there longer",
+                falls=falls,
+            ),
+        )
     rose = _rose_again(states, found.chosen)
     if rose is not None:
         return Windows(
@@ -180,6 +190,31 @@ def cold_windows(states: States) -> Windows:
         )
     return found
 
+
+COOLED_S: Final = 600.0
+"""A core behind a shut valve has given its heat away in this time, s (common practice, no
+source)."""
+
+COOLING_SHARE: Final = 0.15
+COOLING_K: Final = 2.0
+"""A rise that would lose more than this, and this share of itself, in `COOLED_S` is not settled."""
+
+
+def _still_cooling(states: States, window: Window | None) -> float | None:
+    """How fast the outlet falls though called steady, K/min, where a water valve is shut."""
+    if window is None or states.run.setup.run.heater == "blend-air":
+        return None
+    rise, step = states.rise[window.start : window.stop], states.grid.step
+    valid = np.flatnonzero(~np.isnan(rise))
+    if (window.stop - window.hold_start) * step >= COOLED_S or valid.size < MIN_TREND:
+        return None
+    rate = -float(np.polyfit(valid * step, rise[valid], 1)[0])
+    lost = rate * COOLED_S
+    settled = lost <= max(COOLING_K, COOLING_SHARE * window.level.value)
+    return None if settled else 60.0 * rate
+
+
+MIN_TREND: Final = 10
 
 ROSE_K: Final = 8.0
 ROSE_SHARE: Final = 0.3
