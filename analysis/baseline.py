@@ -81,6 +81,13 @@ class Spread:
     log: bool
 
 
+STOOD: Final = "stayed_cool_standing"
+"""A sign that is told, seen or not, of cars that stood."""
+
+OF_THE_DRIVE: Final = frozenset({"warm_up_time"})
+"""Figures that a car which stood shares only with cars that stood: an idling engine gives half the
+heat or less (common practice, no source)."""
+
 MIN_SPAN_K: Final = 20.0
 """Warm coolant is never counted as less than this above the outside air."""
 
@@ -333,6 +340,8 @@ class Baseline:
         heater: str,
         default: Mapping[str, Limit],
         air: float | None = None,
+        *,
+        stood: bool = False,
     ) -> dict[str, Limit]:
         """Limits in force for a car: the family's own, else the default, which then says so.
 
@@ -344,6 +353,12 @@ class Baseline:
             Limits in force without a baseline.
         air
             The car's outside air, °C; where None the limits are those at the good cars' mean.
+        stood
+            Whether the car was hardly driven: then only good cars that stood tell how it warms up.
         """
         found, weather = self._spreads.get((family or "", heater), ({}, None))
+        if stood:
+            seen = (each.signs.get(STOOD) for each in self.evidence(family, heater))
+            if sum(each is not None for each in seen) < FEWEST:
+                found = {name: each for name, each in found.items() if name not in OF_THE_DRIVE}
         return baseline_limits(found, default, self.count(family, heater), weather, air)

@@ -14,6 +14,7 @@ from analysis.bench.parts import (
     part_of,
 )
 from analysis.causes.cable import Cable, after_pass
+from analysis.causes.coolant_late import stood
 from analysis.causes.diagnose import Cause, diagnose
 from analysis.causes.evidence import Evidence, outside_air
 from analysis.causes.knowledge import knowledge
@@ -157,7 +158,11 @@ def judge_measured(
     good: tuple[Evidence, ...] = ()
     if baseline is not None:
         in_force = baseline.limits(
-            about.family, about.heater, in_force, outside_air(measured.context)
+            about.family,
+            about.heater,
+            in_force,
+            outside_air(measured.context),
+            stood=stood(measured),
         )
         good = baseline.evidence(about.family, about.heater)
     judged = judge(measured.figures, in_force)

@@ -87,6 +87,11 @@ def stayed_cool(measured: Measured, *, driven: bool) -> bool | None:
     return quantiles(found[1], 0.9)[0] < COOLEST_C
 
 
+def stood(measured: Measured) -> bool:
+    """Whether the car is known to have hardly been driven."""
+    return measured.context.has("road_speed") and not _driven(measured)
+
+
 def _late(measured: Measured) -> tuple[str, Floats] | None:
     """The point that tells of the coolant, and its readings once it had its time."""
     context = measured.context

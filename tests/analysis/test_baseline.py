@@ -223,3 +223,17 @@ def test_hot_days_do_not_turn_a_limit_round() -> None:
     limit = Baseline.of(cars).limits("Plover", "blend-air", {}, 95.0)["steady_outlet_rise"]
     assert limit.low is not None
     assert limit.low > 0.0
+
+
+@pytest.mark.parametrize("stood", [True, False])
+def test_a_car_that_stood_is_not_held_to_how_driven_cars_warm_up(*, stood: bool) -> None:
+    """An idling engine gives half the heat or less (common practice, no source)."""
+    driven = [
+        dataclasses.replace(
+            good_car(v), figures={"warm_up_time": Measurement(10.0 * v, "s", 5.0, {})}
+        )
+        for v in RISES
+    ]
+    default = {"warm_up_time": Limit(None, 1500.0, "default")}
+    limit = Baseline.of(driven).limits("Plover", "blend-air", default, stood=stood)["warm_up_time"]
+    assert (limit.high == 1500.0) == stood

@@ -93,11 +93,11 @@ def test_a_water_valve_gets_time_to_show_that_it_shut(hold: float, *, measured: 
         assert "water valve" in (rise.note or "")
 
 
-@pytest.mark.parametrize(("tau", "measured"), [(2500.0, False), (20.0, True)])
-def test_a_core_that_still_cools_is_not_settled(tau: float, *, measured: bool) -> None:
+@pytest.mark.parametrize(("per_minute", "measured"), [(0.02, False), (0.0, True)])
+def test_a_core_that_still_cools_is_not_settled(per_minute: float, *, measured: bool) -> None:
     """A shut valve leaves a warm core (the default limit's basis): it is no open valve."""
-    share = settling(TIME, [(-60.0, 1.0), (1000.0, 0.5), (1030.0, 0.05)], tau)
-    share = np.where(TIME < 1030.0, settling(TIME, [(-60.0, 1.0), (1000.0, 0.5)], 5.0), share)
+    after = 0.4 * (1.0 - per_minute * np.maximum(TIME - 1000.0, 0.0) / 60.0)
+    share = np.where(TIME < 1000.0, 1.0, after)
     events = [(1000.0, "temp_lever", 0), (1300.0, "temp_lever", 100)]
     rise = context_of(heater_run(share=share, events=events, heater="water-valve")).figure(
         "cold_end_rise"
