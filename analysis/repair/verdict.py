@@ -38,6 +38,10 @@ REPEAT: Final = "Repeat the test with the same plan and sensors."
 """What to do where nothing can be said."""
 
 
+INSIDE: Final = 0.5
+"""Probability from which a figure is more likely inside its limits than not."""
+
+
 @dataclass(frozen=True)
 class Change:
     """One figure before and after.
@@ -163,7 +167,7 @@ def _repaired(
         return None
     fault = lead_cause(before)
     if complaint:
-        decided = [change for change in complaint if after.judged[change.name].verdict == "pass"]
+        decided = [change for change in complaint if _holds(after, change.name)]
         missing = [change for change in complaint if change.after.value is None]
         proven = cured or [change for change in better if _shows(fault, change)]
         # what is missing must be of one fault with something that was seen to be cured
@@ -179,6 +183,16 @@ def _repaired(
         return None
     title = knowledge().row(fault).title
     return _told("Repaired", _lead(better), f"; the figures no longer say that {title}")
+
+
+def _holds(after: Analysis, name: str) -> bool:
+    """Whether a figure passes, or is more likely inside its limits in a run that passes as a whole.
+
+    As a side figure within its guard band does not hold up a car, it does not hold up its repair.
+    """
+    judged = after.judged[name]
+    inside = judged.verdict == "undecided" and (judged.conformance or 0.0) >= INSIDE
+    return judged.verdict == "pass" or (after.verdict == "pass" and inside)
 
 
 def _shows(fault: str | None, change: Change) -> bool:

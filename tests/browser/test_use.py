@@ -217,7 +217,7 @@ def test_what_cannot_be_used_is_said(browser: Browser, board: str, tmp_path: Pat
     with visit(browser, board) as visitor:
         page = drop(visitor, [packed])
         page.wait_for_selector("[role=alert]")
-        assert "packed file" in page.inner_text("[role=alert]")
+        assert "a damaged archive" in page.inner_text("[role=alert]")
 
 
 MARKUP = '<img src=x onerror="window.owned=1"><script>window.owned=1</script>'

@@ -13,9 +13,9 @@ from ingest.store.rebuild import make_way, missing, rebuild_many
 from ingest.store.rows import Outcome
 from ingest.store.sheets import note_stored, sheet_of
 from ingest.store.store import Store
-from ingest.store.verify import leftovers, verify
+from ingest.store.verify import leftovers
 from ingest.work.outcome import HERE
-from tests.support.stored.stores import make_place, outcome_of, versions_for
+from tests.support.stored.stores import make_place, outcome_of, verify, versions_for
 
 NOON = datetime(2026, 1, 14, 12, tzinfo=UTC)
 
