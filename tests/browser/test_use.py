@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import shutil
 from collections.abc import Iterator
@@ -10,6 +11,7 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page
+from playwright.sync_api import TimeoutError as WaitedInVain
 
 from dashboard.web.folder_source import FolderSource
 from tests.browser.visits import Visit, visit
@@ -27,6 +29,9 @@ from tests.support.board_runs import (
 pytestmark = pytest.mark.browser
 
 LONG = "a" * 64
+
+PERSON_MS = 90.0
+"""From letter to letter: a fast typist (common practice, no source)."""
 
 
 def focused(page: Page) -> dict[str, Any]:
@@ -138,6 +143,13 @@ def long_board() -> Iterator[str]:
         yield address
 
 
+ZOOM = (
+    "(range) => window.Plotly.relayout("
+    "document.querySelector('#car-picture .js-plotly-plot'), {'xaxis.range': range})"
+)
+ALL_SHOWN = "() => document.querySelector('#car-picture-note').innerText.startsWith('All ')"
+
+
 def drawn_outlet(page: Page) -> dict[str, float]:
     """Highest drawn reading of the outlet and how many points are drawn."""
     told: dict[str, float] = page.evaluate(
@@ -161,14 +173,12 @@ def test_a_million_rows_open_and_zoom_to_real_extremes(browser: Browser, long_bo
             "() => document.querySelector('#car-picture .js-plotly-plot')"
             "._ev?._events?.plotly_relayout"
         )
-        page.evaluate(
-            "(range) => window.Plotly.relayout("
-            "document.querySelector('#car-picture .js-plotly-plot'), {'xaxis.range': range})",
-            [minute - 0.5, minute + 0.5],
-        )
-        page.wait_for_function(
-            "() => document.querySelector('#car-picture-note').innerText.startsWith('All ')"
-        )
+        closer = [minute - 0.5, minute + 0.5]
+        for _ in range(10):  # a person whose first drag came while the picture was made drags again
+            page.evaluate(ZOOM, closer)
+            with contextlib.suppress(WaitedInVain):
+                page.wait_for_function(ALL_SHOWN, timeout=6000)
+                break
         assert drawn_outlet(page)["highest"] == SPIKE
         assert drawn_outlet(page)["points"] == pytest.approx(602, abs=4)
         assert "from=1166" in page.url
@@ -258,7 +268,7 @@ def test_a_check_is_noted_by_keyboard_and_the_ranking_follows(
         tab_to(page, "Note what a check found")
         page.keyboard.press("Enter")
         tab_to(page, "remark")
-        page.keyboard.type("set right already")
+        page.keyboard.type("set right already", delay=PERSON_MS)
         tab_to(page, "Found nothing")
         page.keyboard.press("Enter")
         page.wait_for_selector("text=set right already")
@@ -274,7 +284,7 @@ def test_the_report_and_the_files_are_reached_by_keyboard(browser: Browser, boar
         assert [stop for stop in stops if stop["seen"] and not stop["ring"]] == []
         page.keyboard.press("Enter")
         tab_to(page, "order")
-        page.keyboard.type("A-77")
+        page.keyboard.type("A-77", delay=PERSON_MS)
         tab_to(page, "Report as HTML")
         with page.expect_download() as saved:
             page.keyboard.press("Enter")

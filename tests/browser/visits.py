@@ -48,8 +48,12 @@ class Visit:
         return self.page
 
     def settle(self) -> None:
-        """Wait until no callback is under way and every graph is drawn."""
+        """Wait until no callback is under way and every graph is drawn.
+
+        The answer that stands there before the scripts do is gone once the page itself has it.
+        """
         self.page.wait_for_load_state("networkidle")
+        self.page.wait_for_function("() => !document.getElementById('first')")
         self.page.wait_for_function(
             "() => !document.querySelector('[data-dash-is-loading=true], ._dash-loading') &&"
             " [...document.querySelectorAll('.dash-graph')]"
