@@ -84,10 +84,6 @@ class Spread:
 STOOD: Final = "stayed_cool_standing"
 """A sign that is told, seen or not, of cars that stood."""
 
-OF_THE_DRIVE: Final = frozenset({"warm_up_time"})
-"""Figures that a car which stood shares only with cars that stood: an idling engine gives half the
-heat or less (common practice, no source)."""
-
 MIN_SPAN_K: Final = 20.0
 """Warm coolant is never counted as less than this above the outside air."""
 
@@ -360,5 +356,7 @@ class Baseline:
         if stood:
             seen = (each.signs.get(STOOD) for each in self.evidence(family, heater))
             if sum(each is not None for each in seen) < FEWEST:
-                found = {name: each for name, each in found.items() if name not in OF_THE_DRIVE}
+                # an idling engine gives half the heat or less (common practice, no source)
+                known = figures_by_name()
+                found = {name: each for name, each in found.items() if not known[name].driven_u}
         return baseline_limits(found, default, self.count(family, heater), weather, air)
