@@ -158,36 +158,12 @@ def _still_climbing(states: States, window: Window | None) -> float | None:
 def cold_windows(states: States) -> Windows:
     """Find the steady windows with the lever at the cold end and the engine warm."""
     found = _windows(states, states.at_cold, COLD)
-    held = _not_left_yet(states, found.chosen)
-    if held is not None:
-        return Windows(
-            None,
-            why=say(
-                "the outlet was still as warm as before {held:.0f} s after the lever went to "
-                "cold: through a water valve it may take minutes; hold the lever there longer",
-                held=held,
-            ),
-        )
-    falls = _still_cooling(states, found.chosen)
-    if falls is not None:
-        return Windows(
-            None,
-            why=say(
-                "the outlet was still cooling by {falls:.1f K/min} at cold: a shut water valve "
-                "leaves a warm core; hold the lever there longer",
-                falls=falls,
-            ),
-        )
-    rose = _rose_again(states, found.chosen)
-    if rose is not None:
-        return Windows(
-            None,
-            why=say(
-                "the outlet rose by {rose:.0f K} again while the lever was noted at cold: a move "
-                "was not noted, or something else opened; note every move",
-                rose=rose,
-            ),
-        )
+    if found.chosen is None:
+        return found
+    for doubt in (_not_left_yet, _still_cooling, _rose_again):
+        why = doubt(states, found.chosen)
+        if why is not None:
+            return Windows(None, why=why)
     return found
 
 
@@ -200,9 +176,9 @@ COOLING_K: Final = 2.0
 """A rise that would lose more than this, and this share of itself, in `COOLED_S` is not settled."""
 
 
-def _still_cooling(states: States, window: Window | None) -> float | None:
-    """How fast the outlet falls though called steady, K/min, where a water valve is shut."""
-    if window is None or states.run.setup.run.heater == "blend-air":
+def _still_cooling(states: States, window: Window) -> str | None:
+    """Why a hold is too short for the warm core behind a shut water valve; None where it is not."""
+    if states.run.setup.run.heater == "blend-air":
         return None
     rise, step = states.rise[window.start : window.stop], states.grid.step
     valid = np.flatnonzero(~np.isnan(rise))
@@ -211,7 +187,13 @@ def _still_cooling(states: States, window: Window | None) -> float | None:
     rate = -float(np.polyfit(valid * step, rise[valid], 1)[0])
     lost = rate * COOLED_S
     settled = lost <= max(COOLING_K, COOLING_SHARE * window.level.value)
-    return None if settled else 60.0 * rate
+    if settled:
+        return None
+    return say(
+        "the outlet was still cooling by {falls:.1f K/min} at cold: a shut water valve leaves a "
+        "warm core; hold the lever there longer",
+        falls=60.0 * rate,
+    )
 
 
 MIN_TREND: Final = 10
@@ -221,17 +203,21 @@ ROSE_SHARE: Final = 0.3
 """A hold in which the outlet rises again by this much, and this share of the level, is not one."""
 
 
-def _rose_again(states: States, window: Window | None) -> float | None:
-    """How much lower the outlet had been in the same hold, K, where that is much."""
-    if window is None:
-        return None
+def _rose_again(states: States, window: Window) -> str | None:
+    """Why a hold in which the outlet had been much lower before is none; None where it was not."""
     before = smooth(
         states.rise[window.hold_start : window.start], round(BEFORE_S / states.grid.step)
     )
     if before.size == 0 or np.isnan(before).all():
         return None
     rose = window.level.value - float(np.nanmin(before))
-    return rose if rose > max(ROSE_K, ROSE_SHARE * window.level.value) else None
+    if rose <= max(ROSE_K, ROSE_SHARE * window.level.value):
+        return None
+    return say(
+        "the outlet rose by {rose:.0f K} again while the lever was noted at cold: a move was not "
+        "noted, or something else opened; note every move",
+        rose=rose,
+    )
 
 
 VALVE_S: Final = 180.0
@@ -243,9 +229,9 @@ LEFT_SHARE: Final = 0.5
 BEFORE_S: Final = 10.0
 
 
-def _not_left_yet(states: States, window: Window | None) -> float | None:
-    """How long a hold was, s, that is too short to tell a valve that stays open from a slow one."""
-    if window is None or states.run.setup.run.heater == "blend-air":
+def _not_left_yet(states: States, window: Window) -> str | None:
+    """Why a hold is too short to tell a valve that stays open from a slow one; None otherwise."""
+    if states.run.setup.run.heater == "blend-air":
         return None
     step = states.grid.step
     held = (window.stop - window.hold_start) * step
@@ -254,7 +240,13 @@ def _not_left_yet(states: States, window: Window | None) -> float | None:
     if held >= VALVE_S or not before.size:
         return None
     warm = window.level.value > LEFT_SHARE * float(before.mean())
-    return held if warm and not states.at_cold[max(0, window.hold_start - 1)] else None
+    if not warm or states.at_cold[max(0, window.hold_start - 1)]:
+        return None
+    return say(
+        "the outlet was still as warm as before {held:.0f} s after the lever went to cold: through "
+        "a water valve it may take minutes; hold the lever there longer",
+        held=held,
+    )
 
 
 def _windows(states: States, at_end: Bools, end: End) -> Windows:
