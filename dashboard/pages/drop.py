@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
 
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 from flask import g, request
 
 from dashboard.pages import Page
 from dashboard.web import address, parts
+from dashboard.web.light import as_light
 from dashboard.web.service import UPLOAD_ID
 from dashboard.web.uploads import MAX_BYTES, MAX_FILES, Uploads, Visitor, decode
 from ingest.errors import LukewarmError
@@ -32,6 +33,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
         [
             dcc.Location(id="drop-go", refresh=True),
             dcc.Store(id="drop-token"),
+            dcc.Store(id="drop-written"),
             html.H1(TITLE),
             html.P(
                 "Drop a run folder's files together (run.toml, the log, the events), or a log "
@@ -64,7 +66,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
                 [
                     html.H2("Is this set-up right?"),
                     html.Label("run.toml, drafted from the log", htmlFor="drop-setup"),
-                    dcc.Textarea(id="drop-setup", className="setup", spellCheck=False),
+                    html.Div(id="drop-setup-place"),
                     html.P(
                         html.Button(
                             "Analyze with this set-up", id="drop-analyze", className="button"
@@ -76,6 +78,12 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
             ),
         ]
     )
+
+
+def setup_field(draft: str) -> Component:
+    """The drafted set-up, to be completed; what is written there is the browser's alone."""
+    about = {"id": "drop-setup", "class": "setup", "spellcheck": "false"}
+    return as_light(["textarea", about, draft])
 
 
 def receive(
@@ -115,7 +123,7 @@ def register(app: Dash, board: Board) -> None:
 
     @app.callback(
         Output("drop-token", "data"),
-        Output("drop-setup", "value"),
+        Output("drop-setup-place", "children"),
         Output("drop-draft", "hidden"),
         Output("drop-said", "children"),
         Output("drop-go", "href"),
@@ -132,18 +140,25 @@ def register(app: Dash, board: Board) -> None:
         if token and draft is None:
             there = address.link("/car", {"run": token})
         # emptied, so that the same files can be dropped again
-        return token, draft or "", draft is None, said, there, None
+        return token, setup_field(draft or ""), draft is None, said, there, None
+
+    app.clientside_callback(  # type: ignore[no-untyped-call]
+        ClientsideFunction("board", "written"),
+        Output("drop-written", "data"),
+        Input("drop-analyze", "n_clicks"),
+        prevent_initial_call=True,
+    )
 
     @app.callback(
         Output("drop-said", "children", allow_duplicate=True),
         Output("drop-go", "href", allow_duplicate=True),
-        Input("drop-analyze", "n_clicks"),
+        Input("drop-written", "data"),
         State("drop-token", "data"),
-        State("drop-setup", "value"),
         prevent_initial_call=True,
     )
-    def analyze(clicks: int | None, token: str | None, setup: str | None) -> tuple[Any, Any]:
-        if not clicks or not isinstance(token, str) or not UPLOAD_ID.fullmatch(token):
+    def analyze(written: dict[str, Any] | None, token: str | None) -> tuple[Any, Any]:
+        setup = written.get("text") if isinstance(written, dict) else None
+        if not isinstance(token, str) or not UPLOAD_ID.fullmatch(token):
             return no_update, no_update
         try:
             uploads.analyze(token, setup if isinstance(setup, str) else "")

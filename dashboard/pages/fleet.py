@@ -189,10 +189,14 @@ def _pager(state: Mapping[str, str], page: int, pages: int, board: Board) -> Com
     if pages == 1:
         return html.Div()
     links: list[Any] = [html.Span(f"Page {page} of {pages}")]
-    for name, other in (("Earlier rows", page - 1), ("More rows", page + 1)):
+    for kind, name, other in (
+        ("earlier", "Earlier rows", page - 1), ("more", "More rows", page + 1),
+    ):  # fmt: skip
         if 1 <= other <= pages:
             there = search_of({**state, "page": str(other)}, board)
-            links.append(html.A(name, href=f"{PATH}{there}", className="same-page"))
+            links.append(
+                html.A(name, href=f"{PATH}{there}", className="same-page", id=f"rows-{kind}")
+            )
     return html.Nav(links, className="pager", **parts.aria(label="Pages of the table"))
 
 

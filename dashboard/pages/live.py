@@ -8,7 +8,7 @@ from hashlib import blake2b
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from dashboard.live.state import (
     LIVE_NAME,
@@ -22,6 +22,7 @@ from dashboard.live.state import (
 )
 from dashboard.pages import Page
 from dashboard.pages.views import live as live_view
+from dashboard.web.light import as_light
 from ingest.record.test_progress import AGAIN, BACK, COUNT, GO, NEXT, REDO
 
 if TYPE_CHECKING:
@@ -46,6 +47,13 @@ PLAN_KEYS: Final = (
     ("undo", "Take last note back"),
     ("dismiss", "Go on without bad sensors"),
 )
+
+
+NOTE_FIELD: Final = {
+    "id": "live-note", "type": "text", "maxlength": "200", "class": "live-note",
+    "autocomplete": "off",
+}  # fmt: skip
+"""What is being typed is the browser's alone, on a page that changes four times a second."""
 
 
 def layout(board: Board, told: Mapping[str, str]) -> Component:
@@ -91,7 +99,9 @@ def _note_form() -> Component:
     return html.Div(
         [
             html.Label("In your own words", htmlFor="live-note", className="live-heading"),
-            dcc.Input(id="live-note", type="text", maxLength=200, className="live-note"),
+            dcc.Store(id="live-asked"),
+            dcc.Store(id="live-noted"),
+            as_light(["input", NOTE_FIELD]),
             html.Button("Note it", id="live-note-it", className="button second", type="button"),
         ],
         className="live-buttons",
@@ -215,18 +225,33 @@ def register(app: Dash, board: Board) -> None:
             return no_update
         return act(board.live, str(asked["control"]), str(asked["position"]))
 
-    @app.callback(
-        Output("live-said", "children", allow_duplicate=True),
-        Output("live-note", "value"),
+    app.clientside_callback(  # type: ignore[no-untyped-call]
+        ClientsideFunction("board", "note"),
+        Output("live-asked", "data"),
         Input("live-note-it", "n_clicks"),
-        State("live-note", "value"),
         prevent_initial_call=True,
     )
-    def write(_: int | None, text: str | None) -> Any:
-        told = " ".join((text or "").split())
+
+    @app.callback(
+        Output("live-said", "children", allow_duplicate=True),
+        Output("live-noted", "data"),
+        Input("live-asked", "data"),
+        prevent_initial_call=True,
+    )
+    def write(asked: dict[str, Any] | None) -> Any:
+        text = asked.get("text") if isinstance(asked, dict) else None
+        told = " ".join(text.split()) if isinstance(text, str) else ""
         if not told:
             return no_update, no_update
-        return act(board.live, "note", told), ""
+        return act(board.live, "note", told), asked
+
+    # the field is emptied only when what stood there has been noted
+    app.clientside_callback(  # type: ignore[no-untyped-call]
+        ClientsideFunction("board", "noted"),
+        Output("live-noted", "modified_timestamp"),
+        Input("live-noted", "data"),
+        prevent_initial_call=True,
+    )
 
 
 PAGE: Final = Page(

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.plots import theme
 from dashboard.text.answer import headline
@@ -32,6 +32,11 @@ GRAPH: Final[Any] = {
 def aria(**names: str) -> dict[str, Any]:
     """Attributes for screen readers: ``aria(label="Lines")`` is ``aria-label="Lines"``."""
     return {f"aria-{name}": text for name, text in names.items()}
+
+
+def about(run: str) -> dict[str, Any]:
+    """What belongs to one run: it stays as the visitor left it only there (assets/stay.js)."""
+    return {"data-of": run}
 
 
 def form(form_id: str, *controls: Any) -> Component:
@@ -154,24 +159,44 @@ def slider(
     )  # fmt: skip
 
 
-def field(name: str, label: str, value: str, *, short: bool = False, wide: str = "") -> Component:
-    """A line of text; it counts when the visitor leaves it or presses Enter."""
-    return html.Div(
-        [
-            html.Label(label, htmlFor=f"choose-{name}"),
-            dcc.Input(
-                id=f"choose-{name}",
-                name=name,
-                type="text",
-                value=value,
-                debounce=True,
-                maxLength=80,
-                className="text short" if short else "text",
-                autoComplete="off",
-            ),
-        ],
-        className=f"control {wide}".strip(),
-    )
+def field(
+    name: str, label: str, value: str, *, of: str = "", short: bool = False, wide: str = ""
+) -> Component:
+    """A line of text; it counts when the visitor leaves it or presses Enter.
+
+    A light part: what is being typed is the browser's alone. A field of Dash is written anew with
+    every letter, and on a slow phone letters are lost and change places.
+
+    Parameters
+    ----------
+    name
+        Key in the address or the form.
+    label
+        For people.
+    value
+        What stands in it first.
+    of
+        What it is about: what was typed is kept as long as that is the same (assets/stay.js).
+    short
+        Whether it holds a number.
+    wide
+        Class of the control, ``broad`` for long texts.
+    """
+    written = {
+        "type": "text", "id": f"choose-{name}", "name": name, "value": value, "data-of": of,
+        "class": "text short" if short else "text", "maxlength": "80", "autocomplete": "off",
+    }  # fmt: skip
+    return as_light(
+        ["div", {"class": f"control {wide}".strip()},
+         ["label", {"for": f"choose-{name}"}, label], ["input", written]]
+    )  # fmt: skip
+
+
+def kept(values: Mapping[str, str]) -> Component:
+    """What a form sends along that nobody changes in it."""
+    told = [["input", {"type": "hidden", "name": key, "value": text}]
+            for key, text in values.items()]  # fmt: skip
+    return as_light(["div", {"class": "unseen"}, *told])
 
 
 def verdict(word: str, *, limited: bool = True) -> Component:

@@ -80,6 +80,7 @@
     if (!link || event.ctrlKey || event.metaKey || event.shiftKey) return;
     event.preventDefault();
     go(link.search);
+    followAddress();
   });
 
   // the address is the page; the clipboard takes it only where the page came safely
@@ -106,13 +107,38 @@
     }
   }
 
-  // back and forward: the fields follow the address
-  window.addEventListener("popstate", function () {
+  // back, forward and links: the fields follow the address
+  function followAddress() {
     const search = new URLSearchParams(window.location.search);
     for (const field of fields()) {
       field.value = search.get(field.name) ?? field.dataset.usual ?? "";
     }
     follow();
+  }
+  window.addEventListener("popstate", followAddress);
+
+  // what somebody writes stands in the browser alone until a button asks for it
+  function written(clicks) {
+    const field = document.getElementById("drop-setup");
+    return clicks && field ? { clicks, text: field.value } : window.dash_clientside.no_update;
+  }
+
+  function note(clicks) {
+    const text = document.getElementById("live-note")?.value;
+    return clicks && text ? { clicks, text } : window.dash_clientside.no_update;
+  }
+
+  function noted(asked) {
+    const field = document.getElementById("live-note");
+    if (asked && field?.value.startsWith(asked.text)) {
+      field.value = field.value.slice(asked.text.length);
+    }
+    return window.dash_clientside.no_update;
+  }
+
+  document.addEventListener("keydown", function (event) {
+    if (event.key !== "Enter" || event.target.id !== "live-note") return;
+    document.getElementById("live-note-it").click();
   });
 
   // a zoom is no new entry in the browser's history
@@ -148,5 +174,7 @@
     }
   }).observe(document, { childList: true, subtree: true });
 
-  window.dash_clientside = Object.assign({}, window.dash_clientside, { board: { rewrite } });
+  window.dash_clientside = Object.assign({}, window.dash_clientside, {
+    board: { rewrite, written, note, noted },
+  });
 })();

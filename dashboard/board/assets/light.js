@@ -1,10 +1,10 @@
 // Elements of light parts (see light.py): known tags, known attributes, texts as texts.
 (function () {
   const TAGS = new Set(("a button caption details div em fieldset h2 h3 img input label li nav ol option p " +
-    "section select small span strong summary table tbody td th thead tr ul").split(" "));
+    "section select small span strong summary table tbody td textarea th thead tr ul").split(" "));
   const ATTRIBUTES = new Set(("alt aria-current aria-label autocomplete class colspan data-for data-resets data-scale " +
-    "data-unit data-usual disabled download for height id inputmode max maxlength min name role " +
-    "scope selected step style tabindex title type value width").split(" "));
+    "data-of data-unit data-usual disabled download for height id inputmode max maxlength min name role " +
+    "scope selected spellcheck step style tabindex title type value width").split(" "));
 
   function build(node) {
     if (!Array.isArray(node)) return document.createTextNode(node);
@@ -25,9 +25,7 @@
     const tree = part.dataset.tree;
     if (part.lightTree === tree) return;
     part.lightTree = tree;
-    const focused = part.contains(document.activeElement) ? document.activeElement.id : "";
     part.replaceChildren(build(JSON.parse(tree)));
-    if (focused) document.getElementById(focused)?.focus();
   }
 
   new MutationObserver(function (changes) {

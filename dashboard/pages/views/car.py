@@ -205,14 +205,15 @@ def _zoom_controls(shown: Shown) -> list[Component]:
     kept = {"run": shown.run, "before": shown.before, "beside": shown.beside,
             "units": shown.units}  # fmt: skip
     return [
-        parts.field("from", "From, min", first, short=True),
-        parts.field("to", "To, min", last, short=True),
+        parts.field("from", "From, min", first, of=shown.run, short=True),
+        parts.field("to", "To, min", last, of=shown.run, short=True),
         html.Div(
-            html.A("Show the whole run", href=address.link("/car", kept), className="same-page"),
+            html.A("Show the whole run", href=address.link("/car", kept), className="same-page",
+                   id="whole-run"),
             className="control",
         ),
         parts.quiet("Type both ends to zoom in, or drag over the picture."),
-    ]
+    ]  # fmt: skip
 
 
 def sample(point: str) -> str:

@@ -29,12 +29,12 @@ def beside_section(shown: Shown) -> Component:
     return parts.section(
         QUESTION,
         html.Div(
-            parts.field("beside", "Another car or run, by its name", shown.beside, wide="broad"),
+            parts.field("beside", "Another car or run, by its name", shown.beside,
+                        of=shown.run, wide="broad"),
             className="controls of-state screen-only",
-            key=f"{shown.run}{shown.beside}",
         ),
         *_beside(shown),
-    )
+    )  # fmt: skip
 
 
 def matching(runs: pl.DataFrame, text: str, run_id: str) -> list[dict[str, Any]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.text.shown import clean, said_in, words
 from dashboard.web import parts
@@ -82,9 +82,10 @@ def _form(shown: Shown, lines: int) -> Component:
             html.Summary("Note what a check found"),
             html.Form(
                 [
-                    *(dcc.Input(type="hidden", name=key, value=text) for key, text in kept.items()),
+                    parts.kept(kept),
                     parts.select("check", "Check", titles, chosen, wide="broad"),
-                    parts.field("remark", "What was seen, in your words", "", wide="broad"),
+                    parts.field("remark", "What was seen, in your words", "", of=shown.run,
+                                wide="broad"),
                     html.Div(
                         [
                             html.Button("Found something", name="found", value="yes",
@@ -103,5 +104,6 @@ def _form(shown: Shown, lines: int) -> Component:
                         "follow. The newest answer of a check counts."),
         ],
         className="screen-only",
-        key=f"{shown.run}{lines}",
+        id="note-check",
+        **parts.about(f"{shown.run} {lines}"),
     )  # fmt: skip

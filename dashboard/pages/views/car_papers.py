@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.web import address, parts
 
@@ -18,12 +18,18 @@ def actions(shown: Shown) -> Component:
     """The run before and after this one in the list, and the link to this page."""
     kept = {"units": shown.units} if shown.units != shown.board.units else {}
     links = [
-        html.A(text, href=address.link("/car", {"run": run, **kept}), className="same-page")
-        for text, run in (("Previous run", shown.previous), ("Next run", shown.following))
+        html.A(text, href=address.link("/car", {"run": run, **kept}), className="same-page",
+               id=f"run-{name}")
+        for name, text, run in (
+            ("previous", "Previous run", shown.previous), ("next", "Next run", shown.following),
+        )
         if run
-    ]
+    ]  # fmt: skip
     copy = html.Button(
-        "Copy the link to this page", className="button second copy-link", type="button"
+        "Copy the link to this page",
+        className="button second copy-link",
+        type="button",
+        id="copy-link",
     )
     return html.Div([*links, copy, papers(shown)], className="actions screen-only")
 
@@ -49,11 +55,11 @@ def papers(shown: Shown) -> Component:
             parts.quiet(f"{about} What is left empty is printed to be filled in by hand."),
             html.Form(
                 [
-                    *(dcc.Input(type="hidden", name=key, value=text) for key, text in kept.items()),
-                    parts.field("order", "Order number", ""),
-                    parts.field("odometer", "Odometer, with its unit", ""),
-                    parts.field("technician", "Technician", ""),
-                    parts.field("done", "What was done", "", wide="broad"),
+                    parts.kept(kept),
+                    parts.field("order", "Order number", "", of=shown.run),
+                    parts.field("odometer", "Odometer, with its unit", "", of=shown.run),
+                    parts.field("technician", "Technician", "", of=shown.run),
+                    parts.field("done", "What was done", "", of=shown.run, wide="broad"),
                     html.Div(
                         [
                             html.Button("Report as PDF", name="format", value="pdf",
@@ -79,5 +85,6 @@ def papers(shown: Shown) -> Component:
             ),
         ],
         className="papers",
-        key=f"{shown.run}{shown.before}{shown.units}",
+        id="papers",
+        **parts.about(shown.run),
     )  # fmt: skip

@@ -44,8 +44,6 @@ def repair_section(shown: Shown) -> Component:
                 wide="broad",
             ),
             className="controls of-state",
-            # made anew with another run, so that its choice is the address's
-            key=f"{shown.run}{shown.before}",
         ),
         *_changes(shown),
     )

@@ -163,6 +163,7 @@ def test_ten_thousand_random_requests(client: FlaskClient) -> None:
             answer = client.post(CALLBACKS, data=text, content_type="application/json")
         else:
             path = "".join(rng.choices("/%.?&=#abc_-0129\\\u00e9", k=rng.randrange(40)))
+            path = path.lstrip("/")  # two of them would name another host to the client
             method = rng.choice(["get", "post", "put", "delete", "head", "options", "patch"])
             answer = getattr(client, method)(
                 "/" + rng.choice(["", "car?run=", "fleet.csv?", "_dash-", "assets/"]) + path,
