@@ -1,0 +1,202 @@
+"""Would the tests notice? Small changes to the core, one at a time, each held against its tests.
+
+``python benchmarks/mutants.py [--count 100] [--seed 1] [--module PATH ...] [--again OUTPUT]``
+draws changes (`benchmarks/mutant_kinds.py`) to the modules of `CORE` and runs, in a copy of the
+tree that is thrown away, the tests that belong to each: those named like the module, those that
+import it, the rest of its mirrored folder, some wide ones. A change is *killed* by the first test
+that fails (and does not fail without it), or when the tests run into the time limit (``--limit``,
+many times what they take); otherwise it *survived*. Changes of which somebody found that they make
+no difference stand in `benchmarks/mutants_harmless.toml` with the reason and are counted apart.
+A bare ``--seed`` draws a new one and says it. ``--again`` takes the survivors of an earlier output.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import secrets
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+import tomllib
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from benchmarks.mutant_kinds import Mutant, mutants_of
+
+ROOT = Path(__file__).resolve().parents[1]
+
+CORE = (
+    "ingest/bus", "ingest/clock", "ingest/events", "ingest/load", "ingest/record/wire",
+    "ingest/sensors", "ingest/table",
+    "analysis/causes", "analysis/coolant", "analysis/figures", "analysis/heater", "analysis/lever",
+    "analysis/quality", "analysis/signal", "analysis/statistics", "analysis/timeline",
+    "analysis/vacuum", "analysis/watch",
+    "analysis/baseline.py", "analysis/limits.py", "analysis/measurement.py",
+    "analysis/run_verdict.py", "analysis/uncertainty.py", "analysis/verdict.py",
+)  # fmt: skip
+"""From bytes to figures, verdict and causes; not the store, the fleet's tables and the set-up."""
+
+WIDE = {
+    "ingest": ("tests/ingest/load/test_load.py",),
+    "analysis": (
+        "tests/analysis/test_verdict.py",
+        "tests/analysis/timeline/test_less_given.py",
+        "tests/dashboard/test_one_verdict.py",
+        "tests/other_cars/test_other_cars.py",
+    ),
+}
+"""Tests of many modules at once, tried last."""
+
+ALSO = {
+    "analysis/lever": ("*travel*", "*lever*", "*response*", "*cold_end*"),
+    "analysis/coolant": ("*coolant*", "*thermostat*"),
+    "analysis/vacuum": ("*vacuum*",),
+    "analysis/signal": ("*fluctuation*", "*speed*", "*warm_up*", "*steady*", "*plateau*"),
+    "analysis/timeline": ("*steady*", "*warm_up*", "*cold_end*"),
+    "analysis/heater": ("*steady*", "*warm_up*", "*core*"),
+}
+"""Tests of figures that rest on a room."""
+
+HARMLESS = ROOT / "benchmarks" / "mutants_harmless.toml"
+LEFT_OUT = shutil.ignore_patterns(".*", "__pycache__", "build", "*.egg-info")
+LINE = re.compile(r"^survived (?P<module>\S+):\d+ \| (?P<source>.*) \| (?P<change>.* -> .*)$")
+
+
+def core() -> list[str]:
+    """Modules that are changed."""
+    found = []
+    for place in CORE:
+        path = ROOT / place
+        modules = [path] if path.suffix else sorted(path.rglob("*.py"))
+        found += [each.relative_to(ROOT).as_posix() for each in modules]
+    return found
+
+
+def tests_of(module: str) -> list[str]:
+    """Test files that belong to a module, the likeliest to notice first."""
+    path = Path(module)
+    name = path.stem if path.stem != "__init__" else path.parent.name
+    house = path.parts[0]
+    folder = ROOT / "tests" / path.parent
+    while not any(folder.glob("test_*.py")):
+        folder = folder.parent
+    near = sorted(folder.glob("test_*.py"))
+    dotted = module.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
+    imports = re.compile(rf"^ *(from|import) {re.escape(dotted)}\b", re.MULTILINE)
+    importing = [
+        each
+        for each in sorted((ROOT / "tests" / house).rglob("test_*.py"))
+        if imports.search(each.read_text(encoding="utf-8"))
+    ]
+    named = [each for each in near if name in each.stem]
+    also = [
+        each
+        for place, patterns in ALSO.items()
+        for pattern in patterns
+        for each in sorted((ROOT / "tests/analysis/figures").glob(f"test_figure{pattern}.py"))
+        if path.is_relative_to(place)
+    ]
+    wide = [ROOT / each for each in WIDE[house]]
+    files = dict.fromkeys([*named, *importing, *near, *also, *wide])
+    return [each.relative_to(ROOT).as_posix() for each in files]
+
+
+def run(copy: Path, tests: list[str], limit_s: float, *, slow: bool) -> str:
+    """What noticed: the first test that failed; empty where all passed."""
+    command = [
+        sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "--no-header",
+        "--hypothesis-seed=0",
+        "-m", "not browser and not postgres" + ("" if slow else " and not slow"), *tests,
+    ]  # fmt: skip
+    env = os.environ | {
+        "PYTHONPATH": str(copy),
+        "PYTHONDONTWRITEBYTECODE": "1",
+        "OPENBLAS_NUM_THREADS": "1",
+    }
+    try:
+        done = subprocess.run(
+            command, cwd=copy, env=env, capture_output=True, text=True, timeout=limit_s, check=False
+        )
+    except subprocess.TimeoutExpired:
+        return "the time limit"
+    if done.returncode == 0:
+        return ""
+    found = re.search(r"^(?:FAILED|ERROR) ([^\s\[]+)", done.stdout, re.MULTILINE)
+    return found[1] if found else f"exit status {done.returncode}"
+
+
+def harmless() -> dict[tuple[str, str, str], str]:
+    """Changes that make no difference, with the reason."""
+    table = tomllib.loads(HARMLESS.read_text(encoding="utf-8"))
+    return {
+        (row["module"], row["source"], row["change"]): row["reason"] for row in table["harmless"]
+    }
+
+
+def asked_for(asked: argparse.Namespace) -> Iterator[Mutant]:
+    """The changes to try, in the order drawn."""
+    if asked.again:
+        lines = asked.again.read_text(encoding="utf-8").splitlines()
+        wanted = {(m["module"], m["source"], m["change"]) for m in map(LINE.match, lines) if m}
+        for module in sorted({each[0] for each in wanted}):
+            yield from (each for each in mutants_of(ROOT, module) if each.key in wanted)
+        return
+    every = [each for module in asked.module or core() for each in mutants_of(ROOT, module)]
+    drawn = np.random.default_rng(asked.seed).permutation(len(every))[: asked.count]
+    yield from (every[place] for place in drawn)
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--count", type=int, default=100, help="how many changes")
+    parser.add_argument(
+        "--seed", type=int, nargs="?", const=-1, default=1, help="a new one if bare"
+    )
+    parser.add_argument("--module", nargs="*", help="these modules only")
+    parser.add_argument("--again", type=Path, help="the survivors of an earlier output")
+    parser.add_argument("--slow", action="store_true", help="with the tests that are marked slow")
+    parser.add_argument("--limit", type=float, default=600.0, help="s for the tests of one change")
+    asked = parser.parse_args()
+    if asked.seed == -1:
+        asked.seed = secrets.randbelow(1_000_000)
+    known = harmless()
+    count: Counter[str] = Counter()
+    sound: set[str] = set()
+    print(f"seed {asked.seed}", flush=True)
+    with tempfile.TemporaryDirectory(prefix="lukewarm-mutants-") as made:
+        copy = Path(made) / "tree"
+        shutil.copytree(ROOT, copy, ignore=LEFT_OUT)
+        for each in asked_for(asked):
+            began = time.monotonic()
+            place = copy / each.module
+            reason = known.get(each.key)
+            noticed = ""
+            if reason is None:
+                before = place.read_text(encoding="utf-8")
+                place.write_text(each.text, encoding="utf-8")
+                noticed = run(copy, tests_of(each.module), asked.limit, slow=asked.slow)
+                place.write_text(before, encoding="utf-8")
+                if "::" in noticed and noticed not in sound:
+                    assert not run(copy, [noticed], asked.limit, slow=True), f"unchanged: {noticed}"
+                    sound.add(noticed)
+            fate = "harmless" if reason else "killed" if noticed else "survived"
+            count[fate] += 1
+            told = f" | {reason or noticed}" if reason or noticed else ""
+            print(f"{fate} {each.module}:{each.line} | {each.source} | {each.change}{told}")
+            print(f"    {time.monotonic() - began:.0f} s", file=sys.stderr, flush=True)
+    whole = count["killed"] + count["survived"]
+    print(f"noticed {count['killed']} of {whole}, {count['harmless']} harmless ones taken out")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
