@@ -18,6 +18,10 @@ LETTER_PT: Final = 4.9
 """A piece of a line in the key, and about what a letter beside it takes."""
 
 
+NO_EXTENT: Final = 1e-6
+"""Values nearer to each other than this have no scale of their own."""
+
+
 @dataclass(frozen=True, slots=True)
 class Curve:
     """One line of a picture: values along both axes (NaN where there is none)."""
@@ -42,8 +46,13 @@ class Scale:
 
     @classmethod
     def over(cls, low: float, high: float, start: float, stop: float, marks: int) -> Scale:
-        """A scale that holds `low` to `high` between round numbers, about `marks` of them."""
-        rough = max(high - low, 1e-6) / marks
+        """A scale that holds `low` to `high` between round numbers, about `marks` of them.
+
+        Values that are all alike, those of a sensor that stood still, lie in the middle of one unit.
+        """
+        if high - low < NO_EXTENT:
+            low, high = low - 0.5, high + 0.5
+        rough = (high - low) / marks
         power = 10.0 ** math.floor(math.log10(rough))
         step = next(power * each for each in (1.0, 2.0, 5.0, 10.0) if power * each >= rough)
         return cls(math.floor(low / step) * step, math.ceil(high / step) * step, start, stop, step)

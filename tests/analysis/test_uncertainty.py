@@ -50,6 +50,39 @@ def test_variance_of_the_mean_of_white_noise_is_the_variance_over_n() -> None:
     assert found == pytest.approx(8.0 / 6.0 / 64.0, rel=0.05)
 
 
+@pytest.mark.parametrize(
+    ("values", "expected"),
+    [
+        # s^2 / n times f / (f - 2), JCGM 101:2008, 6.4.9.4, f = n - 1
+        ([1.0, 2.0, 4.0, 5.0, 8.0], 7.5 / 5.0 * 4.0 / 2.0),
+        ([1.0, 2.0, 4.0, 5.0], 10.0 / 3.0 / 4.0 * 3.0 / 1.0),
+        # of two or three readings the variance of t does not exist: no more than five times
+        ([1.0, 3.0], 2.0 / 2.0 * 5.0),
+        ([1.0, 2.0, 6.0], 7.0 / 3.0 * 5.0),
+    ],
+)
+def test_variance_of_the_mean_of_few_readings(values: list[float], expected: float) -> None:
+    assert mean_variance(np.array(values)) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("size", [6, 9, 10, 16])
+def test_few_readings_state_what_student_s_t_says(size: int) -> None:
+    """Monte Carlo (JCGM 101): over many small samples, the variance of t on the same freedom.
+
+    Nine readings and fewer have n - 1 degrees of freedom; from ten on the four lowest ordinates of
+    the periodogram have eight.
+    """
+    random = np.random.default_rng(size)
+    found = np.mean([mean_variance(random.normal(size=size)) for _ in range(4000)])
+    freedom = size - 1 if size < 10 else 8
+    assert found == pytest.approx(freedom / (freedom - 2.0) / size, rel=0.05)
+
+
+def test_one_reading_and_none() -> None:
+    assert mean_random(np.array([4.0]), 0.2) == pytest.approx(0.2 / np.sqrt(12.0))
+    assert np.isinf(mean_random(np.zeros(0)))
+
+
 def test_rounding_does_not_average_down_where_the_readings_stand_still() -> None:
     # JCGM 100:2008, F.2.2.1: a rectangle of width d has d / sqrt(12)
     assert mean_random(np.full(100, 20.0), 1.0) == pytest.approx(1.0 / np.sqrt(12.0))

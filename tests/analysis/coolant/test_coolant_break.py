@@ -8,6 +8,7 @@ import pytest
 from analysis.coolant.opening import fit_break
 from analysis.signal.smoothing import smooth
 from ingest.arrays import Floats
+from tests.support.signals.hold_runs import correlated
 
 STEP = 2.0
 
@@ -76,6 +77,36 @@ def test_uncertainty_is_honest_and_not_inflated() -> None:
     assert np.mean(scaled <= 2.0) >= 0.9
     assert 0.2 < np.sqrt(np.mean(scaled**2)) < 1.3
     assert np.median(us) < 1.0
+
+
+def test_uncertainty_from_noise_is_its_scatter_over_many_logs() -> None:
+    """Monte Carlo (JCGM 101): one warming line, 200 logs of it that differ by their noise alone.
+
+    The line is short and its end the only break there can be, so that nothing but noise makes the
+    levels differ. First-order noise whose neighbors correlate by 1/3 is worth half as many
+    independent readings, (1 + r) / (1 - r) = 2.
+    """
+    time, rate, noise = np.arange(0.0, 120.0, STEP), 0.05, 2.0
+    peak = 23
+    line = 80.0 + rate * (np.minimum(time, time[peak]) - time[peak])
+    rng = np.random.default_rng(11)
+    found = [
+        fit_break(
+            time,
+            line + correlated(rng, time.size, STEP, STEP / np.log(3.0), noise),
+            line,
+            peak,
+            noise,
+            np.ones(time.size),
+        )
+        for _ in range(200)
+    ]
+    level = np.array([each.temperature for each in found if each])
+    u = np.array([each.u for each in found if each])
+    assert level.size == 200
+    assert abs(level.mean() - 80.0) < 0.3
+    # what is not noise: the shape about the break and its rounding, 0.34 K
+    assert np.sqrt(np.mean(u**2) - 0.34**2) == pytest.approx(level.std(), rel=0.35)
 
 
 def test_whole_degrees_are_as_good_as_their_rounding() -> None:

@@ -32,3 +32,18 @@ def test_a_footwell_that_goes_on_warming_is_measured_with_its_drift() -> None:
 
 def test_without_a_footwell_sensor() -> None:
     assert context_of(heater_run()).figure("footwell_deficit").note == "footwell was not logged"
+
+
+@pytest.mark.parametrize(("share", "measured"), [(0.2, False), (0.45, True)])
+def test_a_footwell_read_for_part_of_the_window(share: float, measured: bool) -> None:  # noqa: FBT001
+    """Three tenths of the window is the least that serves; fewer readings are said to be few."""
+    window = context_of(heater_run()).hot.chosen
+    assert window is not None
+    seen = TIME[0] + window.start + share * window.length
+    foot = np.where((TIME[0] + window.start < TIME) & (seen < TIME), np.nan, AMBIENT + RISE - 12.0)
+    found = context_of(heater_run(extra={"footwell": foot})).figure("footwell_deficit")
+    assert (found.value is not None) == measured
+    if measured:
+        assert found.value == pytest.approx(12.0, abs=0.2)
+    else:
+        assert "too few readings of" in (found.note or "")

@@ -83,6 +83,36 @@ def test_like_windows_are_compared() -> None:
     assert rise.random == pytest.approx(0.05 * RISE / np.sqrt(2.0), rel=0.3)
 
 
+COLD_BETWEEN = [(900.0, "temp_lever", 0), (1200.0, "temp_lever", 100)]
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "others"),
+    [
+        (15.0, 16.0, 1),  # nearly the same speed
+        (0.5, 1.5, 1),
+        (10.0, 20.0, 0),  # another outlet is to be expected
+        (20.0, 10.0, 0),
+        (0.0, 10.0, 0),
+    ],
+)
+def test_windows_are_compared_where_the_car_was_driven_alike(
+    first: float, second: float, others: int
+) -> None:
+    share = settling(TIME, [(-60.0, 1.0), (900.0, 0.0), (1200.0, 1.0)], 8.0)
+    speed = np.where(TIME < 1050.0, first, second)
+    run = heater_run(share=share, events=COLD_BETWEEN, extra={"road_speed": speed})
+    assert len(context_of(run).hot.others) == others
+
+
+def test_traffic_that_is_not_steady_is_like_any() -> None:
+    share = settling(TIME, [(-60.0, 1.0), (900.0, 0.0), (1200.0, 1.0)], 8.0)
+    traffic = 8.0 + 8.0 * np.sin(2.0 * np.pi * TIME / 6.0)
+    speed = np.where(TIME < 1050.0, traffic, 20.0)
+    run = heater_run(share=share, events=COLD_BETWEEN, extra={"road_speed": speed})
+    assert len(context_of(run).hot.others) == 1
+
+
 def test_a_change_of_blower_voltage_counts_without_events() -> None:
     volts = np.where(TIME >= 1300.0, 13.0, 9.0) + 0.05 * np.random.default_rng(4).standard_normal(
         TIME.size
@@ -173,6 +203,40 @@ def test_gaps_do_not_end_a_hold_but_a_long_blackout_does() -> None:
     hole[(TIME > 1000.0) & (TIME < 1300.0)] = np.nan
     begin, end = chosen_span(context_of(heater_run(extra={"outlet": hole})))
     assert end <= 1001.0 or begin >= 1299.0
+
+
+def test_a_hold_with_too_few_readings_is_none() -> None:
+    """One reading in 10 s: half a minute at the cold end holds three, and three tell no level."""
+    events = [(1500.0, "temp_lever", 0), (1535.0, "temp_lever", 100)]
+    share = settling(TIME[::10], [(-60.0, 1.0), (1500.0, 0.0), (1535.0, 1.0)], 4.0)
+    ctx = context_of(heater_run(step=10.0, share=share, events=events))
+    assert ctx.cold.chosen is None
+    assert ctx.cold.why == "the outlet has too few readings with the lever at the cold end"
+    # the same hold read every second is good
+    share = settling(TIME, [(-60.0, 1.0), (1500.0, 0.0), (1535.0, 1.0)], 4.0)
+    assert context_of(heater_run(share=share, events=events)).cold.chosen is not None
+
+
+@pytest.mark.parametrize(("last", "there"), [(58.0, False), (66.0, True)])
+def test_a_hold_is_sixty_seconds_at_least(last: float, there: bool) -> None:  # noqa: FBT001
+    events = [
+        (0.5, "temp_lever", 50),
+        (1500.0, "temp_lever", 100),
+        (1500.0 + last, "temp_lever", 50),
+    ]
+    assert (context_of(heater_run(events=events)).hot.chosen is not None) == there
+
+
+def test_of_windows_alike_in_length_one_is_chosen_and_the_other_compared() -> None:
+    events = [(0.5, "temp_lever", 50)]
+    for begin in (1000.0, 1300.0):
+        events += [(begin, "temp_lever", 100), (begin + 200.0, "temp_lever", 50)]
+    windows = context_of(heater_run(noise=0.0, events=events)).hot
+    assert windows.chosen is not None
+    both = (windows.chosen, *windows.others)
+    assert len({each.length for each in both}) == 1
+    assert len(both) == 2
+    assert windows.chosen.start < windows.others[0].start
 
 
 def test_coolant_at_a_reversed_hose_rises_when_the_lever_leaves_the_hot_end() -> None:

@@ -86,6 +86,19 @@ def test_a_sensor_that_comes_off_is_told_within_ten_seconds(
     assert found[0].until_s is None
 
 
+def test_two_sensors_at_fault_at_once_are_both_told() -> None:
+    """One falls off as the other's wire opens: neither hides the other."""
+    values = car()
+    values["footwell"] = fallen(values["footwell"], 8.0, 5.0)
+    values["coolant_in"] = np.where(TIME >= OFF + 3.0, np.nan, values["coolant_in"])
+    found = alarms(values)
+    assert {(each.point, each.kind) for each in found} == {
+        ("footwell", CAME_LOOSE),
+        ("coolant_in", SILENT),
+    }
+    assert len(found) == 2
+
+
 def test_a_sensor_put_back_ends_its_alarm() -> None:
     values = car()
     gone = (TIME >= OFF) & (TIME < OFF + 60.0)

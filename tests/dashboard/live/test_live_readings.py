@@ -56,6 +56,17 @@ def test_units_in_names_numbers_of_columns_and_decimal_commas() -> None:
     assert "footwell" not in found
 
 
+def test_a_decimal_comma_that_nobody_declared() -> None:
+    latest = LatestReadings(parse_setup(SETUP.replace("{log}", "")))
+    found = latest.read({"Out (°F)": Latest("212,0", 9.0), "B": Latest("-3.5", 9.0)}, 10.0)
+    assert found["outlet"].value == pytest.approx(100.0)
+    assert found["ambient"].value == -3.5
+    # a number with both marks is not to be read without asking
+    found = latest.read({"Out (°F)": Latest("1,212.0", 9.0), "B": Latest("-3.5", 9.0)}, 10.0)
+    assert found["outlet"].value is None
+    assert found["ambient"].value == -3.5
+
+
 def test_a_cell_without_a_number_is_no_reading() -> None:
     latest = LatestReadings(parse_setup(SETUP.replace("{log}", "")))
     found = latest.read({"Out (°F)": Latest("OPEN", 9.9), "B": Latest("4.0", 9.9)}, 10.0)
@@ -70,3 +81,16 @@ def test_a_channel_whose_unit_nobody_told_does_not_take_the_others_along() -> No
     cells = {"Out (°F)": Latest("212", 9.9), "B": Latest("4.0", 9.9), "FOOT": Latest("9", 9.9)}
     latest.read(cells, 10.0)
     assert set(latest.read(cells, 10.1)) == {"outlet", "ambient"}
+
+
+def test_two_channels_whose_unit_nobody_told() -> None:
+    """At once, and one after the other: the rest goes on."""
+    setup = SETUP.replace("{log}", "") + '[channels.cabin]\ncolumn = "CAB"\n'
+    cells = {"Out (°F)": Latest("212", 9.9), "B": Latest("4.0", 9.9), "FOOT": Latest("9", 9.9)}
+    both = LatestReadings(parse_setup(setup))
+    both.read(cells | {"CAB": Latest("9", 9.9)}, 10.0)
+    assert set(both.read(cells | {"CAB": Latest("9", 9.9)}, 10.1)) == {"outlet", "ambient"}
+    late = LatestReadings(parse_setup(setup))
+    late.read(cells, 10.0)
+    late.read(cells | {"CAB": Latest("9", 9.9)}, 10.1)
+    assert set(late.read(cells | {"CAB": Latest("9", 9.9)}, 10.2)) == {"outlet", "ambient"}

@@ -140,6 +140,17 @@ class TestOwner:
         assert len(pdf_text(report_pdf(report))) == 3
         assert "</html>" in report_html(report)
 
+    @pytest.mark.parametrize("kelvin", [0.0, 1e-9])
+    def test_an_outlet_that_stood_still_has_its_picture(self, kelvin: float) -> None:
+        time = np.arange(0.0, 900.0)
+        still = analyze(make_run(time, {"outlet": 20.0 + kelvin * (time % 2.0)}))
+        page = build_report(subject_of([still], (), (), None, "si")).pages[0]
+        picture = next(block for block in page.blocks if isinstance(block, Picture))
+        line = next(stroke for stroke in picture.strokes if stroke.width > 1.0)
+        heights = {round(y, 1) for _, y in line.points}
+        assert len(heights) == 1
+        assert 0.0 < heights.pop() < picture.height
+
 
 class TestWorkOrder:
     CHECKS = (
@@ -235,6 +246,85 @@ class TestWarranty:
             name.replace("_", " ") for name in measured
         ]
         assert all("±" in row[1] for row in table.rows)
+        limits = {row[0]: (row[2], row[3]) for row in table.rows}
+        # the defaults of analysis/data/limits.toml: a lower one, an upper one, both, none
+        assert limits["steady outlet rise"] == ("35 or more", "✓ pass")
+        assert limits["warm-up time"] == ("1200 or less", "✓ pass")
+        assert limits["coolant plateau"] == ("76.5 to 108", "✓ pass")
+        assert limits["footwell deficit"] == ("–", "no limit")
+        for row, name in zip(table.rows, measured, strict=True):
+            value, _, expanded = row[1].split(" ")[:3]
+            # k = 2, as the page says
+            last = 10.0 ** -len(expanded.partition(".")[2])  # of the digits printed
+            assert float(value) == pytest.approx(now.figures[name].known(), abs=0.51 * last)
+            u = now.figures[name].u or 0.0
+            assert float(expanded) == pytest.approx(2.0 * u, abs=0.51 * last)
+        assert table.more == "Not measured: fluctuation period."
+
+    def test_what_it_says_beside_the_tables(self) -> None:
+        now = sample("SC-014-after-repair")
+        page = build_report(subject()).pages[2]
+        said = texts(page)
+        assert f"Figures: {now.verdict}" in said
+        assert (
+            "± is U, the expanded uncertainty (k = 2, JCGM 100). pass and fail hold with 95 % "
+            "probability (JCGM 106), between them is undecided. "
+            f"Limits: {now.limits_version} ({now.limits_basis})." in said
+        )
+        assert any(re.fullmatch(r"Made by lukewarm [\d.]+\. Results in full: lukewarm analyze "
+                                r"--json\.", text) for text in said)  # fmt: skip
+
+    def test_every_file_stands_beside_its_own_digest(self) -> None:
+        runs = [sample(name).run for name in ("SC-014-complaint", "SC-014-after-repair")]
+        digests = [
+            (f"{run.name}/{name}", digest) for run in runs for name, digest in run.sha256.items()
+        ]
+        tables = [each for each in build_report(subject()).pages[2].blocks
+                  if isinstance(each, Table)]  # fmt: skip
+        assert list(tables[-1].rows) == digests
+        time = np.arange(0.0, 900.0)
+        made = analyze(make_run(time, {"outlet": 20.0 + time / 100.0}))
+        _, _, bare = pages_of(build_report(subject_of([made], (), (), None, "si")))
+        assert "The run did not come from files." in bare
+
+    def test_sensors_stand_as_they_were_set_up(self) -> None:
+        now = sample("SC-014-after-repair")
+        table = next(each for each in build_report(subject()).pages[2].blocks
+                     if isinstance(each, Table) and "Lag" in each.head)  # fmt: skip
+        rows = {row[0]: row[1:] for row in table.rows}
+        outlet, coolant = now.run.sensors["outlet"], now.run.sensors["engine_coolant"]
+        # as run.toml has it: type K on channel 1, class 2, 3 s; the dashboard's value ± 1.5 K, 4 s
+        assert rows["outlet"] == ("CH1 (mV)", "thermocouple K, cold junction", "class 2", "3 s",
+                                  f"{outlet.offset:+.2f} K")  # fmt: skip
+        assert rows["engine coolant"] == ("ECT", "temperature", "± 1.5 K", "4 s",
+                                          f"{coolant.offset:+.2f} K")  # fmt: skip
+        plain = set(now.run.sensors) - {name.replace(" ", "_") for name in rows}
+        assert table.more.startswith("Also logged: vacuum source (VAC1, pressure), ")
+        assert all(f"{name.replace('_', ' ')} (" in table.more for name in plain)
+        shown = build_report(subject("us")).pages[2].blocks
+        us = next(each for each in shown if isinstance(each, Table) and "Lag" in each.head)
+        assert {row[0]: row[3] for row in us.rows}["engine coolant"] == "± 2.7 °F"
+
+    @pytest.mark.parametrize(
+        ("findings", "lines"),
+        [
+            ((), ["Nothing wrong was found with the log."]),
+            ((Finding("gap", "no readings", "inlet_air", 310.2, 318.0),),
+             ["inlet air, 5:10 to 5:18: no readings"]),
+            ((Finding("late", "noted late", None, 60.0, None), Finding("odd", "odd rows")),
+             ["at 1:00: noted late", "odd rows"]),
+            ((Finding("a", "first", "outlet"), Finding("b", "second", "coolant_in"),
+              Finding("c", "third"), Finding("d", "fourth")),
+             ["outlet: first", "coolant in: second", "and 2 more: lukewarm check lists them all"]),
+        ],
+    )  # fmt: skip
+    def test_findings_keep_their_channel_and_their_time(
+        self, findings: tuple[Finding, ...], lines: list[str]
+    ) -> None:
+        now = replace(sample("SC-014-after-repair"), findings=findings)
+        said = texts(build_report(subject_of([now], (), (), None, "si")).pages[2])
+        first = said.index("In the log") + 1
+        assert said[first : said.index("Raw files (SHA-256) and program")] == lines
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])

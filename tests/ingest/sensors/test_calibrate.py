@@ -222,6 +222,29 @@ class TestReadings:
         assert faults_named(found) == ["cold_junction_assumed"]
         assert found.readings["outlet"] == pytest.approx([60.0], abs=1e-3)
 
+    def test_each_sensor_knows_the_channel_of_its_cold_junction(self) -> None:
+        block = {"unit": "degC"}
+        cells = {"outlet": [1.0], "footwell": [0.8], "cabin": [0.2], "ambient": [0.0],
+                 "coolant_in": [60.0], "coolant_out": [55.0],
+                 "block_a": [20.0], "cold_junction": [25.0]}  # fmt: skip
+        found = calibrated(
+            {"outlet": {**THERMOCOUPLE, "cold_junction": "block_a"}, "footwell": THERMOCOUPLE,
+             "cabin": {"sensor": "thermocouple", "unit": "mV"},
+             "ambient": {**THERMOCOUPLE, "cold_junction": "20 degC"},
+             "coolant_in": {"sensor": "thermocouple", "unit": "degC", "cold_junction": "block_a"},
+             "coolant_out": {"sensor": "thermocouple", "unit": "degC",
+                             "cold_junction": "20 degC"},
+             "block_a": block, "cold_junction": block}, cells,
+        )  # fmt: skip
+        assert {point: sensor.cold_junction for point, sensor in found.sensors.items()} == {
+            "outlet": "block_a", "footwell": "cold_junction", "cabin": "cold_junction",
+            "ambient": None, "coolant_in": "block_a", "coolant_out": None,
+            "block_a": None, "cold_junction": None,
+        }  # fmt: skip
+        # 1 mV at a reference of 20 °C and 0.8 mV at 25 °C, in volts
+        assert emf("K", found.readings["outlet"]) == pytest.approx(1.0 + emf("K", 20.0), abs=1e-5)
+        assert emf("K", found.readings["footwell"]) == pytest.approx(0.8 + emf("K", 25.0), abs=1e-5)
+
     def test_logged_numbers_are_not_written_into(self) -> None:
         values = np.array([1.0, 2.0])
         calibrated({"outlet": {"unit": "degF"}, "cabin": {"unit": "degC"}},
