@@ -3,11 +3,12 @@
 ``python benchmarks/mutants.py [--count 100] [--seed 1] [--module PATH ...] [--again OUTPUT]``
 draws changes (`benchmarks/mutant_kinds.py`) to the modules of `CORE` and runs, in a copy of the
 tree that is thrown away, the tests that belong to each: those named like the module, those that
-import it, the rest of its mirrored folder, some wide ones. A change is *killed* by the first test
-that fails (and does not fail without it), or when the tests run into the time limit (``--limit``,
-many times what they take); otherwise it *survived*. Changes of which somebody found that they make
-no difference stand in `benchmarks/mutants_harmless.toml` with the reason and are counted apart.
-A bare ``--seed`` draws a new one and says it. ``--again`` takes the survivors of an earlier output.
+import it, the rest of its mirrored folder, and with ``--wide`` some wide and slow ones. A change is
+*killed* by the first test that fails (and does not fail without it), or when the tests run into the
+time limit (``--limit``, many times what they take); otherwise it *survived*. Changes of which
+somebody found that they make no difference stand in `benchmarks/mutants_harmless.toml` with the
+reason and are counted apart. A bare ``--seed`` draws a new one and says it. ``--again`` takes the
+survivors of an earlier output.
 """
 
 from __future__ import annotations
@@ -54,7 +55,7 @@ WIDE = {
         "tests/other_cars/test_other_cars.py",
     ),
 }
-"""Tests of many modules at once, tried last."""
+"""Tests of many modules at once, tried last where asked for: they take minutes."""
 
 ALSO = {
     "analysis/lever": ("*travel*", "*lever*", "*response*", "*cold_end*"),
@@ -81,7 +82,7 @@ def core() -> list[str]:
     return found
 
 
-def tests_of(module: str) -> list[str]:
+def tests_of(module: str, *, wide: bool) -> list[str]:
     """Test files that belong to a module, the likeliest to notice first."""
     path = Path(module)
     name = path.stem if path.stem != "__init__" else path.parent.name
@@ -105,8 +106,8 @@ def tests_of(module: str) -> list[str]:
         for each in sorted((ROOT / "tests/analysis/figures").glob(f"test_figure{pattern}.py"))
         if path.is_relative_to(place)
     ]
-    wide = [ROOT / each for each in WIDE[house]]
-    files = dict.fromkeys([*named, *importing, *near, *also, *wide])
+    last = [ROOT / each for each in WIDE[house]] if wide else []
+    files = dict.fromkeys([*named, *importing, *near, *also, *last])
     return [each.relative_to(ROOT).as_posix() for each in files]
 
 
@@ -163,7 +164,7 @@ def main() -> int:
     )
     parser.add_argument("--module", nargs="*", help="these modules only")
     parser.add_argument("--again", type=Path, help="the survivors of an earlier output")
-    parser.add_argument("--slow", action="store_true", help="with the tests that are marked slow")
+    parser.add_argument("--wide", action="store_true", help="with wide and slow tests")
     parser.add_argument("--limit", type=float, default=600.0, help="s for the tests of one change")
     asked = parser.parse_args()
     if asked.seed == -1:
@@ -183,7 +184,9 @@ def main() -> int:
             if reason is None:
                 before = place.read_text(encoding="utf-8")
                 place.write_text(each.text, encoding="utf-8")
-                noticed = run(copy, tests_of(each.module), asked.limit, slow=asked.slow)
+                noticed = run(
+                    copy, tests_of(each.module, wide=asked.wide), asked.limit, slow=asked.wide
+                )
                 place.write_text(before, encoding="utf-8")
                 if "::" in noticed and noticed not in sound:
                     alone = run(copy, [noticed], asked.limit, slow=True)

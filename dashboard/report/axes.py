@@ -48,7 +48,7 @@ class Scale:
     def over(cls, low: float, high: float, start: float, stop: float, marks: int) -> Scale:
         """A scale that holds `low` to `high` between round numbers, about `marks` of them.
 
-        Values that are all alike, those of a sensor that stood still, lie in the middle of one unit.
+        Values that are all alike, as of a sensor that stood still, lie in the middle of one unit.
         """
         if high - low < NO_EXTENT:
             low, high = low - 0.5, high + 0.5
