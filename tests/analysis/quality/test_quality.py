@@ -284,6 +284,15 @@ class TestReadings:
 
         assert not assess(car(wild)).has("coolant_in")
 
+    @pytest.mark.parametrize(("share", "left"), [(0.46, True), (0.52, False)])
+    def test_a_channel_is_believed_while_most_of_it_is_possible(
+        self, share: float, *, left: bool
+    ) -> None:
+        def wild(time: Floats, channels: dict[str, Floats]) -> None:
+            channels["coolant_in"][: round(share * time.size)] = 215.0
+
+        assert assess(car(wild)).has("coolant_in") == left
+
     def test_isolated_absurd_readings(self) -> None:
         def wild(time: Floats, channels: dict[str, Floats]) -> None:
             channels["engine_coolant"][[500, 900]] = 215.0

@@ -170,6 +170,15 @@ def test_outside_the_range_is_nothing(letter: Letter) -> None:
     assert np.isnan(temperature(letter, [1.0], high + 5.0)).all()
 
 
+@pytest.mark.parametrize("letter", LETTERS)
+def test_good_readings_do_not_hide_one_outside(letter: Letter) -> None:
+    span = invertible_range(letter)
+    good = 0.5 * (max(span.e_low, 0.0) + span.e_high)
+    for beyond in (span.e_low - 0.01, span.e_high + 0.01):
+        found = temperature(letter, [good, beyond, good])
+        assert np.isnan(found).tolist() == [False, True, False]
+
+
 @pytest.mark.parametrize("letter", [letter for letter in LETTERS if letter != "B"])
 def test_rounded_end_points_convert_back(letter: Letter) -> None:
     """The printed values of the ends lie up to half a digit outside the functions' own."""

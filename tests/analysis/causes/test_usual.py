@@ -1,0 +1,102 @@
+"""What is usual for a family, worked by hand from the table's numbers.
+
+The rule: a spread of few cars is pooled with a prior worth three cars (scaled inverse chi-square)
+and widened by ``sqrt(1 + 1/n)`` for the next car (predictive distribution of a normal mean; A.
+Gelman et al., Bayesian Data Analysis, from memory). Numbers of the coolant's plateau in `knowledge.toml`:
+usual 87 °C, spread 4 K, floor 1.5 K, so that the prior is 2 * 1.5 = 3 K.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from analysis.causes.evidence import Evidence, Usual, compare, usual_value, value_at
+
+NAME = "coolant_plateau"
+
+
+def family(*values: float) -> Usual:
+    return Usual.of([Evidence({NAME: (value, 0.5)}, {}, 5.0) for value in values])
+
+
+def test_without_good_cars_the_table_s_own() -> None:
+    assert (family().center[NAME], family().spread[NAME]) == (87.0, 4.0)
+    assert family().count[NAME] == 0
+    # relative figures: 12 % of 0.70
+    assert family().spread["core_effectiveness"] == pytest.approx(0.084)
+
+
+@pytest.mark.parametrize(
+    ("values", "center", "spread"),
+    [
+        # the prior alone, 3 K, widened by sqrt 2
+        ((90.0,), 90.0, math.sqrt(9.0 * 2.0)),
+        # s = sqrt 8, of which 0.7 count: (3 * 9 + 1 * 0.49 * 8) / 4, widened by 3/2
+        ((86.0, 90.0), 88.0, math.sqrt((27.0 + 0.49 * 8.0) / 4.0 * 1.5)),
+        # from three on the median: one odd car moves the spread, not the center
+        ((86.0, 87.0, 97.0), 87.0, math.sqrt((27.0 + 2.0 * 0.49 * 37.0) / 5.0 * 4.0 / 3.0)),
+        # from five on the median of deviations, 3 K * 1.4826, here more than 0.7 s
+        ((83.0, 85.0, 88.0, 91.0, 92.0), 88.0,
+         math.sqrt((27.0 + 4.0 * (3.0 * 1.4826) ** 2) / 7.0 * 1.2)),
+    ],
+)  # fmt: skip
+def test_a_few_good_cars(values: tuple[float, ...], center: float, spread: float) -> None:
+    found = family(*values)
+    assert found.center[NAME] == center
+    assert found.spread[NAME] == pytest.approx(spread, rel=1e-6)
+    assert found.count[NAME] == len(values)
+    assert found.plateau_degC == center
+
+
+def test_many_cars_alike_are_never_closer_than_the_floor() -> None:
+    found = family(*[88.0] * 100)
+    assert found.spread[NAME] == pytest.approx(1.5 * math.sqrt(1.01))
+
+
+def test_how_often_good_cars_show_a_sign() -> None:
+    """The table's number counts as twenty cars; a car that cannot tell counts as none."""
+    seen = [True] * 3 + [False] * 3 + [None] * 5
+    cars = [Evidence({}, {"vacuum_sags": each}, 5.0) for each in seen]
+    # 0.04 of twenty cars and three of six
+    assert Usual.of(cars).signs["vacuum_sags"] == pytest.approx((0.8 + 3.0) / 26.0)
+    assert Usual.of([]).signs["vacuum_sags"] == pytest.approx(0.04)
+    often = [Evidence({}, {"vacuum_sags": True}, 5.0)] * 900
+    assert Usual.of(often).signs["vacuum_sags"] == 0.9
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "u"),
+    [
+        (NAME, 80.0, 0.5),  # absolute
+        ("core_effectiveness", 0.6, 0.02),  # relative
+        ("steady_outlet_rise", 70.0, 0.8),  # relative, and grows with coolant less outside air
+        ("fluctuation_index", 3.0, 0.4),  # counted in logarithms
+        ("vacuum_decay", 6.0, 0.5),
+    ],
+)
+@pytest.mark.parametrize("air", [-20.0, 5.0, None])
+def test_there_and_back(name: str, value: float, u: float, air: float | None) -> None:
+    usual = family(84.0)
+    compared = compare(Evidence({name: (value, u)}, {}, air), usual, name)
+    assert compared is not None
+    away, sd = compared
+    back = float(value_at(usual, name, np.array([away]), air)[0])
+    assert back == pytest.approx(value)
+    # the usual figure lies nowhere from usual
+    center, spread = usual_value(usual, name, air)
+    level = compare(Evidence({name: (center, 0.0)}, {}, air), usual, name)
+    assert level is not None
+    assert level[0] == pytest.approx(0.0, abs=1e-9)
+    # JCGM 100: a small change of the figure, as its uncertainty is one
+    step = 1e-4 * value
+    moved = compare(Evidence({name: (value + step, u)}, {}, air), usual, name)
+    sharp = compare(Evidence({name: (value, 0.0)}, {}, air), usual, name)
+    assert moved is not None
+    assert sharp is not None
+    slope = (moved[0] - away) / step
+    assert sd == pytest.approx(math.hypot(slope * u, sharp[1]), rel=1e-3)
+    around = value_at(usual, name, np.array([-1e-4, 1e-4]), air)
+    assert spread == pytest.approx(float(np.diff(around)[0]) / 2e-4 * level[1], rel=1e-3)
