@@ -93,7 +93,8 @@ def mutants_of(root: Path, module: str) -> list[Mutant]:
     found = []
     for node, field, was, now in _changes(tree):
         at = was if isinstance(was, ast.expr) else node
-        assert isinstance(at, ast.expr | ast.stmt)
+        if not isinstance(at, ast.expr | ast.stmt):
+            continue
         source = lines[at.lineno - 1].strip()
         found.append(Mutant(module, at.lineno, source, tree, node, field, was, now))
     return found
@@ -106,8 +107,13 @@ _Change = tuple[ast.AST, str, object, object]
 def _changes(tree: ast.AST) -> Iterator[_Change]:
     for node, field, child in _parts(tree):
         yield from _own_changes(child)
-        if isinstance(child, ast.expr) and not isinstance(getattr(node, field), list):
-            yield from ((node, field, child, now) for now in _stand_ins(node, field, child))
+        if isinstance(child, ast.expr):
+            value = getattr(node, field)
+            for now in _stand_ins(node, field, child):
+                if isinstance(value, list):
+                    yield node, field, value, [now if each is child else each for each in value]
+                else:
+                    yield node, field, child, now
         yield from _changes(child)
 
 

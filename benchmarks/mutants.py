@@ -58,14 +58,26 @@ WIDE = {
 """Tests of many modules at once, tried last where asked for: they take minutes."""
 
 ALSO = {
-    "analysis/lever": ("*travel*", "*lever*", "*response*", "*cold_end*"),
-    "analysis/coolant": ("*coolant*", "*thermostat*"),
-    "analysis/vacuum": ("*vacuum*",),
-    "analysis/signal": ("*fluctuation*", "*speed*", "*warm_up*", "*steady*", "*plateau*"),
-    "analysis/timeline": ("*steady*", "*warm_up*", "*cold_end*"),
-    "analysis/heater": ("*steady*", "*warm_up*", "*core*"),
+    "ingest/bus": ("ingest/sources/test_bus*",),
+    "ingest/table/bus_log.py": ("ingest/sources/test_bus*",),
+    "ingest/table/mdf.py": ("ingest/sources/test_mdf*",),
+    "ingest/table/workbook": ("ingest/sources/test_work*",),
+    "ingest/table/packed.py": ("ingest/sources/*archives*",),
+    "ingest/table/parquet.py": ("ingest/sources/*parquet*",),
+    "ingest/clock": ("ingest/table/test_tables_dialects*",),
+    "analysis/lever": tuple(
+        f"analysis/figures/*{word}*" for word in ("travel", "lever", "response", "cold_end")
+    ),
+    "analysis/coolant": ("analysis/figures/*coolant*", "analysis/figures/*thermostat*"),
+    "analysis/vacuum": ("analysis/figures/*vacuum*",),
+    "analysis/signal": tuple(
+        f"analysis/figures/*{word}*" for word in ("fluct", "speed", "warm_up", "steady", "plateau")
+    ),
+    "analysis/timeline": ("analysis/figures/*steady*", "analysis/figures/*warm_up*"),
+    "analysis/heater": ("analysis/figures/*warm_up*", "analysis/figures/*core*"),
+    "analysis": ("analysis/test_same_figures.py",),
 }
-"""Tests of figures that rest on a room."""
+"""Tests of other folders that rest on a room, beneath tests/."""
 
 HARMLESS = ROOT / "benchmarks" / "mutants_harmless.toml"
 LEFT_OUT = shutil.ignore_patterns(".*", "__pycache__", "build", "*.egg-info")
@@ -82,12 +94,12 @@ def core() -> list[str]:
     return found
 
 
-def tests_of(module: str, *, wide: bool) -> list[str]:
+def files_for(module: str, *, wide: bool, root: Path = ROOT) -> list[str]:
     """Test files that belong to a module, the likeliest to notice first."""
     path = Path(module)
     name = path.stem if path.stem != "__init__" else path.parent.name
     house = path.parts[0]
-    folder = ROOT / "tests" / path.parent
+    folder = root / "tests" / path.parent
     while not any(folder.glob("test_*.py")):
         folder = folder.parent
     near = sorted(folder.glob("test_*.py"))
@@ -95,7 +107,7 @@ def tests_of(module: str, *, wide: bool) -> list[str]:
     imports = re.compile(rf"^ *(from|import) {re.escape(dotted)}\b", re.MULTILINE)
     importing = [
         each
-        for each in sorted((ROOT / "tests" / house).rglob("test_*.py"))
+        for each in sorted((root / "tests" / house).rglob("test_*.py"))
         if imports.search(each.read_text(encoding="utf-8"))
     ]
     named = [each for each in near if name in each.stem]
@@ -103,12 +115,12 @@ def tests_of(module: str, *, wide: bool) -> list[str]:
         each
         for place, patterns in ALSO.items()
         for pattern in patterns
-        for each in sorted((ROOT / "tests/analysis/figures").glob(f"test_figure{pattern}.py"))
-        if path.is_relative_to(place)
+        for each in sorted((root / "tests").glob(pattern))
+        if path.is_relative_to(place) and each.suffix == ".py"
     ]
-    last = [ROOT / each for each in WIDE[house]] if wide else []
+    last = [root / each for each in WIDE[house]] if wide else []
     files = dict.fromkeys([*named, *importing, *near, *also, *last])
-    return [each.relative_to(ROOT).as_posix() for each in files]
+    return [each.relative_to(root).as_posix() for each in files]
 
 
 def run(copy: Path, tests: list[str], limit_s: float, *, slow: bool) -> str:
@@ -131,6 +143,7 @@ def run(copy: Path, tests: list[str], limit_s: float, *, slow: bool) -> str:
         return "the time limit"
     if done.returncode == 0:
         return ""
+    assert "file or directory not found" not in done.stderr, done.stderr
     found = re.search(r"^(?:FAILED|ERROR) (.+?)(?: - .*)?$", done.stdout, re.MULTILINE)
     return found[1] if found else f"exit status {done.returncode}"
 
@@ -185,7 +198,10 @@ def main() -> int:
                 before = place.read_text(encoding="utf-8")
                 place.write_text(each.text, encoding="utf-8")
                 noticed = run(
-                    copy, tests_of(each.module, wide=asked.wide), asked.limit, slow=asked.wide
+                    copy,
+                    files_for(each.module, wide=asked.wide, root=copy),
+                    asked.limit,
+                    slow=asked.wide,
                 )
                 place.write_text(before, encoding="utf-8")
                 if "::" in noticed and noticed not in sound:

@@ -2,8 +2,8 @@
 
 The rule: a spread of few cars is pooled with a prior worth three cars (scaled inverse chi-square)
 and widened by ``sqrt(1 + 1/n)`` for the next car (predictive distribution of a normal mean; A.
-Gelman et al., Bayesian Data Analysis, from memory). Numbers of the coolant's plateau in `knowledge.toml`:
-usual 87 °C, spread 4 K, floor 1.5 K, so that the prior is 2 * 1.5 = 3 K.
+Gelman et al., Bayesian Data Analysis, from memory). Numbers of the coolant's plateau in
+`knowledge.toml`: usual 87 °C, spread 4 K, floor 1.5 K, so that the prior is 2 * 1.5 = 3 K.
 """
 
 from __future__ import annotations

@@ -124,6 +124,18 @@ def test_still_warming_is_not_measured() -> None:
     assert "still warming" in found.note
 
 
+@pytest.mark.parametrize(("rate", "measured"), [(0.5, False), (0.1, True)])
+def test_a_coolant_that_creeps_on_is_no_plateau(rate: float, *, measured: bool) -> None:
+    """Driven, warm from the start and no opening seen: 0.5 K/min for eight minutes is no level."""
+    time = np.arange(1.0, 481.0)
+    coolant = 78.0 + rate / 60.0 * time
+    driven = {"road_speed": np.full(time.size, 15.0), "engine_speed": np.full(time.size, 2000.0)}
+    found = plateau(time, coolant, **driven)
+    assert (found.value is not None) == measured
+    if not measured:
+        assert "still changing by +0.5 K/min" in (found.note or "")
+
+
 def test_no_coolant_logged() -> None:
     time = np.arange(0.0, 300.0)
     found = coolant_plateau(context_of(make_run(time, {"outlet": 20.0 + 0.0 * time})))

@@ -157,6 +157,12 @@ def test_an_outlet_still_climbing_is_not_steady() -> None:
     ctx = context_of(heater_run(320.0, without=["engine_coolant"]))
     assert ctx.hot.chosen is None
     assert "still rising" in (ctx.hot.why or "")
+    # 300 s at the hot end with a heater that would take half an hour
+    share = settling(TIME, [(-60.0, 0.0), (1500.0, 1.0)], 600.0)
+    events = [(-60.0, "temp_lever", 50), (1500.0, "temp_lever", 100)]
+    slow = context_of(heater_run(share=share, events=events, without=["temp_lever"])).hot
+    assert slow.chosen is None
+    assert "after 300 s with the lever at the hot end: hold it longer" in (slow.why or "")
 
 
 def test_the_engine_must_run() -> None:

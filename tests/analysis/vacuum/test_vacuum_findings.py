@@ -113,13 +113,13 @@ def test_sags_are_not_a_leak_shown_by_a_leak_down() -> None:
     assert "vacuum_sags" not in faults(context)
 
 
-@pytest.mark.parametrize("tau", [0.6, 4.0])
-def test_stroke_time_is_ln_9_time_constants(tau: float) -> None:
-    """10 to 90 % of a first-order answer take ``tau * ln 9``."""
+@pytest.mark.parametrize(("tau", "apart"), [(0.6, 60.0), (4.0, 60.0), (0.6, 15.0)])
+def test_stroke_time_is_ln_9_time_constants(tau: float, apart: float) -> None:
+    """10 to 90 % of a first-order answer take ``tau * ln 9``; a next move soon after ends it."""
     time = np.arange(0.0, 400.0, 0.1)
     value = np.zeros(time.size)
     events: list[Event] = []
-    for at, to in ((100.0, 50.0), (160.0, 0.0), (220.0, 50.0)):
+    for at, to in ((100.0, 50.0), (100.0 + apart, 0.0), (100.0 + 2.0 * apart, 50.0)):
         before = value[np.searchsorted(time, at) - 1]
         value = np.where(
             time >= at, to + (before - to) * np.exp(-(time - at).clip(0.0) / tau), value
@@ -128,6 +128,8 @@ def test_stroke_time_is_ln_9_time_constants(tau: float) -> None:
     context = context_of(make_run(time, {"vacuum_actuator": value}, events))
     found = stroke_time(context)
     assert found.known() == pytest.approx(tau * np.log(9.0), rel=0.1)
+    assert found.u is not None
+    assert found.u < 0.1 * found.known()  # three strokes alike
     assert ("actuator_slow" in faults(context)) == (tau > 3.0)
 
 

@@ -151,6 +151,17 @@ class TestReadings:
         )  # fmt: skip
         assert found.readings["vacuum_source"] == pytest.approx([50.0])
 
+    def test_ratiometric_to_one_volt(self) -> None:
+        scale = {"from": [0.1, 0.9], "to": [0, 100], "unit": "kPa", "ratiometric_to": 1.0,
+                 "supply": "supply"}  # fmt: skip
+        found = calibrated(
+            {"vacuum_source": {"unit": "V", "scale": scale, "reference": "vacuum",
+                               "sensor": "pressure"},
+             "supply": {"unit": "V", "sensor": "voltage"}},
+            {"vacuum_source": [1.0], "supply": [2.0]},
+        )  # fmt: skip
+        assert found.readings["vacuum_source"] == pytest.approx([50.0])
+
     def test_unit_of_the_log_is_used_and_the_setup_wins(self) -> None:
         found = calibrated({"outlet": {}}, {"outlet": [212.0]}, {"outlet": "F"})
         assert found.readings["outlet"] == pytest.approx([100.0])

@@ -185,6 +185,8 @@ def test_rounded_end_points_convert_back(letter: Letter) -> None:
     span = invertible_range(letter)
     ends = [span.e_low - END_TOLERANCE + 1e-9, span.e_high + END_TOLERANCE - 1e-9]
     assert temperature(letter, ends).tolist() == [span.t_low, span.t_high]
+    for end, t in zip(ends, (span.t_low, span.t_high), strict=True):
+        assert temperature(letter, [1.0, end])[1] == t
 
 
 def test_type_b_has_no_answer_where_two_temperatures_would_do() -> None:
