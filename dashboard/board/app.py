@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html as text
+import re
 from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -18,6 +19,7 @@ from dashboard.board.papers import register_papers
 from dashboard.board.security import content_policy, protect
 from dashboard.pages import Page, all_pages
 from dashboard.plots import theme
+from dashboard.plots.page import plotly_script
 from dashboard.text.shown import clean
 from dashboard.web import address
 from dashboard.web.light import markup
@@ -64,6 +66,7 @@ class BoardApp(Dash):
         """The document around the application."""
         here = next((page for page in self._board_pages if page.path == request.path), None)
         title = f"{here.question if here else 'There is no such page'} – lukewarm"
+        scripts = SPARED.sub("", parts["scripts"])
         return f"""<!doctype html>
 <html lang="en">
 <head>
@@ -89,7 +92,7 @@ class BoardApp(Dash):
 {parts["app_entry"]}
 </main>
 {parts["config"]}
-{parts["scripts"]}
+{scripts}
 {parts["renderer"]}
 </body>
 </html>
@@ -110,10 +113,17 @@ class BoardApp(Dash):
         )
 
 
-PRELOAD: Final = (
-    '<link rel="preload" as="script" '
-    'href="/_dash-component-suites/plotly/package_data/plotly.min.js">'
+PLOTLY: Final = "/_dash-component-suites/plotly/package_data/plotly.min.js"
+"""Where Dash looks for the script that draws; it is answered with the small one."""
+
+PRELOAD: Final = f'<link rel="preload" as="script" href="{PLOTLY}">'
+
+SPARED: Final = re.compile(
+    r'<script src="[^"]*/(?:dash_table/bundle|deps/polyfill)[^"]*"></script>\n?'
 )
+"""Scripts of Dash that no page needs: its tables, and what browsers before 2020 lacked, but for one
+small part in ``assets/before`` (regenerator-runtime of the npm registry, as it came)."""
+
 ANY_ADDRESS: Final = "/<path:path>"
 """What Dash calls the route of every address that is none of its own."""
 
@@ -158,6 +168,7 @@ def create_app(
     if password is not None:
         require_password(server, password, secure=secure)
     refuse_malformed(app)
+    _register_plotly(server)
     _register_export(server, board)
     register_papers(server, board)
     _say_what_is_missing(server, {page.path for page in pages}, board)
@@ -206,6 +217,12 @@ def _say_what_is_missing(server: Flask, known: Collection[str], board: Board) ->
     def no_icon() -> Response:
         # every page names an empty one; without this Dash would answer with a page
         return Response(status=204)
+
+
+def _register_plotly(server: Flask) -> None:
+    @server.route(PLOTLY)
+    def plotly() -> Response:
+        return Response(plotly_script(), mimetype="text/javascript")
 
 
 def _register_export(server: Flask, board: Board) -> None:

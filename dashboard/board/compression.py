@@ -1,4 +1,7 @@
-"""Answers packed with gzip, by Flask-Compress; scripts and styles once, for all visitors."""
+"""Answers packed by Flask-Compress; scripts and styles once, for all visitors.
+
+Browsers unpack Brotli where the page came over TLS or from their own machine, and gzip anywhere.
+"""
 
 from __future__ import annotations
 
@@ -13,6 +16,9 @@ from dashboard.board.security import STATIC
 
 if TYPE_CHECKING:
     from flask import Flask, Request, Response
+
+BROTLI_LEVEL: Final = 5
+"""As quick as gzip, and a tenth smaller; higher levels win little and take long."""
 
 SHORTEST: Final = 1024
 """Bytes; shorter answers are sent as they are."""
@@ -58,7 +64,8 @@ class Packed:
 def pack_answers(server: Flask) -> None:
     """Pack every answer a browser says it can unpack."""
     server.config.update(
-        COMPRESS_ALGORITHM=["gzip"],
+        COMPRESS_ALGORITHM=["br", "gzip"],
+        COMPRESS_BR_LEVEL=BROTLI_LEVEL,
         COMPRESS_STREAMS=False,
         COMPRESS_MIMETYPES=list(PACKABLE),
         COMPRESS_MIN_SIZE=SHORTEST,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
 
@@ -10,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from dashboard.plots import theme
-from dashboard.plots.readings import Channel, Readings
+from dashboard.plots.readings import Channel, LineData, Readings
 from dashboard.plots.run import MIN_PER_S, NOT_DRAWN, PANELS, RunPlot, Window, run_plot
 from dashboard.text.shown import conversion
 from ingest.arrays import Floats
@@ -26,21 +27,41 @@ COMPARED: Final = ("outlet", "ambient")
 LONGEST_NAME: Final = 40
 
 
+VALUE_DIGITS: Final = 2
+"""Decimals of a drawn value: finer than a pixel, and than what is read out at it."""
+
+TIME_DIGITS: Final = 4
+"""Digits a drawn time has within its stretch: finer than a pixel."""
+
+
 class DrawnLine(NamedTuple):
-    """A line in the units shown: minutes from engine start and values."""
+    """A line in the units shown: minutes from engine start and values, null at gaps.
+
+    Lists and not arrays: rounded they are sent in half the bytes.
+    """
 
     point: str
-    x: Floats
-    y: Floats
+    x: list[float]
+    y: list[float | None]
     thinned: bool
+
+
+def drawn(line: LineData, unit: str, units: str) -> tuple[list[float], list[float | None]]:
+    """A line as it is drawn: minutes and values in the units shown, rounded below a pixel."""
+    minutes = line.time * MIN_PER_S
+    span = float(np.ptp(minutes)) if minutes.size else 0.0
+    digits = TIME_DIGITS - math.floor(math.log10(span)) if span > 0.0 else TIME_DIGITS
+    shown = conversion(unit, units)
+    value = np.round(line.value * shown.factor + shown.offset, VALUE_DIGITS)
+    return np.round(minutes, digits).tolist(), [None if v != v else v for v in value.tolist()]
 
 
 class _Thinned:
     """What `run_plot` asks of a run, from thinned readings."""
 
-    def __init__(self, readings: Readings, drawn: Sequence[DrawnLine]) -> None:
+    def __init__(self, readings: Readings, lines: Sequence[DrawnLine]) -> None:
         self.sensors: Mapping[str, Channel] = {
-            line.point: readings.channels[line.point] for line in drawn
+            line.point: readings.channels[line.point] for line in lines
         }
         self.controls = pl.DataFrame(schema={"control": pl.String, "value": pl.Float64})
         self._ends = readings.frame["time_s"].to_numpy()[[0, -1]]
@@ -78,13 +99,12 @@ def lines(
     from_s, to_s
         The stretch, s from engine start; None is the end of the log.
     """
-    drawn = []
+    told = []
     for point in drawn_points(readings):
         line = readings.line(point, from_s, to_s)
-        shown = conversion(readings.channels[point].quantity.unit, units)
-        value = np.round(line.value * shown.factor + shown.offset, 3)
-        drawn.append(DrawnLine(point, line.time * MIN_PER_S, value, line.thinned))
-    return drawn
+        x, y = drawn(line, readings.channels[point].quantity.unit, units)
+        told.append(DrawnLine(point, x, y, line.thinned))
+    return told
 
 
 def car_plot(
@@ -97,9 +117,9 @@ def car_plot(
     bench: bool = False,
 ) -> RunPlot:
     """The linked plots of a run, or of a stretch of it (see `lines` and `run_plot`)."""
-    drawn = lines(readings, units, from_s, to_s)
-    picture = run_plot(cast("Run", _Thinned(readings, drawn)), windows, units, bench=bench)
-    for trace, line in zip(picture.figure.data, drawn, strict=True):
+    told = lines(readings, units, from_s, to_s)
+    picture = run_plot(cast("Run", _Thinned(readings, told)), windows, units, bench=bench)
+    for trace, line in zip(picture.figure.data, told, strict=True):
         trace.x, trace.y = line.x, line.y
     picture.figure.update_yaxes(fixedrange=True)
     picture.figure.update_layout(uirevision="run")
@@ -107,7 +127,7 @@ def car_plot(
         picture.figure.update_layout(
             xaxis={"range": [from_s * MIN_PER_S, to_s * MIN_PER_S], "autorange": False}
         )
-    return picture._replace(thinned=any(line.thinned for line in drawn))
+    return picture._replace(thinned=any(line.thinned for line in told))
 
 
 def zoom_of(relayout: Mapping[str, Any] | None) -> tuple[float | None, float | None] | None:
@@ -144,7 +164,8 @@ def over_plot(runs: Sequence[tuple[str, Readings]], units: str) -> go.Figure:
             if point not in readings.channels:
                 continue
             line = readings.line(point)
-            shown = conversion(readings.channels[point].quantity.unit, units)
+            unit = readings.channels[point].quantity.unit
+            x, y = drawn(line, unit, units)
             style: dict[str, Any] = {"color": theme.LINES[point].color, "width": width}
             if dash:
                 style["dash"] = dash
@@ -153,13 +174,13 @@ def over_plot(runs: Sequence[tuple[str, Readings]], units: str) -> go.Figure:
             name = html.escape(told[:LONGEST_NAME])
             figure.add_trace(
                 go.Scatter(
-                    x=line.time * MIN_PER_S,
-                    y=np.round(line.value * shown.factor + shown.offset, 2),
+                    x=x,
+                    y=y,
                     name=name,
                     mode="lines",
                     line=style,
                     connectgaps=False,
-                    hovertemplate=f"%{{y:.1f}} {shown.unit}",
+                    hovertemplate=f"%{{y:.1f}} {conversion(unit, units).unit}",
                 )
             )
     unit = conversion("degC", units).unit

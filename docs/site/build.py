@@ -13,10 +13,10 @@ import tempfile
 import tomllib
 from pathlib import Path
 
-import plotly.offline
 from sphinx.application import Sphinx
 from sphinx.util.docutils import docutils_namespace, patch_docutils
 
+from dashboard.plots.page import plotly_script
 from docs.site.cause_pages import cause_pages
 from docs.site.figure_pages import figure_pages
 from docs.site.reference_pages import reference_pages
@@ -113,7 +113,7 @@ def write_source(folder: Path) -> None:
         _write(folder / name, _links_of_the_site(text.replace("](docs/", "](")))
     for name, text in (figure_pages() | cause_pages() | reference_pages()).items():
         _write(folder / name, text)
-    _write(folder / "_static" / "plotly.min.js", plotly.offline.get_plotlyjs())
+    _write(folder / "_static" / "plotly.min.js", plotly_script())
     _write(folder / "_static" / "site.css", CSS)
 
 

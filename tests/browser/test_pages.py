@@ -106,3 +106,19 @@ def test_print_leaves_out_what_paper_cannot_use(browser: Browser, board: str) ->
         assert not page.is_visible("nav[aria-label=Pages]")
         assert not page.is_visible("#choose-figure")
         assert page.is_visible("table.runs")
+
+
+MAX_SENT = 700_000
+"""Bytes on the first visit: four seconds on a line of 1.6 Mbit/s, the plots with it."""
+
+
+@pytest.mark.parametrize("path", ["/", "/car", "/limits", "/tuning", "/drop"])
+def test_a_page_is_light(browser: Browser, board: str, path: str) -> None:
+    with visit(browser, board) as visitor:
+        wire = visitor.page.context.new_cdp_session(visitor.page)
+        wire.send("Network.enable")
+        sent: list[float] = []
+        wire.on("Network.loadingFinished", lambda event: sent.append(event["encodedDataLength"]))
+        visitor.open(path)
+    assert len(sent) > 10
+    assert sum(sent) < MAX_SENT

@@ -1,9 +1,10 @@
-"""Answers packed with gzip: what is kept, and that one visitor's answer is never another's."""
+"""Answers packed: what is kept, and that one visitor's answer is never another's."""
 
 from __future__ import annotations
 
 import gzip
 
+import brotli
 import pytest
 from flask import Flask, Response, request
 from flask.testing import FlaskClient
@@ -46,8 +47,14 @@ def test_a_script_is_packed_once_by_its_address(client: FlaskClient) -> None:
     assert unpacked(client, "/assets/two.js").startswith("two.js")
 
 
+def test_brotli_is_sent_to_who_unpacks_it(client: FlaskClient) -> None:
+    answer = client.get("/mine?who=a", headers={"Accept-Encoding": "gzip, deflate, br, zstd"})
+    assert answer.headers["Content-Encoding"] == "br"
+    assert brotli.decompress(answer.data) == b"a" * SHORTEST
+
+
 def test_who_cannot_unpack_gets_it_as_it_is(client: FlaskClient) -> None:
-    answer = client.get("/mine?who=a", headers={"Accept-Encoding": "br"})
+    answer = client.get("/mine?who=a", headers={"Accept-Encoding": "compress"})
     assert "Content-Encoding" not in answer.headers
     assert answer.data == b"a" * SHORTEST
 
