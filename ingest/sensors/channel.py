@@ -193,11 +193,11 @@ class RecipeMaker:
         """Quantity of a point the contract does not know, by its unit; kept as logged else."""
         text = self.table.scale.unit if self.table.scale else self.table.unit or self.logged_unit
         try:
-            found = conversion(text or "")
+            dimension = conversion(text or "").dimension
         except UnknownUnit:
-            found = Conversion("other", 1.0)
-        if found.dimension in QUANTITIES:
-            return QUANTITIES[found.dimension]
+            dimension = "other"
+        if dimension in QUANTITIES:
+            return QUANTITIES[dimension]
         suffix = re.sub(r"\W+", "_", text or "").strip("_")
         return Quantity("other", text or "", suffix or "as_logged")
 

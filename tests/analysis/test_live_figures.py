@@ -28,20 +28,21 @@ def cut(run: Run, until_s: float) -> Run:
 
 def cold_start(
     until_s: float, *, share: float = 0.7, held: float = 88.0, coolant: bool = True,
-    offset: float = 0.0, blower: str = "4",
+    offset: float = 0.0, blower: str = "4", air: float = 0.0,
 ) -> Run:  # fmt: skip
-    """A cold start at 0 °C made of plain formulas: coolant towards 140 °C, held by a thermostat."""
+    """A cold start at `air`, of plain formulas: coolant towards 140 K more, held at `held`."""
     time = np.arange(-60.0, until_s, 1.0)
     running = np.maximum(time, 0.0)
     rng = np.random.default_rng(5)
-    level = np.minimum(140.0 * (1.0 - np.exp(-running / 900.0)), held)
-    late = np.minimum(140.0 * (1.0 - np.exp(-np.maximum(running - 15.0, 0.0) / 900.0)), held)
+    lift = held - air
+    level = np.minimum(140.0 * (1.0 - np.exp(-running / 900.0)), lift)
+    late = np.minimum(140.0 * (1.0 - np.exp(-np.maximum(running - 15.0, 0.0) / 900.0)), lift)
     channels = {
-        "outlet": share * late + offset + rng.normal(0.0, 0.1, time.size),
-        "ambient": np.zeros(time.size) + rng.normal(0.0, 0.1, time.size),
+        "outlet": air + share * late + offset + rng.normal(0.0, 0.1, time.size),
+        "ambient": np.full(time.size, air) + rng.normal(0.0, 0.1, time.size),
     }
     if coolant:
-        channels["engine_coolant"] = level + rng.normal(0.0, 0.1, time.size)
+        channels["engine_coolant"] = air + level + rng.normal(0.0, 0.1, time.size)
     events = [
         (-60.0, "temp_lever", 100.0), (-60.0, "blower", blower), (-60.0, "mode", "floor"),
         (0.0, "engine", "start"), (0.0, "blower", float(blower)),
@@ -74,6 +75,13 @@ def test_live_figures_are_those_of_the_finished_run() -> None:
 @pytest.mark.parametrize("minutes", [3, 5, 8])
 def test_prediction_of_a_made_up_cold_start(minutes: int) -> None:
     assert covers(predicted(cold_start(60.0 * minutes)), 0.7 * 88.0)
+
+
+@pytest.mark.parametrize("air", [-20.0, 15.0])
+def test_prediction_on_a_frosty_and_on_a_mild_day(air: float) -> None:
+    """The outlet settles above the air of the day: coolant less air counts, not the coolant."""
+    for minutes in (5, 9):
+        assert covers(predicted(cold_start(60.0 * minutes, air=air)), 0.7 * (88.0 - air))
 
 
 def test_interval_narrows_as_the_engine_warms() -> None:

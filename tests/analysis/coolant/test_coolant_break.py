@@ -109,6 +109,23 @@ def test_uncertainty_from_noise_is_its_scatter_over_many_logs() -> None:
     assert np.sqrt(np.mean(u**2) - 0.34**2) == pytest.approx(level.std(), rel=0.35)
 
 
+def test_the_level_held_afterwards_says_where_about_it_opened() -> None:
+    """A valve opens somewhat below the level it then holds: of two like warm-ups with much noise
+    the one that comes to rest 5 K below its peak opened earlier."""
+    time = np.arange(0.0, 400.0, STEP)
+    rising = np.minimum(60.0 + 0.1 * time, 84.0)
+    peak = int(np.argmax(rising))
+    noisy = rising + np.random.default_rng(4).normal(0.0, 0.8, time.size)
+    found = []
+    for below in (0.0, 5.0):
+        settled = np.where(np.arange(time.size) > peak + 5, 84.0 - below, rising)
+        value = np.where(np.arange(time.size) > peak + 5, settled, noisy)
+        each = fit_break(time, value, settled, peak, 0.8)
+        assert each is not None
+        found.append(each.temperature)
+    assert found[1] < found[0] - 0.5
+
+
 def test_whole_degrees_are_as_good_as_their_rounding() -> None:
     time, value, truth = warming(88.0, 0.2, gain=0.1, lag=10.0)
     temperature, u = fitted(time, np.round(value), 1.0 / np.sqrt(12.0))

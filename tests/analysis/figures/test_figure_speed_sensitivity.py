@@ -50,6 +50,25 @@ def test_outlet_stands_in_for_the_footwell_and_says_so() -> None:
     assert found.note == "from the outlet, the footwell was not logged"
 
 
+def test_what_the_cabin_does_is_taken_out_above_the_air_outside() -> None:
+    """Weather that changes on the way; a footwell that follows the cabin's air by eight tenths."""
+    time = np.arange(1200.0)
+    logged = channels(-0.3)
+    air = 6.0 * np.sin(2.0 * np.pi * time / 170.0)
+    cabin = 4.0 * np.sin(2.0 * np.pi * time / 90.0 + 1.0)
+    logged["ambient"] = air
+    logged["cabin"] = air + 10.0 + cabin
+    logged["footwell"] = logged["footwell"] + air + 0.8 * cabin
+    logged["outlet"], logged["engine_coolant"] = (
+        logged["outlet"] + air,
+        logged["engine_coolant"] + air,
+    )
+    found = sensitivity(logged, HOT)
+    assert found.u is not None
+    assert found.u < 0.7
+    assert abs(found.known() + 3.0) <= 2.0 * found.u
+
+
 def test_sensor_offsets_cancel() -> None:
     """A slope knows nothing of a thermocouple that reads 2 K high."""
     logged = channels(-0.3)

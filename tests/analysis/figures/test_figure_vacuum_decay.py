@@ -91,6 +91,13 @@ def test_control_moved_in_the_hold_ends_it() -> None:
     assert found.known() == pytest.approx(6.0, rel=0.08)
 
 
+def test_control_moved_soon_leaves_too_short_a_hold() -> None:
+    time, value, events = holding(400.0, [(200.0, 300.0, 600.0)])
+    found = decay(time, value, [*events, (206.0, "mode", "defrost")])
+    assert found.value is None
+    assert "disturbed after" in (found.note or "")
+
+
 def test_fall_of_the_source_before_the_hold_is_no_leak() -> None:
     """The engine pulled hard just before the source was shut off: only the rest is the leak."""
     time, value, events = holding(400.0, [(200.0, 300.0, 2000.0)])

@@ -20,6 +20,7 @@ from analysis.watch.judge import (
     judge,
 )
 from analysis.watch.live import Watch
+from analysis.watch.places import speed_factor
 from analysis.watch.still import SAME, TURNING
 from ingest.arrays import Floats
 from ingest.sensors.thermocouple import emf, temperature
@@ -128,6 +129,26 @@ def test_an_outlet_that_fluctuates_is_no_sensor_that_fell_off() -> None:
     swing = 4.0 * np.clip(TIME / 200.0, 0.0, 1.0) * np.sin(2.0 * np.pi * TIME / 25.0)
     values["outlet"] = values["outlet"] + swing
     assert alarms(values) == []
+
+
+def test_while_the_car_speeds_up_more_is_asked_for() -> None:
+    """From a stand to 15 m/s, half a meter a second faster every second: none of it in one bin."""
+    values = car() | {"road_speed": np.interp(TIME, [400.0, 430.0], [0.0, 15.0])}
+    width = width_for(TIME)
+    assert width is not None
+    seconds = make_seconds(TIME, values, [], {}, width)
+    faster = (seconds.ends > 410.0) & (seconds.ends < 430.0)
+    steady = (seconds.ends < 400.0) | (seconds.ends > 460.0)
+    for point in ("footwell", "outlet"):
+        factor = speed_factor(seconds, point)
+        assert (factor[faster] > 1.5).all()
+        assert (factor[steady] == 1.0).all()
+    assert (speed_factor(seconds, "ambient") == 1.0).all()
+    # where nobody logged it the car may have been driven at any time
+    del values["road_speed"]
+    unknown = make_seconds(TIME, values, [], {}, width)
+    assert (speed_factor(unknown, "footwell") > 1.5).all()
+    assert (speed_factor(unknown, "coolant_in") == 1.0).all()
 
 
 def test_an_open_wire_is_told() -> None:

@@ -173,6 +173,12 @@ def test_outside_the_range_is_nothing(letter: Letter) -> None:
 @pytest.mark.parametrize("letter", LETTERS)
 def test_good_readings_do_not_hide_one_outside(letter: Letter) -> None:
     span = invertible_range(letter)
+    low, high = temperature_range(letter)
+    for beyond in (low - 0.5, high + 0.5):
+        for cold in ([20.0, beyond], [beyond, beyond + 0.1], [high - 0.1, high + 0.5]):
+            there = [low <= each <= high for each in cold]
+            raw = np.where(there, 1.0 - emf(letter, np.clip(cold, low, high)) + 1.0, 1.0)
+            assert (~np.isnan(temperature(letter, raw, cold))).tolist() == there
     good = 0.5 * (max(span.e_low, 0.0) + span.e_high)
     for beyond in (span.e_low - 0.01, span.e_high + 0.01):
         found = temperature(letter, [good, beyond, good])
