@@ -18,6 +18,7 @@ import os
 import re
 import secrets
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -178,10 +179,11 @@ def main() -> int:
     parser.add_argument("--module", nargs="*", help="these modules only")
     parser.add_argument("--again", type=Path, help="the survivors of an earlier output")
     parser.add_argument("--wide", action="store_true", help="with wide and slow tests")
-    parser.add_argument("--limit", type=float, default=600.0, help="s for the tests of one change")
+    parser.add_argument("--limit", type=float, default=300.0, help="s for the tests of one change")
     asked = parser.parse_args()
     if asked.seed == -1:
         asked.seed = secrets.randbelow(1_000_000)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # the copy goes in any case
     known = harmless()
     count: Counter[str] = Counter()
     sound: set[str] = set()

@@ -245,3 +245,12 @@ def test_the_cable_is_found_with_its_direction(usual: Usual) -> None:
     right = cable_state(car(5.0, 5.0), usual)  # type: ignore[arg-type]
     assert right is not None
     assert "within its adjustment" in right.sentence
+    # wasted alike at both ends is slack, and no cable that is out: it falls out of the mean
+    slack = cable_state(car(14.0, 14.0), usual)  # type: ignore[arg-type]
+    assert slack is not None
+    assert slack.offset.known() == pytest.approx(0.0, abs=2.0)
+    assert "within its adjustment" in slack.sentence
+    # an end that shrinks runs out of travel to waste: the end that grows keeps counting
+    far = cable_state(car(30.0, 4.0), usual)  # type: ignore[arg-type]
+    assert far is not None
+    assert far.offset.known() == pytest.approx(25.0, abs=2.0)

@@ -81,6 +81,12 @@ def test_later_step_with_a_part_shut_off_is_not_mixed_in() -> None:
     assert "1 of 2 leak-downs" in found.note
 
 
+def test_a_leak_half_as_large_again_is_another_one() -> None:
+    found = decay(*holding(900.0, [(200.0, 300.0, 600.0), (400.0, 500.0, 400.0)]))
+    assert found.known() == pytest.approx(6.0, rel=0.06)
+    assert "1 of 2 leak-downs" in (found.note or "")
+
+
 def test_control_moved_in_the_hold_ends_it() -> None:
     time, value, events = holding(400.0, [(200.0, 320.0, 600.0)])
     value[time >= 260.0] -= 8.0
@@ -96,6 +102,15 @@ def test_control_moved_soon_leaves_too_short_a_hold() -> None:
     found = decay(time, value, [*events, (206.0, "mode", "defrost")])
     assert found.value is None
     assert "disturbed after" in (found.note or "")
+
+
+def test_controls_moved_before_and_after_the_hold_do_not_touch_it() -> None:
+    time, value, events = holding(400.0, [(200.0, 300.0, 600.0)])
+    moved: list[Event] = [(100.0, "mode", "defrost"), (150.0, "mode", "floor")]
+    moved.append((350.0, "temp_lever", 0.0))
+    found = decay(time, value, [*events, *moved])
+    assert found.known() == pytest.approx(6.0, rel=0.05)
+    assert found.window == decay(time, value, events).window
 
 
 def test_fall_of_the_source_before_the_hold_is_no_leak() -> None:
