@@ -6,7 +6,6 @@ layout's, the one for all.
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -15,7 +14,7 @@ from importlib import resources
 from typing import Any, Final, get_args
 
 from analysis.figures import figures_by_name
-from ingest.errors import Fault, UnusableRun
+from ingest.errors import Fault, UnusableRun, did_you_mean
 from ingest.setup.model import Heater
 from ingest.setup.toml_text import parse_toml
 
@@ -134,7 +133,11 @@ def parse_limits(text: str, file: str = "limits.toml") -> Limits:
         header[_FINGERPRINT] = reader.header(document, _FINGERPRINT)
     for key in document:
         if key not in (*_HEADER, _FINGERPRINT, "figure", "heater", "family"):
-            reader.fault(key, "a table or key this version does not know", _near(key, _TABLES))
+            reader.fault(
+                key,
+                "a table or key this version does not know",
+                did_you_mean(key, _TABLES, "remove it"),
+            )
     figures = reader.group(document.get("figure", {}), "figure")
     heaters = reader.groups(document.get("heater", {}), "heater", get_args(Heater))
     families = reader.groups(document.get("family", {}), "family", None)
@@ -146,11 +149,6 @@ def parse_limits(text: str, file: str = "limits.toml") -> Limits:
 
 
 _TABLES: Final = ("figure", "heater", "family")
-
-
-def _near(word: str, known: tuple[str, ...]) -> str:
-    close = difflib.get_close_matches(word, known, n=1)
-    return f"did you mean {close[0]}?" if close else "remove it"
 
 
 class _Reader:
@@ -181,8 +179,8 @@ class _Reader:
             return {}
         for name in tables:
             if known is not None and name not in known:
-                self.fault(f"{place}.{name}", f"layout {name!r}", _near(name, known),
-                           " or ".join(known))  # fmt: skip
+                hint = did_you_mean(name, known, "remove it")
+                self.fault(f"{place}.{name}", f"layout {name!r}", hint, " or ".join(known))
         return {name: self.group(table, f"{place}.{name}") for name, table in tables.items()}
 
     def group(self, tables: Any, place: str) -> dict[str, Limit]:
@@ -193,8 +191,8 @@ class _Reader:
         for figure, table in tables.items():
             where = f"{place}.{figure}"
             if figure not in figures_by_name():
-                self.fault(where, f"figure {figure!r}", _near(figure, tuple(figures_by_name())),
-                           "a figure of the result")  # fmt: skip
+                hint = did_you_mean(figure, figures_by_name(), "remove it")
+                self.fault(where, f"figure {figure!r}", hint, "a figure of the result")
             elif not isinstance(table, dict):
                 self.fault(where, repr(table)[:60], f"write [{where}] and low or high below it",
                            "a table")  # fmt: skip
@@ -205,7 +203,9 @@ class _Reader:
     def limit(self, table: Mapping[str, Any], where: str) -> Limit:
         for key in table:
             if key not in _KEYS:
-                self.fault(where, f"key {key!r}", _near(key, _KEYS), ", ".join(_KEYS))
+                self.fault(
+                    where, f"key {key!r}", did_you_mean(key, _KEYS, "remove it"), ", ".join(_KEYS)
+                )
         basis = table.get("basis")
         if not isinstance(basis, str) or not basis.strip():
             self.fault(where, "no basis", 'add basis = "..."', "where the limit comes from")

@@ -8,7 +8,6 @@ written by hand or in a spreadsheet, with commas or semicolons.
 from __future__ import annotations
 
 import csv
-import difflib
 import io
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
@@ -17,7 +16,7 @@ from pathlib import Path
 from typing import Final
 
 from ingest.access import Access
-from ingest.errors import Fault, UnusableRun
+from ingest.errors import Fault, UnusableRun, did_you_mean
 from ingest.files import read_text, write_text
 from ingest.regular import own_file
 
@@ -176,8 +175,7 @@ def found_by_check(sheet: Iterable[Checked], known: Collection[str]) -> dict[str
 
 
 def _no_such_check(name: str, known: Collection[str]) -> Fault:
-    near = difflib.get_close_matches(name, known, n=1)
-    hint = f"write {near[0]}" if near else "correct the name in the file"
+    hint = did_you_mean(name, known, "correct the name in the file")
     return Fault(FILE, f"a check {name!r}", f"one of {', '.join(sorted(known))}", hint)
 
 

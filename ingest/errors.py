@@ -4,12 +4,13 @@
 
     LukewarmError            anything the user can do something about
     ├── UnusableRun          the data cannot be used; carries one Fault for each thing wrong
+    │   └── WrongUse         what was asked for is not there: wrong usage, whatever the data
     └── LostPort             a serial port went away and did not come back
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -64,6 +65,22 @@ class UnusableRun(LukewarmError):  # noqa: N818 - a state of the data, named as 
     def __init__(self, faults: Fault | Iterable[Fault]) -> None:
         self.faults: tuple[Fault, ...] = (faults,) if isinstance(faults, Fault) else tuple(faults)
         super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+class WrongUse(UnusableRun):
+    """What was asked for is none of the names there are; `faults` says so, one line each."""
+
+
+def did_you_mean(wanted: str, known: Collection[str], otherwise: str) -> str:
+    """What to do about a name that is none of the known ones: the nearest, else `otherwise`.
+
+    Capitals make no difference to what is near.
+    """
+    import difflib  # a fault is rare, and `--help` is to answer at once
+
+    plain = {name.lower(): name for name in known}
+    near = difflib.get_close_matches(wanted.lower(), plain, n=1)
+    return f"did you mean {plain[near[0]]}?" if near else otherwise
 
 
 class LostPort(LukewarmError):  # noqa: N818 - see UnusableRun

@@ -172,6 +172,34 @@ def rounding_place(expanded: float) -> int | None:
     return min(place, 1 - math.floor(math.log10(round(expanded, place))))
 
 
+def place_beside(value: float, expanded: float | None) -> int:
+    """Decimals of a number that stands beside this expanded uncertainty (see `rounding_place`).
+
+    Three significant digits of its own where there is none.
+    """
+    place = None if expanded is None else rounding_place(expanded)
+    if place is not None:
+        return place
+    return 2 - math.floor(math.log10(abs(value))) if value else 0
+
+
+def half_width(ends: tuple[float, float]) -> float:
+    """Half the width of an interval of 95 %: the expanded uncertainty that it stands for."""
+    low, high = ends
+    return abs(high - low) / 2.0
+
+
+def rounded(value: float, expanded: float | None, unit: str) -> Value:
+    """A number as a value of a sentence, rounded to the uncertainty beside it (`place_beside`).
+
+    Zeros at its end are left out.
+    """
+    place = place_beside(value, expanded)
+    value = round(value, place) + 0.0
+    decimals = len(f"{value:.{min(max(place, 0), MAX_DECIMALS)}f}".rstrip("0").partition(".")[2])
+    return amount(value, f".{decimals}f", unit)
+
+
 def plus_minus(value: float, expanded: float, unit: str, sign: str = "") -> Said:
     """A value with its expanded uncertainty, ``82.10 ± 0.82 °C``, rounded to it (see `amount`)."""
     place = rounding_place(expanded)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -13,8 +12,9 @@ from analysis.compare import car, groups, repairs
 from analysis.compare import course as timeline
 from analysis.compare.table import fleet_table
 from analysis.figures import KEY_FIGURE, all_figures
-from ingest.errors import Fault, UnusableRun
+from ingest.errors import Fault, UnusableRun, WrongUse, did_you_mean
 from ingest.export.tables import Sheet
+from ingest.saying import half_width, rounded, say
 
 REPAIR: Final = "repair"
 
@@ -22,13 +22,16 @@ IN_UNIT: Final = frozenset(
     {
         "value", "u", "mean", "mean_low", "mean_high", "shrunk", "shrunk_u", "difference", "low",
         "high", "usual", "before", "after", "change", "against_first", "against_low",
-        "against_high", "moved", "level",
+        "against_high", "moved", "level", "alarm_level",
     }
 )  # fmt: skip
 """Columns that are in the unit of their row's figure."""
 
 ID_DIGITS: Final = 12
 """Digits of a run's id in these tables: enough to tell the runs of any fleet apart."""
+
+MAX_NAMED: Final = 8
+"""Names that are listed where none is near the one that was asked for."""
 
 MAX_MARKS: Final = 40
 """A longer course of time is shown by its marked runs only; files hold all."""
@@ -81,7 +84,7 @@ class Answer:
     legend
         How to read that.
     remarks
-        What is to be said in words, such as alarms.
+        What is to be said in words with its quantities (`ingest.saying`), such as alarms.
     """
 
     name: str
@@ -130,18 +133,19 @@ def answer(runs: pl.DataFrame, figures: pl.DataFrame, question: Question) -> Ans
 
     Raises
     ------
+    WrongUse
+        Where the question names a figure, car or group that is not there.
     UnusableRun
-        Where the question names a figure, car or group that is not there, or nothing can be
-        compared.
+        Where nothing can be compared.
     """
     _check_figures(question.figures)
-    for column, wanted in (
-        ("vehicle", question.car),
-        ("family", question.family),
-        ("purpose", question.purpose),
+    for option, column, wanted in (
+        ("--car", "vehicle", question.car),
+        ("--family", "family", question.family),
+        ("--purpose", "purpose", question.purpose),
     ):
         if wanted is not None:
-            _require(runs, column, wanted)
+            _require(runs, option, column, wanted)
     names = question.figures or ((KEY_FIGURE,) if question.over_time else None)
     table = fleet_table(runs, figures, names)
     if question.car is not None and question.by is None and not question.over_time:
@@ -161,15 +165,13 @@ def _check_figures(names: tuple[str, ...]) -> None:
             "--figure",
             repr(name),
             "the name of a figure",
-            f"did you mean {near[0]}?"
-            if (near := difflib.get_close_matches(name, known, n=1))
-            else f"one of {', '.join(known)}",
+            did_you_mean(name, known, f"one of {', '.join(known)}"),
         )
         for name in names
         if name not in known
     ]
     if faults:
-        raise UnusableRun(faults)
+        raise WrongUse(faults)
 
 
 def _only(table: pl.DataFrame, question: Question) -> pl.DataFrame:
@@ -182,13 +184,13 @@ def _only(table: pl.DataFrame, question: Question) -> pl.DataFrame:
     return table
 
 
-def _require(table: pl.DataFrame, column: str, wanted: str) -> None:
+def _require(table: pl.DataFrame, option: str, column: str, wanted: str) -> None:
     there = table[column].drop_nulls().unique().sort().to_list()
     if wanted in there:
         return
-    near = difflib.get_close_matches(wanted, there, n=1) or there[:8]
-    remedy = f"there: {', '.join(near)}" if there else "add runs first"
-    raise UnusableRun(Fault(column, repr(wanted), f"a {column} that the store has", remedy))
+    listed = f"there: {', '.join(map(str, there[:MAX_NAMED]))}" if there else "add runs first"
+    remedy = did_you_mean(wanted, list(map(str, there)), listed)
+    raise WrongUse(Fault(option, repr(wanted), f"a {column} that the store has", remedy))
 
 
 def _answer(
@@ -230,7 +232,7 @@ def _groups(table: pl.DataFrame, question: Question) -> Answer:
     by = question.by or "family"
     grouping = next(each for each in groups.GROUPINGS if each == by)
     if question.against is not None:
-        _require(table, by, question.against)
+        _require(table, "--against", by, question.against)
     return _answer(
         f"by {by}",
         groups.compare_groups(table, grouping, question.against),
@@ -309,9 +311,11 @@ def _timeline(table: pl.DataFrame, question: Question) -> Answer:
     if shown.height > MAX_MARKS:
         shown = shown.filter(pl.col("strange") | pl.col("alarm").is_not_null())
     alarms = tuple(
-        f"{series}, {figure}: {alarm} (seen with {run})"
-        for series, figure, alarm, run in found.shown.filter(pl.col("alarm").is_not_null())
-        .select("series", "figure", "alarm", "run")
-        .iter_rows()
+        say(
+            "{series}, {figure}: {alarm}, about {level} (seen with {run})",
+            **{name: row[name] for name in ("series", "figure", "alarm", "run")},
+            level=rounded(row["alarm_level"], half_width((row["low"], row["high"])), row["unit"]),
+        )
+        for row in found.sheet.frame.filter(pl.col("alarm").is_not_null()).iter_rows(named=True)
     )
     return Answer(found.name, found.sheet, shown, found.legend, alarms or ("no level has changed",))

@@ -36,6 +36,7 @@ SCHEMA: Final[dict[str, Any]] = {
     "low": pl.Float64,
     "high": pl.Float64,
     "alarm": pl.String,
+    "alarm_level": pl.Float64,
     "ambient": pl.String,
     "runs": pl.List(pl.String),
 }
@@ -50,6 +51,7 @@ MEANING: Final = {
     "low": "lower limit of the moving average",
     "high": "its upper limit",
     "alarm": "the level has changed: since which run, and how",
+    "alarm_level": "mean since then",
     "ambient": "whether the outside temperature is allowed for, and if not, why",
     "runs": "ids of the runs behind the row",
 }
@@ -93,6 +95,7 @@ def _chart(part: pl.DataFrame, series: str) -> pl.DataFrame:
     reference = min(REFERENCE, part.height // 2)
     center = float(moved[:reference].mean())
     chart = moving_average(moved, center, sigma, center_u=sigma / math.sqrt(reference))
+    alarms, levels = _alarms(chart, part, moved)
     return pl.DataFrame(
         {
             "series": series,
@@ -108,7 +111,8 @@ def _chart(part: pl.DataFrame, series: str) -> pl.DataFrame:
             "level": chart.level,
             "low": chart.low,
             "high": chart.high,
-            "alarm": _alarms(chart, part, moved),
+            "alarm": alarms,
+            "alarm_level": levels,
             "ambient": slope.why_not or "allowed for",
             "runs": [[each] for each in part["run_id"]],
         },
@@ -116,13 +120,14 @@ def _chart(part: pl.DataFrame, series: str) -> pl.DataFrame:
     )
 
 
-def _alarms(chart: Average, part: pl.DataFrame, moved: Floats) -> list[str | None]:
+def _alarms(
+    chart: Average, part: pl.DataFrame, moved: Floats
+) -> tuple[list[str | None], list[float | None]]:
+    """For every run: what has changed there, and the mean of the figure since."""
     said: list[str | None] = [None] * part.height
-    unit = part["unit"][0]
+    levels: list[float | None] = [None] * part.height
     for alarm in chart.alarms:
         since = part["started"][alarm.since]
-        level = float(moved[alarm.since : alarm.at + 1].mean())
-        said[alarm.at] = (
-            f"{'higher' if alarm.up else 'lower'} since {since:%Y-%m-%d}: about {level:.4g} {unit}"
-        )
-    return said
+        said[alarm.at] = f"{'higher' if alarm.up else 'lower'} since {since:%Y-%m-%d}"
+        levels[alarm.at] = float(moved[alarm.since : alarm.at + 1].mean())
+    return said, levels

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from analysis.limits import Limits, limits_for
 from analysis.tune.labels import Matched
 from analysis.tune.run_ranks import VERDICTS, held_up, rank_of_run, ranks_under
+from ingest.saying import joined, rounded, say
 
 if TYPE_CHECKING:
     import polars as pl
@@ -48,7 +49,7 @@ class Changed:
     before, after
         Verdict of the run.
     why
-        The figures behind it, in words.
+        The figures behind it, in words, with their quantities (`ingest.saying`).
     label
         ``good``, ``bad`` or empty.
     effect
@@ -146,13 +147,13 @@ def _changed(run_id: str, rows: list[dict[str, Any]], matched: Matched) -> Chang
     word = "" if label is None else ("bad" if label.bad else "good")
     worst = max(first["run_before"], first["run_after"])
     reasons = [_reason(row) for row in rows if max(row["before"], row["after"]) >= worst]
-    more = f"; and {len(reasons) - SHOWN} more" if len(reasons) > SHOWN else ""
+    more = f"and {len(reasons) - SHOWN} more" if len(reasons) > SHOWN else None
     return Changed(
         run_id,
         first["vehicle"],
         first["family"],
         *sides,
-        "; ".join(reasons[:SHOWN]) + more,
+        joined("; ", [*reasons[:SHOWN], more]),
         word,
         effect_of(word, *sides),
     )
@@ -183,19 +184,22 @@ def _bounds(rows: pl.DataFrame, limits: Limits) -> pl.DataFrame:
 
 def _reason(row: dict[str, Any]) -> str:
     name = str(row["figure"]).replace("_", " ")
-    old = _range(row["low_before"], row["high_before"])
-    new = _range(row["low_after"], row["high_after"])
-    unit = str(row["unit"]).replace("degC", "°C").replace("–", "")
-    value = "not measured" if row["value"] is None else f"{row['value']:.4g} {unit}".strip()
-    return f"{name} {value}: {old} before, {new} now"
+    expanded = None if row["u"] is None else 2.0 * row["u"]
+    unit = str(row["unit"])
+    old = _range(row["low_before"], row["high_before"], expanded, unit)
+    new = _range(row["low_after"], row["high_after"], expanded, unit)
+    value = "not measured" if row["value"] is None else rounded(row["value"], expanded, unit)
+    return say("{name} {value}: {old} before, {new} now", name=name, value=value, old=old, new=new)
 
 
-def _range(low: object, high: object) -> str:
+def _range(low: float | None, high: float | None, expanded: float | None, unit: str) -> str:
+    """Limits rounded to the uncertainty of the value they are held against."""
     if low is not None and high is not None:
-        return f"{low:g} to {high:g}"
+        ends = (rounded(end, expanded, unit) for end in (low, high))
+        return say("{low} to {high}", **dict(zip(("low", "high"), ends, strict=True)))
     if low is not None:
-        return f"{low:g} or more"
-    return f"{high:g} or less" if high is not None else "no limit"
+        return say("{low} or more", low=rounded(low, expanded, unit))
+    return "no limit" if high is None else say("{high} or less", high=rounded(high, expanded, unit))
 
 
 def effect_of(label: str, before: str, after: str) -> str:

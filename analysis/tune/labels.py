@@ -11,7 +11,6 @@ with the purpose ``after-repair`` get no label from it.
 from __future__ import annotations
 
 import csv
-import difflib
 import io
 import re
 from collections.abc import Collection, Mapping
@@ -19,7 +18,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Final, Literal
 
-from ingest.errors import Fault, UnusableRun
+from ingest.errors import Fault, UnusableRun, did_you_mean
 
 if TYPE_CHECKING:
     import polars as pl
@@ -134,7 +133,7 @@ def parse_labels(text: str, causes: Collection[str], file: str = "labels.csv") -
 def _header_faults(names: list[str], file: str) -> list[Fault]:
     where, wanted = f"{file} line 1", ", ".join(COLUMNS)
     faults = [
-        Fault(where, f"column {name!r}", wanted, _near(name, COLUMNS))
+        Fault(where, f"column {name!r}", wanted, did_you_mean(name, COLUMNS, "correct it"))
         for name in names
         if name not in COLUMNS
     ]
@@ -159,10 +158,10 @@ def _label(
                             "leave one empty" if run else "fill one in"))  # fmt: skip
     if word not in WORDS:
         faults.append(Fault(where, f"label {cells['label']!r}", "good or bad",
-                            _near(word, WORDS)))  # fmt: skip
+                            did_you_mean(word, WORDS, "correct it")))  # fmt: skip
     if cause and cause not in causes:
         faults.append(Fault(where, f"cause {cause!r}", "a cause of the result or nothing",
-                            _near(cause, tuple(causes))))  # fmt: skip
+                            did_you_mean(cause, causes, "correct it")))  # fmt: skip
     elif cause and (word == "bad") == (cause == "healthy"):
         faults.append(Fault(where, f"{word} with the cause {cause!r}",
                             "a cause for bad cars only", "correct one of them"))  # fmt: skip
@@ -188,11 +187,6 @@ def _is_date(text: str) -> bool:
     except ValueError:
         return False
     return True
-
-
-def _near(word: str, known: Collection[str]) -> str:
-    close = difflib.get_close_matches(word, list(known), n=1)
-    return f"did you mean {close[0]}?" if close else "correct it"
 
 
 def _conflicts(labels: list[Label], file: str) -> list[Fault]:

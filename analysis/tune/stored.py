@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from typing import TYPE_CHECKING
 
 from analysis.causes.stored import cause_probabilities
@@ -10,7 +9,7 @@ from analysis.limits import Limits, default_limits
 from analysis.tune.change import Changed, changes
 from analysis.tune.labels import match, parse_labels
 from analysis.tune.tuning import Options, Tuning, tune
-from ingest.errors import Fault, UnusableRun
+from ingest.errors import Fault, UnusableRun, WrongUse, did_you_mean
 from ingest.store.read import figures, runs
 
 if TYPE_CHECKING:
@@ -42,6 +41,8 @@ def tune_store(
 
     Raises
     ------
+    WrongUse
+        Where the store has no such family.
     UnusableRun
         Where the labels are wrong, or none belongs to a run of the store.
     """
@@ -54,14 +55,10 @@ def tune_store(
     known = set(fleet["family"].drop_nulls().to_list())
     missing = [family for family in options.families if family not in known]
     if missing:
-        near = difflib.get_close_matches(missing[0], known, n=1)
-        raise UnusableRun(
-            Fault(
-                "--families",
-                ", ".join(missing),
-                f"families of the store: {', '.join(sorted(known))}",
-                f"did you mean {near[0]}?" if near else "correct the name",
-            )
+        there = f"a family of the store: {', '.join(sorted(known))}"
+        raise WrongUse(
+            Fault("--families", repr(name), there, did_you_mean(name, known, "correct the name"))
+            for name in missing
         )
     if not matched.by_run:
         raise UnusableRun(

@@ -26,6 +26,7 @@ from analysis.tune.search.one_cause import CauseTuning, tune_cause
 from analysis.tune.search.one_figure import OTHER, FamilyLimit, FigureTuning, tune_figure
 from analysis.verdict import GUARD
 from ingest.arrays import Bools
+from ingest.saying import half_width, rounded, say
 
 if TYPE_CHECKING:
     import polars as pl
@@ -348,10 +349,10 @@ def _open(
 def _basis(each: FigureTuning) -> str:
     if each.interval is None or each.in_run is None:
         return each.why
-    low, high = each.interval
+    low, high = (rounded(end, half_width(each.interval), "") for end in each.interval)
     return (
-        f"{each.why}; 95 % interval {low:.4g} to {high:.4g}; on cars left out it finds "
-        f"{100 * each.in_run.finds.value:.0f} % of the bad and fails "
+        f"{each.why}; {say('95 % interval {low} to {high}', low=low, high=high)}; on cars left "
+        f"out it finds {100 * each.in_run.finds.value:.0f} % of the bad and fails "
         f"{100 * each.in_run.fails.value:.1f} % of the good"
     )
 

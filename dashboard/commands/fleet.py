@@ -274,10 +274,13 @@ def store_export(
 
     Example: lukewarm store export fleet --out fleet.xlsx
     """
+    from ingest.store.asked import require_known
     from ingest.store.export import export
     from ingest.store.read import Filter
 
-    export(open_store(store, database), out, table, Filter(family=family, purpose=purpose))
+    opened, only = open_store(store, database), Filter(family=family, purpose=purpose)
+    require_known(opened, only)
+    export(opened, out, table, only)
     note(f"wrote {out}")
 
 
@@ -324,11 +327,14 @@ def compare(
     from analysis.compare.answer import Question
     from analysis.compare.ask import ask
     from dashboard.text.comparison import comparison_lines
-    from ingest.export.tables import write_table
+    from dashboard.text.shown import said_in
+    from ingest.export.tables import ENDINGS, require_ending, write_table
     from ingest.export.workbook import write_workbook
     from ingest.store.asked import require_known
     from ingest.store.read import Filter
 
+    if out is not None:
+        require_ending(out, ENDINGS)
     opened = open_store(store, database)
     only = Filter(cause=cause, since=day_of(since), until=day_of(until), failed=failed)
     require_known(opened, replace(only, family=family, purpose=purpose))
@@ -346,7 +352,8 @@ def compare(
         if json_out is not None:
             return
         shown, below = found.lines()
-        for line in (*comparison_lines(shown, units.value), "", *below):
+        told = (said_in(line, units.value) for line in below)
+        for line in (*comparison_lines(shown, units.value), "", *told):
             say(line)
     elif out.suffix.lower() == ".xlsx":
         write_workbook(found.sheets(every), out)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from dashboard.board.live_page import LivePage
+from dashboard.commands.shared import NO_PLAN, PLACES
 from dashboard.live.guide import Address, Guide
 from dashboard.live.keys import open_keyboard
 from dashboard.live.terminal import follow_guided, follow_quietly
@@ -29,9 +30,6 @@ if TYPE_CHECKING:
     from ingest.setup.model import Setup
 
 PLAN_NAME: Final = "plan.toml"
-NO_PLAN: Final = "none"
-PLACES: Final = ("yard", "road", "bench")
-"""Plans that come with the tool."""
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -76,8 +77,13 @@ def tune(
     version: Annotated[str, typer.Option("--version", help="Of the limits file.")] = "",
     author: Annotated[str, typer.Option("--author", help="Of the limits file.")] = "",
     date: Annotated[
-        str, typer.Option("--date", help="Of the limits file; default the newest label's.")
-    ] = "",
+        datetime | None,
+        typer.Option(
+            "--date",
+            formats=["%Y-%m-%d"],
+            help="Of the limits file; default the newest label's.",
+        ),
+    ] = None,
     explain: Annotated[
         tuple[Path, Path] | None,
         typer.Option("--explain", metavar="OLD NEW", help="Say how two limits files differ."),
@@ -93,15 +99,18 @@ def tune(
     """
     if explain:
         from analysis.tune.explain import explain as differences
+        from dashboard.text.shown import said_in
 
         for line in differences(read_limits(explain[0]), read_limits(explain[1])):
-            say(line)
+            say(said_in(line, units.value))
         return
     if store is None or labels is None:
         raise typer.BadParameter("give a STORE and --labels FILE, or --explain OLD NEW")
     nothing_per_run("tune", jobs, cluster)
-    if report_out and report_out.suffix.lower() not in (".html", ".pdf", ".csv"):
-        raise typer.BadParameter("--report takes a name that ends in .html, .pdf or .csv")
+    from ingest.export.tables import require_ending
+
+    if report_out:
+        require_ending(report_out, (".html", ".pdf", ".csv"))
     from analysis.tune.limits_file import limits_text
     from analysis.tune.search.choice import Costs
     from analysis.tune.stored import tune_store
@@ -119,7 +128,7 @@ def tune(
         seed=seed,
         version=version,
         author=author,
-        date=date,
+        date=date.date().isoformat() if date else "",
     )
     in_force = read_limits(against) if against else None
     tuned, changed = tune_store(

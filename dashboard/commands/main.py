@@ -10,7 +10,7 @@ import typer
 from typer.core import TyperGroup
 
 from dashboard.commands import bench, board, explain, fleet, limits, measure, proof, record
-from dashboard.commands.shared import UNUSABLE, note, say, say_error
+from dashboard.commands.shared import UNUSABLE, WRONG_USE, note, say, say_error
 
 
 class Commands(TyperGroup):
@@ -69,13 +69,13 @@ def main() -> None:
         # A Windows console may stand on a code page without degree signs.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
-    from ingest.errors import LukewarmError
+    from ingest.errors import LukewarmError, WrongUse
 
     try:
         app()
     except LukewarmError as error:
         say_error(error)
-        sys.exit(UNUSABLE)
+        sys.exit(WRONG_USE if isinstance(error, WrongUse) else UNUSABLE)
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(UNUSABLE)

@@ -294,11 +294,14 @@ def convert(
     """
     from dashboard.jobs import ConvertJob, conversions
     from ingest.export.readings import SUFFIXES, output_paths
+    from ingest.export.tables import require_ending
     from ingest.files import make_folder
     from ingest.work.outcome import Workers
 
     places = expand(runs)
     several = len(places) > 1
+    if not several:
+        require_ending(out, SUFFIXES)
     if several and (out.is_file() or (out.suffix.lower() in SUFFIXES and not out.is_dir())):
         raise typer.BadParameter(f"{out} is one file; give a folder for {len(places)} runs")
     named = [each if isinstance(each, Path) else each.path for each in places]

@@ -13,7 +13,6 @@ from dashboard.commands.shared import (
     Units,
     UnitsOption,
     analyze_folder,
-    no_such,
     note,
     read_judging,
     say,
@@ -73,10 +72,11 @@ def report(
     Example: lukewarm report sample_logs/SC-014-after-repair --before sample_logs/SC-014-complaint
     --out SC-014.pdf
     """
-    from dashboard.report.make import require_ending, write_report
+    from dashboard.report.make import ENDINGS, write_report
     from dashboard.report.subject import Papers, subject_of
+    from ingest.export.tables import require_ending
 
-    require_ending(out)
+    require_ending(out, ENDINGS)
     in_force, good = read_judging(limits, baseline)
     folders = [run] if before is None else [before, run]
     papers = Papers(order, odometer, technician)
@@ -120,12 +120,15 @@ def checked(
     from analysis.causes.knowledge import check_names
     from dashboard.text.checks import all_check_lines, ranking_lines
     from ingest.check_sheet import note_check
+    from ingest.errors import did_you_mean
 
     if check is None and (found is not None or remark or measured is not None):
         raise typer.BadParameter("say which check it was: lukewarm checked RUN CHECK --found ...")
     if check is not None:
         if check not in check_names():
-            raise typer.BadParameter(no_such("check", check, check_names()))
+            listed = ", ".join(check_names())
+            hint = did_you_mean(check, check_names(), f"there are {listed}")
+            raise typer.BadParameter(f"no check {check!r}; {hint}")
         if (found is None) == (measured is None):
             raise typer.BadParameter("say --found yes or --found no, or --measured BENCH_RUN")
     analysis, sheet = analyze_folder(run, read_limits(None), None)

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from dashboard.commands.shared import (
+    NO_PLAN,
+    PLACES,
     UNUSABLE,
     Units,
     UnitsOption,
@@ -116,9 +118,14 @@ def record(
         raise typer.BadParameter("give --setup run.toml and --out RUN, or --resume RUN")
     given = tuple(port or ())
     serving = page_serving(page_host, page_port, password_file, tls_cert, tls_key) if page else None
-    if plan not in (None, "none", "yard", "road", "bench"):
+    if plan not in (None, NO_PLAN, *PLACES):
+        from ingest.errors import did_you_mean
         from ingest.record.test_plan import read_plan
 
+        if not Path(plan).suffix and not Path(plan).exists():
+            known = (*PLACES, NO_PLAN)
+            hint = did_you_mean(plan, known, f"there are {', '.join(known)}, or name a file")
+            raise typer.BadParameter(f"no plan {plan!r}; {hint}")
         read_plan(Path(plan))  # its faults come before a run folder is made
     if resume is not None:
         recorder = Recorder.resume(resume, given)

@@ -36,6 +36,13 @@ WRONG_USE = 2
 FAILED_LIMITS = 3
 
 
+NO_PLAN = "none"
+
+
+PLACES = ("yard", "road", "bench")
+"""Plans that come with the tool."""
+
+
 class Units(StrEnum):
     """Units shown on screens; files stay SI."""
 
@@ -123,15 +130,6 @@ def json_text(value: object, to: str) -> str:
 def note(text: str) -> None:
     """Print to standard error: progress, warnings, faults."""
     typer.echo(text, err=True)
-
-
-def no_such(what: str, name: str, known: Sequence[str]) -> str:
-    """What is said of a name that is none of the known ones: a near one, or all of them."""
-    import difflib
-
-    near = difflib.get_close_matches(name, known, n=1)
-    hint = f"did you mean {near[0]}?" if near else f"there are {', '.join(known)}"
-    return f"no {what} {name!r}; {hint}"
 
 
 def say_error(error: LukewarmError) -> None:

@@ -120,11 +120,12 @@ def report(
     """
     import warnings
 
-    from dashboard.report.make import require_ending, write_report
+    from dashboard.report.make import ENDINGS, write_report
     from dashboard.report.subject import subject_of
+    from ingest.export.tables import require_ending
 
     path = Path(out)
-    require_ending(path)
+    require_ending(path, ENDINGS)
     both = [found] if before is None else [before, found]
     sheets = [line for each in both for line in each.run.sheet()]
     subject = subject_of(

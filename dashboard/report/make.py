@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from ingest.errors import Fault, UnusableRun
+from ingest.export.tables import require_ending
 from ingest.files import write_whole
 
 if TYPE_CHECKING:
@@ -20,12 +20,14 @@ def write_report(subject: Subject, path: Path, paper: Paper | None = None) -> No
 
     Raises
     ------
+    WrongUse
+        Where the ending is neither.
     UnusableRun
-        Where the ending is neither, or the file cannot be written.
+        Where the file cannot be written.
     """
     from dashboard.report.content import build_report
 
-    require_ending(path)
+    require_ending(path, ENDINGS)
     write_whole_report(build_report(subject, paper), path)
 
 
@@ -34,10 +36,12 @@ def write_whole_report(report: Report, path: Path) -> None:
 
     Raises
     ------
+    WrongUse
+        Where the ending is neither.
     UnusableRun
-        Where the ending is neither, or the file cannot be written.
+        Where the file cannot be written.
     """
-    require_ending(path)
+    require_ending(path, ENDINGS)
     if path.suffix.lower() == ".pdf":
         from dashboard.report.pdf import report_pdf
 
@@ -47,17 +51,3 @@ def write_whole_report(report: Report, path: Path) -> None:
 
         data = report_html(report).encode("utf-8")
     write_whole(path, lambda target: target.write_bytes(data))
-
-
-def require_ending(path: Path) -> None:
-    """See that the file's name says which format is wanted.
-
-    Raises
-    ------
-    UnusableRun
-        Where it does not.
-    """
-    if path.suffix.lower() not in ENDINGS:
-        raise UnusableRun(
-            Fault(str(path), f"the ending {path.suffix!r}", ".html or .pdf", "change the name")
-        )

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from dashboard.text.shown import COVERAGE, beside, conversion
 from dashboard.text.table import cell_text, side_by_side
-from ingest.saying import difference_unit
+from ingest.saying import difference_unit, half_width
 
 if TYPE_CHECKING:
     import polars as pl
@@ -64,4 +64,4 @@ def _expanded(row: dict[str, Any]) -> float | None:
     if row.get("u") is not None:
         return COVERAGE * float(row["u"])
     low, high = (row.get(end) for end in ENDS)
-    return None if low is None or high is None else (float(high) - float(low)) / 2.0
+    return None if low is None or high is None else half_width((float(low), float(high)))

@@ -11,7 +11,7 @@ import unicodedata
 from collections.abc import Mapping
 from typing import Any, Final
 
-from ingest.saying import Said, Shown, rounding_place
+from ingest.saying import Said, Shown, place_beside, rounding_place
 
 COVERAGE: Final = 2.0
 """Coverage factor of every ± shown."""
@@ -72,10 +72,7 @@ def beside(value: float, expanded: float | None) -> str:
     Rounded to the same place, zeros behind the point left out; to three significant digits where
     there is no uncertainty.
     """
-    place = None if expanded is None else rounding_place(expanded)
-    if place is None:
-        place = 2 - math.floor(math.log10(abs(value))) if value else 0
-    text = at_place(value, place)
+    text = at_place(value, place_beside(value, expanded))
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 

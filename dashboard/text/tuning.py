@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Final
 
 from analysis.tune.change import change_word
 from analysis.tune.count_words import counted
-from dashboard.text.shown import clean, conversion, plain, words
+from dashboard.text.shown import beside, clean, conversion, said_in, words
 from ingest.export.tables import harmless
+from ingest.saying import half_width
 
 if TYPE_CHECKING:
     import polars as pl
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from analysis.tune.search.one_figure import FigureTuning
     from analysis.tune.study import FigureStudy
     from analysis.tune.tuning import Tuning
+    from ingest.saying import Shown
 
 MAX_LISTED: Final = 10
 MIN_FOR_AREA: Final = 3
@@ -47,17 +49,33 @@ COLUMNS: Final = (
 """Of the report as CSV."""
 
 
-def number(value: float, unit: str, units: str) -> str:
-    """A value of a figure in the reader's units, with its unit."""
+def number(value: float, unit: str, units: str, interval: tuple[float, float] | None = None) -> str:
+    """A value of a figure in the reader's units, with its unit, rounded to its 95 % interval.
+
+    To three significant digits where it has none.
+    """
     shown = conversion(unit, units)
-    return f"{plain(value * shown.factor + shown.offset)} {shown.unit}".strip()
+    return f"{_rounded(value, shown, interval)} {shown.unit}".strip()
 
 
-def span_text(ends: tuple[float, float], unit: str, units: str) -> str:
-    """Two values of a figure as a span."""
+def span_text(
+    ends: tuple[float, float], unit: str, units: str, interval: tuple[float, float] | None = None
+) -> str:
+    """Two values of a figure as a span, rounded to a 95 % interval: their own where None."""
     shown = conversion(unit, units)
-    low, high = (plain(end * shown.factor + shown.offset) for end in ends)
+    low, high = (_rounded(end, shown, interval or ends) for end in ends)
     return f"{low} to {high}"
+
+
+def _rounded(value: float, shown: Shown, interval: tuple[float, float] | None) -> str:
+    reach = None if interval is None else half_width(interval) * shown.factor
+    return beside(value * shown.factor + shown.offset, reach)
+
+
+def cost_text(cost: float, low: float, high: float) -> str:
+    """What limits cost a car, with its 95 % interval."""
+    reach = half_width((low, high))
+    return f"{beside(cost, reach)} ({beside(low, reach)} to {beside(high, reach)})"
 
 
 def share_text(share: Share) -> str:
@@ -86,7 +104,7 @@ def tuning_lines(tuning: Tuning, changed: Sequence[Changed], units: str) -> list
     if tuning.study:
         lines += ["", "Measurement system"]
         lines += [study_line(each, units) for each in tuning.study]
-    return [*lines, "", *change_lines(changed)]
+    return [*lines, "", *change_lines(changed, units)]
 
 
 def joint_lines(tuning: Tuning) -> list[str]:
@@ -109,8 +127,7 @@ def joint_lines(tuning: Tuning) -> list[str]:
         ]
     for name, joint in ((proposed_name(found), found.tuned), ("in force", found.in_force)):
         lines.append(
-            f"  {name:9s} cost a car {joint.cost:.3g} ({joint.cost_low:.3g} to "
-            f"{joint.cost_high:.3g})"
+            f"  {name:9s} cost a car {cost_text(joint.cost, joint.cost_low, joint.cost_high)}"
         )
     lines.append(("taken: " if found.taken else "") + found.why)
     return [*lines, wrong_text(tuning), *held_lines(found)]
@@ -142,7 +159,8 @@ def car_share_text(share: CarShare) -> str:
     """A share of cars with its interval, in percent."""
     if not share.cars:
         return "not known"
-    return f"{100 * share.value:.1f} % ({100 * share.low:.0f} to {100 * share.high:.0f} %)"
+    value = beside(100 * share.value, 100 * half_width((share.low, share.high)))
+    return f"{value} % ({100 * share.low:.0f} to {100 * share.high:.0f} %)"
 
 
 def wrong_text(tuning: Tuning) -> str:
@@ -186,7 +204,8 @@ def figure_lines(each: FigureTuning, units: str) -> list[str]:
         lines = [f"{name}: {what}; {each.why}"]
     else:
         side = "below" if each.side == "low" else "above"
-        lines = [f"{name}: fails {side} {number(each.limit, each.unit, units)}; {each.why}"]
+        limit = number(each.limit, each.unit, units, each.interval)
+        lines = [f"{name}: fails {side} {limit}; {each.why}"]
     if each.interval:
         lines.append(f"  95 % interval {span_text(each.interval, each.unit, units)}")
     if each.in_run:
@@ -205,7 +224,7 @@ def figure_lines(each: FigureTuning, units: str) -> list[str]:
         )
     for family, own in each.families.items():
         lines.append(
-            f"  {clean(family)}: {number(own.limit, each.unit, units)} "
+            f"  {clean(family)}: {number(own.limit, each.unit, units, own.interval)} "
             f"({span_text(own.interval, each.unit, units)}; {counted(own.cars, 'good car')})"
         )
     lines += alone_lines(each.alone or each, units)
@@ -222,23 +241,23 @@ def alone_lines(each: FigureTuning, units: str) -> list[str]:
     lines = []
     if each.limit is not None and each.interval and each.flat:
         lines.append(
-            f"  by itself it would be {number(each.limit, each.unit, units)} (95 % interval "
-            f"{span_text(each.interval, each.unit, units)}; within 5 % of the least cost from "
-            f"{span_text(each.flat, each.unit, units)})"
+            f"  by itself it would be {number(each.limit, each.unit, units, each.interval)} "
+            f"(95 % interval {span_text(each.interval, each.unit, units)}; within 5 % of the "
+            f"least cost from {span_text(each.flat, each.unit, units, each.interval)})"
         )
     if each.as_measured is not None:
         lines.append(
             f"  for values as measured, without a guard band: "
-            f"{number(each.as_measured, each.unit, units)}"
+            f"{number(each.as_measured, each.unit, units, each.interval)}"
         )
     if each.roc and each.held_out and each.choice:
         held, roc, fewest = each.held_out, each.roc, min(each.good, each.bad)
         lines += [
             f"  area under the ROC curve {_area(roc.auc, roc.auc_low, roc.auc_high, fewest)}",
             f"  by itself, cars left out: finds {share_text(held.detection)} of the bad, fails "
-            f"{share_text(held.false_alarm)} of the good; cost a car {held.cost:.3g} "
-            f"({held.cost_low:.3g} to {held.cost_high:.3g}); without a limit "
-            f"{each.choice.blind:.3g}",
+            f"{share_text(held.false_alarm)} of the good; cost a car "
+            f"{cost_text(held.cost, held.cost_low, held.cost_high)}; without a limit "
+            f"{beside(each.choice.blind, half_width((held.cost_low, held.cost_high)))}",
         ]
     return lines + _sensitivity(each, units)
 
@@ -249,22 +268,21 @@ def _sensitivity(each: FigureTuning, units: str) -> list[str]:
         return []
     scored = each.scored
     tried = ", ".join(
-        f"{100 * share:g} %: {number(scored.limit(score), each.unit, units)}"
+        f"{100 * share:g} %: {number(scored.limit(score), each.unit, units, each.interval)}"
         for share, score in each.choice.by_unclaimed
     )
     lines = [f"  by the share of good cars that were only never claimed: {tried}"]
     moves = each.choice.wrong_moves
     low, high = sorted(scored.limit(each.choice.limit + move) for move in (-moves, moves))
-    lines.append(
-        f"  5 % of wrong labels would leave it within {span_text((low, high), each.unit, units)}"
-    )
+    within = span_text((low, high), each.unit, units, each.interval)
+    lines.append(f"  5 % of wrong labels would leave it within {within}")
     if scored.slope.per_k:
         at = scored.slope.reference
         colder = scored.limit(each.choice.limit - COLDER_K * scored.slope.per_k)
         lines.append(
             f"  at {number(at, 'degC', units)} ambient; "
             f"{number(COLDER_K, 'K', units)} colder it would be "
-            f"{number(colder, each.unit, units)}"
+            f"{number(colder, each.unit, units, each.interval)}"
         )
     return lines
 
@@ -292,7 +310,8 @@ def study_line(each: FigureStudy, units: str) -> str:
     shown = conversion(each.unit, units)
 
     def sd(value: float) -> str:
-        return f"{plain(value * shown.factor)} {shown.unit}".strip()
+        # two digits: a standard deviation from so few cars is not known better
+        return f"{beside(value * shown.factor, value * shown.factor)} {shown.unit}".strip()
 
     parts = ", ".join(f"{by}s {sd(part)} ({each.levels[by]})" for by, part in each.parts.items())
     weather = (
@@ -307,7 +326,7 @@ def study_line(each: FigureStudy, units: str) -> str:
     )
 
 
-def change_lines(changed: Sequence[Changed]) -> list[str]:
+def change_lines(changed: Sequence[Changed], units: str) -> list[str]:
     """What would change over the store: each kind with its count and its runs."""
     if not changed:
         return ["No run of the store would change sides."]
@@ -317,7 +336,7 @@ def change_lines(changed: Sequence[Changed]) -> list[str]:
         lines.append(f"  {word}: {counted(len(runs), 'run')}")
         lines += [
             f"    {clean(each.vehicle)} {each.run_id[:12]}: {each.before} → {each.after}: "
-            f"{each.why}"
+            f"{said_in(each.why, units)}"
             for each in runs[:MAX_LISTED]
         ]
         if len(runs) > MAX_LISTED:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from typing import Final
@@ -11,6 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 import numpy as np
 
 from ingest.arrays import Floats
+from ingest.errors import did_you_mean
 
 EPOCH: Final = datetime(1970, 1, 1)  # noqa: DTZ001 - local times are counted from a naive epoch
 _BLOCK_S: Final = 900
@@ -43,8 +43,7 @@ def zone_of(name: str) -> tzinfo:
     try:
         return ZoneInfo(text)
     except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-        near = difflib.get_close_matches(text, available_timezones(), n=1)
-        raise UnknownZoneError(f"did you mean {near[0]!r}?" if near else "") from error
+        raise UnknownZoneError(did_you_mean(text, available_timezones(), "")) from error
 
 
 def both_utc(local: Floats, zone: tzinfo) -> tuple[Floats, Floats]:

@@ -19,13 +19,13 @@ from ingest.clock.detect import complete_time, time_unit
 from ingest.draft.beside import dbc_beside
 from ingest.draft.long_layout import LongLayout, find_long
 from ingest.draft.names import Proposal, propose
-from ingest.errors import Fault, UnusableRun
+from ingest.errors import Fault, UnusableRun, WrongUse
 from ingest.events.beside import events_beside
 from ingest.load.doubts import PLACEHOLDER
 from ingest.points import POINTS
 from ingest.sensors.units import UnknownUnit, conversion
 from ingest.setup.model import LogTable, TimeTable
-from ingest.table.open import open_log
+from ingest.table.open import kind_of_log, open_log
 from ingest.table.text.layout import are_summaries
 
 if TYPE_CHECKING:
@@ -74,6 +74,8 @@ def draft_setup(path: Path, sheet: str | int | None = None) -> Draft:
 
     Raises
     ------
+    WrongUse
+        Where a sheet is asked for of a log that has none.
     UnusableRun
         Where there is no such file, or it holds no table.
     """
@@ -81,6 +83,10 @@ def draft_setup(path: Path, sheet: str | int | None = None) -> Draft:
         found = "a folder" if path.is_dir() else "no such file"
         raise UnusableRun(Fault(str(path), found, "the log to draft for", "correct the path"))
     dbc = dbc_beside(path)
+    if sheet is not None and kind_of_log(path) not in ("workbook", "mdf"):
+        raise WrongUse(
+            Fault("--sheet", repr(sheet), "none: this log has no sheets", "leave --sheet out")
+        )
     table = open_log(path, LogTable(file=path.name, sheet=sheet, dbc=dbc), max_bytes=_PREVIEW)
     assert table is not None  # noqa: S101 - no size was named that it may not have
     time, time_note = _find_time(table)

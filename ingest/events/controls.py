@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from ingest.arrays import Floats
-from ingest.errors import Fault, UnusableRun
+from ingest.errors import Fault, UnusableRun, did_you_mean
 from ingest.events.file import EventLines, normal, read_event_lines
 from ingest.findings import finding
 from ingest.points import CONTROLS, MODES
@@ -222,9 +221,10 @@ def _sort_out(
                     f"the time {event.time[:40]!r} is not {clock.reader.said}, as in the log"
                 )
             if name not in CONTROLS:
-                near = difflib.get_close_matches(name, CONTROLS, n=1)
-                hint = f" (did you mean {near[0]}?)" if near else ""
-                raise PositionError(f"no control is called {event.control[:40]!r}{hint}")
+                hint = did_you_mean(name, CONTROLS, "")
+                raise PositionError(
+                    f"no control is called {event.control[:40]!r}{f' ({hint})' if hint else ''}"
+                )
             kept.append((time, name, *read_position(name, event.position)))
         except PositionError as error:
             lines.reject(event.line, event.text, str(error))

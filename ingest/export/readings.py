@@ -13,7 +13,7 @@ import polars as pl
 
 from ingest.arrays import Floats
 from ingest.errors import Fault, UnusableRun
-from ingest.export.tables import harmless
+from ingest.export.tables import harmless, require_ending
 from ingest.files import SETUP_NAME, write_whole
 from ingest.load.gridding import on_grid
 from ingest.run import Run
@@ -82,20 +82,14 @@ def write_readings(frame: pl.DataFrame, path: Path) -> None:
 
     Raises
     ------
+    WrongUse
+        Where the ending is another one.
     UnusableRun
-        Where the ending is another one or the file cannot be written.
+        Where the file cannot be written.
     """
-    suffix = path.suffix.lower()
-    if suffix not in SUFFIXES:
-        raise UnusableRun(
-            Fault(
-                str(path),
-                f"the ending {path.suffix!r}" if path.suffix else "no ending",
-                " or ".join(SUFFIXES),
-                "name a file with one of these endings",
-            )
-        )
-    write = harmless(frame).write_csv if suffix == ".csv" else frame.write_parquet
+    require_ending(path, SUFFIXES)
+    csv = path.suffix.lower() == ".csv"
+    write = harmless(frame).write_csv if csv else frame.write_parquet
     write_whole(path, write)
 
 

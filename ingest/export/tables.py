@@ -14,12 +14,12 @@ import json
 import re
 import secrets
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from ingest.errors import Fault, UnusableRun
+from ingest.errors import Fault, UnusableRun, WrongUse
 from ingest.files import write_whole
 
 if TYPE_CHECKING:
@@ -67,20 +67,32 @@ def write_table(sheet: Sheet, path: Path) -> None:
 
     Raises
     ------
+    WrongUse
+        Where the ending is another one.
     UnusableRun
-        Where the ending is another one or the file cannot be written.
+        Where the file cannot be written.
     """
-    suffix = path.suffix.lower()
-    if suffix == ".csv":
+    require_ending(path, (".csv", ".parquet"))
+    if path.suffix.lower() == ".csv":
         write_whole(path, lambda to: _csv(sheet.frame, to))
-    elif suffix == ".parquet":
-        write_whole(path, sheet.frame.write_parquet)
     else:
-        raise UnusableRun(
+        write_whole(path, sheet.frame.write_parquet)
+
+
+def require_ending(path: Path, endings: Sequence[str], besides: str = "") -> None:
+    """See that a file's name says in which of the formats there are it is to be written.
+
+    Raises
+    ------
+    WrongUse
+        Where it does not; `besides` is said behind the endings.
+    """
+    if path.suffix.lower() not in endings:
+        raise WrongUse(
             Fault(
                 str(path),
                 f"the ending {path.suffix!r}" if path.suffix else "no ending",
-                " or ".join(ENDINGS),
+                " or ".join(endings) + besides,
                 "name a file with one of these endings",
             )
         )

@@ -11,7 +11,7 @@ import time
 from typing import Final, Protocol
 from urllib.parse import urlsplit
 
-from ingest.errors import Fault, UnusableRun
+from ingest.errors import Fault, UnusableRun, WrongUse
 
 _WRITE_WAIT_S: Final = 0.2
 _LOOK_EVERY_S: Final = 0.02
@@ -47,6 +47,8 @@ def open_outlet(to: str) -> Outlet:
 
     Raises
     ------
+    WrongUse
+        Where it is neither.
     UnusableRun
         Where there is no such outlet on this computer.
     """
@@ -67,7 +69,7 @@ def open_outlet(to: str) -> Outlet:
     except ValueError:
         port = None
     if place.scheme != "socket" or port is None:
-        raise UnusableRun(
+        raise WrongUse(
             Fault("--to", repr(to), "pty, or socket://host:port", "for example socket://:4000")
         )
     try:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 from typing import TYPE_CHECKING, Final
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from ingest.errors import Fault, UnusableRun
+from ingest.errors import Fault, WrongUse, did_you_mean
 from ingest.store.catalog import FigureRow, ResultRow, RunRow
 from ingest.store.read import Filter
 
@@ -24,7 +23,7 @@ COLUMNS: Final = {
     "failed": FigureRow.figure,
 }
 
-MOST_NAMED: Final = 8
+MAX_NAMED: Final = 8
 
 
 def require_known(store: Store, only: Filter) -> None:
@@ -32,7 +31,7 @@ def require_known(store: Store, only: Filter) -> None:
 
     Raises
     ------
-    UnusableRun
+    WrongUse
         With a fault for each word that the store does not have, and the nearest it has.
     """
     faults = []
@@ -46,14 +45,15 @@ def require_known(store: Store, only: Filter) -> None:
             if wanted not in there:
                 faults.append(_unknown(name, wanted, there))
     if faults:
-        raise UnusableRun(faults)
+        raise WrongUse(faults)
 
 
 def _unknown(name: str, wanted: str, there: list[str]) -> Fault:
-    near = difflib.get_close_matches(wanted, there, n=1)
     what = "figure" if name == "failed" else name
-    remedy = f"did you mean {near[0]}?" if near else f"there: {', '.join(there[:MOST_NAMED])}"
+    listed = f"there: {', '.join(there[:MAX_NAMED])}" if there else "add runs first"
     return Fault(
-        f"--{name}", repr(wanted), f"a {what} that the store has",
-        remedy if there else "add runs first",
-    )  # fmt: skip
+        f"--{name}",
+        repr(wanted),
+        f"a {what} that the store has",
+        did_you_mean(wanted, there, listed),
+    )

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 from sqlalchemy import select
 
-from ingest.errors import Fault, UnusableRun
-from ingest.export.tables import ENDINGS, Sheet, write_package, write_table
+from ingest.errors import Fault, WrongUse, did_you_mean
+from ingest.export.tables import ENDINGS, Sheet, require_ending, write_package, write_table
 from ingest.export.workbook import write_workbook
 from ingest.store.catalog import ResultRow
 from ingest.store.read import EVERY, Filter, figures, results, runs
@@ -75,14 +75,17 @@ def export(store: Store, out: Path, table: str | None = None, only: Filter = EVE
 
     Raises
     ------
+    WrongUse
+        Where the table or the ending is not known.
     UnusableRun
-        Where the table or the ending is not known, or the place cannot be written.
+        Where the place cannot be written.
     """
     if table is not None and table not in TABLES:
-        raise UnusableRun(
-            Fault("--table", repr(table), ", ".join(TABLES), "name one of these tables")
-        )
+        hint = did_you_mean(table, TABLES, "name one of these tables")
+        raise WrongUse(Fault("--table", repr(table), ", ".join(TABLES), hint))
     suffix = out.suffix.lower()
+    if suffix:
+        require_ending(out, ENDINGS, ", or none for a data package")
     if suffix in {".csv", ".parquet"}:
         name = table or "fleet"
         write_table(sheets(store, (name,), only)[name], out)
@@ -90,17 +93,8 @@ def export(store: Store, out: Path, table: str | None = None, only: Filter = EVE
     wanted = sheets(store, (table,) if table else TABLES, only)
     if suffix == ".xlsx":
         write_workbook(wanted, out)
-    elif not suffix:
-        write_package(wanted, out, "Runs of a lukewarm store")
     else:
-        raise UnusableRun(
-            Fault(
-                str(out),
-                f"the ending {out.suffix!r}",
-                f"{', '.join(ENDINGS)}, or none for a data package",
-                "name a file with one of these endings",
-            )
-        )
+        write_package(wanted, out, "Runs of a lukewarm store")
 
 
 def sheets(store: Store, names: tuple[str, ...], only: Filter = EVERY) -> dict[str, Sheet]:

@@ -14,7 +14,7 @@ from concurrent.futures import CancelledError
 from importlib import metadata
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
-from ingest.errors import Fault, UnusableRun
+from ingest.errors import Fault, UnusableRun, WrongUse
 from ingest.work.ahead import ahead
 from ingest.work.child import Child
 from ingest.work.outcome import MAX_TRIES, ended, memory_for
@@ -114,9 +114,18 @@ class _Job:
 def _connect(address: str) -> Client:
     try:
         from distributed import Client
+        from distributed.comm import get_address_host_port
     except ImportError as error:
         raise UnusableRun(
             Fault("--cluster", "no package `distributed`", "Dask on this machine", EXTRA)
+        ) from error
+    try:
+        get_address_host_port(address)  # a client that was given no address waits all the same
+    except ValueError as error:
+        raise WrongUse(
+            Fault(
+                "--cluster", repr(address), "tcp://HOST:PORT of a running scheduler", _line(error)
+            )
         ) from error
     try:
         client = Client(address, timeout=ANSWERS_IN_S, set_as_default=False)

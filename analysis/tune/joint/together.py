@@ -23,6 +23,7 @@ from analysis.tune.joint.fit import (
 from analysis.tune.joint.shares import CONFIDENCE, Joint, joint_shares
 from analysis.tune.joint.table import PASS, Indices, Table, verdicts_of
 from ingest.arrays import Bools, Floats
+from ingest.saying import rounded, say
 
 RESAMPLES: Final = 50
 SURE: Final = 1.645
@@ -153,20 +154,25 @@ def _refused(proposed: JointFit, found: Joint, gain: tuple[float, float], *, wor
         )
     if saved <= 0.0 or saved < error:
         return (
-            f"the limits in force stand: on cars left out the proposed ones save {saved:.3g} a "
-            f"car, within one standard error ({error:.3g})"
+            f"the limits in force stand: on cars left out the proposed ones save "
+            f"{_saving(saved, error, 'within one standard error')}"
         )
     if worse and saved < SURE * error:
         return (
-            f"the limits in force stand: on cars left out the proposed ones save {saved:.3g} a "
-            f"car (standard error {error:.3g}), not surely enough to let fewer good cars pass or "
-            "more bad ones"
+            f"the limits in force stand: on cars left out the proposed ones save "
+            f"{_saving(saved, error)}, not surely enough to let fewer good cars pass or more bad "
+            "ones"
         )
     return ""
 
 
 def _accepted(saved: float, error: float) -> str:
-    return f"on cars left out they save {saved:.3g} a car (standard error {error:.3g})"
+    return f"on cars left out they save {_saving(saved, error)}"
+
+
+def _saving(saved: float, error: float, word: str = "standard error") -> str:
+    gain, reach = (rounded(each, error, "") for each in (saved, error))
+    return say("{gain} a car ({word} {reach})", gain=gain, word=word, reach=reach)
 
 
 def _intervals(

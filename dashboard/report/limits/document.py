@@ -26,10 +26,11 @@ from dashboard.report.blocks import (
 )
 from dashboard.report.limits.one_limit import limit_page
 from dashboard.report.subject import software_version
-from dashboard.text.shown import words
+from dashboard.text.shown import said_in, words
 from dashboard.text.tuning import (
     car_share_text,
     caution_lines,
+    cost_text,
     held_lines,
     number,
     proposed_name,
@@ -77,7 +78,7 @@ def limits_report(
         ``a4`` or ``letter``; by the units where None.
     """
     moved = {each.figure: each for each in sweeps(tuning.together)} if tuning.together else {}
-    pages = [_decision(tuning, units), _changes(changed)]
+    pages = [_decision(tuning, units), _changes(changed, units)]
     pages += [
         limit_page(each, moved.get(each.figure), tuning, units)
         for each in tuning.figures
@@ -137,7 +138,7 @@ def _joint(tuning: Tuning) -> list[Block]:
         for word, kind in (("good cars", joint.good), ("bad cars", joint.bad)):
             shares = [car_share_text(each) for each in (kind.passed, kind.undecided, kind.failed)]
             rows.append((name, f"{word} ({kind.passed.cars})", *shares))
-        span = f"{joint.cost:.3g} ({joint.cost_low:.3g} to {joint.cost_high:.3g})"
+        span = cost_text(joint.cost, joint.cost_low, joint.cost_high)
         rows.append((name, "cost a car", span, "", ""))
     verdict = found.why[:1].upper() + found.why[1:]
     return [
@@ -157,7 +158,7 @@ def _limits(tuning: Tuning, units: str) -> Table:
         old = None if stands is None else (stands.low if each.side == "low" else stands.high)
         before = "none" if old is None else number(old, each.unit, units)
         if each.limit is not None:
-            now = number(each.limit, each.unit, units)
+            now = number(each.limit, each.unit, units, each.interval)
         else:
             now = "none" if each.way == "none" or old is None else f"{before} (kept)"
         beyond = "fails below" if each.side == "low" else "fails above"
@@ -170,7 +171,7 @@ def _limits(tuning: Tuning, units: str) -> Table:
     )  # fmt: skip
 
 
-def _changes(changed: Sequence[Changed]) -> ReportPage:
+def _changes(changed: Sequence[Changed], units: str) -> ReportPage:
     blocks: list[Block] = []
     groups = [(word, list(runs)) for word, runs in groupby(changed, key=change_word)]
     if not groups:
@@ -181,7 +182,7 @@ def _changes(changed: Sequence[Changed]) -> ReportPage:
         rows, more = first_rows(
             [
                 (short(each.vehicle, 24), each.run_id[:12], f"{each.before} → {each.after}",
-                 short(each.why, 110))
+                 short(said_in(each.why, units), 110))
                 for each in runs
             ],
             MAX_CHANGED,

@@ -61,7 +61,7 @@ def limit_page(each: FigureTuning, sweep: Sweep | None, tuning: Tuning, units: s
         blocks += _sensitivity(each, sweep, units)
     if each.alone is not None:
         blocks += [Text(line.strip(), "quiet") for line in alone_lines(each.alone, units)]
-    limit = "" if each.limit is None else number(each.limit, each.unit, units)
+    limit = "" if each.limit is None else number(each.limit, each.unit, units, each.interval)
     return ReportPage("One limit", f"{words(each.figure)}: fails {side} {limit}", tuple(blocks))
 
 
@@ -79,13 +79,14 @@ def _nearest(each: FigureTuning, tuning: Tuning) -> list[Block]:
 
 def _families(each: FigureTuning, units: str) -> Table:
     rows = [
-        (short(family), number(own.limit, each.unit, units),
+        (short(family), number(own.limit, each.unit, units, own.interval),
          span_text(own.interval, each.unit, units), str(own.cars))
         for family, own in each.families.items()
     ]  # fmt: skip
     if each.limit is not None:
         reach = "" if each.interval is None else span_text(each.interval, each.unit, units)
-        rows.append(("other families", number(each.limit, each.unit, units), reach, str(each.good)))
+        limit = number(each.limit, each.unit, units, each.interval)
+        rows.append(("other families", limit, reach, str(each.good)))
     head = ("Family", "Limit", "95 % interval", "Good cars")
     return Table(head, tuple(rows), (2.0, 1.5, 2.0, 1.0), dense=True)
 
@@ -158,7 +159,7 @@ def _sensitivity(each: FigureTuning, sweep: Sweep, units: str) -> list[Block]:
     def row(name: str, told: tuple[tuple[float, float], ...], scale: float, sign: str) -> Table:
         return Table(
             (name, *(f"{scale * at:g}{sign}" for at, _ in told)),
-            (("limit", *(number(value, each.unit, units) for _, value in told)),),
+            (("limit", *(number(value, each.unit, units, each.interval) for _, value in told)),),
             (2.6, *[1.2] * len(told)), dense=True,
         )  # fmt: skip
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ import pytest
 from analysis.compare.answer import ID_DIGITS, MAX_LINES, Question, answer
 from ingest.errors import UnusableRun
 from ingest.export.workbook import write_workbook
+from ingest.saying import Said, Shown
 from tests.support.fleets import RISE, day, frames, run
 
 
@@ -82,7 +84,14 @@ def test_alarms_are_said_in_words() -> None:
         pl.col("value") - pl.when(pl.col("run_id").is_in(late.to_list())).then(8.0).otherwise(0.0)
     )
     remarks = answer(runs, lower, Question(over_time=True)).remarks
-    assert any(each.startswith(f"Plover, {RISE}: lower since 2026-01-1") for each in remarks)
+    (first, *_) = (r for r in remarks if r.startswith(f"Plover, {RISE}: lower since 2026-01-1"))
+    assert isinstance(first, Said)
+    # the temperature of a difference: 1.8 °F a kelvin (NIST SP 811, 8.5)
+    kelvin = re.search(r"about ([\d.]+) K", first)
+    fahrenheit = re.search(r"about ([\d.]+) °F", first.written(lambda _: Shown("°F", 1.8)))
+    assert kelvin
+    assert fahrenheit
+    assert float(fahrenheit[1]) == pytest.approx(1.8 * float(kelvin[1]), abs=0.1)
 
 
 @pytest.mark.parametrize(
@@ -90,7 +99,7 @@ def test_alarms_are_said_in_words() -> None:
     [
         (Question(figures=("steady_outlet_ries",)), "did you mean steady_outlet_rise?"),
         (Question(figures=("heat",)), "one of steady_outlet_rise, warm_up_time"),
-        (Question(car="SC-98"), "there: SC-099"),
+        (Question(car="SC-98"), "did you mean SC-"),
         (Question(by="plant", family="Dunlin"), "a family that the store has; there: Knot"),
         (Question(by="plant", against="West"), "'West'"),
         (Question(by="plant", purpose="road-test"), "a purpose that the store has"),

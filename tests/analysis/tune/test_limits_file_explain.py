@@ -31,18 +31,18 @@ def test_what_changed_is_said() -> None:
     )
     text = "\n".join(explain(old, new))
     assert "a (2026-01-01, me) → b (2026-01-01, me)" in text
-    assert "fails below 40 instead of 35 (stricter: more cars fail); because: tuned" in text
-    assert "fails above 950 instead of 900 (more lenient: fewer cars fail)" in text
-    assert "vacuum decay has no limit of its own any more (fails above 10)" in text
-    assert "cold end rise stays fails above 6, with another basis: asked again" in text
-    assert "coolant drop is new: fails below 0 and fails above 22" in text
+    assert "fails below 40 K instead of 35 K (stricter: more cars fail); because: tuned" in text
+    assert "fails above 950 s instead of 900 s (more lenient: fewer cars fail)" in text
+    assert "vacuum decay has no limit of its own any more (fails above 10 kPa/min)" in text
+    assert "cold end rise stays fails above 6 K, with another basis: asked again" in text
+    assert "coolant drop is new: fails below 0 K and fails above 22 K" in text
 
 
 def test_families_and_sides() -> None:
     old = Limits("a", "m", "d", "b", families={"Knot": {"coolant_drop": Limit(None, 20.0, "x")}})
     new = Limits("b", "m", "d", "b", families={"Knot": {"coolant_drop": Limit(0.0, None, "y")}})
     text = "\n".join(explain(old, new))
-    assert "family Knot: coolant drop now also fails below 0; no longer fails above 20" in text
+    assert "family Knot: coolant drop now also fails below 0 K; no longer fails above 20 K" in text
 
 
 def test_nothing_changed() -> None:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from decimal import Decimal
 
 import pytest
 
+from analysis.tune.change import changes
 from analysis.tune.count_words import counted
-from dashboard.text.tuning import change_lines, tuning_lines
+from dashboard.text.tuning import change_lines, cost_text, number, span_text, tuning_lines
 from tests.analysis.tune.test_tune_store import tuned
 from tests.support.tune_fleet import Fleet, draw_fleet
 
@@ -47,5 +49,34 @@ def test_enough_labels_need_no_caution(fleet: Fleet) -> None:
     assert any(re.search(r"area under the ROC curve \d", line) for line in lines)
 
 
+def test_limits_are_rounded_to_their_interval() -> None:
+    """An uncertainty has two digits and its value ends where it does (JCGM 100:2008, 7.2.6)."""
+    interval = (55.1234, 57.8888)  # ± 1.4
+    assert number(56.42341, "K", "si", interval) == "56.4 K"
+    assert span_text(interval, "K", "si") == "55.1 to 57.9"
+    assert number(56.42341, "K", "us", interval) == "101.6 °F"  # 1.8 °F a kelvin (NIST SP 811)
+    assert number(1234.567, "s", "si", (1000.0, 1500.0)) == "1230 s"
+    assert cost_text(0.123456, 0.1, 0.15) == "0.123 (0.1 to 0.15)"
+
+
+@pytest.mark.parametrize("units", ["si", "us"])
+def test_no_value_has_more_digits_than_its_interval_allows(fleet: Fleet, units: str) -> None:
+    for line in tuning_lines(tuned(fleet)[0], (), units):
+        told = re.search(r"(-?[\d.]+) \S+ \(95 % interval (-?[\d.]+) to (-?[\d.]+)", line)
+        if told is not None:
+            value, low, high = (Decimal(each) for each in told.groups())
+            assert -value.as_tuple().exponent <= max(0, 1 - ((high - low) / 2).adjusted())
+
+
+def test_a_changed_run_is_said_in_the_units_of_its_reader(fleet: Fleet) -> None:
+    made, matched = tuned(fleet)
+    changed = changes(fleet.runs, fleet.figures, made.limits, matched)
+    assert changed
+    said = "\n".join(change_lines(changed, "us"))
+    assert " K:" in "\n".join(change_lines(changed, "si"))
+    assert "°F:" in said
+    assert " K:" not in said
+
+
 def test_no_change_is_said() -> None:
-    assert change_lines(()) == ["No run of the store would change sides."]
+    assert change_lines((), "si") == ["No run of the store would change sides."]

@@ -33,11 +33,6 @@ lukewarm.main()
 """
 
 
-@pytest.fixture
-def command(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Screen:
-    return Screen(monkeypatch, capsys)
-
-
 def test_version(command: Screen) -> None:
     told = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     assert command("--version") == 0

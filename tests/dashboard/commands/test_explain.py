@@ -15,11 +15,6 @@ ROOT = Path(__file__).parents[3]
 CONTRACT = (ROOT / "docs" / "contract.md").read_text(encoding="utf-8")
 
 
-@pytest.fixture
-def command(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Screen:
-    return Screen(monkeypatch, capsys)
-
-
 def names_of(heading: str) -> list[str]:
     """Names in backquotes in a section of the contract."""
     (section,) = re.findall(rf"^## {heading}\n(.*?)^## ", f"{CONTRACT}\n## ", re.S | re.M)

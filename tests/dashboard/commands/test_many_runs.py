@@ -18,11 +18,6 @@ ROOT = Path(__file__).parents[3]
 SAMPLES = sorted((ROOT / "sample_logs").glob("SC-0*"))[:4]
 
 
-@pytest.fixture
-def command(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Screen:
-    return Screen(monkeypatch, capsys)
-
-
 def test_analyze_says_the_same_whoever_works(command: Screen, tmp_path: Path) -> None:
     broken = write_run(tmp_path / "broken", setup="[run]\n")
     places = [*SAMPLES[:2], broken, *SAMPLES[2:]]

@@ -17,11 +17,6 @@ ROOT = Path(__file__).parents[3]
 SAMPLES = sorted((ROOT / "sample_logs").glob("SC-0*"))[:4]
 
 
-@pytest.fixture
-def command(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Screen:
-    return Screen(monkeypatch, capsys)
-
-
 def test_tables_hold_what_the_documents_say(
     command: Screen, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

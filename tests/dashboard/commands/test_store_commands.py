@@ -31,11 +31,6 @@ RUNS = [
 ]
 
 
-@pytest.fixture
-def command(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Screen:
-    return Screen(monkeypatch, capsys)
-
-
 @pytest.fixture(scope="module")
 def fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("fleet") / "store"
@@ -118,7 +113,7 @@ def test_a_misspelled_filter_gets_a_suggestion(
     for first in (("store", "list"), ("compare",)):
         if "--plant" in options and first == ("compare",):
             continue
-        assert command(*first, fleet, *options) == 1
+        assert command(*first, fleet, *options) == 2  # wrong usage, by the contract
         assert command.out == ""
         assert told in command.err
 
@@ -220,7 +215,7 @@ def test_export(command: Screen, fleet: Path, tmp_path: Path) -> None:
     book = openpyxl.load_workbook(tmp_path / "fleet.xlsx", read_only=True)
     assert "figures" in book.sheetnames
     book.close()
-    assert command("store", "export", fleet, "--out", tmp_path / "fleet.doc") == 1
+    assert command("store", "export", fleet, "--out", tmp_path / "fleet.doc") == 2
     assert "the ending '.doc'" in command.err
 
 
@@ -295,6 +290,14 @@ def test_compare_to_a_workbook(command: Screen, fleet: Path, tmp_path: Path) -> 
 
 
 def test_compare_names_what_it_does_not_know(command: Screen, fleet: Path) -> None:
-    assert command("compare", fleet, "--car", "SC-0144") == 1
-    assert "there: SC-014" in command.err
+    for options, near in (
+        (("--car", "SC-0144"), "SC-014"),
+        (("--by", "family", "--against", "plovr"), "Plover"),
+        (("--figure", "warm_up_tine"), "warm_up_time"),
+    ):
+        assert command("compare", fleet, *options) == 2
+        assert f"{options[-2]}: found {options[-1]!r}" in command.err
+        assert f"did you mean {near}?" in command.err
+    assert command("compare", fleet, "--out", "fleet.docx") == 2
+    assert "expected .csv or .parquet or .xlsx" in command.err
     assert command("compare", fleet, "--by", "color") == 2

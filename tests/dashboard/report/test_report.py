@@ -441,7 +441,7 @@ def test_the_command_writes_both_formats(tmp_path: Path, units: str) -> None:
 
 
 def test_another_ending_is_refused_before_any_work(tmp_path: Path) -> None:
-    with pytest.raises(UnusableRun, match=r"\.docx.*\.html or \.pdf"):
+    with pytest.raises(UnusableRun, match=r"\.docx.*\.html or \.htm or \.pdf"):
         write_report(subject(), tmp_path / "report.docx")
 
 

@@ -1,0 +1,54 @@
+"""Exit status 2 for wrong usage (docs/contract.md, *Commands*): names that are not there."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+import sample_logs
+from tests.support.screen import Screen
+
+RUN = Path(sample_logs.__file__).parent / "SC-014-complaint"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (("convert", RUN, "--out", "SC-014.docx"), "expected .csv or .parquet"),
+        (("report", RUN, "--out", "SC-014.docx"), "expected .html or .htm or .pdf"),
+        (("checked", RUN, "cable_adjustmnt", "--found", "yes"), "did you mean cable_adjustment?"),
+        (("explain", "warmuptime"), "did you mean warm_up_time?"),
+        (("replay", RUN, "--to", "pyt"), "expected pty, or socket://host:port"),
+        (("setup", RUN / "log.csv", "--sheet", "Sheet1"), "this log has no sheets"),
+        (("analyze", RUN, "--cluster", "scheduler"), "missing port number"),
+        (("analyze", RUN, "--units", "imperial"), "is not one of 'si', 'us'"),
+        (("analyse", RUN), "Did you mean 'analyze'?"),
+    ],
+)
+def test_a_wrong_name_is_wrong_usage(
+    command: Screen, tmp_path: Path, arguments: tuple[object, ...], told: str
+) -> None:
+    command.patch.chdir(tmp_path)
+    assert command(*arguments) == 2
+    assert command.out == ""
+    assert told in " ".join(command.err.split())
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_misspelled_plan_is_found_before_anything_is_made(
+    command: Screen, tmp_path: Path
+) -> None:
+    out = tmp_path / "run"
+    status = command(
+        "record", "loop://", "--setup", RUN / "run.toml", "--out", out, "--plan", "yrad"
+    )
+    assert status == 2
+    assert "did you mean yard?" in command.err
+    assert not out.exists()
+
+
+def test_what_is_not_there_is_no_wrong_usage(command: Screen, tmp_path: Path) -> None:
+    """A file that cannot be read is data that cannot be used: 1."""
+    assert command("analyze", tmp_path / "run") == 1
+    assert command("analyze", RUN, "--limits", tmp_path / "limits.toml") == 1
