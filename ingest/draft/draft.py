@@ -23,6 +23,7 @@ from ingest.errors import Fault, UnusableRun, WrongUse
 from ingest.events.beside import events_beside
 from ingest.load.doubts import PLACEHOLDER
 from ingest.points import POINTS
+from ingest.regular import NO_FILE
 from ingest.sensors.units import UnknownUnit, conversion
 from ingest.setup.model import LogTable, TimeTable
 from ingest.table.open import kind_of_log, open_log
@@ -80,7 +81,7 @@ def draft_setup(path: Path, sheet: str | int | None = None) -> Draft:
         Where there is no such file, or it holds no table.
     """
     if not path.is_file():
-        found = "a folder" if path.is_dir() else "no such file"
+        found = NO_FILE if path.exists() else "no such file"
         raise UnusableRun(Fault(str(path), found, "the log to draft for", "correct the path"))
     dbc = dbc_beside(path)
     if sheet is not None and kind_of_log(path) not in ("workbook", "mdf"):

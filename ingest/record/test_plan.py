@@ -32,7 +32,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from ingest.errors import Fault, UnusableRun
 from ingest.events.controls import PositionError, read_position
+from ingest.files import read_text
 from ingest.points import CONTROLS, POINTS
+from ingest.regular import check_regular
 from ingest.setup.model import BenchTable, Heater
 from ingest.setup.toml_text import parse_toml
 
@@ -267,28 +269,8 @@ def plan_text(path: Path) -> str:
     UnusableRun
         Where it cannot be read.
     """
-    try:
-        with path.open("rb") as file:
-            raw = file.read(LARGEST_BYTES + 1)
-    except OSError as error:
-        raise UnusableRun(
-            Fault(
-                str(path),
-                f"no readable file ({error.strerror or error})",
-                "a test plan (TOML)",
-                "correct the path, or leave --plan out for the usual plan of this heater",
-            )
-        ) from error
-    if len(raw) > LARGEST_BYTES:
-        raise UnusableRun(
-            Fault(str(path), "a very large file", "a test plan", "check which file this is")
-        )
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise UnusableRun(
-            Fault(str(path), "bytes that are not UTF-8", "TOML in UTF-8", "save it as UTF-8")
-        ) from error
+    check_regular(path, LARGEST_BYTES, "a test plan (TOML)")
+    return read_text(path)
 
 
 def usual_plan_text(heater: Heater, place: Place = "yard") -> str:

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -146,13 +147,17 @@ def test_a_file_that_is_no_plan(text: str, part: str) -> None:
 
 
 def test_a_plan_file_that_cannot_be_read(tmp_path: Path) -> None:
-    with pytest.raises(UnusableRun, match="no readable file"):
+    with pytest.raises(UnusableRun, match="no readable text"):
         read_plan(tmp_path / "none.toml")
     (tmp_path / "p.toml").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(UnusableRun, match="not UTF-8"):
         read_plan(tmp_path / "p.toml")
     (tmp_path / "big.toml").write_bytes(b"#" * (2 << 20))
-    with pytest.raises(UnusableRun, match="very large"):
+    with pytest.raises(UnusableRun, match="expected a test plan"):
         read_plan(tmp_path / "big.toml")
+    if hasattr(os, "mkfifo"):
+        os.mkfifo(tmp_path / "pipe.toml")  # nobody will ever write into it
+        with pytest.raises(UnusableRun, match="a pipe"):
+            read_plan(tmp_path / "pipe.toml")
     (tmp_path / "good.toml").write_text(step("until = { time_s = 5 }"), encoding="utf-8-sig")
     assert read_plan(tmp_path / "good.toml").name == "short"

@@ -82,6 +82,7 @@ def test_a_hanging_a_stumbling_and_a_deadly_item_cost_themselves_alone(
 
 def test_a_worker_that_is_killed_costs_nothing(scheduler: str) -> None:
     with distributed.Client(scheduler, set_as_default=False) as client:
+        client.wait_for_workers(2, timeout=120)  # those that ended just now are started again
         victim = sorted(client.run(os.getpid).values())[0]
     found = []
     for item, value in in_order(odd_work.square, range(200), Workers(cluster=scheduler)):
