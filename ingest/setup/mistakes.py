@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
 _LONGEST_SHOWN: Final = 80
+_MOST_SHOWN: Final = 20
 _KINDS: Final = {
     "string": "a text in quotes",
     "float": "a number",
@@ -116,6 +117,8 @@ def _expected(place: tuple[str, ...], details: ErrorDetails) -> str:
         return _table(place)
     if kind in {"literal_error", "value_error"}:
         return details["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
+    if kind == "too_long" and place == ("channels",):
+        return f"at most {context['max_length']} tables [channels.NAME]"
     exact = {
         "string_too_short": "a text that is not empty",
         "string_too_long": "a text of at most {max_length} characters",
@@ -147,6 +150,8 @@ def _shown(value: object) -> str:
         text = str(value).lower()
     elif isinstance(value, date | time):
         text = value.isoformat()
+    elif isinstance(value, dict) and len(value) > _MOST_SHOWN:
+        text = f"{len(value)} tables"
     else:
         text = repr(value)
     return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 3] + "..."

@@ -28,6 +28,9 @@ from ingest.setup.toml_text import MAX_TEXT, parse_toml
 
 FIRST_YEAR: Final = 1970
 LAST_YEAR: Final = 2100
+MAX_CHANNELS: Final = 1000
+"""More than any car has to say; a file with thousands is made to keep the reader busy."""
+
 Heater = Literal["blend-air", "water-valve", "combined"]
 Purpose = Literal["complaint", "after-repair", "baseline", "road-test", "bench"]
 BenchPart = Literal["sensors", "thermostat", "actuator", "check valve", "line", "vacuum switch"]
@@ -277,7 +280,7 @@ class Setup(_Table):
 
     run: RunTable
     log: LogTable
-    channels: dict[str, ChannelTable] = Field(default_factory=dict)
+    channels: dict[str, ChannelTable] = Field(default_factory=dict, max_length=MAX_CHANNELS)
     events: EventsTable | None = None
     sensors: SensorsTable | None = None
     bench: BenchTable | None = None

@@ -39,7 +39,7 @@ MIXED_IN_FILE: Final = MIXED_DECIMAL_MARKS.also(
     "some columns have decimal points and some decimal commas; each is read by its own"
 )
 
-MAX_COLUMNS: Final = 100_000
+MAX_COLUMNS: Final = 20_000
 LONE_LINE: Final = 1 << 15
 """Bytes of an only line; what is longer was many lines once."""
 _FEW_LINES: Final = 20

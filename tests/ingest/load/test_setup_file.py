@@ -108,3 +108,18 @@ def test_any_text_is_a_set_up_or_a_fault(text: str) -> None:
         parse_setup(text)
     except UnusableRun as error:
         assert all("\n" not in str(fault) for fault in error.faults)
+
+
+def test_more_channels_than_any_car_has() -> None:
+    head = '[run]\nvehicle = "a"\n[log]\nfile = "log.csv"\ntime = { column = "t", unit = "s" }\n'
+
+    def with_channels(count: int) -> str:
+        return head + "".join(f'[channels.c{n}]\ncolumn = "OUT"\n' for n in range(count))
+
+    assert len(parse_setup(with_channels(1000)).channels) == 1000
+    with pytest.raises(UnusableRun) as told:
+        parse_setup(with_channels(1001))
+    assert str(told.value) == (
+        "run.toml channels: found 1001 tables; expected at most 1000 tables [channels.NAME]; "
+        "correct it in the file"
+    )

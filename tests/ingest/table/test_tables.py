@@ -60,7 +60,7 @@ def fault_of(call, *arguments: object, **more: object) -> str:
         (b"x" * (LONGEST_LINE + 1), "a line of"),
         (
             b"1," * (MAX_COLUMNS + 1) + b"1\n" + b"1," * (MAX_COLUMNS + 1) + b"1\n",
-            "100002 columns",
+            "20002 columns",
         ),
     ],
     ids=lambda value: value[:12] if isinstance(value, bytes) else value,
