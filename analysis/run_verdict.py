@@ -15,11 +15,8 @@ from typing import Final
 from analysis.causes.knowledge import NO_FAULT, knowledge
 from analysis.causes.seen import Seen
 from analysis.figures import KEY_FIGURE, all_figures
-from analysis.verdict import Judged, Verdict, overall, undecided_beyond
+from analysis.verdict import SOUND, Judged, Verdict, overall, undecided_beyond
 from ingest.saying import say
-
-SOUND: Final = 0.5
-"""A heater passes only where it is at least this probable that nothing is wrong with it."""
 
 MAX_NAMED: Final = 3
 """Causes named in a reason; the rest are counted."""

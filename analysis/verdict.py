@@ -23,6 +23,9 @@ Verdict = Literal["pass", "fail", "undecided", "not measured"]
 CONFORMANCE: Final = 0.95
 """Probability a pass or a fail must have (the default of ISO 14253-1:2017)."""
 
+SOUND: Final = 0.5
+"""A heater passes only where it is at least this probable that nothing is wrong with it."""
+
 GUARD: Final = 1.6448536269514722
 """Guard band of one limit, in standard uncertainties: the 95 % point of the normal distribution."""
 

@@ -34,7 +34,7 @@ from analysis.causes.knowledge import (
 from analysis.figures import figures_by_name
 from analysis.limits import Limit
 from analysis.measurement import Measurement
-from analysis.verdict import GUARD
+from analysis.verdict import GUARD, SOUND
 from ingest.arrays import Bools, Floats
 
 MODERATE: Final = 2.0
@@ -50,7 +50,10 @@ MORE_DRAWS: Final = 32
 """Further cases of causes whose power may lie on either side of `ENOUGH`: known to about 0.06."""
 
 NEAR: Final = 0.25
-"""How near to `ENOUGH` a power, or an unseen harm to its opposite, is to be looked at again."""
+"""How near to `ENOUGH` a power, or to `MAX_UNSEEN` an unseen harm, is to be looked at again."""
+
+MAX_UNSEEN: Final = 0.1
+"""An unseen harm up to which a run may pass: at most one harmful moderate case in ten."""
 
 RANKED_AT: Final = (1.0, 2.0, 3.0)
 """Severities at which the causes of a drawn case are ranked: a coarse grid is enough for which one
@@ -68,8 +71,9 @@ class Seen:
     power
         Probability that this run would have shown a moderate case: first cause, or a failed figure.
     unseen_harm
-        Probability that a moderate case takes heat by more than a limit in force allows and stays
-        unseen. A run passes only where this is small for every cause.
+        Probability that a moderate case takes heat by more than a limit in force allows and would
+        have passed all the same: no measured figure beyond its limit, not even within the guard
+        band, and most likely nothing wrong. A run passes only where this is small for every cause.
     """
 
     cause: str
@@ -85,7 +89,7 @@ class Seen:
     @property
     def blocks_pass(self) -> bool:
         """Whether the cause may be there, do harm and stay unseen."""
-        return self.unseen_harm > 1.0 - ENOUGH
+        return self.unseen_harm > MAX_UNSEEN
 
 
 class Space(NamedTuple):
@@ -210,18 +214,19 @@ def could_show(
 
 
 def _is_near(seen: Seen) -> bool:
-    return abs(seen.power - ENOUGH) < NEAR or abs(seen.unseen_harm - (1.0 - ENOUGH)) < NEAR
+    return abs(seen.power - ENOUGH) < NEAR or 0.0 < seen.unseen_harm < MAX_UNSEEN + NEAR
 
 
 def _shares(
     cases: _Cases, evidence: Evidence, figures: Mapping[str, Measurement]
 ) -> tuple[Floats, Floats]:
     """Share of each row's cases that show, and that do harm unseen, shape (rows,)."""
-    shown = cases.fail(evidence, figures)
+    shown, passes = cases.fail(evidence, figures)
     # what a limit has caught need not be ranked
     open_ = np.flatnonzero(~shown)
-    shown[open_] = cases.come_first(evidence, open_)
-    unseen_harm = cases.harm(evidence) & ~shown
+    shown[open_], sound = cases.rank(evidence, open_)
+    passes[open_] &= sound
+    unseen_harm = cases.harm(evidence) & passes
     return cases.means(shown), cases.means(unseen_harm)
 
 
@@ -266,22 +271,38 @@ class _Cases:
         self.space, self.usual, self.limits, self.draws = space, usual, limits, draws
         self.names = tuple(knowledge().figures)
         self.case = np.repeat(space.moderate[rows], draws)
-        normal, uniform = _noise(len(space.rows), draws, 2 * len(self.names))
-        self.normal = normal[rows].reshape(self.case.size, -1)
+        normal, uniform = _noise(len(space.rows), draws, 3 * len(self.names))
+        parts = np.split(normal[rows].reshape(self.case.size, -1), 3, axis=1)
+        self.of_case, self.of_car, self.of_reading = parts
         self.uniform = uniform[rows].reshape(self.case.size, -1)
 
-    def away(self, place: int, sd: float) -> Floats:
-        """How far a figure of each case lies from usual, on the table's scale, shape (cases,)."""
+    def truly_away(self, place: int) -> Floats:
+        """How far a figure of each case truly lies from usual, on the table's scale, (cases,)."""
         move, spread = self.space.moves[self.case, place], self.space.spreads[self.case, place]
-        own, other = self.normal[:, place], self.normal[:, len(self.names) + place]
-        return np.asarray(move + spread * own + sd * other)
+        own, other = self.of_case[:, place], self.of_car[:, place]
+        return np.asarray(move + spread * own + self.family_sd(self.names[place]) * other)
+
+    def away(self, place: int, sd: float) -> Floats:
+        """How far a figure is measured from usual, with `sd` of family and reading together."""
+        error = math.sqrt(max(sd**2 - self.family_sd(self.names[place]) ** 2, 0.0))
+        return np.asarray(self.truly_away(place) + error * self.of_reading[:, place])
+
+    def family_sd(self, name: str) -> float:
+        """How far sound cars of the family differ in a figure, on the table's scale."""
+        spread = self.usual.spread[name]
+        if knowledge().figures[name].scale == "relative":
+            spread /= max(abs(self.usual.center[name]), 1e-9)
+        return spread
 
     def moved(self, place: int) -> Bools:
         """Whether the case's cause moves a figure: what it does not touch does not show it."""
         return np.asarray(self.space.moves[self.case, place] != 0.0)
 
-    def come_first(self, evidence: Evidence, which: NDArray[np.intp]) -> Bools:
-        """Whether a case's own cause would have come first in the ranking, shape of `which`."""
+    def rank(self, evidence: Evidence, which: NDArray[np.intp]) -> tuple[Bools, Bools]:
+        """Whether a case's own cause would have come first, and whether it would have seemed sound.
+
+        Each of the shape of `which`.
+        """
         space = self.space
         total = np.tile(space.log_prior, (which.size, 1))
         for place, name in enumerate(self.names):
@@ -300,11 +321,14 @@ class _Cases:
             total += np.where(seen, 0.0, 1.0) @ np.log1p(-chance).T
         weight = np.exp(total - total.max(axis=1, keepdims=True))
         by_cause = weight @ (space.cause[:, None] == np.arange(len(space.names)))
-        return np.asarray(by_cause.argmax(axis=1) == space.cause[self.case[which]])
+        sound = by_cause[:, space.names.index(NO_FAULT)] >= SOUND * by_cause.sum(axis=1)
+        first = by_cause.argmax(axis=1) == space.cause[self.case[which]]
+        return np.asarray(first), np.asarray(sound)
 
-    def fail(self, evidence: Evidence, figures: Mapping[str, Measurement]) -> Bools:
-        """Whether a figure that this run measured would have failed its limit."""
+    def fail(self, evidence: Evidence, figures: Mapping[str, Measurement]) -> tuple[Bools, Bools]:
+        """Whether a measured figure would have failed its limit; whether all had kept theirs."""
         failed = np.zeros(self.case.size, dtype=np.bool_)
+        kept = np.ones(self.case.size, dtype=np.bool_)
         # a figure taken at another point than usual (road speed at the outlet) is no evidence
         counted = {knowledge().figures[name].stands_for for name in evidence.figures}
         counted |= set(evidence.figures)
@@ -319,7 +343,8 @@ class _Cases:
             if compared is not None:
                 value = value_at(self.usual, name, self.away(place, compared[1]), evidence.air_degC)
                 failed |= self.moved(place) & _beyond(value, limit, GUARD * u)
-        return failed
+                kept &= ~(self.moved(place) & _beyond(value, limit, 0.0))
+        return failed, kept
 
     def harm(self, evidence: Evidence) -> Bools:
         """Whether the case takes heat from the occupants by more than a limit allows."""
@@ -331,10 +356,7 @@ class _Cases:
             one = (
                 Limit(limit.low, None, "") if figure.heat == "low" else Limit(None, limit.high, "")
             )
-            family = self.usual.spread[name]
-            if knowledge().figures[name].scale == "relative":
-                family /= max(abs(self.usual.center[name]), 1e-9)
-            value = value_at(self.usual, name, self.away(place, family), evidence.air_degC)
+            value = value_at(self.usual, name, self.truly_away(place), evidence.air_degC)
             harmed |= self.moved(place) & _beyond(value, one, 0.0)
         return harmed
 

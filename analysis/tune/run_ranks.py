@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.causes.knowledge import NO_FAULT
-from analysis.run_verdict import SOUND
 from analysis.tune.joint.table import (
     FAIL,
     KEY,
@@ -22,6 +21,7 @@ from analysis.tune.joint.table import (
     Indices,
     figure_ranks,
 )
+from analysis.verdict import SOUND
 from ingest.arrays import Bools
 
 if TYPE_CHECKING:

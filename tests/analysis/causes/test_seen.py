@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.integrate import quad
-from scipy.stats import norm
+from scipy.stats import multivariate_normal, norm
 
 from analysis.causes import next_measurement, seen
 from analysis.causes.evidence import Evidence, Usual, evidence_of
@@ -47,6 +47,33 @@ def test_power_of_one_figure_is_that_of_a_normal_test(monkeypatch: pytest.Monkey
     found = could_show(evidence, figures, usual, limits, "blend-air")
     seen._noise.cache_clear()
     assert power_of("cold_leak_in_case", found) == pytest.approx(expected, abs=0.03)
+
+
+def test_harm_that_would_have_passed_is_that_of_two_normal_values(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Truly beyond a limit and measured within it: `scipy.stats.multivariate_normal`."""
+    monkeypatch.setattr(seen, "DRAWS", 4000)
+    monkeypatch.setattr(seen, "SOUND", 0.0)  # the figure alone decides, not the ranking
+    monkeypatch.setattr(seen, "_is_near", lambda _: False)
+    seen._noise.cache_clear()
+    name, u, low = "steady_outlet_rise", 8.0, 44.0
+    usual = Usual.of(())
+    center, family = usual.center[name], usual.spread[name]
+    move = knowledge().row("cold_leak_in_case").moves[name][1] * center
+    true = np.hypot(knowledge().move_spread * move, family)
+    spread = [[true**2, true**2], [true**2, true**2 + u**2]]
+    mean = [center + move, center + move]
+    both = multivariate_normal(mean, spread).cdf([low, low])
+    expected = norm.cdf((low - center - move) / true) - both
+    figures = {name: Measurement(55.0, "K", u)}
+    limits = {name: Limit(low, None, "")}
+    found = could_show(Evidence({name: (55.0, u)}, {}, None), figures, usual, limits, "blend-air")
+    seen._noise.cache_clear()
+    case = next(each for each in found if each.cause == "cold_leak_in_case")
+    assert 0.05 < expected < 0.5
+    assert case.unseen_harm == pytest.approx(expected, abs=0.02)
+    assert case.blocks_pass == (expected > 0.1)
 
 
 def test_a_run_without_figures_can_show_nothing() -> None:
