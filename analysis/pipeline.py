@@ -166,7 +166,8 @@ def judge_measured(
         )
         good = baseline.evidence(about.family, about.heater)
     judged = judge(measured.figures, in_force)
-    diagnosis = diagnose(measured, in_force, good, checked)
+    failed = any(each.verdict == "fail" for each in judged.values())
+    diagnosis = diagnose(measured, in_force, good, checked, failed=failed)
     of_the_run = judge_run(
         judged,
         diagnosis.ranking.probability,

@@ -89,6 +89,8 @@ def diagnose(
     limits: Mapping[str, Limit],
     good: Sequence[Evidence] = (),
     checked: Mapping[str, Outcome] | None = None,
+    *,
+    failed: bool = False,
 ) -> Diagnosis:
     """Rank and explain the causes of a run.
 
@@ -102,11 +104,13 @@ def diagnose(
         Evidence of the same family's good cars; the table's defaults stand in for none.
     checked
         The check sheet: by check, whether it found something.
+    failed
+        Whether a figure fails its limit.
     """
     evidence = evidence_of(measured)
     usual = Usual.of(good)
     layout = layout_of(measured.run.setup.run)
-    ranking = rank(evidence, usual, layout, checked)
+    ranking = rank(evidence, usual, layout, checked, failed=failed)
     table = knowledge()
     cable = cable_state(measured, usual)
     causes = []

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from analysis.causes.engine import FAILS_SOUND
 from analysis.causes.knowledge import NO_FAULT
 from analysis.tune.joint.table import (
     FAIL,
@@ -91,7 +92,11 @@ def held_up(runs: pl.DataFrame, figures: pl.DataFrame) -> pl.DataFrame:
     import polars as pl
 
     told = pl.col("first_cause").is_not_null()
-    points = told & ((pl.col("first_cause") != NO_FAULT) | (pl.col("first_probability") < SOUND))
+    failed, first = pl.col("verdict") == "fail", pl.col("first_probability")
+    # without the limit that the run fails, its odds of being sound would be those before the fail
+    enough = pl.when(failed).then(1.0 / (1.0 + FAILS_SOUND)).otherwise(0.0)
+    sound = pl.col("first_cause") == NO_FAULT
+    points = told & ((~sound & (first >= enough)) | (sound & ~failed & (first < SOUND)))
     rank, outside = ranks_under(figures, figures.select("low", "high"))
     under_own = figures.select(
         "run_id",

@@ -126,6 +126,18 @@ def test_a_cause_the_channels_cannot_show_keeps_its_odds_against_healthy(usual: 
     assert odds == pytest.approx(prior["vacuum_leak"] / prior["healthy"], rel=0.6)
 
 
+def test_a_failed_limit_takes_from_the_odds_of_a_sound_car_alone(usual: Usual) -> None:
+    """Bayes' rule by hand: the odds of healthy fall by one factor, all others stay as they were."""
+    doubtful = evidence(core_effectiveness=0.6)
+    kept = rank(doubtful, usual, "blend-air").probability
+    failed = rank(doubtful, usual, "blend-air", failed=True).probability
+    factor = 0.3
+    total = 1.0 - kept["healthy"] + factor * kept["healthy"]
+    assert failed["healthy"] == pytest.approx(factor * kept["healthy"] / total)
+    for name in set(kept) - {"healthy"}:
+        assert failed[name] == pytest.approx(kept[name] / total), name
+
+
 def test_two_causes_at_once_are_found_together(usual: Usual) -> None:
     leak = {"vacuum_decay": 12.0, "vacuum_best": 52.0}
     both = evidence(coolant_plateau=77.0, thermostat_opening=74.0, **leak)
