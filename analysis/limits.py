@@ -15,8 +15,15 @@ from typing import Any, Final, get_args
 
 from analysis.figures import figures_by_name
 from ingest.errors import Fault, UnusableRun, did_you_mean
+from ingest.saying import joined
 from ingest.setup.model import Heater
 from ingest.setup.toml_text import parse_toml
+
+IDLING_TIMES: Final = 2.0
+IDLING: Final = (
+    "doubled, as the car was hardly driven: an idling engine gives half the heat or less "
+    "(common practice, no source)"
+)
 
 _HEADER: Final = ("version", "author", "date", "basis")
 _FINGERPRINT: Final = "fingerprint"
@@ -86,6 +93,23 @@ def limits_for(limits: Limits, family: str | None, heater: str) -> dict[str, Lim
         **limits.families.get(family or "", {}),
     }
     return {name: limit for name, limit in merged.items() if not limit.none}
+
+
+def for_standing(limits: Mapping[str, Limit]) -> dict[str, Limit]:
+    """Limits for a car that was hardly driven: an idling engine takes longer to warm up.
+
+    Only the default limits are changed; who sets others has said which test they are for.
+    """
+    known, default = figures_by_name(), default_limits().figures
+    changed = dict(limits)
+    for name, limit in limits.items():
+        given = default.get(name)
+        if given is None or limit.high is None or not known[name].driven_u:
+            continue
+        if (limit.low, limit.high) == (given.low, given.high):
+            basis = joined("; ", (limit.basis, IDLING))
+            changed[name] = replace(limit, high=IDLING_TIMES * limit.high, basis=basis)
+    return changed
 
 
 def with_limit(limits: Limits, figure: str, limit: Limit, family: str | None) -> Limits:

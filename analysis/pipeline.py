@@ -25,7 +25,7 @@ from analysis.context import Context
 from analysis.figures import figures_by_name
 from analysis.lever.event_clock import align_events
 from analysis.lever.record import Aligned
-from analysis.limits import default_limits, limits_for
+from analysis.limits import default_limits, for_standing, limits_for
 from analysis.measured import Measured
 from analysis.quality import assess
 from analysis.quality.cold_start import with_outside_air
@@ -156,13 +156,16 @@ def judge_measured(
     limits = limits or default_limits()
     in_force = limits_for(limits, about.family, about.heater)
     good: tuple[Evidence, ...] = ()
+    standing = stood(measured)
+    if standing:
+        in_force = for_standing(in_force)
     if baseline is not None:
         in_force = baseline.limits(
             about.family,
             about.heater,
             in_force,
             outside_air(measured.context),
-            stood=stood(measured),
+            stood=standing,
         )
         good = baseline.evidence(about.family, about.heater)
     judged = judge(measured.figures, in_force)

@@ -17,6 +17,10 @@ CLIMBS_ON_K: Final = 3.0
 
 MIN_AFTER_PEAK_S: Final = 60.0
 
+SHUTS_BELOW_K: Final = 8.0
+"""A sound thermostat is shut again so far below where it opened (common practice, no source): what
+an idling engine keeps below that, nothing but the heat that it gives and the heater takes holds."""
+
 COOLEST_C: Final = 68.0
 """The coolest thermostats in use open at 160 °F, 71 °C, less a tolerance of 3 K (common practice,
 no source). Below this a bend needs better evidence."""
@@ -73,7 +77,16 @@ def find_held(
         if seconds_seen(course, start) < MIN_AFTER_PEAK_S:
             # what was seen of the plateau came soon after the peak; the rest was not comparable
             start = opening.peak
-        return (start, _while_held(course, start)), None, None
+        stop = _while_held(course, start)
+        level = float(course.smooth[start:stop].mean())
+        shuts = opening.temperature - SHUTS_BELOW_K - 2.0 * opening.u
+        if level < shuts and _idled(course, start):
+            return None, say(
+                "the coolant fell to {level:.0f degC} after the thermostat had opened, while the "
+                "car mostly idled: that is a heat balance, with the thermostat shut again",
+                level=level,
+            ), None  # fmt: skip
+        return (start, stop), None, None
     remark = say("no opening was seen: {why}", why=missing.why)
     for band, least_s in HELD:
         start = _flat_from(course, band)

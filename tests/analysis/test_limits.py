@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.figures import all_figures, bad_side
-from analysis.limits import default_limits, limits_for, parse_limits
+from analysis.limits import Limit, default_limits, for_standing, limits_for, parse_limits
 from ingest.errors import UnusableRun
 from ingest.setup.model import Heater
 
@@ -139,3 +139,13 @@ def test_all_faults_at_once() -> None:
 def test_any_text_is_read_or_refused(text: str) -> None:
     with pytest.raises(UnusableRun):
         parse_limits(text)
+
+
+def test_an_idling_engine_may_take_twice_as_long_by_the_default_limit_alone() -> None:
+    default = limits_for(default_limits(), None, "blend-air")
+    standing = for_standing(default)
+    assert standing["warm_up_time"].high == 2.0 * (default["warm_up_time"].high or 0.0)
+    assert "idling" in standing["warm_up_time"].basis
+    assert {name for name in default if standing[name] != default[name]} == {"warm_up_time"}
+    own = default | {"warm_up_time": Limit(None, 900.0, "a test in the yard")}
+    assert for_standing(own) == own

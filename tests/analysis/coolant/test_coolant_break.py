@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from analysis.coolant.course import Course
 from analysis.coolant.opening import fit_break
+from analysis.coolant.plateau import find_held
 from analysis.signal.smoothing import smooth
 from ingest.arrays import Floats
 from tests.support.signals.hold_runs import correlated
@@ -165,3 +167,33 @@ def test_too_little_warming_gives_nothing() -> None:
     time = np.arange(0.0, 60.0, STEP)
     value = np.concatenate([np.full(3, 80.0), np.full(time.size - 3, 80.2)])
     assert fit_break(time, value, value, 3, 0.05) is None
+
+
+@pytest.mark.parametrize(("idle", "balance", "held"), [
+    (True, 66.0, False),
+    (None, 66.0, False),
+    (False, 66.0, True),
+    (True, 80.0, True),
+])  # fmt: skip
+def test_what_an_idling_engine_falls_to_is_no_level_of_the_thermostat(
+    *, idle: bool | None, balance: float, held: bool
+) -> None:
+    """Opened at 84 degC, then the heater is turned on: Newton's cooling to the heat balance.
+
+    A thermostat is shut again some kelvin below where it opened: common practice, no source.
+    """
+    time, value, _ = warming(84.0, 0.1, gain=0.2, lag=15.0)
+    after = np.arange(STEP, 1500.0, STEP)
+    cooled = balance + (value[-1] - balance) * np.exp(-after / 200.0)
+    rng = np.random.default_rng(3)
+    whole = np.concatenate((value, cooled))
+    whole = whole + 0.1 * rng.standard_normal(whole.size)
+    when = np.concatenate((time, time[-1] + after))
+    calm = smooth(whole, 5)
+    found = fit_break(when, whole, calm, int(np.argmax(calm)), 0.1)
+    assert found is not None
+    stood = None if idle is None else np.full(when.size, idle)
+    course = Course(STEP, when, whole, calm, 0.1, None, stood, np.zeros(when.size))
+    level, why, _ = find_held(course, found, None)
+    assert (level is not None) == held
+    assert (why is not None and "heat balance" in why) == (not held)
