@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from analysis.measured import Measured
     from analysis.timeline.timeline import Timeline
 
+LARGEST_LOG: Final = 500.0
+"""A figure hardly known at all may be drawn beyond what a number holds."""
+
 SPAN_K: Final = 80.0
 """Coolant minus outside air that span figures are scaled to, K."""
 
@@ -316,7 +319,7 @@ def value_at(usual: Usual, name: str, away: Floats, air: float | None) -> Floats
     scale = knowledge().figures[name]
     center = usual.center[name]
     if scale.scale == "log":
-        return np.exp(center + away) - max(scale.offset, 1e-3)
+        return np.exp(np.minimum(center + away, LARGEST_LOG)) - max(scale.offset, 1e-3)
     here = center + away * (max(abs(center), 1e-9) if scale.scale == "relative" else 1.0)
     if scale.span and air is not None and usual.plateau_degC - air > 20.0:
         here = here * (usual.plateau_degC - air) / SPAN_K
