@@ -61,6 +61,15 @@ def test_guard_band_of_one_limit(distance: float, verdict: str) -> None:
     assert judged.verdict == verdict
 
 
+@pytest.mark.parametrize(("value", "side"), [(20.4, "beyond"), (19.6, "inside")])
+def test_it_is_said_on_which_side_of_its_limit_an_undecided_value_lies(
+    value: float, side: str
+) -> None:
+    reason = judge_one("coolant_drop", figure(value, 0.5), limit(high=20.0)).reason
+    assert reason is not None
+    assert reason.startswith(f"{side} the limit, but by less than 1.64 standard uncertainties")
+
+
 @given(
     value=st.floats(-100, 100),
     u=st.floats(0, 50),
