@@ -8,8 +8,9 @@ and other text, types, decorators, what is raised, and `strict=` of `zip`, which
 from __future__ import annotations
 
 import ast
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -46,6 +47,8 @@ class Mutant:
         The whole module.
     node, field, was, now
         What is changed in it: a field of a node.
+    nth
+        Which of several changes that read alike in that line it is, from 1.
     """
 
     module: str
@@ -56,11 +59,13 @@ class Mutant:
     field: str
     was: object
     now: object
+    nth: int = 1
 
     @property
     def change(self) -> str:
         """What was there and what is to be there."""
-        return f"{self._shown(self.was)} -> {self._shown(self.now)}"
+        which = f" (no. {self.nth})" if self.nth > 1 else ""
+        return f"{self._shown(self.was)} -> {self._shown(self.now)}{which}"
 
     @property
     def key(self) -> tuple[str, str, str]:
@@ -91,12 +96,15 @@ def mutants_of(root: Path, module: str) -> list[Mutant]:
     lines = before.splitlines()
     tree = ast.parse(before)
     found = []
+    alike: Counter[tuple[int, str]] = Counter()
     for node, field, was, now in _changes(tree):
         at = was if isinstance(was, ast.expr) else node
         if not isinstance(at, ast.expr | ast.stmt):
             continue
         source = lines[at.lineno - 1].strip()
-        found.append(Mutant(module, at.lineno, source, tree, node, field, was, now))
+        made = Mutant(module, at.lineno, source, tree, node, field, was, now)
+        alike[at.lineno, made.change] += 1
+        found.append(replace(made, nth=alike[at.lineno, made.change]))
     return found
 
 

@@ -312,6 +312,13 @@ class TestReadings:
         assert set(found(run)) == {("spikes", "outlet"), ("spikes", "ambient")}
         assert np.flatnonzero(lost(run, "outlet")).tolist() == at
 
+    @pytest.mark.parametrize(("width", "spikes"), [(1, True), (3, True), (4, False)])
+    def test_a_spike_is_three_readings_at_most(self, width: int, *, spikes: bool) -> None:
+        def spark(time: Floats, channels: dict[str, Floats]) -> None:
+            channels["outlet"][700 : 700 + width] += 25.0
+
+        assert (("spikes", "outlet") in found(car(spark))) == spikes
+
     def test_gaps_of_the_log_and_of_a_channel(self) -> None:
         def silent(time: Floats, channels: dict[str, Floats]) -> None:
             channels["outlet"][(time > 310.0) & (time < 318.0)] = np.nan

@@ -53,6 +53,9 @@ def test_a_lever_short_of_the_end_is_not_at_it(position: float) -> None:
     assert logged.hot.chosen is None
     expected = f"the lever was never at the hot end (it went no further than {position:.0f} %)"
     assert logged.hot.why == expected
+    swept = np.where(TIME < 600.0, 40.0, position)
+    between = context_of(heater_run(without=["temp_lever"], extra={"temp_lever": swept}))
+    assert between.cold.why == "the lever was never at the cold end (it went no further than 40 %)"
 
 
 def test_a_logged_lever_may_be_noisy_at_its_end() -> None:
