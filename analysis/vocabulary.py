@@ -10,7 +10,7 @@ import difflib
 import inspect
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import cache
 from typing import Final, Literal
 
@@ -30,33 +30,15 @@ BLANK: Final = re.compile(r"\{(\w+)[^{}]*\}")
 
 
 @dataclass(frozen=True, slots=True)
-class FigureWords:
-    """What is said of a figure.
+class FigureWords(BenchFigure):
+    """What is said of a figure, of a car or of a part on the bench.
 
     Parameters
     ----------
-    name, unit, label
-        As registered.
-    definition
-        How it is defined, in whole sentences.
-    equation
-        The same in symbols, a line each.
-    missing
-        When it is not measured.
-    source, uncertainty
-        Where the method comes from, and what its uncertainty holds; empty where nothing is said.
     limits
         Default limits: for all heaters (key empty) and by heater layout.
     """
 
-    name: str
-    unit: str
-    label: str
-    definition: str
-    equation: str
-    missing: str
-    source: str
-    uncertainty: str
     limits: Mapping[str, Limit]
 
 
@@ -73,22 +55,8 @@ class FindingWords:
 def figure_words() -> dict[str, FigureWords]:
     """Every figure by name, in the contract's order; then those of parts on the bench."""
     return {each.name: _figure(each) for each in all_figures()} | {
-        each.name: _of_a_part(each) for each in bench_figures().values()
+        each.name: FigureWords(**asdict(each), limits={}) for each in bench_figures().values()
     }
-
-
-def _of_a_part(figure: BenchFigure) -> FigureWords:
-    return FigureWords(
-        figure.name,
-        figure.unit,
-        figure.label,
-        figure.definition,
-        figure.equation,
-        figure.missing,
-        figure.source,
-        figure.uncertainty,
-        {},
-    )
 
 
 def _figure(figure: Figure) -> FigureWords:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from ingest.export.parts import TableParts
 
 BATCH: Final = 1000
 """Runs a part: some 20 MB of results in memory, and a hundred files for a hundred thousand runs."""
@@ -15,19 +17,12 @@ class ResultTables:
 
     Parameters
     ----------
-    folder
-        Where; there must be nothing in it.
-
-    Raises
-    ------
-    UnusableRun
-        Where it cannot be made, or holds something already.
+    parts
+        Where they are written.
     """
 
-    def __init__(self, folder: Path) -> None:
-        from ingest.export.parts import TableParts
-
-        self._parts = TableParts(folder)
+    def __init__(self, parts: TableParts) -> None:
+        self._parts = parts
         self._batch: list[Mapping[str, Any]] = []
         self._written = 0
 

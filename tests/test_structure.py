@@ -131,6 +131,17 @@ def test_no_module_runs_away(path: Path) -> None:
     assert len(path.read_text(encoding="utf-8").splitlines()) <= 450
 
 
+@pytest.mark.parametrize("path", MODULES, ids=module_id)
+def test_no_function_runs_away(path: Path) -> None:
+    """Sixty lines, the docstring aside."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            told = (
+                node.body[0].end_lineno - node.body[0].lineno + 1 if ast.get_docstring(node) else 0
+            )
+            assert node.end_lineno - node.lineno + 1 - told <= 60, node.name
+
+
 def test_help_loads_nothing_heavy() -> None:
     heavy = ("polars", "numpy", "scipy", "pandas", "plotly", "dash", "pydantic", "sqlalchemy")
     # what a command line that says its help loads, and so all that `import lukewarm` may

@@ -59,7 +59,7 @@ def lost_bins(seconds: Seconds, point: str) -> Bools:
     if point in ("vacuum_source", "vacuum_actuator"):
         found &= ~_pulls(seconds) & ~_stands(seconds)
     if point == "blower_voltage":
-        found &= ~_just_moved(seconds, "blower")
+        found &= ~_just_blown(seconds)
     return found
 
 
@@ -89,10 +89,11 @@ def _stands(seconds: Seconds) -> Bools:
     return np.asarray(np.nan_to_num(track.means, nan=1e9) < NOT_AT_REST["engine_speed"])
 
 
-def _just_moved(seconds: Seconds, control: str) -> Bools:
+def _just_blown(seconds: Seconds) -> Bools:
+    """Bins soon after the blower was moved, or the engine started or stopped."""
     result = np.zeros(seconds.ends.size, dtype=bool)
     for at, name in seconds.moves:
-        if name in (control, "engine"):
+        if name in ("blower", "engine"):
             low, high = np.searchsorted(seconds.ends, [at - 5.0, at + 15.0])
             result[low : high + 1] = True
     return result

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from dashboard.commands.progress import counted
-from dashboard.commands.shared import Units, UnitsOption, board_password, note
+from dashboard.commands.shared import LimitsOption, Units, UnitsOption, board_password, note
 from dashboard.places import read_limits
 
 if TYPE_CHECKING:
@@ -32,9 +32,7 @@ def board(
     ] = None,
     tls_cert: Annotated[Path | None, typer.Option("--tls-cert", help="PEM certificate.")] = None,
     tls_key: Annotated[Path | None, typer.Option("--tls-key", help="PEM key.")] = None,
-    limits: Annotated[
-        Path | None, typer.Option("--limits", help="Limits file (TOML) instead of the default.")
-    ] = None,
+    limits: LimitsOption = None,
     units: UnitsOption = Units.SI,
 ) -> None:
     """Look at runs in a web browser: one car, the fleet, the limits. Answers this machine alone.

@@ -77,6 +77,27 @@ JsonOption = Annotated[
 ]
 
 
+ByOption = Annotated[By | None, typer.Option("--by", help="What is compared with what.")]
+CarOption = Annotated[
+    str | None, typer.Option("--car", help="This vehicle against its family's good cars.")
+]
+FiguresOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--figure", help="Only this figure; may be repeated.", autocompletion=figure_names
+    ),
+]
+AgainstOption = Annotated[
+    str | None, typer.Option("--against", help="A group to compare with, not all others.")
+]
+OverTimeOption = Annotated[
+    bool, typer.Option("--over-time", help="Has the level changed, and since when?")
+]
+TableOption = Annotated[
+    Path | None, typer.Option("--out", help="Write FILE.csv, .parquet or .xlsx.")
+]
+
+
 class Verdict(StrEnum):
     """Verdicts on a run, as the catalog writes them."""
 
@@ -287,31 +308,18 @@ def store_export(
 @app.command()
 def compare(
     store: StoreArgument,
-    by: Annotated[By | None, typer.Option("--by", help="What is compared with what.")] = None,
-    car: Annotated[
-        str | None, typer.Option("--car", help="This vehicle against its family's good cars.")
-    ] = None,
-    figure: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--figure", help="Only this figure; may be repeated.", autocompletion=figure_names
-        ),
-    ] = None,
-    against: Annotated[
-        str | None, typer.Option("--against", help="A group to compare with, not all others.")
-    ] = None,
+    by: ByOption = None,
+    car: CarOption = None,
+    figure: FiguresOption = None,
+    against: AgainstOption = None,
     family: FamilyOption = None,
     purpose: PurposeOption = None,
-    over_time: Annotated[
-        bool, typer.Option("--over-time", help="Has the level changed, and since when?")
-    ] = False,
+    over_time: OverTimeOption = False,
     cause: CauseOption = None,
     since: SinceOption = None,
     until: UntilOption = None,
     failed: FailedOption = None,
-    out: Annotated[
-        Path | None, typer.Option("--out", help="Write FILE.csv, .parquet or .xlsx.")
-    ] = None,
+    out: TableOption = None,
     json_out: JsonOption = None,
     units: UnitsOption = Units.SI,
     jobs: JobsOption = 1,

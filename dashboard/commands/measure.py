@@ -44,38 +44,46 @@ if TYPE_CHECKING:
 app = typer.Typer()
 
 
+JsonOption = Annotated[
+    str | None, typer.Option("--json", help="Write the result as JSON; - for the screen.")
+]
+TablesOption = Annotated[
+    Path | None,
+    typer.Option("--out", help="New folder for the results as Parquet tables, instead."),
+]
+FailOption = Annotated[
+    bool, typer.Option("--fail-on-verdict", help="Exit 3 when a run fails its limits.")
+]
+SoakOption = Annotated[
+    bool,
+    typer.Option(
+        "--soak-correction/--no-soak-correction",
+        help="Correct sensors against each other where the car stood cold.",
+    ),
+]
+PictureOption = Annotated[
+    Path | None,
+    typer.Option("--picture", help="Also write a picture of the (one) run as HTML."),
+]
+FitPictureOption = Annotated[
+    Path | None,
+    typer.Option("--fit-picture", help="Also write the fitted outlet over the measured one."),
+]
+
+
 @app.command()
 def analyze(
     runs: RunsArgument,
     setup: SetupOption = None,
     limits: LimitsOption = None,
     baseline: BaselineOption = None,
-    json_out: Annotated[
-        str | None, typer.Option("--json", help="Write the result as JSON; - for the screen.")
-    ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", help="New folder for the results as Parquet tables, instead."),
-    ] = None,
+    json_out: JsonOption = None,
+    out: TablesOption = None,
     units: UnitsOption = Units.SI,
-    fail_on_verdict: Annotated[
-        bool, typer.Option("--fail-on-verdict", help="Exit 3 when a run fails its limits.")
-    ] = False,
-    soak: Annotated[
-        bool,
-        typer.Option(
-            "--soak-correction/--no-soak-correction",
-            help="Correct sensors against each other where the car stood cold.",
-        ),
-    ] = True,
-    picture: Annotated[
-        Path | None,
-        typer.Option("--picture", help="Also write a picture of the (one) run as HTML."),
-    ] = None,
-    fit_picture: Annotated[
-        Path | None,
-        typer.Option("--fit-picture", help="Also write the fitted outlet over the measured one."),
-    ] = None,
+    fail_on_verdict: FailOption = False,
+    soak: SoakOption = True,
+    picture: PictureOption = None,
+    fit_picture: FitPictureOption = None,
     jobs: JobsOption = 1,
     cluster: ClusterOption = None,
     time_limit: TimeLimitOption = None,
@@ -122,10 +130,11 @@ def _told(
 ) -> tuple[bool, bool]:
     """Write or show what was found; whether a run could not be used, and whether one failed."""
     from dashboard.result_tables import ResultTables
+    from ingest.export.parts import TableParts
 
     told: list[dict[str, Any]] = []
     unusable = failed = False
-    with ResultTables(out) if out else nullcontext() as tables:
+    with ResultTables(TableParts(out)) if out else nullcontext() as tables:
         for place, each in found:
             say_told(place, each, alone=alone)
             unusable = unusable or "error" in each

@@ -10,6 +10,8 @@ import typer
 
 from dashboard.commands.complete import check_names as complete_checks
 from dashboard.commands.shared import (
+    BaselineOption,
+    LimitsOption,
     Units,
     UnitsOption,
     analyze_folder,
@@ -50,13 +52,8 @@ def report(
     done: Annotated[
         list[str] | None, typer.Option("--done", help="What was done; may be given repeatedly.")
     ] = None,
-    limits: Annotated[
-        Path | None, typer.Option("--limits", help="Limits file (TOML) instead of the default.")
-    ] = None,
-    baseline: Annotated[
-        Path | None,
-        typer.Option("--baseline", help="Store or folder of runs of known-good cars."),
-    ] = None,
+    limits: LimitsOption = None,
+    baseline: BaselineOption = None,
     order: Annotated[str, typer.Option("--order", help="Order number.")] = "",
     odometer: Annotated[str, typer.Option("--odometer", help="As read, with its unit.")] = "",
     technician: Annotated[str, typer.Option("--technician", help="Who did the work.")] = "",

@@ -51,57 +51,64 @@ def ports() -> None:
         note("no serial port; a logger in the network is socket://HOST:PORT or rfc2217://HOST:PORT")
 
 
+PortsArgument = Annotated[
+    list[str] | None,
+    typer.Argument(
+        metavar="[PORT...]",
+        help="Name, URL, USB id (aaaa:bbbb) or serial:NUMBER; one for each port of run.toml.",
+    ),
+]
+RecordSetupOption = Annotated[
+    Path | None, typer.Option("--setup", help="The run.toml to record by.")
+]
+RunOption = Annotated[Path | None, typer.Option("--out", help="The new run folder.")]
+ResumeOption = Annotated[
+    Path | None, typer.Option("--resume", help="Go on in this run folder; the gap is marked.")
+]
+SecondsOption = Annotated[float | None, typer.Option("--seconds", min=0, help="End after so long.")]
+SilentOption = Annotated[
+    float | None,
+    typer.Option("--until-silent", min=0, help="End when nothing came for so long, s."),
+]
+PlanOption = Annotated[
+    str | None,
+    typer.Option(
+        "--plan",
+        help="yard (one person at a standstill; the usual one), road (two people), bench (a "
+        "part on the bench), none, or a test plan (TOML).",
+    ),
+]
+PageOption = Annotated[
+    bool, typer.Option("--page", help="Also serve the live page for a tablet or phone.")
+]
+PageHostOption = Annotated[str, typer.Option("--page-host", help="Address the page listens on.")]
+PagePortOption = Annotated[int, typer.Option("--page-port", min=0, max=65535, help="0 takes any.")]
+PasswordOption = Annotated[
+    Path | None,
+    typer.Option("--password-file", help="File whose first line the page's visitors must know."),
+]
+CertificateOption = Annotated[
+    Path | None,
+    typer.Option("--tls-cert", help="PEM certificate of the page; else one is made."),
+]
+KeyOption = Annotated[Path | None, typer.Option("--tls-key", help="Its key, PEM.")]
+
+
 @app.command()
 def record(
-    port: Annotated[
-        list[str] | None,
-        typer.Argument(
-            metavar="[PORT...]",
-            help="Name, URL, USB id (aaaa:bbbb) or serial:NUMBER; one for each port of run.toml.",
-        ),
-    ] = None,
-    setup: Annotated[
-        Path | None, typer.Option("--setup", help="The run.toml to record by.")
-    ] = None,
-    out: Annotated[Path | None, typer.Option("--out", help="The new run folder.")] = None,
-    resume: Annotated[
-        Path | None, typer.Option("--resume", help="Go on in this run folder; the gap is marked.")
-    ] = None,
-    seconds: Annotated[
-        float | None, typer.Option("--seconds", min=0, help="End after so long.")
-    ] = None,
-    until_silent: Annotated[
-        float | None,
-        typer.Option("--until-silent", min=0, help="End when nothing came for so long, s."),
-    ] = None,
-    plan: Annotated[
-        str | None,
-        typer.Option(
-            "--plan",
-            help="yard (one person at a standstill; the usual one), road (two people), bench (a "
-            "part on the bench), none, or a test plan (TOML).",
-        ),
-    ] = None,
-    page: Annotated[
-        bool, typer.Option("--page", help="Also serve the live page for a tablet or phone.")
-    ] = False,
-    page_host: Annotated[
-        str, typer.Option("--page-host", help="Address the page listens on.")
-    ] = "127.0.0.1",
-    page_port: Annotated[
-        int, typer.Option("--page-port", min=0, max=65535, help="0 takes any.")
-    ] = 8050,
-    password_file: Annotated[
-        Path | None,
-        typer.Option(
-            "--password-file", help="File whose first line the page's visitors must know."
-        ),
-    ] = None,
-    tls_cert: Annotated[
-        Path | None,
-        typer.Option("--tls-cert", help="PEM certificate of the page; else one is made."),
-    ] = None,
-    tls_key: Annotated[Path | None, typer.Option("--tls-key", help="Its key, PEM.")] = None,
+    port: PortsArgument = None,
+    setup: RecordSetupOption = None,
+    out: RunOption = None,
+    resume: ResumeOption = None,
+    seconds: SecondsOption = None,
+    until_silent: SilentOption = None,
+    plan: PlanOption = None,
+    page: PageOption = False,
+    page_host: PageHostOption = "127.0.0.1",
+    page_port: PagePortOption = 8050,
+    password_file: PasswordOption = None,
+    tls_cert: CertificateOption = None,
+    tls_key: KeyOption = None,
     units: UnitsOption = Units.SI,
 ) -> None:
     """Record from serial ports into a run folder; Ctrl-C ends it.
@@ -118,15 +125,7 @@ def record(
         raise typer.BadParameter("give --setup run.toml and --out RUN, or --resume RUN")
     given = tuple(port or ())
     serving = page_serving(page_host, page_port, password_file, tls_cert, tls_key) if page else None
-    if plan not in (None, NO_PLAN, *PLACES):
-        from ingest.errors import did_you_mean
-        from ingest.record.test_plan import read_plan
-
-        if not Path(plan).suffix and not Path(plan).exists():
-            known = (*PLACES, NO_PLAN)
-            hint = did_you_mean(plan, known, f"there are {', '.join(known)}, or name a file")
-            raise typer.BadParameter(f"no plan {plan!r}; {hint}")
-        read_plan(Path(plan))  # its faults come before a run folder is made
+    check_plan(plan)  # its faults come before a run folder is made
     if resume is not None:
         recorder = Recorder.resume(resume, given)
     else:
@@ -157,6 +156,20 @@ def record(
         show_figures(recorder.folder, units)
     if failed:
         raise typer.Exit(UNUSABLE)
+
+
+def check_plan(plan: str | None) -> None:
+    """Read the plan that is asked for, where it is a file; refuse a name that is none."""
+    if plan in (None, NO_PLAN, *PLACES):
+        return
+    from ingest.errors import did_you_mean
+    from ingest.record.test_plan import read_plan
+
+    if not Path(plan).suffix and not Path(plan).exists():
+        known = (*PLACES, NO_PLAN)
+        hint = did_you_mean(plan, known, f"there are {', '.join(known)}, or name a file")
+        raise typer.BadParameter(f"no plan {plan!r}; {hint}")
+    read_plan(Path(plan))
 
 
 def say_failure(summary: Summary) -> bool:

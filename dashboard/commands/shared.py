@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from analysis.baseline import Baseline
     from analysis.limits import Limits
     from analysis.pipeline import Analysis
-    from ingest.check_sheet import Checked, Outcome
+    from ingest.check_sheet import Checked
     from ingest.errors import LukewarmError
     from ingest.load.remote import Place
     from ingest.run import Run
@@ -187,11 +187,13 @@ def analyze_folder(
     folder: Path, limits: Limits, baseline: Baseline | None
 ) -> tuple[Analysis, list[Checked]]:
     """A run folder through the pipeline, and its check sheet."""
+    from analysis.pipeline import analyze
     from ingest.check_sheet import read_sheet
     from ingest.load.load import load_run
 
     run = load_run(folder)
-    analysis = analyze_run(run, limits, baseline, soak=True, checked=checks_on_sheet(folder))
+    checked = checks_on_sheet(folder)
+    analysis = analyze(run, limits=limits, baseline=baseline, checked=checked)
     return analysis, read_sheet(folder) if folder.is_dir() else []
 
 
@@ -227,20 +229,6 @@ def _told(folders: list[Path]) -> Iterator[tuple[Path, Run | LukewarmError]]:
         if isinstance(outcome, Exception):
             note(f"baseline: {folder} left out")
         yield folder, outcome
-
-
-def analyze_run(
-    run: Run,
-    limits: Limits,
-    baseline: Baseline | None,
-    *,
-    soak: bool,
-    checked: Mapping[str, Outcome] | None = None,
-) -> Analysis:
-    """One run through the pipeline."""
-    from analysis.pipeline import analyze as run_pipeline
-
-    return run_pipeline(run, limits=limits, baseline=baseline, soak=soak, checked=checked)
 
 
 def show_documents(

@@ -23,6 +23,7 @@ MIDDLE: Final = 22.0
 FOOT: Final = 40.0
 """Places in the picture, px."""
 
+MAX_MARKS: Final = 4
 MAX_TICKS: Final = 400
 ROWS: Final = {"pass": -9.0, "undecided": 0.0, "fail": 9.0}
 """Where the ticks of cars with a verdict stand, px below the middle."""
@@ -129,7 +130,7 @@ def _axis(scale: _Scale, shown: Shown) -> list[str]:
     first = scale.first * shown.factor + shown.offset
     last = scale.last * shown.factor + shown.offset
     parts = [f'<path d="M{EDGE} {FOOT}H{WIDTH - EDGE}" stroke="{theme.SOFT_INK}"/>']
-    for tick in nice_ticks(first, last, 4):
+    for tick in nice_ticks(first, last):
         x = scale.x((tick - shown.offset) / shown.factor)
         parts.append(
             f'<path d="M{x} {FOOT}v4" stroke="{theme.SOFT_INK}"/>'
@@ -139,9 +140,9 @@ def _axis(scale: _Scale, shown: Shown) -> list[str]:
     return parts
 
 
-def nice_ticks(first: float, last: float, most: int) -> list[float]:
-    """Round numbers from `first` to `last`: two or more, about `most` at most."""
-    rough = (last - first) / most
+def nice_ticks(first: float, last: float) -> list[float]:
+    """Round numbers from `first` to `last`: two or more, about `MAX_MARKS` at most."""
+    rough = (last - first) / MAX_MARKS
     power = 10.0 ** math.floor(math.log10(rough))
     step = next((m * power for m in (1, 2, 2.5, 5) if m * power >= rough), 10 * power)
     if math.floor(last / step) <= math.ceil(first / step):

@@ -41,12 +41,7 @@ def warranty_page(subject: Subject) -> ReportPage:
         Text(headline(result, subject.units), "lead"),
         Heading(f"Figures: {now.verdict}"),
         figures_table(result["figures"], subject),
-        Text(
-            f"± is U, the expanded uncertainty (k = {COVERAGE:g}, JCGM 100). pass and fail hold "
-            "with 95 % probability (JCGM 106), between them is undecided. "
-            f"Limits: {short(now.limits_version)} ({short(now.limits_basis, 200)}).",
-            "quiet",
-        ),
+        how_judged(f"{short(now.limits_version)} ({short(now.limits_basis, 200)})"),
         Heading("Sensors as they were set up"),
         sensors_table(now, subject.units),
         Heading("In the log"),
@@ -58,6 +53,15 @@ def warranty_page(subject: Subject) -> ReportPage:
     ]  # fmt: skip
     vehicle = short(now.run.setup.run.vehicle)
     return ReportPage("Warranty file", f"The heater of {vehicle}", tuple(blocks))
+
+
+def how_judged(limits: str) -> Text:
+    """What stands behind the uncertainties and verdicts of `figures_table`."""
+    return Text(
+        f"± is U, the expanded uncertainty (k = {COVERAGE:g}, JCGM 100). pass and fail hold "
+        f"with 95 % probability (JCGM 106), between them is undecided. Limits: {limits}.",
+        "quiet",
+    )
 
 
 def figures_table(figures: dict[str, dict[str, object]], subject: Subject) -> Table:

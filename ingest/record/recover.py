@@ -79,6 +79,8 @@ LOGGER_CLOCK: Final = finding(
 STATE_NAME: Final = "recording.json"
 LOCK_NAME: Final = "recording.lock"
 GAPS_NAMED: Final = 20
+FLUSH_EVERY: Final = 2000
+"""Records after which the files are flushed, so that memory stays flat."""
 HANG_UP_S: Final = 60.0
 """A port may be gone for this long at the end without a word."""
 DRIFT_SAID_S: Final = 0.5
@@ -109,7 +111,7 @@ def folder_derivation(folder: Path) -> Derivation:
     return make_derivation(setup, read_serial(setup))
 
 
-def replay_journal(folder: Path, deriver: Deriver, *, flush_every: int = 2000) -> Damage:
+def replay_journal(folder: Path, deriver: Deriver) -> Damage:
     """Feed a deriver every record of a folder's journal.
 
     Parameters
@@ -118,15 +120,13 @@ def replay_journal(folder: Path, deriver: Deriver, *, flush_every: int = 2000) -
         The run folder.
     deriver
         It must not have seen a record.
-    flush_every
-        Records after which the files are flushed, so that memory stays flat.
     """
     damage, count = Damage(), 0
     for path in segments(folder):
         for record in read_records(path, damage):
             deriver.feed(record)
             count += 1
-            if count % flush_every == 0:
+            if count % FLUSH_EVERY == 0:
                 deriver.files.flush()
     deriver.files.flush()
     return damage

@@ -11,11 +11,12 @@ from dashboard.report.warranty import (
     figures_table,
     files_table,
     findings_blocks,
+    how_judged,
     sensors_table,
 )
 from dashboard.report.work_order import run_name, signed
 from dashboard.text.answer import headline
-from dashboard.text.shown import COVERAGE, figure_name, said_in
+from dashboard.text.shown import figure_name, said_in
 
 if TYPE_CHECKING:
     from ingest.setup.model import BenchTable
@@ -56,12 +57,7 @@ def bench_page(subject: Subject, bench: BenchTable) -> ReportPage:
         Heading(f"Figures: {now.verdict}"),
         figures_table(result["figures"], subject),
         *([Bullets(tuple(notes[:MAX_NOTES]))] if notes else []),
-        Text(
-            f"± is U, the expanded uncertainty (k = {COVERAGE:g}, JCGM 100). pass and fail hold "
-            "with 95 % probability (JCGM 106), between them is undecided. Limits: "
-            f"{_basis(subject)}.",
-            "quiet",
-        ),
+        how_judged(_basis(subject)),
         Heading("Sensors as they were set up"),
         sensors_table(now, subject.units),
         Heading("In the log"),

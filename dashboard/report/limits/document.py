@@ -16,7 +16,6 @@ from dashboard.report.blocks import (
     Block,
     Bullets,
     Heading,
-    Paper,
     Report,
     ReportPage,
     Table,
@@ -61,9 +60,7 @@ PURPOSE: Final = (
 )
 
 
-def limits_report(
-    tuning: Tuning, changed: Sequence[Changed], units: str, paper: Paper | None = None
-) -> Report:
+def limits_report(tuning: Tuning, changed: Sequence[Changed], units: str) -> Report:
     """The document's content.
 
     Parameters
@@ -74,8 +71,6 @@ def limits_report(
         Runs that would change sides.
     units
         ``si`` or ``us``.
-    paper
-        ``a4`` or ``letter``; by the units where None.
     """
     moved = {each.figure: each for each in sweeps(tuning.together)} if tuning.together else {}
     pages = [_decision(tuning, units), _changes(changed, units)]
@@ -90,7 +85,7 @@ def limits_report(
         title=f"Limits {short(limits.version)}",
         foot=f"limits {short(limits.version)}, data {limits.fingerprint[:12]}, lukewarm "
         f"{software_version()}",
-        paper=paper or ("letter" if units == "us" else "a4"),
+        paper="letter" if units == "us" else "a4",
         pages=tuple(pages),
     )
 

@@ -317,7 +317,7 @@ def test_any_numbers_make_a_strip(good: list[float], value: float | None, u: flo
 
 @given(st.floats(-1e5, 1e5), st.floats(1e-3, 1e5))
 def test_ticks_are_two_or_more_and_inside(first: float, span: float) -> None:
-    ticks = nice_ticks(first, first + span, 4)
+    ticks = nice_ticks(first, first + span)
     assert 2 <= len(ticks) <= 9
     assert all(first - 1e-6 * span <= tick <= first + span + 1e-6 * span for tick in ticks)
 

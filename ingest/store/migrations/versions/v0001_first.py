@@ -14,6 +14,11 @@ def upgrade() -> None:
         sa.Column("id", sa.String(length=36), nullable=False),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_store")),
     )
+    _create_runs()
+    _create_what_belongs_to_runs()
+
+
+def _create_runs() -> None:
     op.create_table(
         "runs",
         sa.Column("id", sa.String(length=64), nullable=False),
@@ -36,6 +41,9 @@ def upgrade() -> None:
     op.create_index(op.f("ix_runs_family"), "runs", ["family"], unique=False)
     op.create_index(op.f("ix_runs_purpose"), "runs", ["purpose"], unique=False)
     op.create_index(op.f("ix_runs_vehicle"), "runs", ["vehicle"], unique=False)
+
+
+def _create_what_belongs_to_runs() -> None:
     op.create_table(
         "figures",
         sa.Column("run_id", sa.String(length=64), nullable=False),
