@@ -65,6 +65,7 @@ ALSO = {
     "ingest/table/workbook": ("ingest/sources/test_work*",),
     "ingest/table/packed.py": ("ingest/sources/*archives*",),
     "ingest/table/parquet.py": ("ingest/sources/*parquet*",),
+    "ingest/table/typed.py": ("ingest/sources/*mdf*", "ingest/sources/*parquet*"),
     "ingest/clock": ("ingest/table/test_tables_dialects*",),
     "analysis/lever": tuple(
         f"analysis/figures/*{word}*" for word in ("travel", "lever", "response", "cold_end")

@@ -141,6 +141,19 @@ def test_after_a_repair_the_cause_repaired_must_have_been_visible() -> None:
     assert verdict_of(50.0, unseen, repaired=frozenset({"thermostat_opens_low"}))[0] == "undecided"
 
 
+def test_good_cars_are_asked_for_where_there_are_none() -> None:
+    """One fault, everything logged that shows it: only the family's own spread is left to learn."""
+    fault = Seen("thermostat_opens_low", "opens too low", 0.3, 0.5)
+    names = ("coolant_plateau", "thermostat_opening")
+    run = Evidence(dict.fromkeys(names, (80.0, 0.5)), {}, 5.0)
+    asked = next_measurement.needs_of(fault, {}, run, Usual.of(()))
+    assert asked == "measure five good cars of the same family"
+    one = Usual.of([Evidence(dict.fromkeys(names, (85.0, 0.5)), {}, 5.0)])
+    assert next_measurement.needs_of(fault, {}, run, one) is None
+    shown = Seen("thermostat_opens_low", "opens too low", 0.99, 0.0)
+    assert next_measurement.needs_of(shown, {}, run, Usual.of(())) is None
+
+
 def test_information_of_a_figure_against_quadrature() -> None:
     """Mutual information of a normal mixture (Cover and Thomas, 2nd ed., 8.4), by `quad`."""
     usual, space = Usual.of(()), space_of("blend-air")

@@ -204,6 +204,17 @@ def test_recirculated_air_is_the_last_choice() -> None:
     assert not window.recirculating
 
 
+def test_air_was_drawn_in_again_if_for_any_part_of_a_stretch() -> None:
+    ctx = context_of(
+        heater_run(events=[(1000.0, "mode", "recirculate"), (1100.0, "mode", "floor")])
+    )
+    begin, end = (ctx.grid.index(at) for at in (1000.0, 1100.0))
+    assert ctx.recirculating(begin - 300, begin + 300)
+    assert ctx.recirculating(begin + 10, end - 10)
+    assert not ctx.recirculating(0, begin - 10)
+    assert not ctx.recirculating(end + 10, ctx.grid.time.size)
+
+
 def test_gaps_do_not_end_a_hold_but_a_long_blackout_does() -> None:
     hole = np.zeros(TIME.size)
     hole[(TIME > 1000.0) & (TIME < 1040.0)] = np.nan

@@ -207,6 +207,17 @@ def test_files_that_are_no_events(tmp_path: Path, text: str | bytes, phrases: li
         assert phrase in str(caught.value)
 
 
+def test_a_file_of_megabytes_is_no_list_of_events(tmp_path: Path) -> None:
+    line = b"10,blower,2," + b"x" * 4000 + b"\n"
+    for count, refused in ((1000, False), (1100, True)):  # 3.8 and 4.2 MiB
+        text = PLAIN.encode() + line * count
+        if refused:
+            with pytest.raises(UnusableRun, match=r"a file of 4\.2 MiB"):
+                events_of(tmp_path, text)
+        else:
+            events_of(tmp_path, text)
+
+
 @pytest.mark.parametrize(
     ("control", "text", "expected"),
     [
