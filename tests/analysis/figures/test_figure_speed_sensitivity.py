@@ -69,6 +69,21 @@ def test_what_the_cabin_does_is_taken_out_above_the_air_outside() -> None:
     assert abs(found.known() + 3.0) <= 2.0 * found.u
 
 
+def test_what_the_coolant_does_is_taken_out() -> None:
+    """A thermostat that cycles by 8 K moves the footwell by six tenths of that at any speed."""
+    time = np.arange(1200.0)
+    cycle = 8.0 * np.sin(2.0 * np.pi * time / 75.0)
+    logged = channels(-0.3)
+    logged["engine_coolant"] = logged["engine_coolant"] + cycle
+    logged["footwell"] = logged["footwell"] + 0.6 * cycle
+    found = sensitivity(logged, HOT)
+    assert found.u is not None
+    assert abs(found.known() + 3.0) <= 2.0 * found.u
+    blind = sensitivity(logged | {"engine_coolant": np.full(time.size, 85.0)}, HOT)
+    assert blind.u is not None
+    assert found.u < 0.8 * blind.u
+
+
 def test_sensor_offsets_cancel() -> None:
     """A slope knows nothing of a thermocouple that reads 2 K high."""
     logged = channels(-0.3)

@@ -1,0 +1,100 @@
+"""The coolant late in a run: what its level says of the thermostat, and where it says nothing.
+
+The coolest thermostats open at 160 °F, 71 °C, less a tolerance; above 74 °C no heat balance looks
+like one; a measured healthy car rested 15 K and more below its thermostat in the cold
+(tests/data/measured). Whether a thermostat had to show is given here, not found.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from analysis.causes.coolant_late import late_level, stayed_cool, stood
+from analysis.causes.evidence import evidence_of
+from analysis.measured import Measured
+from analysis.measurement import Measurement
+from analysis.pipeline import measure
+from tests.support.signals.hold_runs import PLATEAU, heater_run, warming
+
+
+@cache
+def run_of(
+    level: float, speed: float | None, seconds: float = 1500.0, *, shows: bool = False
+) -> Measured:
+    """A run whose coolant comes to rest at `level`, at a constant speed."""
+    time = np.arange(-60.0, seconds)
+    extra = {"engine_coolant": (level - PLATEAU) * warming(time)}
+    if speed is not None:
+        extra["road_speed"] = np.full(time.size, speed)
+    found = measure(heater_run(seconds, extra=extra))
+    vars(found.context)["coolant"] = replace(found.context.coolant, had_to_show=shows)
+    return found
+
+
+@pytest.mark.parametrize(
+    ("level", "speed", "u"),
+    [
+        (85.0, 15.0, 0.3),  # its readings scatter, its sensor was compared while cold
+        (85.0, None, 0.3),
+        (85.0, 0.0, 0.3),
+        (71.0, 15.0, 15.0),  # it may be a sound engine's heat balance
+        (71.0, 3.0, None),  # ... and is one where the car hardly moved
+        (71.0, None, None),
+        (60.0, 15.0, None),  # below any thermostat: it is only told that it stayed cool
+    ],
+)
+def test_the_level_and_how_much_it_says(level: float, speed: float | None, u: float | None) -> None:
+    found = late_level(run_of(level, speed))
+    if u is None:
+        assert found is None
+    else:
+        assert found is not None
+        assert found[0] == pytest.approx(level, abs=0.5)
+        assert found[1] == pytest.approx(u, abs=0.2)
+
+
+@pytest.mark.parametrize(
+    ("level", "speed", "on_the_road", "standing"),
+    [
+        (60.0, 15.0, True, None),
+        (60.0, 3.0, None, True),
+        (60.0, None, None, True),  # nobody knows: not held against a driven car
+        (85.0, 15.0, False, None),
+        (85.0, 0.0, None, False),
+    ],
+)
+def test_each_car_is_held_against_its_like(
+    level: float, speed: float | None, on_the_road: object, standing: object
+) -> None:
+    run = run_of(level, speed)
+    assert stayed_cool(run, driven=True) is on_the_road
+    assert stayed_cool(run, driven=False) is standing
+    assert stood(run) is (speed is not None and speed < 8.0)
+
+
+def test_where_a_thermostat_had_to_show_the_level_tells_for_itself() -> None:
+    run = run_of(60.0, 15.0, shows=True)
+    found = late_level(run)
+    assert found is not None
+    assert found[0] == pytest.approx(60.0, abs=0.5)
+    assert found[1] < 0.5
+    assert stayed_cool(run, driven=True) is None
+
+
+def test_a_short_run_had_no_time_to_warm() -> None:
+    run = run_of(60.0, 15.0, 880.0)
+    assert late_level(run) is None
+    assert stayed_cool(run, driven=True) is None
+
+
+def test_the_late_level_stands_in_for_a_plateau_that_is_missing() -> None:
+    run = run_of(85.0, 15.0)
+    without = {name: each for name, each in run.figures.items() if name != "coolant_plateau"}
+    found = evidence_of(replace(run, figures=without)).figures
+    assert found["coolant_reached"] == late_level(run)
+    plateau = without | {"coolant_plateau": Measurement(85.0, "°C", 0.5)}
+    assert "coolant_reached" not in evidence_of(replace(run, figures=plateau)).figures
