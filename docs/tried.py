@@ -24,6 +24,8 @@ ANYTHING: Final = "…"
 SECONDS: Final = 300
 _BLOCK = re.compile(r"^```(?P<kind>[^\n]*)\n(?P<body>.*?)^```$", re.DOTALL | re.MULTILINE)
 _CAPTION = re.compile(r"\A:caption: (?P<name>\S+)\n\n")
+_PROGRESS = re.compile(r"\w+(?: \w+)?: [\d,]+ of [\d,]+, .+, done about [-\d :]+")
+"""What a machine that is slow says meanwhile; no page can know of it."""
 _STATUS = re.compile(r"\(exit status (\d+)\)")
 
 
@@ -68,7 +70,8 @@ def _commands(body: str) -> list[Command]:
 
 def differs(claimed: Sequence[str], printed: Sequence[str]) -> str:
     """The first claim that what was printed does not keep; empty where all are kept."""
-    text = "".join(line.rstrip() + "\n" for line in printed)
+    lines = (line.rstrip() for line in printed)
+    text = "".join(f"{line}\n" for line in lines if not _PROGRESS.fullmatch(line))
     if re.fullmatch(_pattern(claimed), text):
         return ""
     for count in range(1, len(claimed) + 1):

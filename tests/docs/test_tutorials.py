@@ -56,6 +56,9 @@ def test_what_a_page_holds_is_found() -> None:
         (["a", "…", "d"], ["a", "b", "c"], False),
         (["(x)"], ["x"], False),
         ([], ["said something"], False),
+        # a slow machine says meanwhile how far it is
+        (["a"], ["judging anew: 1,017 of 2,024, 3.8 s each, done about 15:38:53", "a"], True),
+        (["a"], ["reading: 17 of 24", "a"], False),
     ],
 )
 def test_claims_are_held_against_what_is_printed(
