@@ -13,12 +13,10 @@ import math
 from typing import Final
 
 from ingest.run import ErrorSource, Run
+from ingest.setup.model import WIRED
 
 HOSES: Final = ("coolant_in", "coolant_out")
 """Points where any sensor is a clipped one."""
-
-CLIPPED: Final = frozenset({"thermocouple", "rtd", "ntc"})
-"""Kinds of `engine_coolant` that somebody clipped on; others are the engine's own."""
 
 MAX_SHARE: Final = 0.04
 """Most that a clip under an insulating pad reads low, as a share of what the hose is warmer than
@@ -47,6 +45,6 @@ def allow_for_clips(run: Run) -> Run:
     clipped = {
         point: dataclasses.replace(sensor, errors=(*sensor.errors, source))
         for point, sensor in run.sensors.items()
-        if point in HOSES or (point == "engine_coolant" and sensor.kind in CLIPPED)
+        if point in HOSES or (point == "engine_coolant" and sensor.kind in WIRED)
     }
     return run.with_(sensors={**run.sensors, **clipped}) if clipped else run

@@ -54,7 +54,8 @@ SENSOR_QUANTITY: Final[dict[str, str]] = {
 }
 
 WIRED: Final = frozenset({"thermocouple", "rtd", "ntc"})
-"""Sensors with a wire of their own that can break."""
+"""Sensors with a wire of their own, which can break and was clipped on for the test; what else
+logs a temperature is the engine's own sensor."""
 
 QUANTITY_SENSOR: Final[dict[str, SensorKind]] = {
     "temperature": "temperature",
