@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from benchmarks.mutant_kinds import Mutant, mutants_of
+from benchmarks.mutants import ROOT, core, files_for, harmless
 from benchmarks.validation import REPORT, found_in, lines_of, quoting, rows_of, stale
 from benchmarks.validation_list import JOBS, ROWS
 from benchmarks.validation_rows import at_least, checks, counted, covered, printed, share
@@ -70,3 +72,56 @@ def test_numbers_are_read_off_what_programs_print() -> None:
     both = covered(table)
     assert both is not None
     assert both.shown.startswith("90 % (27 of 30;")
+
+
+MODULE = '''"""What it does: 1 < 2."""
+
+LEAST: Final = 4.0
+
+
+def told(a: int | None, b: int) -> bool:
+    if not a or b < LEAST:
+        raise ValueError(a + 1)
+    return max(a, -b) > 2
+'''
+
+
+@pytest.fixture
+def changed(tmp_path: Path) -> list[Mutant]:
+    """Every change to a module of a few lines."""
+    (tmp_path / "module.py").write_text(MODULE, encoding="utf-8")
+    return mutants_of(tmp_path, "module.py")
+
+
+def test_small_changes_are_made_to_work_and_not_to_words(changed: list[Mutant]) -> None:
+    assert {each.change for each in changed} == {
+        "4.0 -> 4.4",
+        "not a or b < LEAST -> not a and b < LEAST",
+        "not a or b < LEAST -> a or b < LEAST",
+        "b < LEAST -> b >= LEAST",
+        "max(a, -b) > 2 -> max(a, -b) <= 2",
+        "max -> min",
+        "max(a, -b) -> max(a, b)",
+        "2 -> 3",
+    }
+
+
+def test_a_change_stands_in_the_module_and_nowhere_else(changed: list[Mutant]) -> None:
+    whole = {each.text for each in changed}
+    assert len(whole) == len(changed)
+    by = {each.change: each for each in changed}
+    assert "return min(a, -b) > 2" in by["max -> min"].text
+    assert by["max -> min"].source == "return max(a, -b) > 2"
+    assert by["max -> min"].line == 9
+    assert "max(a, -b)" in by["2 -> 3"].text
+
+
+def test_every_harmless_change_can_still_be_made_and_has_its_reason() -> None:
+    known = harmless()
+    there = {each.key for module in {key[0] for key in known} for each in mutants_of(ROOT, module)}
+    assert [key for key in known if key not in there] == []
+    assert all(len(reason.split()) > 3 for reason in known.values())
+
+
+def test_every_module_of_the_core_has_tests() -> None:
+    assert all(files_for(module, wide=False) for module in core())

@@ -266,3 +266,15 @@ def test_the_cable_is_found_with_its_direction(usual: Usual) -> None:
     far = cable_state(car(30.0, 4.0), usual)  # type: ignore[arg-type]
     assert far is not None
     assert far.offset.known() == pytest.approx(25.0, abs=2.0)
+    # JCGM 100:2008, 5.2.2: the mean of two ends that err alike to six tenths
+    wide = [math.hypot(0.8, usual.spread[f"dead_travel_{end}"]) for end in ("cold", "hot")]
+    mean = 0.5 * math.sqrt(wide[0] ** 2 + wide[1] ** 2 + 1.2 * wide[0] * wide[1])
+    assert slack.offset.u == pytest.approx(mean)
+    assert far.offset.u == pytest.approx(wide[0])
+    # what the door falls short of its stop, down the curve's slope: 95 % of 48 K over its travel
+    travel = 100.0 - 30.0 - 4.0
+    slope = 0.95 * 48.0 / travel
+    short = far.offset.known() - (usual.center["dead_travel_hot"] - 0.025 * travel)
+    assert far.gain.known() == pytest.approx(slope * short)
+    u = math.sqrt(wide[0] ** 2 + usual.spread["dead_travel_hot"] ** 2 + (0.35 * short) ** 2)
+    assert far.gain.u == pytest.approx(slope * u)
