@@ -69,6 +69,10 @@ JOBS: Final[dict[str, Job]] = {
         "python -m tests.fuzz --count 200 --first 5000", "python -m tests.fuzz --count 20000"
     ),
     "doors": Job("python benchmarks/doors.py files requests", "python benchmarks/doors.py"),
+    "mutants": Job(
+        "python benchmarks/mutants.py --count 20 --seed",
+        "python benchmarks/mutants.py --count 300 --seed",
+    ),
 }
 COUNT: Final = {"quick": "24", "long": "200"}
 """Cars of the second simulator."""
@@ -221,5 +225,10 @@ ROWS: Final[dict[str, Row]] = {
     "doors": Row(
         "Hostile input", "what a hostile neighbor tries on a board", "SECURITY.md", "doors", "all",
         ALL, doors,
+    ),
+    "mutants": Row(
+        "Tests", "small changes to the core that its tests notice, harmless ones taken out",
+        "the tests that belong to each module", "mutants", "90 %", at_least(90.0),
+        counted(r"^noticed (?P<part>\d+) of (?P<of>\d+)"),
     ),
 }  # fmt: skip
