@@ -152,7 +152,7 @@ def _sentence(offset: Measurement, gain: Measurement) -> str:
     if not is_out(offset):
         return say(
             "the cable is within its adjustment ({size:+.0f} ± {u:.0f} % of travel)",
-            size=size,
+            size=round(size) + 0.0,  # no -0
             u=2 * u,
         )
     end, other = ("hot", "cold") if size > 0 else ("cold", "hot")

@@ -93,7 +93,8 @@ def gather(response: Response, path: LeverPath) -> LeverData:
         raise NotMeasurable(f"the lever was not moved{when}")
     keep: list[NDArray[np.intp]] = []
     for start, stop in chosen:
-        moved = path.moves[(path.moves > time[start]) & (path.moves < time[stop - 1])]
+        # a move at the very last reading is seen in that reading
+        moved = path.moves[(path.moves > time[start]) & (path.moves <= time[stop - 1])]
         inside = (time[start:stop] > moved[0] - BEFORE_S) & (time[start:stop] < moved[-1] + AFTER_S)
         keep.append(start + np.flatnonzero(inside))
     times, values, weights, starts = _thinned(time, response.value, path.moves, keep)

@@ -251,7 +251,7 @@ def _why_unsure(analysis: Analysis, which: str) -> str | None:
 
 def _alone(after: Analysis) -> str:
     if after.verdict == "pass":
-        return "By itself the later run is good: every figure is within its limits."
+        return f"By itself the later run is good: {_within(after)}."
     failed = [
         each.label.lower() for each in all_figures() if after.judged[each.name].verdict == "fail"
     ]
@@ -261,7 +261,8 @@ def _alone(after: Analysis) -> str:
 
 
 def _within(after: Analysis) -> str:
-    if after.verdict == "pass":
+    words = {each.verdict for each in after.judged.values()}
+    if after.verdict == "pass" and "undecided" not in words:
         return "every figure is now within its limits"
     return "no figure is now outside its limits"
 

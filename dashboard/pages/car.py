@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from dash import ClientsideFunction, Dash, Input, Output, Patch, State, dcc, html, no_update
 
 from dashboard.pages import Page
-from dashboard.pages.views.car import content, picture_note
+from dashboard.pages.views.car import answer, below, picture_note
 from dashboard.pages.views.car import first as first_content
 from dashboard.pages.views.car_shown import MAX_CHOICE, Shown, car_options, in_order
 from dashboard.plots.car import lines, zoom_of
@@ -44,10 +44,13 @@ def search_of(state: Mapping[str, str], board: Board) -> str:
 def layout(board: Board, told: Mapping[str, str]) -> Component:
     """The page's frame."""
     state = with_run(state_of(told, board), board)
+    if not state["run"]:
+        return html.Div([html.H1(TITLE), *parts.first_run(board.source.title)])
     return html.Div(
         [
             dcc.Location(id="car-address", refresh=False),
             dcc.Store(id="car-zoomed"),
+            html.Div(id="car-answer", **parts.aria(live="polite")),
             parts.form(
                 "car-form",
                 parts.select(
@@ -98,9 +101,14 @@ def zoom(board: Board, state: Mapping[str, str], from_s: float | None, to_s: flo
 def register(app: Dash, board: Board) -> None:
     """Add the page's callbacks."""
 
-    @app.callback(Output("car-content", "children"), Input("car-address", "search"))
-    def show(search: str) -> list[Any]:
-        return content(Shown.of(board, with_run(state_of(address.read(search), board), board)))
+    @app.callback(
+        Output("car-answer", "children"),
+        Output("car-content", "children"),
+        Input("car-address", "search"),
+    )
+    def show(search: str) -> tuple[list[Any], list[Any]]:
+        shown = Shown.of(board, with_run(state_of(address.read(search), board), board))
+        return answer(shown), below(shown)
 
     @app.callback(
         Output("car-picture", "figure"),

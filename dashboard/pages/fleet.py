@@ -10,18 +10,22 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from analysis.figures import KEY_FIGURE, all_figures
 from dashboard.pages import Page
 from dashboard.pages.views.fleet import (
-    NO_FAMILY,
     SORTS,
     WORST_FIRST,
     Choice,
     cause_title,
     chosen,
     families,
-    fleet_plot,
     page_of,
-    row_figure,
 )
 from dashboard.pages.views.fleet_answer import causes_table, sentences
+from dashboard.plots.fleet import (
+    NO_FAMILY,
+    fleet_plot,
+    is_counted,
+    limits_vary,
+    row_figure,
+)
 from dashboard.text.shown import clean, figure_text, limit_text, words
 from dashboard.web import address, parts
 
@@ -71,6 +75,9 @@ def choice_of(state: Mapping[str, str]) -> Choice:
 def layout(board: Board, told: Mapping[str, str]) -> Component:
     """The page's frame."""
     state = state_of(told, board)
+    if not board.source.runs().height:
+        nothing = parts.first_run(board.source.title)
+        return html.Div([html.H1(TITLE), *nothing, *_unusable(board)])
     names = sorted({name or NO_FAMILY for name in board.source.runs()["family"].to_list()})
     if state["family"] != ANY and state["family"] not in names:
         names.append(state["family"])
@@ -236,8 +243,6 @@ def _unusable(board: Board) -> list[Component]:
 def results(board: Board, state: Mapping[str, str]) -> tuple[Any, ...]:
     """What the page shows for a state: answer, summary, the picture's question, picture, table."""
     choice = choice_of(state)
-    if not board.source.runs().height:
-        return parts.first_run(board.source.title), [*_unusable(board)], "", [], []
     frame = chosen(board.source.runs(), wanted_figures(board, choice), choice)
     said: list[Any] = [
         *(html.P(line, className="reply") for line in sentences(frame)),
@@ -263,12 +268,24 @@ def results(board: Board, state: Mapping[str, str]) -> tuple[Any, ...]:
             config=parts.GRAPH,
             figure=fleet_plot(frame, choice.figure, state["units"]),
         ),
-        parts.quiet(
-            "One mark a run; brackets are the limits each family was judged by. "
-            "Click a mark, or a car in the table, to see its run."
-        ),
+        parts.quiet(_key(frame)),
     ]
     return said, summary, question, picture, table
+
+
+def _key(frame: pl.DataFrame) -> str:
+    """What stands in the picture."""
+    if is_counted(frame):
+        told = (
+            "Columns count runs, the highest of all is as high as its row. Choose a family or a "
+            "cause, or search for a car, to see a mark a run."
+        )
+    else:
+        told = "One mark a run. Click a mark, or a car in the table, to see its run."
+    told += " Brackets are the limits each family was judged by"
+    if limits_vary(frame):
+        told += "; they go with the outside air, and the gray field reaches to the strictest"
+    return f"{told}."
 
 
 def register(app: Dash, board: Board) -> None:
@@ -292,9 +309,9 @@ def register(app: Dash, board: Board) -> None:
         prevent_initial_call=True,
     )
     def go(clicked: dict[str, Any] | None, search: str) -> Any:
-        if not clicked:
-            return no_update
-        return car_link(str(clicked["points"][0].get("customdata", "")), address.read(search))
+        run = clicked["points"][0].get("customdata") if clicked else None
+        # a column is no run
+        return car_link(str(run), address.read(search)) if run else no_update
 
 
 def first(board: Board, told: Mapping[str, str]) -> list[Component]:

@@ -231,10 +231,13 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
     """The page's frame."""
     state = state_of(told, board)
     known = groups(board.source.runs())
+    if not known:
+        return html.Div([html.H1(TITLE), *parts.first_run(board.source.title)])
     return html.Div(
         [
             dcc.Location(id="limits-address", refresh=False),
             html.H1(TITLE),
+            html.Div(id="limits-answer", **parts.aria(live="polite")),
             parts.form(
                 "limits-form",
                 parts.select(
@@ -246,7 +249,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
                 ),
                 parts.units(state["units"], board.units),
             ),
-            html.Div(id="limits-results", **parts.aria(live="polite")),
+            html.Div(id="limits-results"),
         ]
     )
 
@@ -276,13 +279,10 @@ def answer(board: Board, state: Mapping[str, str]) -> tuple[list[Component], lis
     return said, rows
 
 
-def results(board: Board, state: Mapping[str, str]) -> list[Any]:
-    """The page below its controls."""
-    if not state["group"]:
-        return parts.first_run(board.source.title)
+def results(board: Board, state: Mapping[str, str]) -> tuple[list[Component], list[Any]]:
+    """The answer, and the page below its controls."""
     said, rows = answer(board, state)
-    return [
-        *said,
+    return said, [
         parts.quiet(
             "In each strip the gray field and its brackets are the limits. The thin long lines are "
             "known-good runs; the short ones are all others: above the middle those that pass, "
@@ -300,8 +300,12 @@ def results(board: Board, state: Mapping[str, str]) -> list[Any]:
 def register(app: Dash, board: Board) -> None:
     """Add the page's callbacks."""
 
-    @app.callback(Output("limits-results", "children"), Input("limits-address", "search"))
-    def show(search: str) -> list[Any]:
+    @app.callback(
+        Output("limits-answer", "children"),
+        Output("limits-results", "children"),
+        Input("limits-address", "search"),
+    )
+    def show(search: str) -> tuple[list[Component], list[Any]]:
         return results(board, state_of(address.read(search), board))
 
 

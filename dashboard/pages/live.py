@@ -219,9 +219,10 @@ def register(app: Dash, board: Board) -> None:
         Input({"type": "live-do", "control": ALL, "position": ALL}, "n_clicks"),
         prevent_initial_call=True,
     )
-    def press(clicks: list[int | None]) -> Any:
+    def press(_: list[int | None]) -> Any:
         asked = ctx.triggered_id
-        if not asked or not any(clicks):
+        # Dash also calls this when buttons are made anew: nobody has pressed those
+        if not asked or not ctx.triggered[0]["value"]:
             return no_update
         return act(board.live, str(asked["control"]), str(asked["position"]))
 

@@ -243,6 +243,8 @@ def now_judged(board: Board, state: Mapping[str, str], trial: Trial) -> Componen
 def layout(board: Board, told: Mapping[str, str]) -> Component:
     """The page's frame."""
     state = state_of(told, board)
+    if not board.source.runs().height:
+        return html.Div([html.H1(TITLE), *parts.first_run(board.source.title)])
     families = {ANY: "any family"} | {name: clean(name) for name in _families(board.source.runs())}
     return html.Div(
         [
@@ -280,8 +282,6 @@ class Trials:
 
 def results(board: Board, trials: Trials, state: Mapping[str, str]) -> tuple[list[Any], list[Any]]:
     """Answer, and what stands below the sliders."""
-    if not board.source.runs().height:
-        return parts.first_run(board.source.title), []
     try:
         trial, told = trials.of(state)
     except LukewarmError as error:

@@ -15,6 +15,7 @@ from dashboard.text.shown import SIGNS
 INK: Final = "#1b1f24"
 SOFT_INK: Final = "#4a525c"
 PAPER: Final = "#ffffff"
+CLEAR: Final = "rgba(255,255,255,0)"
 RULE: Final = "#c9ced4"
 SHADE: Final = "#e8ecf1"
 
@@ -124,8 +125,9 @@ def base_layout() -> dict[str, Any]:
     """Plotly layout every picture starts from."""
     return {
         "template": "none",
-        "paper_bgcolor": PAPER,
-        "plot_bgcolor": PAPER,
+        # the page shines through: turned over at night, white would be another black than its own
+        "paper_bgcolor": CLEAR,
+        "plot_bgcolor": CLEAR,
         "font": {"family": FONT, "size": FONT_PX, "color": INK},
         "margin": {"l": 58, "r": 14, "t": 8, "b": 48},
         "hovermode": "x unified",

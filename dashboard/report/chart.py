@@ -84,8 +84,7 @@ def _drawn(
     if wanted:
         level = up.at(wanted[1])
         strokes.append(Stroke(((LEFT, level), (width - RIGHT, level)), 1.2, (1.0, 2.5)))
-        place = level + _free_side(drawn, across, up, level)
-        labels.append(Label(width - RIGHT, place, wanted[0], "end", size=SIZE))
+        labels.append(_free_label(drawn, across, up, level, wanted[0]))
     for one in drawn:
         strokes += [
             Stroke(piece, one.width, one.dash, one.gray) for piece in _pieces(one, across, up)
@@ -94,17 +93,22 @@ def _drawn(
     return Picture(width, height, (*strokes, *pieces), (*labels, *names), says)
 
 
-def _free_side(lines: Sequence[Curve], across: Scale, up: Scale, level: float) -> float:
-    """Where to write beside a level's right end: above it or below, away from the lines."""
-    ends = [
-        up.at(float(value))
-        for line in lines
-        for minute, value in zip(line.x, line.y, strict=True)
-        if not math.isnan(value) and across.at(float(minute)) > across.stop - LABEL_PT
-    ]
-    room = {side: min((abs(level + side - 3.0 - end) for end in ends), default=math.inf)
-            for side in (ABOVE, BELOW)}  # fmt: skip
-    return max(room, key=lambda side: room[side])
+def _free_label(lines: Sequence[Curve], across: Scale, up: Scale, level: float, text: str) -> Label:
+    """The level's name at one of its ends, above it or below, where most room is from the lines."""
+    places: list[tuple[float, Label]] = []
+    right = Label(across.stop, 0.0, text, "end", size=SIZE)
+    left = Label(across.start, 0.0, text, size=SIZE)
+    for label in (right, left):
+        near = [
+            up.at(float(value))
+            for line in lines
+            for minute, value in zip(line.x, line.y, strict=True)
+            if not math.isnan(value) and abs(across.at(float(minute)) - label.x) < LABEL_PT
+        ]
+        for side in (ABOVE, BELOW):
+            room = min((abs(level + side - 3.0 - each) for each in near), default=math.inf)
+            places.append((room, replace(label, y=level + side)))
+    return max(places, key=lambda place: place[0])[1]
 
 
 def _pieces(line: Curve, across: Scale, up: Scale) -> list[tuple[tuple[float, float], ...]]:

@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Literal
 
 import pytest
 from playwright.sync_api import Browser
@@ -14,12 +15,14 @@ from dashboard.board.live_page import LivePage
 from dashboard.board.server import Serving
 from dashboard.live.guide import Guide
 from dashboard.live.terminal import follow_quietly
+from dashboard.web.folder_source import FolderSource
 from ingest.errors import UnusableRun
 from ingest.record.recorder import Recorder
 from ingest.record.test_plan import parse_plan
 from ingest.record.test_progress import PlanRun
 from tests.browser.visits import WIDTHS, visit
 from tests.dashboard.live.test_live_guide import PLAN, SETUP, StillFigures
+from tests.support.board_runs import served
 from tests.support.loggers import outlet, wait_for, write_setup
 
 pytestmark = pytest.mark.browser
@@ -149,6 +152,30 @@ def test_it_fits_the_screen_and_can_be_read_at_arms_length(
             "each.getBoundingClientRect().height < 44).length"
         )
         assert small == 0  # targets for a finger: WCAG 2.2, 2.5.5 asks 44 px
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(390, "dark"), (1366, "light")])
+def test_it_can_be_read_by_day_and_by_night(
+    browser: Browser, drive: Drive, axe: str, width: int, scheme: Literal["light", "dark"]
+) -> None:
+    with visit(browser, drive.page.url.rstrip("/"), width) as visitor:
+        visitor.page.emulate_media(color_scheme=scheme)
+        visitor.page.goto(drive.page.url)
+        visitor.page.wait_for_selector(".live-number")
+        visitor.page.evaluate(f"(() => {{ {axe} }})()")
+        found = visitor.page.evaluate("axe.run().then((told) => told.violations)")
+    assert [(each["id"], [at["html"][:120] for at in each["nodes"]]) for each in found] == []
+
+
+def test_where_nothing_is_recorded_there_is_nothing_to_press(
+    browser: Browser, few: FolderSource, tmp_path: Path
+) -> None:
+    with served(few, live=tmp_path) as address, visit(browser, address) as visitor:
+        page = visitor.page
+        page.goto(f"{address}/live")
+        page.wait_for_selector("text=No recording is to be seen here.")
+        assert page.locator("main button:visible, main input:visible").count() == 0
+        assert page.locator(".live-picture:visible").count() == 0
 
 
 def test_a_button_notes_an_event_and_the_plan_goes_on(browser: Browser, drive: Drive) -> None:

@@ -24,7 +24,8 @@ from analysis.limits import default_limits
 from analysis.result import document
 from dashboard.pages.fleet import results as fleet_results
 from dashboard.pages.fleet import state_of
-from dashboard.pages.views.car import content
+from dashboard.pages.views.car import answer as answer_on_page
+from dashboard.pages.views.car import below
 from dashboard.pages.views.car_shown import Shown
 from dashboard.plots.run_page import answer_of
 from dashboard.report.content import build_report
@@ -103,7 +104,8 @@ def judgment(document: dict[str, Any]) -> dict[str, Any]:
 def page_of_car(board: Board, run_id: str) -> list[str]:
     """Everything the page of a car says of a run, its question and answer first."""
     state = {"run": run_id, "before": "", "beside": "", "units": "si", "from": "", "to": ""}
-    return texts(content(Shown.of(board, state)))
+    shown = Shown.of(board, state)
+    return texts([*answer_on_page(shown), *below(shown)])
 
 
 def test_all_are_there(place: Path, documents: dict[str, dict[str, Any]]) -> None:

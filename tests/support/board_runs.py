@@ -147,10 +147,12 @@ class MadeSource:
 
 
 @contextlib.contextmanager
-def served(source: Any, password: str | None = None) -> Iterator[str]:
+def served(source: Any, password: str | None = None, live: Path | None = None) -> Iterator[str]:
     """A board that is being served on a free port; gives its address without the last slash."""
     uploads = Uploads(source)
-    app = create_app(Board(source, uploads), password=Password(password) if password else None)
+    app = create_app(
+        Board(source, uploads, live=live), password=Password(password) if password else None
+    )
     serving = Serving(port=0, password=password)
     server = make_server(app.server, serving)
     bind(server, serving)

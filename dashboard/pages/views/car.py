@@ -42,19 +42,21 @@ def first(document: Mapping[str, Any] | None, units: str) -> list[Component]:
     ]
 
 
-def content(shown: Shown) -> list[Any]:
+def answer(shown: Shown) -> list[Any]:
+    """What the page says first."""
+    if shown.document is None:
+        fleet = html.A("Look at the fleet", href="/")
+        told: list[Any] = ["There is no such run here. ", fleet, "."]
+        return [*first(None, shown.units), html.P(told, className="reply")]
+    return [*first(shown.document, shown.units), *repair_answer(shown)]
+
+
+def below(shown: Shown) -> list[Any]:
     """The page below its controls."""
     document = shown.document
     if document is None:
-        question = html.H1("Does the heater work as it should?")
-        if not shown.run:
-            return [question, *parts.first_run(shown.board.source.title)]
-        fleet = html.A("Look at the fleet", href="/")
-        told: list[Any] = ["There is no such run here. ", fleet, "."]
-        return [question, html.P(told, className="reply")]
+        return []
     return [
-        *first(document, shown.units),
-        *repair_answer(shown),
         parts.quiet(_subject(document), *_judged(shown)),
         *([_dropped()] if UPLOAD_ID.fullmatch(shown.run) else []),
         actions(shown),
@@ -235,7 +237,7 @@ def _log(document: Mapping[str, Any], units: str) -> list[Any]:
             )
             if part
         )
-        what = said_in(clean(each.get("detail") or words(str(each.get("fault", "")))), units)
+        what = said_in(each.get("detail") or words(str(each.get("fault", ""))), units)
         told.append(f"{where}: {what}" if where else what)
     if not told:
         return []

@@ -1,17 +1,14 @@
-"""The fleet as a table and a picture: choosing, sorting and paging rows, nothing more."""
+"""The fleet as a table: choosing, sorting and paging rows, nothing more."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import polars as pl
 
-from dashboard.plots import theme
-from dashboard.text.shown import clean, conversion, figure_text, words
-
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
+from dashboard.plots.fleet import NO_FAMILY
+from dashboard.text.shown import words
 
 ROWS_A_PAGE: Final = 50
 
@@ -24,8 +21,6 @@ SORTS: Final = {
     "high": "highest figure first",
     "car": "by car",
 }
-
-NO_FAMILY: Final = "no family"
 
 
 @dataclass(frozen=True)
@@ -163,129 +158,3 @@ def families(runs: pl.DataFrame) -> list[dict[str, Any]]:
         .sort(["fail", "family"], descending=[True, False])
         .to_dicts()
     )
-
-
-def row_figure(row: dict[str, Any]) -> dict[str, Any]:
-    """The figure of a row as the result document writes it."""
-    limit = {side: row[side] for side in ("low", "high") if row[side] is not None}
-    return {
-        "value": row["value"],
-        "u": row["u"],
-        "unit": row["unit"],
-        "verdict": row["figure_verdict"],
-        "limit": limit or None,
-    }
-
-
-SYMBOLS: Final = {
-    "good": ("diamond-open", theme.INK, "known good"),
-    "pass": ("circle", theme.GREEN, "pass"),
-    "undecided": ("triangle-up", theme.VERDICTS["undecided"].color, "undecided"),
-    "fail": ("x", theme.VERDICTS["fail"].color, "fail"),
-    "": ("circle-open", theme.SOFT_INK, "no limit"),
-}
-"""Shape, color and word of the marks."""
-
-GOLDEN: Final = 0.618033988749895
-ROW_PX: Final = 74
-
-
-def fleet_plot(frame: pl.DataFrame, figure: str, units: str) -> go.Figure:
-    """Every run's value of one figure, a row a family, with the limits it was judged by.
-
-    Parameters
-    ----------
-    frame
-        From `chosen`.
-    figure
-        The figure's name.
-    units
-        ``si`` or ``us``.
-    """
-    import plotly.graph_objects as go
-
-    known = frame.filter(pl.col("value").is_not_null()).with_columns(
-        pl.col("family").fill_null(NO_FAMILY)
-    )
-    rows = sorted(known["family"].unique().to_list(), reverse=True)
-    unit = str(known["unit"][0]) if known.height else ""
-    shown = conversion(unit, units)
-    picture = go.Figure(layout=theme.base_layout())
-    marked: dict[str, list[tuple[dict[str, Any], float]]] = {}
-    counts = dict.fromkeys(rows, 0)
-    for row in known.iter_rows(named=True):
-        place = counts[row["family"]] = counts[row["family"]] + 1
-        # marks side by side instead of over each other, the same way every time
-        lift = 0.62 * (place * GOLDEN % 1.0 - 0.5)
-        marked.setdefault(_mark(row), []).append((row, rows.index(row["family"]) + lift))
-    for mark, (symbol, color, word) in SYMBOLS.items():
-        told = marked.get(mark, [])
-        if told:
-            picture.add_trace(
-                go.Scatter(
-                    x=[round(row["value"] * shown.factor + shown.offset, 4) for row, _ in told],
-                    y=[round(height, 3) for _, height in told],
-                    mode="markers",
-                    name=word,
-                    marker={"symbol": symbol, "color": color, "size": 10, "line": {"width": 1.5}},
-                    text=[_hover(row, units) for row, _ in told],
-                    customdata=[row["id"] for row, _ in told],
-                    hovertemplate="%{text}<extra></extra>",
-                )
-            )
-    _limits(picture, known, rows, shown.factor, shown.offset)
-    picture.update_layout(
-        hovermode="closest",
-        height=110 + ROW_PX * max(1, len(rows)),
-        showlegend=True,
-        legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0},
-        margin={"l": 12, "r": 14, "t": 40, "b": 52},
-        xaxis=theme.axis(title={"text": f"{words(figure)}, {shown.unit}".rstrip(", ")}),
-        yaxis=theme.axis(
-            tickvals=list(range(len(rows))),
-            ticktext=[_plotly_text(row) for row in rows],
-            range=[-0.55, max(0, len(rows) - 1) + 0.55],
-            automargin=True,
-            showgrid=False,
-            fixedrange=True,
-        ),
-    )
-    return picture
-
-
-def _mark(row: dict[str, Any]) -> str:
-    if row["purpose"] == "baseline":
-        return "good"
-    limited = row["low"] is not None or row["high"] is not None
-    return row["figure_verdict"] if limited and row["figure_verdict"] in SYMBOLS else ""
-
-
-def _plotly_text(text: str) -> str:
-    """Text for Plotly, which reads a little HTML."""
-    return clean(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")[:60]
-
-
-def _hover(row: dict[str, Any], units: str) -> str:
-    told = (row["vehicle"], row["purpose"] or "", figure_text(row_figure(row), units))
-    return "<br>".join(_plotly_text(each) for each in told if each)
-
-
-def _limits(
-    picture: go.Figure, known: pl.DataFrame, rows: list[str], factor: float, offset: float
-) -> None:
-    """A bracket at each limit of each family, opening towards the allowed side."""
-    pairs = known.select("family", "low", "high").unique()
-    for family, low, high in pairs.iter_rows():
-        middle = rows.index(family)
-        for limit, inward in ((low, 5), (high, -5)):
-            if limit is None:
-                continue
-            at = limit * factor + offset
-            picture.add_shape(
-                type="path",
-                xsizemode="pixel",
-                xanchor=at,
-                path=f"M{inward},{middle - 0.42}L0,{middle - 0.42}L0,{middle + 0.42}"
-                f"L{inward},{middle + 0.42}",
-                line={"color": theme.INK, "width": 2.5},
-            )

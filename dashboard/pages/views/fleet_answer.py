@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 import polars as pl
 from dash import html
 
-from dashboard.pages.views.fleet import NO_FAMILY, cause_title
+from dashboard.pages.views.fleet import cause_title
+from dashboard.plots.fleet import NO_FAMILY
 from dashboard.text.shown import clean
 from dashboard.web import address, parts
 
@@ -56,7 +57,9 @@ def sentences(runs: pl.DataFrame) -> list[str]:
         told += "fails" if count == 1 else "fail"
         said.append(f"{told}, {_with(ours, count)}{_since(of_these)}.")
     more = len(said) - MAX_SAID
-    return [*said[:MAX_SAID], f"And {more} more families."] if more > 0 else said
+    if more <= 0:
+        return said
+    return [*said[:MAX_SAID], f"And {more} more {'family' if more == 1 else 'families'}."]
 
 
 def _with(failing: pl.DataFrame, count: int) -> str:

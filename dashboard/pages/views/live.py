@@ -68,9 +68,12 @@ def nothing_yet() -> Component:
                 [
                     "Start one on the machine at the car: ",
                     html.Code("lukewarm record PORT --setup run.toml --out RUN --page"),
+                    ". It says where its page is to be opened, on a phone too; a recording in "
+                    "this board's own folder is shown here by itself.",
                 ]
             ),
-        ]
+        ],
+        className="live-none",
     )
 
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.lever.path import NotMeasurable
-from analysis.lever.response import outlet_response, read_outlet
+from analysis.lever.data import gather
+from analysis.lever.path import LeverPath, NotMeasurable
+from analysis.lever.response import Response, outlet_response, read_outlet
 from ingest.run import Run
 from tests.support.signals.runs import Event, make_run
 
@@ -111,3 +112,14 @@ def test_gap_of_the_coolant_is_not_bridged():
 def test_no_outlet_is_said_in_words():
     with pytest.raises(NotMeasurable, match="outlet was not logged"):
         read_outlet(make_run(TIME, {"ambient": OUTSIDE}, BLOWING))
+
+
+def test_a_move_at_the_very_last_reading_of_a_state_is_a_move() -> None:
+    """The lever moves where the mode does, one reading later: then only that reading shows it."""
+    time = np.arange(0.0, 100.0)
+    mode = (time > 60.0).astype(float)
+    warm = Response(time, np.full(100, 0.5), mode[None, :], np.ones(100, bool), 70.0, True, ())
+    path = LeverPath(np.array([-60.0, 60.0]), np.array([100.0, 80.0]), logged=False)
+    found = gather(warm, path)
+    assert found.time[-1] <= 60.0
+    assert {100.0, 80.0} <= set(path.at(found.time).tolist())

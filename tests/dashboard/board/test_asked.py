@@ -137,6 +137,31 @@ def spoiled(rng: random.Random, body: dict[str, Any]) -> Any:
     return told
 
 
+def test_a_button_that_is_made_anew_is_not_pressed(client: FlaskClient) -> None:
+    """Dash calls back for buttons that appear, with the presses of all others beside them."""
+
+    def answer(presses: dict[str, int | None]) -> Any:
+        ids = {
+            name: {"type": "live-do", "control": "temp_lever", "position": name} for name in presses
+        }
+        first = json.dumps(ids[next(iter(presses))], sort_keys=True, separators=(",", ":"))
+        told = [
+            {"id": ids[name], "property": "n_clicks", "value": count}
+            for name, count in presses.items()
+        ]
+        body = {
+            "output": "live-said.children",
+            "outputs": {"id": "live-said", "property": "children"},
+            "inputs": [told],
+            "state": [],
+            "changedPropIds": [f"{first}.n_clicks"],
+        }
+        return client.post(CALLBACKS, json=body).get_json()["response"]
+
+    assert "nothing was noted" in answer({"0": 1, "50": None})["live-said"]["children"]
+    assert answer({"0": None, "50": 1}) == {}
+
+
 @pytest.mark.slow
 def test_ten_thousand_random_requests(client: FlaskClient) -> None:
     rng = random.Random(18)  # noqa: S311 - only has to be the same each time

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
@@ -18,9 +19,10 @@ from dashboard.pages import all_pages
 from dashboard.pages.fleet import search_of, state_of
 from dashboard.pages.limits import limits_rows, row_cells
 from dashboard.pages.views.car_figures import family_text, standing
-from dashboard.pages.views.fleet import Choice, chosen, families, fleet_plot, page_of
+from dashboard.pages.views.fleet import Choice, chosen, families, page_of
 from dashboard.pages.views.fleet_answer import causes_table, sentences
 from dashboard.plots.car import car_plot, drawn_points, zoom_of
+from dashboard.plots.fleet import MAX_MARKS, fleet_plot, limits_vary
 from dashboard.plots.readings import MAX_POINTS, Readings, channel_of, extremes
 from dashboard.plots.run import Window
 from dashboard.plots.strip import Strip, nice_ticks, svg
@@ -278,6 +280,36 @@ def test_the_fleet_picture_tells_good_from_judged_and_shows_limits() -> None:
     anchors = [shape.xanchor for shape in picture.layout.shapes]
     assert anchors == [pytest.approx(38.0 * 1.8)] * 2
     assert fleet_plot(frame.clear(), "steady_outlet_rise", "si").data == ()
+
+
+def test_a_large_fleet_is_counted_and_no_run_is_lost() -> None:
+    runs, figures = fleet()
+    frame = chosen(runs, figures, Choice("steady_outlet_rise"))
+    times = MAX_MARKS // frame["value"].count() + 1
+    many = pl.concat([frame.with_columns(pl.col("value") + 0.01 * place) for place in range(times)])
+    picture = fleet_plot(many, "steady_outlet_rise", "si")
+    counted = {
+        bar.name: sum(int(re.search(r"<br>(\d+) ", text)[1]) for text in bar.text)  # type: ignore[index]
+        for bar in picture.data
+    }
+    few = fleet_plot(frame, "steady_outlet_rise", "si")
+    assert counted == {trace.name: times * len(trace.x) for trace in few.data}
+    assert sum(len(bar.x) for bar in picture.data) < MAX_MARKS
+    assert all(bar.customdata is None for bar in picture.data)  # a column leads to no car
+
+
+def test_limits_that_go_with_the_outside_air_are_one_bracket_and_a_field() -> None:
+    frame = chosen(*fleet(), Choice("steady_outlet_rise"))
+    assert not limits_vary(frame)
+    family = frame.filter(pl.col("low").is_not_null())["family"][0]
+    ours = frame.filter(pl.col("family") == family)
+    colder = ours.with_columns(pl.col("low") + 4.0)
+    both = pl.concat([frame, colder])
+    assert limits_vary(both)
+    shapes = fleet_plot(both, "steady_outlet_rise", "si").layout.shapes
+    (field,) = [shape for shape in shapes if shape.type == "rect"]
+    assert (field.x0, field.x1) == (38.0, 42.0)
+    assert len(shapes) == len(fleet_plot(frame, "steady_outlet_rise", "si").layout.shapes) + 1
 
 
 def test_states_of_the_fleet_page_are_checked() -> None:

@@ -10,7 +10,7 @@ from pypdf import PdfReader
 from analysis.pipeline import Analysis
 from analysis.result import document
 from dashboard.pages.car import state_of
-from dashboard.pages.views.car import content
+from dashboard.pages.views.car import answer, below
 from dashboard.pages.views.car_shown import Shown
 from dashboard.plots.run_page import write_run_picture
 from dashboard.report.bench.picture import bench_picture
@@ -93,7 +93,8 @@ def test_the_boards_page(tmp_path: Path) -> None:
     part(tmp_path, "vacuum switch")
     board = Board(FolderSource.read([tmp_path / "run"], "bench"))
     (run_id,) = board.source.runs()["id"].to_list()
-    shown = str(content(Shown.of(board, {**state_of({}, board), "run": run_id})))
+    page = Shown.of(board, {**state_of({}, board), "run": run_id})
+    shown = str([*answer(page), *below(page)])
     assert "What did the bench show?" in shown
     assert "asked of the part itself" in shown
 

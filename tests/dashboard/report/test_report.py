@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -475,3 +476,30 @@ def test_a_browser_prints_three_pages_and_scrolls_no_page_sideways(
 def test_a_usual_report_is_in_print_that_can_be_read() -> None:
     report = build_report(subject("us", TestWorkOrder.CHECKS, DONE))
     assert [body_size(page, report.paper) >= 8.2 for page in report.pages] == [True] * 3
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [390, 1366])
+def test_every_page_of_the_report_is_accessible_and_fits(
+    browser: Browser, axe: str, width: int, scheme: Literal["light", "dark"]
+) -> None:
+    """The rules of axe-core (WCAG 2, levels A and AA, and its best practices)."""
+    context = browser.new_context(viewport={"width": width, "height": 844}, color_scheme=scheme)
+    try:
+        for units in ("si", "us"):
+            page = context.new_page()
+            page.set_content(report_html(build_report(subject(units, (), DONE))))
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+            hidden = page.evaluate(
+                "() => [...document.querySelectorAll('.wide')]"
+                ".filter((each) => each.scrollWidth > each.clientWidth).length"
+            )
+            assert hidden == 0  # nothing lies beyond the edge
+            page.evaluate(f"(() => {{ {axe} }})()")
+            found = page.evaluate("axe.run().then((told) => told.violations)")
+            assert [
+                (each["id"], [at["html"][:120] for at in each["nodes"]]) for each in found
+            ] == []
+    finally:
+        context.close()
