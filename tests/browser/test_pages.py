@@ -122,3 +122,30 @@ def test_a_page_is_light(browser: Browser, board: str, path: str) -> None:
         visitor.open(path)
     assert len(sent) > 10
     assert sum(sent) < MAX_SENT
+
+
+WALK = """() => [...document.querySelectorAll(
+    'a[href], button, input, select, textarea, summary, [tabindex="0"]')]
+  .filter((each) => each.checkVisibility() && !each.disabled && each.tabIndex >= 0)
+  .map((each, place) => { each.dataset.walk = place; return each.outerHTML.slice(0, 100); })"""
+"""Everything on a page that can be acted on, numbered."""
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_every_action_is_reached_by_keyboard(
+    browser: Browser, board: str, few: FolderSource, width: int
+) -> None:
+    missed: list[tuple[str, str]] = []
+    for path in paths(few)[:-1]:
+        with visit(browser, board, width) as visitor:
+            page = visitor.open(path)
+            actions: list[str] = page.evaluate(WALK)
+            assert len(actions) > 5, path
+            reached = set()
+            for _ in range(len(actions) + 5):
+                page.keyboard.press("Tab")
+                reached.add(page.evaluate("document.activeElement.dataset.walk"))
+            missed += [
+                (path, html) for place, html in enumerate(actions) if str(place) not in reached
+            ]
+    assert missed == []

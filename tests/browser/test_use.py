@@ -129,7 +129,7 @@ def test_another_run_empties_what_belonged_to_the_last(
         page = visitor.open(f"/car?run={after}")
         page.select_option("select[name=before]", before)
         page.wait_for_selector("#car-before-after .main-svg")
-        assert "Repaired" in page.inner_text("#car-content")
+        assert "Repaired" in page.inner_text("#car-answer")
         page.select_option("select[name=run]", id_of(few, "SC-001-baseline"))
         page.wait_for_selector("h1 >> text=SC-001")
         assert "before" not in page.url
