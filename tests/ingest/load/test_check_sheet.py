@@ -77,7 +77,7 @@ def test_a_sheet_without_its_header_loses_no_line_in_silence(tmp_path: Path) -> 
 
 def test_an_unknown_check_is_named_with_the_nearest_one(tmp_path: Path) -> None:
     sheet = sheet_of(tmp_path, HEADER + "t,coolant_levle,yes,\nt,hose_routing,no,\n")
-    with pytest.raises(UnusableRun, match=r"coolant_levle.*write coolant_level") as caught:
+    with pytest.raises(UnusableRun, match=r"coolant_levle.*did you mean coolant_level") as caught:
         found_by_check(sheet, check_names())
     assert len(str(caught.value).splitlines()) == 1
 
