@@ -160,7 +160,7 @@ def test_a_plan_is_kept_in_the_run_folder(tmp_path: Path) -> None:
     assert plan.name == "short"
     # a resumed recording goes on with it, whoever asks for nothing
     assert choose_plan(None, setup, tmp_path, guided=False) == PLAN
-    with pytest.raises(UnusableRun, match="no readable file"):
+    with pytest.raises(UnusableRun, match="no readable text"):
         choose_plan(str(tmp_path / "none.toml"), setup, tmp_path, guided=True)
 
 
