@@ -278,3 +278,7 @@ def test_the_cable_is_found_with_its_direction(usual: Usual) -> None:
     assert far.gain.known() == pytest.approx(slope * short)
     u = math.sqrt(wide[0] ** 2 + usual.spread["dead_travel_hot"] ** 2 + (0.35 * short) ** 2)
     assert far.gain.u == pytest.approx(slope * u)
+    more = cable_state(car(16.0, 12.0), usual)  # type: ignore[arg-type]
+    assert more is not None
+    shown = (16.0 - usual.center["dead_travel_cold"], usual.center["dead_travel_hot"] - 12.0)
+    assert more.offset.known() == pytest.approx(0.5 * sum(shown))
