@@ -2,11 +2,12 @@
 
 The watch recognizes a fall by what came before it. A stored run is also looked at afterwards: a
 reading that soon comes back, controls that were moved about then (their clock may be some seconds
-off), controls that nobody noted, or a footwell that falls with its outlet: then nothing is taken
-out. Nothing is said of the air of the cabin, which doors, windows and a leaking body move as well,
-nor of a vacuum that is gone at once, which the car may have lost. A reading that stands still is
-only distinguished from one that is held (by a slow controller, by a bus that seldom sends) by the
-noise it had before; one that stands still to the end of the log is for `analysis.quality.stuck`.
+off), a lever that nobody ever noted, or a footwell that falls with its outlet: then nothing is
+taken out. Nothing is said of the air of the cabin, which doors, windows and a leaking body move as
+well, nor of a vacuum that is gone at once, which the car may have lost. A reading that stands still
+is only distinguished from one that is held (by a slow controller, by a bus that seldom sends) by
+the noise it had before; one that stands still to the end of the log is for
+`analysis.quality.stuck`.
 """
 
 from __future__ import annotations
@@ -48,6 +49,8 @@ CLOCK_S: Final = 30.0
 FOLLOWS_S: Final = 90.0
 FOLLOWS_K: Final = 3.0
 """A footwell that falls this much within this time has been given colder air."""
+
+LEVER: Final = "temp_lever"
 
 TOLD: Final[dict[str, FindingKind]] = {STANDS_STILL: STOOD_STILL}
 
@@ -103,6 +106,8 @@ def _holds(alarm: Alarm, seconds: Seconds) -> bool:
     noted = [(at, control) for at, control in seconds.moves if alarm.point in moved_by(control)]
     if not noted or any(abs(at - alarm.since_s) <= CLOCK_S for at, _ in noted):
         return False
+    if alarm.point in moved_by(LEVER) and LEVER not in {control for _, control in noted}:
+        return False  # moved at any time, for all that was written down
     footwell = seconds.tracks.get("footwell")
     if alarm.point not in OUTLETS or footwell is None:
         return True

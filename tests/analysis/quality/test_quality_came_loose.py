@@ -76,3 +76,10 @@ def test_a_fall_in_a_run_without_notes_loses_nothing() -> None:
 
 def test_a_fall_that_the_footwell_follows_loses_nothing() -> None:
     assert loose(run_with(NOTES, cold_feet=True)) == []
+
+
+def test_a_fall_while_nobody_noted_the_lever_may_be_the_lever() -> None:
+    """The engine's start alone says nothing of it; any note of the lever, however old, does."""
+    assert loose(run_with(NOTES, back=1000.0)) != []
+    unnoted: list[Event] = [(0.0, "engine", "start"), (5.0, "blower", 3)]
+    assert loose(run_with(unnoted, back=1000.0)) == []
