@@ -32,6 +32,7 @@ from analysis.quality.cold_start import with_outside_air
 from analysis.quality.on_hoses import allow_for_clips
 from analysis.quality.soak import correct_at_soak
 from analysis.run_verdict import judge_run
+from analysis.timeline.states import lever_known
 from analysis.vacuum.findings import vacuum_findings
 from analysis.verdict import Judged, Verdict, judge
 from ingest.check_sheet import Outcome
@@ -176,6 +177,7 @@ def judge_measured(
         diagnosis.ranking.probability,
         diagnosis.seen,
         has_outlet="outlet" in measured.run.sensors,
+        knows_lever=lever_known(measured.context.lever),
         repaired=_repaired(about.purpose, checked),
     )
     cable = diagnosis.cable

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from analysis.causes.knowledge import NO_FAULT, knowledge
+from analysis.causes.knowledge import CABLE_CAUSES, NO_FAULT, knowledge
 from analysis.causes.seen import Seen
 from analysis.figures import KEY_FIGURE, all_figures
 from analysis.verdict import SOUND, Judged, Verdict, overall, undecided_beyond
@@ -47,6 +47,7 @@ def judge_run(
     seen: Sequence[Seen],
     *,
     has_outlet: bool,
+    knows_lever: bool = True,
     repaired: frozenset[str] = frozenset(),
 ) -> RunVerdict:
     """Verdict of a run.
@@ -61,6 +62,8 @@ def judge_run(
         How far the run could have shown each cause.
     has_outlet
         Whether an outlet was to be logged: then no heater passes on side figures alone.
+    knows_lever
+        Whether it is known where the lever stood: else nothing is known of its cable.
     repaired
         Causes that were repaired before this run, where they are known: then only these must have
         been visible.
@@ -85,7 +88,8 @@ def judge_run(
         return RunVerdict(
             "undecided", f"every limit holds, but most likely {_named(first, probability)}"
         )
-    hidden = [each for each in seen if each.blocks_pass]
+    blind = frozenset() if knows_lever else CABLE_CAUSES
+    hidden = [each for each in seen if each.blocks_pass or each.cause in blind]
     if repaired:
         hidden = [each for each in seen if each.cause in repaired and not each.visible]
     if hidden:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from analysis.causes.cable import Cable, cable_state
 from analysis.causes.engine import Ranking, rank
 from analysis.causes.evidence import Evidence, Usual, evidence_of
 from analysis.causes.explain import reasons
-from analysis.causes.knowledge import knowledge, layout_of
+from analysis.causes.knowledge import CABLE_CAUSES, knowledge, layout_of
 from analysis.causes.next_check import NextCheck, propose
 from analysis.causes.next_measurement import (
     NextMeasurement,
@@ -24,8 +24,6 @@ from ingest.check_sheet import Outcome
 
 if TYPE_CHECKING:
     from analysis.measured import Measured
-
-CABLE_CAUSES: Final = frozenset({"lever_short_of_hot", "lever_short_of_cold"})
 
 
 @dataclass(frozen=True)

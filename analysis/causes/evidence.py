@@ -29,6 +29,50 @@ SPAN_K: Final = 80.0
 """Coolant minus outside air that span figures are scaled to, K."""
 
 
+@dataclass(frozen=True, slots=True)
+class Blower:
+    """How the blower stood while the outlet was judged.
+
+    Parameters
+    ----------
+    step
+        As it was noted; None where it was not.
+    volts
+        Its voltage, V; None where it was not logged.
+    """
+
+    step: float | None = None
+    volts: float | None = None
+
+    @classmethod
+    def mean(cls, several: Sequence[Blower]) -> Blower:
+        """Mean step and mean voltage of those that are known."""
+        steps = [each.step for each in several if each.step]
+        volts = [each.volts for each in several if each.volts]
+        return cls(
+            sum(steps) / len(steps) if steps else None, sum(volts) / len(volts) if volts else None
+        )
+
+    def times(self, other: Blower) -> float:
+        """Air moved, as a multiple of that at another setting; 1 where they cannot be compared.
+
+        By the steps where both are noted: a low voltage at the same step is a fault and no setting.
+        A fan moves air in proportion to its speed (fan laws, ISO 5801).
+        """
+        for mine, its in ((self.step, other.step), (self.volts, other.volts)):
+            if mine and its:
+                return min(max(mine / its, 1.0 / MOST_AIR), MOST_AIR)
+        return 1.0
+
+
+MOST_AIR: Final = 3.0
+"""Settings further apart than this are not brought to each other."""
+
+AIR_SHARE: Final = 0.4
+"""What the blower's setting does to a figure is known to this share of itself (k = 1; common
+practice, no source): steps are not even, and voltages are not speeds."""
+
+
 @dataclass(frozen=True)
 class Evidence:
     """One run's figures and signs.
@@ -41,11 +85,14 @@ class Evidence:
         True seen, False not seen, None where these channels cannot tell.
     air_degC
         Mean temperature of the air that enters, °C; None where it is not known.
+    blower
+        Its setting.
     """
 
     figures: Mapping[str, tuple[float, float]]
     signs: Mapping[str, bool | None]
     air_degC: float | None  # noqa: N815 - unit in the name
+    blower: Blower = Blower()
 
 
 def evidence_of(measured: Measured) -> Evidence:
@@ -81,7 +128,25 @@ def evidence_of(measured: Measured) -> Evidence:
         low, u_low = found.pop("vacuum_source_low")
         found["vacuum_best"] = best
         found["vacuum_sag"] = (best[0] - low, u_low)
-    return Evidence(found, signs_seen(measured), outside_air(measured.context))
+    return Evidence(
+        found, signs_seen(measured), outside_air(measured.context), _blower_of(measured)
+    )
+
+
+def _blower_of(measured: Measured) -> Blower:
+    """The blower's setting in the window the outlet was judged in; all None without a window."""
+    rise = measured.figures.get("steady_outlet_rise")
+    if rise is None or rise.window is None:
+        return Blower()
+    grid = measured.context.grid
+    first, last = np.searchsorted(grid.time, rise.window)
+
+    def level(values: Floats) -> float | None:
+        inside = values[first : last + 1]
+        inside = inside[~np.isnan(inside)]
+        return float(np.median(inside)) if inside.size else None
+
+    return Blower(level(grid.control("blower")), level(grid.value("blower_voltage")))
 
 
 def _held(measured: Measured) -> bool:
@@ -180,6 +245,8 @@ class Usual:
         Coolant temperature span figures are scaled with, °C.
     signs
         How often each sign is seen among the good cars, blended with the table's number.
+    blower
+        Its setting in the good cars' tests, which all figures are brought to.
     """
 
     center: Mapping[str, float]
@@ -187,6 +254,7 @@ class Usual:
     count: Mapping[str, int]
     plateau_degC: float  # noqa: N815 - unit in the name
     signs: Mapping[str, float]
+    blower: Blower = Blower()
 
     @classmethod
     def of(cls, cars: Sequence[Evidence]) -> Usual:
@@ -200,10 +268,16 @@ class Usual:
         plateaus = [car.figures["coolant_plateau"][0] for car in cars if _has_plateau(car)]
         default_plateau = table.figures["coolant_plateau"].usual
         plateau = float(np.median(plateaus)) if plateaus else default_plateau
+        blower = Blower.mean([car.blower for car in cars])
         center, spread, count = {}, {}, {}
         for name, scale in table.figures.items():
             known = [
-                (on_scale(car.figures[name][0], scale, car.air_degC, plateau), car.figures[name][1])
+                (
+                    on_scale(
+                        car.figures[name][0], scale, car.air_degC, plateau, car.blower.times(blower)
+                    ),
+                    car.figures[name][1],
+                )
                 for car in cars
                 if name in car.figures
             ]
@@ -215,7 +289,7 @@ class Usual:
             name: _sign_rate(row, [car.signs.get(name) for car in cars])
             for name, row in table.signs.items()
         }
-        return cls(center, spread, count, plateau, signs)
+        return cls(center, spread, count, plateau, signs, blower)
 
 
 @cache
@@ -228,8 +302,14 @@ def _has_plateau(car: Evidence) -> bool:
     return "coolant_plateau" in car.figures
 
 
-def on_scale(value: float, scale: FigureScale, air: float | None, plateau: float) -> float:
-    """A figure made comparable between cars and days: span figures scaled, logs taken."""
+def on_scale(
+    value: float, scale: FigureScale, air: float | None, plateau: float, airflow: float = 1.0
+) -> float:
+    """A figure made comparable between cars and days: span figures scaled, logs taken.
+
+    `airflow` is the air that the blower moved as a multiple of what is usual.
+    """
+    value = value / float(airflow**scale.airflow)
     if scale.span and air is not None and plateau - air > 20.0:
         value = value * SPAN_K / (plateau - air)
     if scale.scale == "log":
@@ -237,11 +317,13 @@ def on_scale(value: float, scale: FigureScale, air: float | None, plateau: float
     return value
 
 
-def slope_on_scale(value: float, scale: FigureScale, air: float | None, plateau: float) -> float:
+def slope_on_scale(
+    value: float, scale: FigureScale, air: float | None, plateau: float, airflow: float = 1.0
+) -> float:
     """Sensitivity of `on_scale` to the value, for its uncertainty."""
-    factor = 1.0
+    factor = float(airflow**-scale.airflow)
     if scale.span and air is not None and plateau - air > 20.0:
-        factor = SPAN_K / (plateau - air)
+        factor *= SPAN_K / (plateau - air)
     if scale.scale == "log":
         return factor / (max(value * factor, 0.0) + max(scale.offset, 1e-3))
     return factor
@@ -290,37 +372,44 @@ def compare(evidence: Evidence, usual: Usual, name: str) -> tuple[float, float] 
         return None
     scale = knowledge().figures[name]
     value, u = evidence.figures[name]
-    here = on_scale(value, scale, evidence.air_degC, usual.plateau_degC)
-    slope = slope_on_scale(value, scale, evidence.air_degC, usual.plateau_degC)
+    airflow = evidence.blower.times(usual.blower)
+    here = on_scale(value, scale, evidence.air_degC, usual.plateau_degC, airflow)
+    slope = slope_on_scale(value, scale, evidence.air_degC, usual.plateau_degC, airflow)
     center = usual.center[name]
     away = here - center
-    sd = math.hypot(abs(slope) * u, usual.spread[name])
+    setting = abs(slope * value * scale.airflow * math.log(airflow)) * AIR_SHARE
+    sd = math.hypot(abs(slope) * u, setting, usual.spread[name])
     if scale.scale == "relative":
         base = max(abs(center), 1e-9)
         return away / base, sd / base
     return away, sd
 
 
-def usual_value(usual: Usual, name: str, air: float | None) -> tuple[float, float]:
-    """What is usual of a figure, in the figure's own unit for this run's air, with its spread."""
+def usual_value(
+    usual: Usual, name: str, air: float | None, airflow: float = 1.0
+) -> tuple[float, float]:
+    """What is usual of a figure, in its own unit for this run's air and blower, with its spread."""
     scale = knowledge().figures[name]
     center, spread = usual.center[name], usual.spread[name]
+    factor = float(airflow**scale.airflow)
     if scale.scale == "log":
         value = math.exp(center) - max(scale.offset, 1e-3)
-        return max(value, 0.0), math.exp(center) * spread
-    factor = 1.0
+        return max(value * factor, 0.0), math.exp(center) * spread * factor
     if scale.span and air is not None and usual.plateau_degC - air > 20.0:
-        factor = (usual.plateau_degC - air) / SPAN_K
+        factor *= (usual.plateau_degC - air) / SPAN_K
     return center * factor, spread * factor
 
 
-def value_at(usual: Usual, name: str, away: Floats, air: float | None) -> Floats:
+def value_at(
+    usual: Usual, name: str, away: Floats, air: float | None, airflow: float = 1.0
+) -> Floats:
     """Figures that lie `away` from usual (as `compare` counts it), in the figure's own unit."""
     scale = knowledge().figures[name]
     center = usual.center[name]
     if scale.scale == "log":
-        return np.exp(np.minimum(center + away, LARGEST_LOG)) - max(scale.offset, 1e-3)
+        here = np.exp(np.minimum(center + away, LARGEST_LOG)) - max(scale.offset, 1e-3)
+        return np.asarray(here * airflow**scale.airflow)
     here = center + away * (max(abs(center), 1e-9) if scale.scale == "relative" else 1.0)
     if scale.span and air is not None and usual.plateau_degC - air > 20.0:
         here = here * (usual.plateau_degC - air) / SPAN_K
-    return np.asarray(here)
+    return np.asarray(here * airflow**scale.airflow)

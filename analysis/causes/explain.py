@@ -134,7 +134,9 @@ def _against(line: Said) -> Said:
 def _line(name: str, evidence: Evidence, usual: Usual) -> Said:
     label = knowledge().figures[name].label
     value, u = evidence.figures[name]
-    center, spread = usual_value(usual, name, evidence.air_degC)
+    center, spread = usual_value(
+        usual, name, evidence.air_degC, evidence.blower.times(usual.blower)
+    )
     unit = _units().get(name, knowledge().figures[name].unit)
     cars = usual.count.get(name, 0)
     basis = f"{cars} good cars" if cars else "common practice, no source"

@@ -22,6 +22,7 @@ SEVERITIES: Final = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0])
 far beyond severe as severe is beyond moderate."""
 
 NO_FAULT: Final = "healthy"
+CABLE_CAUSES: Final = frozenset({"lever_short_of_hot", "lever_short_of_cold"})
 NO_THERMOSTAT: Final = ", coolant heater"
 """What a layout ends in where something else than an engine heats the coolant."""
 
@@ -41,6 +42,8 @@ class FigureScale(_Row):
     """Smallest spread ever believed of a family: a few good cars never show all of it."""
     offset: float = 0.0
     span: bool = False
+    airflow: float = 0.0
+    """Power of the blower's air it grows with where nothing is wrong."""
     unit: str = ""
     """Only for evidence that is not a figure of the contract."""
     stands_for: str | None = None

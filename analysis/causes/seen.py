@@ -295,6 +295,11 @@ class _Cases:
             spread /= max(abs(self.usual.center[name]), 1e-9)
         return spread
 
+    def in_unit(self, name: str, away: Floats, evidence: Evidence) -> Floats:
+        """Figures that lie `away` from usual, in their own unit, in this run's air."""
+        airflow = evidence.blower.times(self.usual.blower)
+        return value_at(self.usual, name, away, evidence.air_degC, airflow)
+
     def moved(self, place: int) -> Bools:
         """Whether the case's cause moves a figure: what it does not touch does not show it."""
         return np.asarray(self.space.moves[self.case, place] != 0.0)
@@ -342,7 +347,7 @@ class _Cases:
                 replace(evidence, figures={name: (measured.value, u)}), self.usual, name
             )
             if compared is not None:
-                value = value_at(self.usual, name, self.away(place, compared[1]), evidence.air_degC)
+                value = self.in_unit(name, self.away(place, compared[1]), evidence)
                 failed |= self.moved(place) & _beyond(value, limit, GUARD * u)
                 kept &= ~(self.moved(place) & _beyond(value, limit, 0.0))
         return failed, kept
@@ -357,7 +362,7 @@ class _Cases:
             one = (
                 Limit(limit.low, None, "") if figure.heat == "low" else Limit(None, limit.high, "")
             )
-            value = value_at(self.usual, name, self.truly_away(place), evidence.air_degC)
+            value = self.in_unit(name, self.truly_away(place), evidence)
             harmed |= self.moved(place) & _beyond(value, one, 0.0)
         return harmed
 

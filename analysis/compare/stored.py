@@ -16,7 +16,7 @@ from importlib import metadata
 from typing import TYPE_CHECKING, Any
 
 from analysis.baseline import Baseline, OutsideAir, Spread, spreads_in
-from analysis.causes.evidence import Evidence, evidence_of
+from analysis.causes.evidence import Blower, Evidence, evidence_of
 from analysis.causes.knowledge import check_names
 from analysis.limits import Limits, default_limits
 from analysis.measured import Measured
@@ -85,6 +85,7 @@ def _kept(figures: Mapping[str, Measurement], evidence: Evidence) -> dict[str, A
             },
             "signs": dict(evidence.signs),
             "air_degC": _finite(evidence.air_degC),
+            "blower": [_finite(evidence.blower.step), _finite(evidence.blower.volts)],
         },
     }
 
@@ -117,6 +118,8 @@ class StoredCar:
                 {name: (value, u) for name, (value, u) in evidence["figures"].items()},
                 evidence["signs"],
                 evidence["air_degC"],
+                # not kept by earlier versions
+                Blower(*evidence.get("blower", ())),
             ),
             vehicle,
         )

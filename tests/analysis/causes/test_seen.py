@@ -135,6 +135,15 @@ def test_a_pass_needs_power_and_nothing_pointing_elsewhere() -> None:
     assert verdict_of(40.2, SHOWN)[0] == "undecided"
 
 
+def test_no_heater_passes_whose_lever_nobody_noted() -> None:
+    run = load_run(SAMPLES / "SC-014-after-repair")
+    noted = run.controls.filter(run.controls["control"] != "temp_lever")
+    found = analyze(replace(without(run, "temp_lever"), controls=noted))
+    assert found.verdict == "undecided"
+    assert "control cable" in str(found.reason)
+    assert analyze(run).verdict == "pass"
+
+
 def test_after_a_repair_the_cause_repaired_must_have_been_visible() -> None:
     unseen = Seen("thermostat_opens_low", "opens too low", 0.5, 0.4)
     assert verdict_of(50.0, HIDDEN, repaired=frozenset({"cold_leak_in_case"}))[0] == "pass"
