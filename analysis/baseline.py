@@ -22,14 +22,14 @@ difference that the limits file calls harmless.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.causes.evidence import Evidence, Usual, evidence_of
+from analysis.causes.evidence import AIR_SHARE, Blower, Evidence, Usual, evidence_of
 from analysis.causes.knowledge import knowledge
 from analysis.figures import all_figures, bad_side, figures_by_name, spread_grows
 from analysis.limits import Limit
@@ -84,13 +84,18 @@ class Spread:
 STOOD: Final = "stayed_cool_standing"
 """A sign that is told, seen or not, of cars that stood."""
 
+NORMAL_95: Final = 1.645
+"""One-sided 95 % of a normal distribution."""
+
+NOT_KNOWN: Final = Blower()
+
 MIN_SPAN_K: Final = 20.0
 """Warm coolant is never counted as less than this above the outside air."""
 
 
 @dataclass(frozen=True, slots=True)
-class OutsideAir:
-    """Outside air of a family's good cars, and the coolant they reach.
+class Conditions:
+    """Outside air and blower of a family's good cars, and the coolant they reach.
 
     Parameters
     ----------
@@ -98,17 +103,21 @@ class OutsideAir:
         Of the family when warm, °C.
     air_degC
         The good cars' mean outside air, °C; None where none of them has one.
+    blower
+        The good cars' mean setting.
     """
 
     coolant_degC: float  # noqa: N815 - unit in the name
     air_degC: float | None  # noqa: N815 - unit in the name
+    blower: Blower = NOT_KNOWN
 
     @classmethod
-    def of(cls, cars: Sequence[Evidence]) -> OutsideAir:
+    def of(cls, cars: Sequence[Evidence]) -> Conditions:
         """Of a family's good cars."""
         airs = [car.air_degC for car in cars if car.air_degC is not None]
         mean = sum(airs) / len(airs) if airs else None
-        return cls(Usual.of(cars).plateau_degC, mean)
+        usual = Usual.of(cars)
+        return cls(usual.plateau_degC, mean, usual.blower)
 
     def factor(self, air: float | None) -> float:
         """How much more the same heater gives in this outside air than in the good cars' mean."""
@@ -116,6 +125,20 @@ class OutsideAir:
             return 1.0
         here, usual = (max(self.coolant_degC - at, MIN_SPAN_K) for at in (air, self.air_degC))
         return here / usual
+
+    def times(self, name: str, air: float | None, blower: Blower) -> float:
+        """A sound heater's figure in this air and at this setting, as a multiple of the usual."""
+        scale = knowledge().figures.get(name)
+        if scale is None:
+            return 1.0
+        setting = float(blower.times(self.blower) ** scale.airflow)
+        return setting * (self.factor(air) if scale.span else 1.0)
+
+    def unsure(self, name: str, blower: Blower) -> float:
+        """Share of itself that a figure at this setting is not known by (k = 1)."""
+        scale = knowledge().figures.get(name)
+        power = 0.0 if scale is None else scale.airflow
+        return AIR_SHARE * abs(power * math.log(blower.times(self.blower)))
 
 
 def grows_with_cold(name: str) -> bool:
@@ -145,7 +168,8 @@ def spread_of(name: str, measurements: Sequence[Measurement]) -> Spread | None:
 
 
 def spreads(
-    cars: Sequence[Mapping[str, Measurement]], factors: Sequence[float] | None = None
+    cars: Sequence[Mapping[str, Measurement]],
+    times: Callable[[str, int], float] = lambda _, __: 1.0,
 ) -> dict[str, Spread]:
     """Spread of every figure that at least two of the good cars have.
 
@@ -153,15 +177,15 @@ def spreads(
     ----------
     cars
         Figures of each.
-    factors
-        Of each car's outside air (`OutsideAir.factor`); taken as one where None.
+    times
+        By a figure's name and a car's place, what its conditions multiplied the figure by.
     """
     found = {
         name: spread_of(
             name,
             [
-                each.scaled(1.0 / factor) if grows_with_cold(name) else each
-                for car, factor in zip(cars, factors or [1.0] * len(cars), strict=True)
+                each.scaled(1.0 / times(name, place))
+                for place, car in enumerate(cars)
                 if (each := car.get(name)) is not None and each.value is not None
             ],
         )
@@ -172,18 +196,23 @@ def spreads(
 
 def spreads_in(
     cars: Sequence[Mapping[str, Measurement]], evidence: Sequence[Evidence]
-) -> tuple[dict[str, Spread], OutsideAir]:
-    """Spreads of a family brought to one outside air, and that air."""
-    weather = OutsideAir.of(evidence)
-    return spreads(cars, [weather.factor(car.air_degC) for car in evidence]), weather
+) -> tuple[dict[str, Spread], Conditions]:
+    """Spreads of a family brought to one outside air and blower setting, and these."""
+    usual = Conditions.of(evidence)
+
+    def times(name: str, place: int) -> float:
+        return usual.times(name, evidence[place].air_degC, evidence[place].blower)
+
+    return spreads(cars, times), usual
 
 
 def tolerance_limit(
     name: str,
     spread: Spread,
     stands: Limit | None = None,
-    weather: OutsideAir | None = None,
+    usual: Conditions | None = None,
     air: float | None = None,
+    blower: Blower = NOT_KNOWN,
 ) -> Limit | None:
     """The family's 95/95 limit of a figure, in the figure's unit.
 
@@ -195,11 +224,13 @@ def tolerance_limit(
         Its spread among the family's good cars.
     stands
         The limit in force without a baseline: its other side stays, and it says what is harmless.
-    weather
-        Of the good cars; None where their spread was not brought to one outside air.
+    usual
+        Of the good cars; None where their spread was not brought to one outside air and setting.
     air
         Outside air of the car that is judged, °C; where None the limit is that at the good cars'
         mean outside air.
+    blower
+        The setting of the car that is judged.
 
     Returns
     -------
@@ -216,9 +247,14 @@ def tolerance_limit(
     if spread.log:
         mean, low, high = math.exp(mean), math.exp(low), math.exp(high)
     at = None
-    if weather is not None and grows_with_cold(name) and weather.air_degC is not None:
-        mean, low, high = (each * weather.factor(air) for each in (mean, low, high))
-        at = weather.air_degC if air is None else air
+    if usual is not None:
+        mean, low, high = (each * usual.times(name, air, NOT_KNOWN) for each in (mean, low, high))
+        setting = usual.times(name, air, blower) / usual.times(name, air, NOT_KNOWN)
+        wider = NORMAL_95 * usual.unsure(name, blower) * abs(mean)
+        # a setting only ever loosens a limit: so well it is not known
+        low, high = min(low, low * setting - wider), max(high, high * setting + wider)
+        if grows_with_cold(name) and usual.air_degC is not None:
+            at = usual.air_degC if air is None else air
     aside = f" ({spread.left_out} more left out as foreign to them)" if spread.left_out else ""
     basis: str = f"holds 95 % of the family with 95 % confidence, from {spread.n} good cars{aside}"
     if at is not None:
@@ -245,8 +281,9 @@ def baseline_limits(
     found: Mapping[str, Spread],
     default: Mapping[str, Limit],
     count: int,
-    weather: OutsideAir | None = None,
+    usual: Conditions | None = None,
     air: float | None = None,
+    blower: Blower = NOT_KNOWN,
 ) -> dict[str, Limit]:
     """Limits in force for a family: its own, else the default, which then says why.
 
@@ -258,12 +295,12 @@ def baseline_limits(
         Limits in force without a baseline; also says which differences are harmless.
     count
         Good cars of the family, to be named where they are too few.
-    weather, air
+    usual, air, blower
         As `tolerance_limit` takes them.
     """
     limits: dict[str, Limit] = {}
     for name, spread in found.items():
-        limit = tolerance_limit(name, spread, default.get(name), weather, air)
+        limit = tolerance_limit(name, spread, default.get(name), usual, air, blower)
         if limit is not None:
             limits[name] = limit
     why = f"default, for want of {FEWEST} good cars that differ ({count} in the baseline)"
@@ -300,7 +337,7 @@ class Baseline:
         return {key: tuple(cars) for key, cars in groups.items()}
 
     @cached_property
-    def _spreads(self) -> dict[tuple[str, str], tuple[dict[str, Spread], OutsideAir]]:
+    def _spreads(self) -> dict[tuple[str, str], tuple[dict[str, Spread], Conditions]]:
         return {
             key: spreads_in([car.figures for car in cars], self._evidence[key])
             for key, cars in self._groups.items()
@@ -337,6 +374,7 @@ class Baseline:
         default: Mapping[str, Limit],
         air: float | None = None,
         *,
+        blower: Blower = NOT_KNOWN,
         stood: bool = False,
     ) -> dict[str, Limit]:
         """Limits in force for a car: the family's own, else the default, which then says so.
@@ -349,14 +387,16 @@ class Baseline:
             Limits in force without a baseline.
         air
             The car's outside air, °C; where None the limits are those at the good cars' mean.
+        blower
+            The car's setting.
         stood
             Whether the car was hardly driven: then only good cars that stood tell how it warms up.
         """
-        found, weather = self._spreads.get((family or "", heater), ({}, None))
+        found, usual = self._spreads.get((family or "", heater), ({}, None))
         if stood:
             seen = (each.signs.get(STOOD) for each in self.evidence(family, heater))
             if sum(each is not None for each in seen) < FEWEST:
                 # an idling engine gives half the heat or less (common practice, no source)
                 known = figures_by_name()
                 found = {name: each for name, each in found.items() if not known[name].driven_u}
-        return baseline_limits(found, default, self.count(family, heater), weather, air)
+        return baseline_limits(found, default, self.count(family, heater), usual, air, blower)

@@ -16,7 +16,7 @@ from analysis.bench.parts import (
 from analysis.causes.cable import Cable, after_pass
 from analysis.causes.coolant_late import stood
 from analysis.causes.diagnose import Cause, diagnose
-from analysis.causes.evidence import Evidence, outside_air
+from analysis.causes.evidence import Evidence, blower_of, outside_air
 from analysis.causes.knowledge import knowledge
 from analysis.causes.next_check import NextCheck
 from analysis.causes.next_measurement import NextMeasurement
@@ -166,6 +166,7 @@ def judge_measured(
             about.heater,
             in_force,
             outside_air(measured.context),
+            blower=blower_of(measured),
             stood=standing,
         )
         good = baseline.evidence(about.family, about.heater)

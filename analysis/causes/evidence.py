@@ -128,12 +128,10 @@ def evidence_of(measured: Measured) -> Evidence:
         low, u_low = found.pop("vacuum_source_low")
         found["vacuum_best"] = best
         found["vacuum_sag"] = (best[0] - low, u_low)
-    return Evidence(
-        found, signs_seen(measured), outside_air(measured.context), _blower_of(measured)
-    )
+    return Evidence(found, signs_seen(measured), outside_air(measured.context), blower_of(measured))
 
 
-def _blower_of(measured: Measured) -> Blower:
+def blower_of(measured: Measured) -> Blower:
     """The blower's setting in the window the outlet was judged in; all None without a window."""
     rise = measured.figures.get("steady_outlet_rise")
     if rise is None or rise.window is None:

@@ -15,7 +15,7 @@ from functools import cache, cached_property
 from importlib import metadata
 from typing import TYPE_CHECKING, Any
 
-from analysis.baseline import Baseline, OutsideAir, Spread, spreads_in
+from analysis.baseline import Baseline, Conditions, Spread, spreads_in
 from analysis.causes.evidence import Blower, Evidence, evidence_of
 from analysis.causes.knowledge import check_names
 from analysis.limits import Limits, default_limits
@@ -140,7 +140,7 @@ class StoredBaseline(Baseline):
     stored: Mapping[tuple[str, str], tuple[StoredCar, ...]] = field(default_factory=dict)
 
     @cached_property
-    def _spreads(self) -> dict[tuple[str, str], tuple[dict[str, Spread], OutsideAir]]:
+    def _spreads(self) -> dict[tuple[str, str], tuple[dict[str, Spread], Conditions]]:
         return {
             key: spreads_in([car.figures for car in cars], [car.evidence for car in cars])
             for key, cars in self.stored.items()

@@ -7,7 +7,8 @@ import dataclasses
 import numpy as np
 import pytest
 
-from analysis.baseline import FEWEST, Baseline, baseline_limits, spread_of, spreads
+from analysis.baseline import FEWEST, Baseline, baseline_limits, spread_of, spreads, spreads_in
+from analysis.causes.evidence import Blower, Evidence
 from analysis.figures import bad_side
 from analysis.limits import Limit
 from analysis.measured import Measured
@@ -237,3 +238,21 @@ def test_a_car_that_stood_is_not_held_to_how_driven_cars_warm_up(*, stood: bool)
     default = {"warm_up_time": Limit(None, 1500.0, "default")}
     limit = Baseline.of(driven).limits("Plover", "blend-air", default, stood=stood)["warm_up_time"]
     assert (limit.high == 1500.0) == stood
+
+
+def test_another_blower_setting_only_ever_loosens_a_limit() -> None:
+    """What ducts lose falls with the air that carries it (VDI Heat Atlas, C1)."""
+    rng = np.random.default_rng(8)
+    cars = [{"footwell_deficit": kelvin(float(rng.normal(10.0, 0.8)), 0.2)}
+            for _ in range(8)]  # fmt: skip
+    evidence = [Evidence({}, {}, 0.0, Blower(4.0)) for _ in cars]
+    found, usual = spreads_in(cars, evidence)
+
+    def most(step: float | None) -> float:
+        limits = baseline_limits(found, {}, len(cars), usual, 0.0, Blower(step))
+        return limits["footwell_deficit"].high or 0.0
+
+    assert most(None) == most(4.0)
+    # at half the air as much heat again is lost, nearly; never less than at the usual setting
+    assert 1.5 * most(4.0) < most(2.0) < 2.5 * most(4.0)
+    assert most(4.0) <= most(6.0) < 1.3 * most(4.0)

@@ -13,7 +13,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.causes.evidence import Evidence, Usual, compare, usual_value, value_at
+from analysis.causes.evidence import Blower, Evidence, Usual, compare, usual_value, value_at
 
 NAME = "coolant_plateau"
 
@@ -100,3 +100,50 @@ def test_there_and_back(name: str, value: float, u: float, air: float | None) ->
     assert sd == pytest.approx(math.hypot(slope * u, sharp[1]), rel=1e-3)
     around = value_at(usual, name, np.array([-1e-4, 1e-4]), air)
     assert spread == pytest.approx(float(np.diff(around)[0]) / 2e-4 * level[1], rel=1e-3)
+
+
+NTU = 1.4
+"""Of a heater core at its usual air (common practice, no source)."""
+
+
+def effectiveness(airflow: float) -> float:
+    """Of a core whose coolant hardly cools: VDI Heat Atlas, C1, eq. for one stream constant.
+
+    The conductance of a core that the air limits goes with about the root of the air's flow.
+    """
+    return 1.0 - np.exp(-NTU * airflow**0.5 / airflow)
+
+
+@pytest.mark.parametrize("airflow", [0.6, 0.75, 1.0, 1.3, 1.6])
+def test_a_sound_core_at_another_blower_setting_looks_usual(airflow: float) -> None:
+    """Effectiveness and the coolant's drop by heat balance, against the table's powers."""
+    at = {"core_effectiveness": effectiveness(airflow)}
+    # C_coolant * drop = C_air * rise
+    at["flow_ratio"] = 0.16 * airflow
+    good = [
+        Evidence({"core_effectiveness": (effectiveness(1.0), 0.01), "flow_ratio": (0.16, 0.01)},
+                 {}, 5.0, Blower(4.0, 12.0))
+        for _ in range(6)
+    ]  # fmt: skip
+    family = Usual.of(good)
+    for name, value in at.items():
+        mine = Evidence({name: (value, 0.005)}, {}, 5.0, Blower(4.0 * airflow, None))
+        compared = compare(mine, family, name)
+        assert compared is not None
+        assert abs(compared[0]) < 0.5 * compared[1], name
+        plain = compare(Evidence({name: (value, 0.005)}, {}, 5.0), family, name)
+        assert plain is not None
+        assert abs(plain[0]) >= abs(compared[0])
+        # and it is less sure of itself the further it was brought
+        assert compared[1] > plain[1] or airflow == 1.0
+
+
+def test_settings_are_compared_by_their_steps_and_else_by_their_voltage() -> None:
+    """A low voltage at the same step is a fault of the blower, not a setting."""
+    usual = Blower(4.0, 12.0)
+    assert Blower(4.0, 6.0).times(usual) == 1.0
+    assert Blower(2.0, 12.0).times(usual) == 0.5
+    assert Blower(None, 6.0).times(usual) == 0.5
+    assert Blower().times(usual) == 1.0
+    assert usual.times(Blower()) == 1.0
+    assert Blower.mean([Blower(3.0, None), Blower(4.0, 12.0), Blower()]) == Blower(3.5, 12.0)
