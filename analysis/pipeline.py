@@ -14,7 +14,7 @@ from analysis.bench.parts import (
     part_of,
 )
 from analysis.causes.cable import Cable, after_pass
-from analysis.causes.coolant_late import stood
+from analysis.causes.coolant_late import stood, warmed_standing
 from analysis.causes.diagnose import Cause, diagnose
 from analysis.causes.evidence import Evidence, blower_of, outside_air
 from analysis.causes.knowledge import knowledge
@@ -157,8 +157,7 @@ def judge_measured(
     limits = limits or default_limits()
     in_force = limits_for(limits, about.family, about.heater)
     good: tuple[Evidence, ...] = ()
-    standing = stood(measured)
-    if standing:
+    if warmed_standing(measured):
         in_force = for_standing(in_force)
     if baseline is not None:
         in_force = baseline.limits(
@@ -167,7 +166,7 @@ def judge_measured(
             in_force,
             outside_air(measured.context),
             blower=blower_of(measured),
-            stood=standing,
+            stood=stood(measured),
         )
         good = baseline.evidence(about.family, about.heater)
     judged = judge(measured.figures, in_force)

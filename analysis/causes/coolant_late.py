@@ -26,6 +26,11 @@ LATE_S: Final = 900.0
 
 MIN_LATE_S: Final = 60.0
 
+EARLY_S: Final = 1200.0
+MIN_EARLY_S: Final = 300.0
+HARDLY_M_S: Final = 1.0
+"""Slower than this on average in its first 20 min, a car idled: leaving the bay is no drive."""
+
 BALANCE_K: Final = 15.0
 """How far below its thermostat a sound engine may rest in the cold though the car is driven, K: a
 measured healthy car rested at 58 to 72 °C with a thermostat of 90 °C (tests/data/measured)."""
@@ -90,6 +95,17 @@ def stayed_cool(measured: Measured, *, driven: bool) -> bool | None:
 def stood(measured: Measured) -> bool:
     """Whether the car is known to have hardly been driven."""
     return measured.context.has("road_speed") and not _driven(measured)
+
+
+def warmed_standing(measured: Measured) -> bool:
+    """Whether the car is known to have hardly moved while its engine had to warm up."""
+    context = measured.context
+    if not context.has("road_speed"):
+        return False
+    early = context.engine_on & (context.grid.time <= EARLY_S)
+    speed = context.values("road_speed")[early]
+    speed = speed[~np.isnan(speed)]
+    return bool(speed.size * context.grid.step >= MIN_EARLY_S and speed.mean() < HARDLY_M_S)
 
 
 def _late(measured: Measured) -> tuple[str, Floats] | None:

@@ -13,11 +13,11 @@ from functools import cache
 import numpy as np
 import pytest
 
-from analysis.causes.coolant_late import late_level, stayed_cool, stood
+from analysis.causes.coolant_late import late_level, stayed_cool, stood, warmed_standing
 from analysis.causes.evidence import evidence_of
 from analysis.measured import Measured
 from analysis.measurement import Measurement
-from analysis.pipeline import measure
+from analysis.pipeline import judge_measured, measure
 from tests.support.signals.hold_runs import PLATEAU, heater_run, warming
 
 
@@ -98,3 +98,24 @@ def test_the_late_level_stands_in_for_a_plateau_that_is_missing() -> None:
     assert found["coolant_reached"] == late_level(run)
     plateau = without | {"coolant_plateau": Measurement(85.0, "°C", 0.5)}
     assert "coolant_reached" not in evidence_of(replace(run, figures=plateau)).figures
+
+
+@pytest.mark.parametrize(
+    ("speed", "most"), [(0.0, 2400.0), (0.5, 2400.0), (3.0, 1200.0), (15.0, 1200.0), (None, 1200.0)]
+)
+def test_an_engine_that_warmed_up_standing_has_twice_the_time(
+    speed: float | None, most: float
+) -> None:
+    """An idling engine gives half the heat or less: common practice, no source."""
+    found = run_of(85.0, speed)
+    assert warmed_standing(found) == (most > 1200.0)
+    limit = judge_measured(found).judged["warm_up_time"].limit
+    assert limit is not None
+    assert limit.high == most
+
+
+def test_who_drives_off_after_idling_briefly_did_not_warm_up_standing() -> None:
+    time = np.arange(-60.0, 1500.0)
+    moving = np.where((time > 120.0) & (time < 900.0), 12.0, 0.0)
+    found = measure(heater_run(1500.0, extra={"road_speed": moving}))
+    assert not warmed_standing(found)
