@@ -49,13 +49,18 @@ def cost(tried: Attempt, ratio: float) -> Component:
     """What the limit finds and what it costs, in words."""
     if not (tried.detection.total and tried.false_alarm.total):
         return parts.quiet("Without good and bad runs there is no cost to be told.")
-    least = f" The least is {plain(tried.best_cost)}." if math.isfinite(tried.best) else ""
+    least = f" The least is {_two(tried.best_cost)}." if math.isfinite(tried.best) else ""
     return html.P(
         f"Beyond the limit lie {share_text(tried.detection)} of the bad runs and "
         f"{share_text(tried.false_alarm)} of the good ones. Where a missed fault costs as much as "
-        f"{plain(ratio)} needless repairs, that is {plain(tried.cost)} needless repairs a car."
+        f"{plain(ratio)} needless repairs, that is {_two(tried.cost)} needless repairs a car."
         f"{least}"
     )
+
+
+def _two(cost: float) -> str:
+    """A cost to two significant digits: shares of some dozens of runs are not known better."""
+    return plain(float(f"{cost:.2g}"))
 
 
 def pictures(trial: Trial, tried: Attempt, units: str) -> Component:
