@@ -141,6 +141,12 @@ class Conditions:
         return AIR_SHARE * abs(power * math.log(blower.times(self.blower)))
 
 
+def follows_the_run(name: str) -> bool:
+    """Whether a family's limit on a figure is set at the run's own outside air or blower."""
+    scale = knowledge().figures.get(name)
+    return scale is not None and (scale.span or scale.airflow != 0.0)
+
+
 def grows_with_cold(name: str) -> bool:
     """Whether a figure grows with coolant minus outside air."""
     scale = knowledge().figures.get(name)
@@ -247,7 +253,7 @@ def tolerance_limit(
     if spread.log:
         mean, low, high = math.exp(mean), math.exp(low), math.exp(high)
     at = None
-    if usual is not None:
+    if usual is not None and follows_the_run(name):
         mean, low, high = (each * usual.times(name, air, NOT_KNOWN) for each in (mean, low, high))
         setting = usual.times(name, air, blower) / usual.times(name, air, NOT_KNOWN)
         wider = NORMAL_95 * usual.unsure(name, blower) * abs(mean)
