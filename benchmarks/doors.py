@@ -233,8 +233,10 @@ def uploads(count: int = 1000) -> None:
         status, answer, _ = made.ask("GET", "/")
         report("the board is alive", str(status), ok=status == 200)
         car = {
-            "output": "car-content.children",
-            "outputs": {"id": "car-content", "property": "children"},
+            "output": "..car-answer.children...car-content.children..",
+            "outputs": [
+                {"id": each, "property": "children"} for each in ("car-answer", "car-content")
+            ],
             "inputs": [{"id": "car-address", "property": "search", "value": f"?run={token}"}],
             "state": [], "changedPropIds": ["car-address.search"],
         }  # fmt: skip
