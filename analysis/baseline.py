@@ -36,6 +36,7 @@ from analysis.limits import Limit
 from analysis.measurement import Measurement
 from analysis.statistics.outliers import outliers
 from analysis.statistics.tolerance import half_width
+from analysis.verdict import GUARD
 from ingest.saying import amount, difference_unit, joined, say
 
 if TYPE_CHECKING:
@@ -81,13 +82,10 @@ class Spread:
     log: bool
 
 
-STOOD: Final = "stayed_cool_standing"
-"""A sign that is told, seen or not, of cars that stood."""
-
-NORMAL_95: Final = 1.645
-"""One-sided 95 % of a normal distribution."""
-
 NOT_KNOWN: Final = Blower()
+
+NO_RUN: Final = Evidence({}, {}, None)
+"""Stands for the family's usual conditions."""
 
 MIN_SPAN_K: Final = 20.0
 """Warm coolant is never counted as less than this above the outside air."""
@@ -217,8 +215,7 @@ def tolerance_limit(
     spread: Spread,
     stands: Limit | None = None,
     usual: Conditions | None = None,
-    air: float | None = None,
-    blower: Blower = NOT_KNOWN,
+    run: Evidence = NO_RUN,
 ) -> Limit | None:
     """The family's 95/95 limit of a figure, in the figure's unit.
 
@@ -232,11 +229,9 @@ def tolerance_limit(
         The limit in force without a baseline: its other side stays, and it says what is harmless.
     usual
         Of the good cars; None where their spread was not brought to one outside air and setting.
-    air
-        Outside air of the car that is judged, °C; where None the limit is that at the good cars'
-        mean outside air.
-    blower
-        The setting of the car that is judged.
+    run
+        Of the car that is judged: its outside air, where none is known the limit is that at the
+        good cars' mean, and its blower's setting.
 
     Returns
     -------
@@ -252,19 +247,24 @@ def tolerance_limit(
     mean, low, high = spread.mean, spread.mean - reach, spread.mean + reach
     if spread.log:
         mean, low, high = math.exp(mean), math.exp(low), math.exp(high)
-    at = None
+    at, loosened = None, False
     if usual is not None and follows_the_run(name):
+        air = run.air_degC
         mean, low, high = (each * usual.times(name, air, NOT_KNOWN) for each in (mean, low, high))
-        setting = usual.times(name, air, blower) / usual.times(name, air, NOT_KNOWN)
-        wider = NORMAL_95 * usual.unsure(name, blower) * abs(mean)
+        setting = usual.times(name, air, run.blower) / usual.times(name, air, NOT_KNOWN)
+        wider = GUARD * usual.unsure(name, run.blower) * abs(mean)
+        own = low, high
         # a setting only ever loosens a limit: so well it is not known
         low, high = min(low, low * setting - wider), max(high, high * setting + wider)
+        loosened = (side != "high" and low < own[0]) or (side != "low" and high > own[1])
         if grows_with_cold(name) and usual.air_degC is not None:
             at = usual.air_degC if air is None else air
     aside = f" ({spread.left_out} more left out as foreign to them)" if spread.left_out else ""
     basis: str = f"holds 95 % of the family with 95 % confidence, from {spread.n} good cars{aside}"
     if at is not None:
         basis = say("{basis}, at {at:.0f degC} outside", basis=basis, at=at)
+    if loosened:
+        basis = say("{basis}; loosened, as the blower stood otherwise than in theirs", basis=basis)
     near = mean - low if side == "low" else high - mean
     if near < stands.harmless:
         unit = next((each.unit for each in all_figures() if each.name == name), "")
@@ -288,8 +288,7 @@ def baseline_limits(
     default: Mapping[str, Limit],
     count: int,
     usual: Conditions | None = None,
-    air: float | None = None,
-    blower: Blower = NOT_KNOWN,
+    run: Evidence = NO_RUN,
 ) -> dict[str, Limit]:
     """Limits in force for a family: its own, else the default, which then says why.
 
@@ -301,12 +300,12 @@ def baseline_limits(
         Limits in force without a baseline; also says which differences are harmless.
     count
         Good cars of the family, to be named where they are too few.
-    usual, air, blower
+    usual, run
         As `tolerance_limit` takes them.
     """
     limits: dict[str, Limit] = {}
     for name, spread in found.items():
-        limit = tolerance_limit(name, spread, default.get(name), usual, air, blower)
+        limit = tolerance_limit(name, spread, default.get(name), usual, run)
         if limit is not None:
             limits[name] = limit
     why = f"default, for want of {FEWEST} good cars that differ ({count} in the baseline)"
@@ -378,10 +377,7 @@ class Baseline:
         family: str | None,
         heater: str,
         default: Mapping[str, Limit],
-        air: float | None = None,
-        *,
-        blower: Blower = NOT_KNOWN,
-        stood: bool = False,
+        run: Evidence = NO_RUN,
     ) -> dict[str, Limit]:
         """Limits in force for a car: the family's own, else the default, which then says so.
 
@@ -391,18 +387,13 @@ class Baseline:
             Of the car.
         default
             Limits in force without a baseline.
-        air
-            The car's outside air, °C; where None the limits are those at the good cars' mean.
-        blower
-            The car's setting.
-        stood
-            Whether the car was hardly driven: then only good cars that stood tell how it warms up.
+        run
+            What the car's run tells: the limits are set at its outside air and blower, else at the
+            good cars' mean; of a car that idled only good cars that did, too, tell how it warms up.
         """
         found, usual = self._spreads.get((family or "", heater), ({}, None))
-        if stood:
-            seen = (each.signs.get(STOOD) for each in self.evidence(family, heater))
-            if sum(each is not None for each in seen) < FEWEST:
-                # an idling engine gives half the heat or less (common practice, no source)
-                known = figures_by_name()
-                found = {name: each for name, each in found.items() if not known[name].driven_u}
-        return baseline_limits(found, default, self.count(family, heater), usual, air, blower)
+        if run.idled and sum(each.idled for each in self.evidence(family, heater)) < FEWEST:
+            # an idling engine gives half the heat or less (common practice, no source)
+            known = figures_by_name()
+            found = {name: each for name, each in found.items() if not known[name].driven_u}
+        return baseline_limits(found, default, self.count(family, heater), usual, run)

@@ -14,9 +14,8 @@ from analysis.bench.parts import (
     part_of,
 )
 from analysis.causes.cable import Cable, after_pass
-from analysis.causes.coolant_late import stood, warmed_standing
 from analysis.causes.diagnose import Cause, diagnose
-from analysis.causes.evidence import Evidence, blower_of, outside_air
+from analysis.causes.evidence import Evidence, evidence_of
 from analysis.causes.knowledge import knowledge
 from analysis.causes.next_check import NextCheck
 from analysis.causes.next_measurement import NextMeasurement
@@ -156,22 +155,16 @@ def judge_measured(
     about = measured.run.setup.run
     limits = limits or default_limits()
     in_force = limits_for(limits, about.family, about.heater)
+    evidence = evidence_of(measured)
     good: tuple[Evidence, ...] = ()
-    if warmed_standing(measured):
+    if evidence.idled:
         in_force = for_standing(in_force)
     if baseline is not None:
-        in_force = baseline.limits(
-            about.family,
-            about.heater,
-            in_force,
-            outside_air(measured.context),
-            blower=blower_of(measured),
-            stood=stood(measured),
-        )
+        in_force = baseline.limits(about.family, about.heater, in_force, evidence)
         good = baseline.evidence(about.family, about.heater)
     judged = judge(measured.figures, in_force)
     failed = any(each.verdict == "fail" for each in judged.values())
-    diagnosis = diagnose(measured, in_force, good, checked, failed=failed)
+    diagnosis = diagnose(measured, evidence, in_force, good, checked, failed=failed)
     of_the_run = judge_run(
         judged,
         diagnosis.ranking.probability,

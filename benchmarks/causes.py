@@ -99,7 +99,8 @@ def one_car(job: tuple[int, dict[str, list[Evidence]]]) -> Outcome:
     car = draw_car(family, "SC-500", seed)
     case = with_fault(car, protocol, sensors, cause, severity, seed=seed)
     simulated = simulate(case.car, case.protocol, case.sensors, seed)
-    diagnosis = diagnose(measure(as_run(simulated)), {}, baselines[family])
+    measured = measure(as_run(simulated))
+    diagnosis = diagnose(measured, evidence_of(measured), {}, baselines[family])
     silent = sum(1 for each in diagnosis.causes if each.probability > 0.10 and not each.evidence)
     probability = {each.cause: each.probability for each in diagnosis.causes}
     return Outcome(cause, probability, _cable(diagnosis, simulated.cable_offset), silent)

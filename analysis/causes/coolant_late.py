@@ -92,11 +92,6 @@ def stayed_cool(measured: Measured, *, driven: bool) -> bool | None:
     return quantiles(found[1], 0.9)[0] < COOLEST_C
 
 
-def stood(measured: Measured) -> bool:
-    """Whether the car is known to have hardly been driven."""
-    return measured.context.has("road_speed") and not _driven(measured)
-
-
 def warmed_standing(measured: Measured) -> bool:
     """Whether the car is known to have hardly moved while its engine had to warm up."""
     context = measured.context

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from analysis.causes.cable import Cable, cable_state
 from analysis.causes.engine import Ranking, rank
-from analysis.causes.evidence import Evidence, Usual, evidence_of
+from analysis.causes.evidence import Evidence, Usual
 from analysis.causes.explain import reasons
 from analysis.causes.knowledge import CABLE_CAUSES, knowledge, layout_of
 from analysis.causes.next_check import NextCheck, propose
@@ -84,6 +84,7 @@ class Diagnosis:
 
 def diagnose(
     measured: Measured,
+    evidence: Evidence,
     limits: Mapping[str, Limit],
     good: Sequence[Evidence] = (),
     checked: Mapping[str, Outcome] | None = None,
@@ -96,6 +97,8 @@ def diagnose(
     ----------
     measured
         The run and its figures.
+    evidence
+        What it tells (`analysis.causes.evidence.evidence_of`).
     limits
         Limits in force, by figure.
     good
@@ -105,7 +108,6 @@ def diagnose(
     failed
         Whether a figure fails its limit.
     """
-    evidence = evidence_of(measured)
     usual = Usual.of(good)
     layout = layout_of(measured.run.setup.run)
     ranking = rank(evidence, usual, layout, checked, failed=failed)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.causes.coolant_late import late_level
+from analysis.causes.coolant_late import late_level, warmed_standing
 from analysis.causes.knowledge import FigureScale, SignRow, knowledge
 from analysis.causes.signs import signs_seen
 from analysis.signal.order_statistics import quantiles
@@ -57,7 +57,7 @@ class Blower:
         """Air moved, as a multiple of that at another setting; 1 where they cannot be compared.
 
         By the steps where both are noted: a low voltage at the same step is a fault and no setting.
-        A fan moves air in proportion to its speed (fan laws, ISO 5801).
+        A fan moves air in proportion to its speed (fan laws; from memory).
         """
         for mine, its in ((self.step, other.step), (self.volts, other.volts)):
             if mine and its:
@@ -87,12 +87,15 @@ class Evidence:
         Mean temperature of the air that enters, °C; None where it is not known.
     blower
         Its setting.
+    idled
+        Whether the car is known to have hardly moved while its engine had to warm up.
     """
 
     figures: Mapping[str, tuple[float, float]]
     signs: Mapping[str, bool | None]
     air_degC: float | None  # noqa: N815 - unit in the name
     blower: Blower = Blower()
+    idled: bool = False
 
 
 def evidence_of(measured: Measured) -> Evidence:
@@ -128,10 +131,16 @@ def evidence_of(measured: Measured) -> Evidence:
         low, u_low = found.pop("vacuum_source_low")
         found["vacuum_best"] = best
         found["vacuum_sag"] = (best[0] - low, u_low)
-    return Evidence(found, signs_seen(measured), outside_air(measured.context), blower_of(measured))
+    return Evidence(
+        found,
+        signs_seen(measured),
+        _outside_air(measured.context),
+        _blower_of(measured),
+        warmed_standing(measured),
+    )
 
 
-def blower_of(measured: Measured) -> Blower:
+def _blower_of(measured: Measured) -> Blower:
     """The blower's setting in the window the outlet was judged in; all None without a window."""
     rise = measured.figures.get("steady_outlet_rise")
     if rise is None or rise.window is None:
@@ -168,7 +177,7 @@ def _flow_ratio(found: Mapping[str, tuple[float, float]]) -> tuple[float, float]
     return drop / rise, math.hypot(u_drop, drop / rise * u_rise) / rise
 
 
-def outside_air(timeline: Timeline) -> float | None:
+def _outside_air(timeline: Timeline) -> float | None:
     """Mean temperature of the air that enters, °C; None where it is not known."""
     for point in ("ambient", "inlet_air"):
         if timeline.has(point):

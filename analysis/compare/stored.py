@@ -86,6 +86,7 @@ def _kept(figures: Mapping[str, Measurement], evidence: Evidence) -> dict[str, A
             "signs": dict(evidence.signs),
             "air_degC": _finite(evidence.air_degC),
             "blower": [_finite(evidence.blower.step), _finite(evidence.blower.volts)],
+            "idled": evidence.idled,
         },
     }
 
@@ -120,6 +121,7 @@ class StoredCar:
                 evidence["air_degC"],
                 # not kept by earlier versions
                 Blower(*evidence.get("blower", ())),
+                evidence.get("idled", False),
             ),
             vehicle,
         )

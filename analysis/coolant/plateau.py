@@ -10,7 +10,7 @@ import numpy as np
 from analysis.coolant.course import Course
 from analysis.coolant.opening import Break
 from analysis.signal.blocks import block_means
-from ingest.saying import say
+from ingest.saying import Said, say
 
 CLIMBS_ON_K: Final = 3.0
 """Where the coolant later climbs this far above a bend, the bend was not the thermostat's."""
@@ -81,11 +81,7 @@ def find_held(
         level = float(course.smooth[start:stop].mean())
         shuts = opening.temperature - SHUTS_BELOW_K - 2.0 * opening.u
         if level < shuts and _idled(course, start):
-            return None, say(
-                "the coolant fell to {level:.0f degC} after the thermostat had opened, while the "
-                "car mostly idled: that is a heat balance, with the thermostat shut again",
-                level=level,
-            ), None  # fmt: skip
+            return None, _fell_to_balance(level), None
         return (start, stop), None, None
     remark = say("no opening was seen: {why}", why=missing.why)
     for band, least_s in HELD:
@@ -101,6 +97,14 @@ def find_held(
         (start + _settling(course, start, math.inf), end),
         None,
         say("{remark}; it may be the engine's heat balance", remark=remark),
+    )
+
+
+def _fell_to_balance(level: float) -> Said:
+    return say(
+        "the coolant fell to {level:.0f degC} after the thermostat had opened, while the car "
+        "mostly idled: that is a heat balance, with the thermostat shut again",
+        level=level,
     )
 
 

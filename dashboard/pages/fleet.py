@@ -284,7 +284,10 @@ def _key(frame: pl.DataFrame) -> str:
         told = "One mark a run. Click a mark, or a car in the table, to see its run."
     told += " Brackets are the limits each family was judged by"
     if limits_vary(frame):
-        told += "; they go with the outside air, and the gray field reaches to the strictest"
+        told += (
+            "; they go with the outside air and the blower, and the gray field reaches to the "
+            "strictest"
+        )
     return f"{told}."
 
 

@@ -135,7 +135,8 @@ def _columns(known: pl.DataFrame, rows: list[str], shown: Shown) -> list[go.Bar]
     import plotly.graph_objects as go
 
     value = known["value"].to_numpy() * shown.factor + shown.offset
-    edges = np.linspace(value.min(), value.max(), COLUMNS + 1)
+    alike = 0.5 if value.min() == value.max() else 0.0  # one column in the middle of one unit
+    edges = np.linspace(value.min() - alike, value.max() + alike, COLUMNS + 1)
     middle, width = 0.5 * (edges[:-1] + edges[1:]), float(edges[1] - edges[0])
     marks = np.array([_mark(row) for row in known.iter_rows(named=True)])
     family = known["family"].to_numpy()
@@ -203,8 +204,9 @@ def _limits(
 ) -> None:
     """A bracket at each limit of each family, opening towards the allowed side.
 
-    A limit that goes with the outside air is another for each run: the bracket stands where no run
-    was allowed to be beyond it, and a gray field reaches to where the strictest stands.
+    A limit that goes with the outside air or the blower is another for each run: the bracket stands
+    where no run was allowed to be beyond it, and a gray field reaches to where the strictest
+    stands.
     """
     found = known.group_by("family").agg(
         pl.col("low").min().alias("low"), pl.col("low").max().alias("low_strict"),

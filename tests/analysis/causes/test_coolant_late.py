@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from analysis.causes.coolant_late import late_level, stayed_cool, stood, warmed_standing
+from analysis.causes.coolant_late import late_level, stayed_cool, warmed_standing
 from analysis.causes.evidence import evidence_of
 from analysis.measured import Measured
 from analysis.measurement import Measurement
@@ -73,7 +73,6 @@ def test_each_car_is_held_against_its_like(
     run = run_of(level, speed)
     assert stayed_cool(run, driven=True) is on_the_road
     assert stayed_cool(run, driven=False) is standing
-    assert stood(run) is (speed is not None and speed < 8.0)
 
 
 def test_where_a_thermostat_had_to_show_the_level_tells_for_itself() -> None:

@@ -12,6 +12,7 @@ import math
 
 import numpy as np
 import pytest
+from ht.hx import effectiveness_from_NTU
 
 from analysis.causes.evidence import Blower, Evidence, Usual, compare, usual_value, value_at
 
@@ -105,13 +106,17 @@ def test_there_and_back(name: str, value: float, u: float, air: float | None) ->
 NTU = 1.4
 """Of a heater core at its usual air (common practice, no source)."""
 
+COOLANT = 0.15
+"""Heat capacity of the air's flow over that of the coolant's, at the usual air (the same)."""
+
 
 def effectiveness(airflow: float) -> float:
-    """Of a core whose coolant hardly cools: VDI Heat Atlas, C1, eq. for one stream constant.
+    """Of a cross-flow core by the reference library `ht`, the air being the lesser stream.
 
     The conductance of a core that the air limits goes with about the root of the air's flow.
     """
-    return 1.0 - np.exp(-NTU * airflow**0.5 / airflow)
+    units = NTU * airflow**0.5 / airflow
+    return float(effectiveness_from_NTU(units, COOLANT * airflow, subtype="crossflow"))
 
 
 @pytest.mark.parametrize("airflow", [0.6, 0.75, 1.0, 1.3, 1.6])
@@ -119,9 +124,9 @@ def test_a_sound_core_at_another_blower_setting_looks_usual(airflow: float) -> N
     """Effectiveness and the coolant's drop by heat balance, against the table's powers."""
     at = {"core_effectiveness": effectiveness(airflow)}
     # C_coolant * drop = C_air * rise
-    at["flow_ratio"] = 0.16 * airflow
+    at["flow_ratio"] = COOLANT * airflow
     good = [
-        Evidence({"core_effectiveness": (effectiveness(1.0), 0.01), "flow_ratio": (0.16, 0.01)},
+        Evidence({"core_effectiveness": (effectiveness(1.0), 0.01), "flow_ratio": (COOLANT, 0.01)},
                  {}, 5.0, Blower(4.0, 12.0))
         for _ in range(6)
     ]  # fmt: skip

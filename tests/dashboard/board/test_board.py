@@ -298,6 +298,15 @@ def test_a_large_fleet_is_counted_and_no_run_is_lost() -> None:
     assert all(bar.customdata is None for bar in picture.data)  # a column leads to no car
 
 
+def test_a_large_fleet_that_is_all_alike_is_one_column() -> None:
+    frame = chosen(*fleet(), Choice("steady_outlet_rise"))
+    known = frame.filter(pl.col("value").is_not_null())
+    alike = pl.concat([known] * (MAX_MARKS // known.height + 1)).with_columns(value=pl.lit(50.0))
+    for bar in fleet_plot(alike, "steady_outlet_rise", "si").data:
+        assert bar.width > 0.0
+        assert list(bar.x) == [pytest.approx(50.0, abs=bar.width)]
+
+
 def test_limits_that_go_with_the_outside_air_are_one_bracket_and_a_field() -> None:
     frame = chosen(*fleet(), Choice("steady_outlet_rise"))
     assert not limits_vary(frame)
