@@ -16,9 +16,9 @@ from analysis.bench.parts import (
 from analysis.causes.cable import Cable, after_pass
 from analysis.causes.diagnose import Cause, diagnose
 from analysis.causes.evidence import Evidence, evidence_of
-from analysis.causes.knowledge import knowledge
+from analysis.causes.knowledge import knowledge, layout_of
 from analysis.causes.next_check import NextCheck
-from analysis.causes.next_measurement import NextMeasurement
+from analysis.causes.next_measurement import NextMeasurement, propose_measurement
 from analysis.causes.seen import Seen
 from analysis.context import Context
 from analysis.figures import figures_by_name
@@ -190,7 +190,13 @@ def judge_measured(
         cable=after_pass(cable) if cable and of_the_run.verdict == "pass" else cable,
         seen=diagnosis.seen,
         needs=diagnosis.needs,
-        next_measurement=diagnosis.next_measurement,
+        next_measurement=propose_measurement(
+            diagnosis.ranking.probability,
+            diagnosis.missing,
+            diagnosis.usual,
+            layout_of(about),
+            of_the_run.open,
+        ),
     )
 
 

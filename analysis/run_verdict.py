@@ -34,11 +34,14 @@ class RunVerdict:
         One sentence; None for a pass.
     decided_by
         Figures that decide a fail or keep the run undecided, the weightiest first.
+    open
+        Causes that stand between this run and a pass: what to measure next is to settle these.
     """
 
     verdict: Verdict
     reason: str | None
     decided_by: tuple[str, ...] = ()
+    open: frozenset[str] = frozenset()
 
 
 def judge_run(
@@ -76,7 +79,8 @@ def judge_run(
         return RunVerdict(verdict, "no figure that has a limit could be measured")
     if verdict == "undecided":
         names = _by_weight(undecided_beyond(judged, KEY_FIGURE), "undecided")
-        return RunVerdict(verdict, f"{_labels(names)} too near the limit to decide", names)
+        reason = f"{_labels(names)} too near the limit to decide"
+        return RunVerdict(verdict, reason, names, _behind(names, probability))
     rise = judged.get(KEY_FIGURE)
     if has_outlet and (rise is None or rise.verdict == "not measured"):
         why = rise.measurement.note if rise is not None else None
@@ -94,7 +98,9 @@ def judge_run(
         hidden = [each for each in seen if each.cause in repaired and not each.visible]
     if hidden:
         return RunVerdict(
-            "undecided", f"nothing failed, but this run could not have shown {_titles(hidden)}"
+            "undecided",
+            f"nothing failed, but this run could not have shown {_titles(hidden)}",
+            open=frozenset(each.cause for each in hidden),
         )
     if probability[first] < SOUND:
         fault = max((name for name in probability if name != NO_FAULT), key=probability.__getitem__)
@@ -102,6 +108,16 @@ def judge_run(
             "undecided", f"every limit holds, but it may be that {_named(fault, probability)}"
         )
     return RunVerdict("pass", None)
+
+
+def _behind(names: Sequence[str], probability: Mapping[str, float]) -> frozenset[str]:
+    """Causes that move one of these figures."""
+    rows = knowledge().cause
+    return frozenset(
+        row.name
+        for row in rows
+        if row.name in probability and not row.moves.keys().isdisjoint(names)
+    ) - {NO_FAULT}
 
 
 def _named(cause: str, probability: Mapping[str, float]) -> str:

@@ -12,12 +12,7 @@ from analysis.causes.evidence import Evidence, Usual
 from analysis.causes.explain import reasons
 from analysis.causes.knowledge import CABLE_CAUSES, knowledge, layout_of
 from analysis.causes.next_check import NextCheck, propose
-from analysis.causes.next_measurement import (
-    NextMeasurement,
-    missing_for,
-    needs_of,
-    propose_measurement,
-)
+from analysis.causes.next_measurement import missing_for, needs_of
 from analysis.causes.seen import Seen, could_show
 from analysis.limits import Limit
 from ingest.check_sheet import Outcome
@@ -69,8 +64,10 @@ class Diagnosis:
         How far this run could have shown each cause.
     needs
         By cause, what would raise a low power most.
-    next_measurement
-        What to log, note or hold next time; None where nothing would help.
+    missing
+        What each figure that the run does not have would need, by figure.
+    usual
+        What is usual for the family.
     """
 
     causes: tuple[Cause, ...]
@@ -79,7 +76,8 @@ class Diagnosis:
     cable: Cable | None
     seen: tuple[Seen, ...]
     needs: Mapping[str, str | None]
-    next_measurement: NextMeasurement | None
+    missing: Mapping[str, frozenset[str]]
+    usual: Usual
 
 
 def diagnose(
@@ -137,6 +135,7 @@ def diagnose(
         ranking,
         cable,
         seen,
-        {each.cause: needs_of(each, missing, evidence, usual) for each in seen},
-        propose_measurement(ranking.probability, missing, usual, layout),
+        {each.cause: needs_of(each, missing, evidence, usual, layout) for each in seen},
+        missing,
+        usual,
     )

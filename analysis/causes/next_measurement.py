@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.causes.evidence import Evidence, Usual
-from analysis.causes.knowledge import NO_FAULT, FigureScale, knowledge
+from analysis.causes.knowledge import NO_FAULT, FigureScale, knowledge, rows_of
 from analysis.causes.seen import ENOUGH, Seen, Space, space_of
 from ingest.arrays import Floats
 
@@ -94,8 +94,12 @@ def propose_measurement(
     missing: Mapping[str, frozenset[str]],
     usual: Usual,
     layout: str,
+    between: frozenset[str] = frozenset(),
 ) -> NextMeasurement | None:
     """The measurement with the most expected information for each thing to be done.
+
+    Where some causes stand between the run and a pass, the question is whether one of these is
+    there or nothing is wrong, at even odds; else it is which of all causes is there.
 
     Parameters
     ----------
@@ -107,6 +111,8 @@ def propose_measurement(
         What is usual for the family.
     layout
         Heater layout of the contract.
+    between
+        Causes that stand between the run and a pass.
 
     Returns
     -------
@@ -114,6 +120,26 @@ def propose_measurement(
         None where nothing would tell the causes apart.
     """
     space = space_of(layout)
+    asked = _even(probability, between) if between else probability
+    return _most(asked, missing, usual, space)
+
+
+def _even(probability: Mapping[str, float], between: frozenset[str]) -> dict[str, float]:
+    """Even odds of nothing wrong and one of these causes, which keep their odds to each other."""
+    total = sum(probability.get(cause, 0.0) for cause in between)
+    if total <= 0.0:
+        return {NO_FAULT: 0.5, **dict.fromkeys(between, 0.5 / len(between))}
+    share = {cause: 0.5 * probability.get(cause, 0.0) / total for cause in between}
+    return {NO_FAULT: 0.5, **share}
+
+
+def _most(
+    probability: Mapping[str, float],
+    missing: Mapping[str, frozenset[str]],
+    usual: Usual,
+    space: Space,
+) -> NextMeasurement | None:
+    """The measurement that tells most of these causes; None where none is worth it."""
     entropy = -sum(p * math.log2(p) for p in probability.values() if p > 0.0)
     share = _hypotheses(probability, space)
     bits = {name: _bits(name, share, usual, space) for name in missing}
@@ -190,6 +216,7 @@ def needs_of(
     missing: Mapping[str, frozenset[str]],
     evidence: Evidence,
     usual: Usual,
+    layout: str,
 ) -> str | None:
     """The one measurement that would raise the power for a cause most, in words.
 
@@ -203,6 +230,8 @@ def needs_of(
         What the run has.
     usual
         What is usual for the family.
+    layout
+        Heater layout of the contract: other layouts' forms of the cause show nothing here.
 
     Returns
     -------
@@ -212,12 +241,15 @@ def needs_of(
     if seen.power >= ENOUGH:
         return None
     table = knowledge()
-    rows = [row for row in table.cause if row.name == seen.cause and row.name != NO_FAULT]
+    rows = [row for row in rows_of(layout) if row.name == seen.cause]
+    common = sum(row.prior for row in rows)
 
     def apart(names: list[str], *, family: bool = False) -> float:
-        """How many spreads the cause moves these figures, in its form that moves them most."""
-        return max(
-            math.sqrt(
+        """How many spreads the cause moves these figures, its forms weighed by how common."""
+        return sum(
+            row.prior
+            / common
+            * math.sqrt(
                 sum(
                     (
                         row.moves[name][1]

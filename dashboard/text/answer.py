@@ -47,11 +47,24 @@ def answer(document: Mapping[str, Any], units: str) -> str:
     if title and title not in said:
         said += f". Most likely {title} ({100.0 * probability:.0f} %)"
     check = document.get("next_check")
-    if check and verdict != "pass":
+    if measures_next(document):
+        said += f". Next: {clean(document['next_measurement']['what'])}"
+    elif check and verdict != "pass":
         minutes = check.get("minutes")
         said += f". Next: {clean(check.get('title') or words(str(check.get('check', ''))))}"
         said += f", {minutes:g} min" if minutes is not None else ""
     return said
+
+
+def measures_next(document: Mapping[str, Any]) -> bool:
+    """Whether a measurement comes before any check: nothing is wrong as far as was seen."""
+    causes = document.get("causes") or ({"cause": ""},)
+    return (
+        document.get("verdict") == "undecided"
+        and not document.get("decided_by")
+        and causes[0]["cause"] == "healthy"
+        and bool(document.get("next_measurement"))
+    )
 
 
 def headline(document: Mapping[str, Any], units: str) -> str:
@@ -62,10 +75,12 @@ def headline(document: Mapping[str, Any], units: str) -> str:
 
 def below(document: Mapping[str, Any]) -> list[str]:
     """What stands under the answer: what could not have been seen, and what to measure next."""
-    hidden = unseen(document)
-    said = [f"Could not have been seen in this run: {'; '.join(hidden)}."] if hidden else []
     following = document.get("next_measurement")
-    if following:
+    said = [clean(following["how"])] if following and measures_next(document) else []
+    hidden = unseen(document)
+    if hidden:
+        said.append(f"Could not have been seen in this run: {'; '.join(hidden)}.")
+    if following and not measures_next(document):
         said.append(f"Next time, this would help most: {clean(following['what'])}.")
     return said
 

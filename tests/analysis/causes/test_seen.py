@@ -12,7 +12,7 @@ from scipy.stats import multivariate_normal, norm
 
 from analysis.causes import next_measurement, seen
 from analysis.causes.evidence import Evidence, Usual, evidence_of
-from analysis.causes.knowledge import NO_FAULT, knowledge
+from analysis.causes.knowledge import NO_FAULT, knowledge, rows_of
 from analysis.causes.next_measurement import missing_for, propose_measurement
 from analysis.causes.seen import Seen, could_show, space_of
 from analysis.limits import Limit
@@ -152,15 +152,50 @@ def test_after_a_repair_the_cause_repaired_must_have_been_visible() -> None:
 
 def test_good_cars_are_asked_for_where_there_are_none() -> None:
     """One fault, everything logged that shows it: only the family's own spread is left to learn."""
-    fault = Seen("thermostat_opens_low", "opens too low", 0.3, 0.5)
-    names = ("coolant_plateau", "thermostat_opening")
-    run = Evidence(dict.fromkeys(names, (80.0, 0.5)), {}, 5.0)
-    asked = next_measurement.needs_of(fault, {}, run, Usual.of(()))
+    fault = Seen("low_core_flow", "too little coolant", 0.3, 0.5)
+    names = ("core_effectiveness", "coolant_drop")
+    run = Evidence(dict(zip(names, ((0.6, 0.01), (10.0, 0.3)), strict=True)), {}, 5.0)
+    asked = next_measurement.needs_of(fault, {}, run, Usual.of(()), "blend-air")
     assert asked == "measure five good cars of the same family"
-    one = Usual.of([Evidence(dict.fromkeys(names, (85.0, 0.5)), {}, 5.0)])
-    assert next_measurement.needs_of(fault, {}, run, one) is None
-    shown = Seen("thermostat_opens_low", "opens too low", 0.99, 0.0)
-    assert next_measurement.needs_of(shown, {}, run, Usual.of(())) is None
+    one = Usual.of([replace(run, figures={name: run.figures[name] for name in names})])
+    assert next_measurement.needs_of(fault, {}, run, one, "blend-air") is None
+    shown = Seen("low_core_flow", "too little coolant", 0.99, 0.0)
+    assert next_measurement.needs_of(shown, {}, run, Usual.of(()), "blend-air") is None
+
+
+def test_forms_of_other_layouts_ask_for_nothing() -> None:
+    """A water valve moved by vacuum needs hoses to be seen; a blend-air heater has none."""
+    leak = Seen("vacuum_leak", "the vacuum system leaks", 0.2, 0.3)
+    run = Evidence({}, {}, 5.0)
+    missing = {name: frozenset({"coolant_in"}) for name in ("core_effectiveness", "coolant_drop")}
+    valve = [row for row in rows_of("water-valve") if row.name == "vacuum_leak" and row.form]
+    assert valve
+    assert all(missing.keys() <= row.moves.keys() for row in valve)
+    usual = Usual.of(
+        [replace(run, figures={"core_effectiveness": (0.6, 0.01), "coolant_drop": (10.0, 0.3)})]
+    )
+    assert next_measurement.needs_of(leak, missing, run, usual, "blend-air") is None
+    asked = next_measurement.needs_of(leak, missing, run, usual, "water-valve")
+    assert asked == "log the supply hose"
+
+
+def test_what_stands_between_a_run_and_its_pass_is_asked_for_first() -> None:
+    """Two gaps: the cause that withholds the pass decides which is closed, however rare it is."""
+    missing = {
+        "vacuum_decay": frozenset({"leak_down"}),
+        "footwell_deficit": frozenset({"footwell"}),
+    }
+    probability = {NO_FAULT: 0.8, "vacuum_leak": 0.19, "cold_leak_in_body": 0.01}
+    asked = {
+        between: propose_measurement(probability, missing, Usual.of(()), "blend-air", between)
+        for between in (frozenset(), frozenset({"cold_leak_in_body"}))
+    }
+    found = [each.what for each in asked.values() if each is not None]
+    assert found == ["shut off the vacuum source for two minutes", "log the footwell"]
+    nothing = propose_measurement(
+        probability, missing, Usual.of(()), "blend-air", frozenset({"thermostat_opens_low"})
+    )
+    assert nothing is None
 
 
 def test_information_of_a_figure_against_quadrature() -> None:
