@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.signal.order_statistics import median
+from analysis.signal.order_statistics import median, quantiles
 from ingest.arrays import Floats
 from ingest.sensors.thermocouple import Letter, emf
 
@@ -76,8 +76,8 @@ class Track:
         Valid readings so far.
     usual_s
         Longest silence between two readings that ended before the bin, s.
-    step
-        Small change between two readings, stored unit; NaN for none.
+    readings
+        The valid readings, stored unit; as many as there are.
     """
 
     means: Floats
@@ -88,7 +88,13 @@ class Track:
     turns: Floats
     count: Floats
     usual_s: Floats
-    step: float
+    readings: Floats
+
+    def step(self) -> float:
+        """Small change between two readings, stored unit; NaN for none."""
+        moved = np.abs(self.readings[1:] - self.readings[:-1])
+        moved = moved[moved > 0]
+        return quantiles(moved, SMALL)[0] if moved.size else float("nan")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -158,12 +164,19 @@ def make_seconds(
         Of a bin, s.
     """
     places = ((time - time[0]) / width).astype(np.intp)
-    size = int(places[-1]) + 1
-    ends: Floats = time[0] + width * (1.0 + np.arange(size))
+    ends: Floats = time[0] + width * (1.0 + np.arange(int(places[-1]) + 1))
+    signals = _own_signals(values, junctions)
+    every_row = _Rows(time, places, ends)
     tracks = {}
     for point, found in values.items():
-        own = _own_signal(point, values, junctions)
-        tracks[point] = _track(time, found, own, places, ends)
+        valid = np.isfinite(found)
+        if valid.all():
+            tracks[point] = _track(found, signals[point], every_row)
+        elif valid.any():
+            rows = _Rows(time[valid], places[valid], ends)
+            tracks[point] = _track(found[valid], signals[point][valid], rows)
+        else:
+            tracks[point] = _no_track(ends.size)
     seen = [*moves, *_moves_seen(ends, tracks)]
     return Seconds(width, ends, tracks, tuple(sorted(seen)))
 
@@ -183,72 +196,85 @@ def _moves_seen(ends: Floats, tracks: Mapping[str, Track]) -> Iterator[tuple[flo
             yield float(ends[place]), control
 
 
-def _own_signal(
-    point: str, values: Mapping[str, Floats], junctions: Mapping[str, Junction]
-) -> Floats:
-    """What the sensor itself gave: the voltage behind a thermocouple's temperature."""
-    junction = junctions.get(point)
-    if junction is None or junction.point not in values:
-        return values[point]
+def _own_signals(
+    values: Mapping[str, Floats], junctions: Mapping[str, Junction]
+) -> dict[str, Floats]:
+    """What the sensors themselves gave: the voltage behind a thermocouple's temperature."""
+    signals, cold = dict(values), dict[Junction, Floats]()
     with np.errstate(invalid="ignore"):
-        volts = emf(junction.letter, values[point]) - emf(junction.letter, values[junction.point])
-    return np.asarray(np.round(volts / VOLTAGE_STEP_MV) * VOLTAGE_STEP_MV)
+        for point, junction in junctions.items():
+            if point not in values or junction.point not in values:
+                continue
+            if junction not in cold:
+                cold[junction] = emf(junction.letter, values[junction.point])
+            volts = emf(junction.letter, values[point]) - cold[junction]
+            signals[point] = np.round(volts / VOLTAGE_STEP_MV) * VOLTAGE_STEP_MV
+    return signals
 
 
-def _track(
-    time: Floats, values: Floats, own: Floats, places: NDArray[np.intp], ends: Floats
-) -> Track:
-    known = np.flatnonzero(np.isfinite(values))
-    if not known.size:
-        return _no_track(ends.size)
-    readings, signal, at, bin_of = values[known], own[known], time[known], places[known]
-    # the last reading of every bin, or of the bins before it
-    last = np.searchsorted(bin_of, np.arange(ends.size), side="right") - 1
-    seen = last >= 0
-    last = np.maximum(last, 0)
-    change = np.concatenate(([True], signal[1:] != signal[:-1]))
-    number = np.arange(signal.size)
-    starts = np.maximum.accumulate(np.where(change, number, 0))
-    row = number - starts + 1.0
-    ended = np.concatenate(([0.0], np.where(change[1:], row[:-1], 0.0)))
-    moved = np.abs(np.diff(readings))
-    moved = moved[moved > 0]
+class _Rows:
+    """The rows with a reading, and what follows for the bins from their times alone.
 
-    def at_end(each: NDArray[np.floating[Any]], before: float = 0.0) -> Floats:
-        return np.asarray(np.where(seen, each[last], before))
+    Parameters
+    ----------
+    at
+        Their times, s, shape (n,), n of 1 at least.
+    bin_of
+        The bin of each, rising.
+    ends
+        Ends of all bins, s.
+    """
 
+    def __init__(self, at: Floats, bin_of: NDArray[np.intp], ends: Floats) -> None:
+        self.at = at
+        self.bin_of = bin_of
+        last = np.searchsorted(bin_of, np.arange(ends.size), side="right") - 1
+        self.seen = last >= 0
+        # the last reading of every bin, or of the bins before it
+        self.last = np.maximum(last, 0)
+        self.counts = np.bincount(bin_of, minlength=ends.size)
+        self.silent_s = np.where(self.seen, ends - at[self.last], np.inf)
+        self.count = self.at_end(self.last + 1.0)
+        longest = np.maximum.accumulate(np.diff(at, prepend=at[0]))
+        self.usual_s = self.at_end(longest[self.last], np.inf)
+
+    def at_end(self, each: Floats, before: float = 0.0) -> Floats:
+        """Numbers by bin; another one before the first reading."""
+        return each if self.seen[0] else np.where(self.seen, each, before)
+
+    def means(self, readings: Floats) -> Floats:
+        """Means by bin, NaN where there is no reading."""
+        with np.errstate(invalid="ignore"):
+            sums = np.bincount(self.bin_of, readings, self.counts.size)
+            return np.asarray(sums / np.where(self.counts, self.counts, np.nan))
+
+
+def _track(readings: Floats, signal: Floats, rows: _Rows) -> Track:
+    steps = signal[1:] - signal[:-1]
+    begun = np.concatenate(([0], np.flatnonzero(steps) + 1))  # rows of equal readings
+    ended = np.concatenate(([0], begun[1:] - begun[:-1]))
+    row = np.searchsorted(begun, rows.last, side="right") - 1
+    start = begun[row]
+    # noise turns back; whether the newest reading did is not yet known
+    turned = np.flatnonzero(steps[1:] * steps[:-1] < 0) + 2
     return Track(
-        means=_held(_means(readings, bin_of, ends.size)),
-        silent_s=np.where(seen, ends - at[last], np.inf),
-        still_n=at_end(row),
-        still_s=at_end(np.asarray(at - at[starts])),
-        longest=at_end(np.maximum.accumulate(ended)),
-        turns=at_end(np.cumsum(_turned(signal))),
-        count=at_end(number + 1.0),
-        usual_s=at_end(np.maximum.accumulate(np.diff(at, prepend=at[0])), np.inf),
-        step=float(np.quantile(moved, SMALL)) if moved.size else float("nan"),
+        means=_held(rows.means(readings)),
+        silent_s=rows.silent_s,
+        still_n=rows.at_end(rows.last - start + 1.0),
+        still_s=rows.at_end(rows.at[rows.last] - rows.at[start]),
+        longest=rows.at_end(np.maximum.accumulate(ended)[row].astype(np.float64)),
+        turns=rows.at_end(np.searchsorted(turned, rows.last, side="right").astype(np.float64)),
+        count=rows.count,
+        usual_s=rows.usual_s,
+        readings=readings,
     )
 
 
 def _no_track(size: int) -> Track:
     none, never = np.zeros(size), np.full(size, np.inf)
     return Track(
-        np.full(size, np.nan), never, none, none, none, none, none, never, float("nan")
+        np.full(size, np.nan), never, none, none, none, none, none, never, np.zeros(0)
     )  # fmt: skip
-
-
-def _turned(signal: Floats) -> Floats:
-    """1 at every reading known to have turned back; the newest is not yet known."""
-    turned = np.zeros(signal.size)
-    steps = np.diff(signal)
-    turned[2:] = steps[1:] * steps[:-1] < 0
-    return turned
-
-
-def _means(readings: Floats, bin_of: NDArray[np.intp], size: int) -> Floats:
-    counts = np.bincount(bin_of, minlength=size)
-    with np.errstate(invalid="ignore"):
-        return np.asarray(np.bincount(bin_of, readings, size) / np.where(counts, counts, np.nan))
 
 
 def _held(means: Floats) -> Floats:

@@ -92,12 +92,18 @@ def departures(seconds: Seconds, point: str) -> Iterator[Departure]:
     """
     own = _surprises(seconds, point)
     masked = masked_bins(seconds, point)
-    pace = speed_factor(seconds, point)
-    limits = [_limit(each, masked, LEAST_K[point]) * pace for each in own]
     upwards = UPWARDS if point in INDOORS else 1.0
     crossed: Bools = np.zeros(masked.size, dtype=bool)
-    ways = WAYS[point]
+    ways, least = WAYS[point], LEAST_K[point]
     with np.errstate(invalid="ignore"):
+        # no limit is below the least change: hardly any point needs the others
+        for each in own:
+            crossed |= ((each <= -least) | (each >= upwards * least)) & ~masked
+        if not crossed.any():
+            return
+        crossed[:] = False
+        pace = speed_factor(seconds, point)
+        limits = [_limit(each, masked, least) * pace for each in own]
         if "down" in ways:
             cooler = cooler_there(seconds, point)
             for each, limit in zip(own, limits, strict=True):
@@ -210,8 +216,12 @@ def trailing_max(sizes: Floats, known: int) -> Floats:
 def masked_bins(seconds: Seconds, point: str) -> Bools:
     """Bins in which a control that reaches a point was just moved."""
     masked = np.zeros(seconds.ends.size, dtype=bool)
-    for at, control in seconds.moves:
-        if point in moved_by(control):
-            low, high = np.searchsorted(seconds.ends, [at - LATE_S, at + settle_s(control, point)])
+    reached = [
+        (at - LATE_S, at + settle_s(control, point))
+        for at, control in seconds.moves
+        if point in moved_by(control)
+    ]
+    if reached:
+        for low, high in np.searchsorted(seconds.ends, reached).tolist():
             masked[low : high + 1] = True
     return masked

@@ -68,6 +68,9 @@ SILENT_TIMES: Final = 3.0
 
 def still_bins(track: Track, point: str) -> Bools:
     """Bins at whose end a point has stood still for longer than its noise allows."""
+    long = (track.still_n >= MIN_N) & (track.still_s >= MIN_S)
+    if not long.any():
+        return long
     before = track.count - track.still_n
     count = np.maximum(before, 1.0)
     turning = track.turns / count
@@ -76,19 +79,21 @@ def still_bins(track: Track, point: str) -> Bools:
     every_s = track.still_s / np.maximum(track.still_n - 1.0, 1.0)
     chance = np.log(BY_CHANCE * np.clip(every_s, MIN_EVERY_S, 1.0))
     needed = chance / np.log(np.interp(turning, TURNING, SAME))
-    needed = np.maximum(np.maximum(needed, LONGER * track.longest), MIN_N)
+    needed = np.maximum(needed, LONGER * track.longest)
     level = np.abs(track.means)
     with np.errstate(invalid="ignore"):
         at_work = level > NOT_AT_REST[point] if point in NOT_AT_REST else ~np.isnan(level)
-    return np.asarray(lively & at_work & (track.still_n >= needed) & (track.still_s >= MIN_S))
+    return np.asarray(long & lively & at_work & (track.still_n >= needed))
 
 
 def halted_bins(seconds: Seconds, point: str) -> Bools:
     """Bins at whose end a temperature that was moving stands dead still, and no other like it."""
     track = seconds.tracks[point]
-    still = (track.still_n >= MIN_N) & (track.still_s >= MIN_S) & ~masked_bins(seconds, point)
+    still: Bools = (track.still_n >= MIN_N) & (track.still_s >= MIN_S)
+    if still.any():
+        still &= ~masked_bins(seconds, point)
     if not still.any():
-        return np.asarray(still)
+        return still
     off = np.abs(surprise(track.means, AHEAD[-1]))
     with np.errstate(invalid="ignore"):
         still &= _moved_before(track.means) >= off
@@ -98,7 +103,7 @@ def halted_bins(seconds: Seconds, point: str) -> Bools:
             with np.errstate(invalid="ignore"):
                 still &= ~(np.abs(surprise(seconds.tracks[other].means, AHEAD[-1])) > 0.5 * off)
     with np.errstate(invalid="ignore"):
-        return np.asarray(still & (off >= STEPS * track.step) & (off >= OWN_TIMES * usual))
+        return np.asarray(still & (off >= STEPS * track.step()) & (off >= OWN_TIMES * usual))
 
 
 def _moved_before(means: Floats) -> Floats:
@@ -124,9 +129,10 @@ def lasting(track: Track, marked: Bools) -> Bools:
 def silent_bins(seconds: Seconds, point: str) -> Bools:
     """Bins at whose end a point has had no reading for long while others have."""
     track = seconds.tracks[point]
+    silent: Bools = (track.count > 0) & (track.silent_s >= SILENT_S)
+    if not silent.any():
+        return silent
     others = [each.silent_s for name, each in seconds.tracks.items() if name != point]
     heard = np.min(others, axis=0) <= seconds.width if others else np.zeros(1, dtype=bool)
     usual = np.where(np.isfinite(track.usual_s), track.usual_s, 0.0)
-    return np.asarray(
-        (track.count > 0) & heard & (track.silent_s >= np.maximum(SILENT_S, SILENT_TIMES * usual))
-    )
+    return np.asarray(silent & heard & (track.silent_s >= SILENT_TIMES * usual))
