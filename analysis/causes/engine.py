@@ -239,10 +239,17 @@ def log_density(residual: Floats, sd: Floats, spread: Floats) -> Floats:
         Standard deviation of the hypothesis' effect.
     """
     width = np.hypot(sd, spread)
-    square = (residual / width) ** 2 / FREEDOM
-    usual = (1.0 - OUTLIER_SHARE) * _falling(1.0 + square)
-    outlier = OUTLIER_SHARE / OUTLIER_WIDTH * _falling(1.0 + square / OUTLIER_WIDTH**2)
-    return np.asarray(_CONSTANT - np.log(width) + np.log(usual + outlier))
+    # worked out in place: there are many cases with many hypotheses each
+    square = residual / width
+    square *= square
+    square /= FREEDOM
+    density = _falling(1.0 + square / OUTLIER_WIDTH**2)
+    density *= OUTLIER_SHARE / OUTLIER_WIDTH
+    square += 1.0
+    usual = _falling(square)
+    usual *= 1.0 - OUTLIER_SHARE
+    density += usual
+    return np.asarray(_CONSTANT - np.log(width) + np.log(density, out=density))
 
 
 _CONSTANT: Final = (
@@ -252,7 +259,10 @@ _CONSTANT: Final = (
 
 def _falling(base: Floats) -> Floats:
     """How the t distribution of `FREEDOM` 6 falls: the base to the power of -7/2."""
-    return np.asarray(1.0 / (base * base * base * np.sqrt(base)))
+    power: Floats = base * base
+    power *= base
+    power *= np.sqrt(base)
+    return np.asarray(np.divide(1.0, power, out=power))
 
 
 class _Parts(NamedTuple):

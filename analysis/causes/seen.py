@@ -106,6 +106,8 @@ class Space(NamedTuple):
         Index of its cause in `names`, shape (h,).
     names
         Causes, each once.
+    of_cause
+        1 for the hypotheses of each cause, else 0, shape (names, h).
     moves, spreads
         FigureEffect of each hypothesis on each figure, shape (h, f).
     signs
@@ -120,6 +122,7 @@ class Space(NamedTuple):
     log_prior: Floats
     cause: NDArray[np.intp]
     names: tuple[str, ...]
+    of_cause: Floats
     moves: Floats
     spreads: Floats
     signs: Floats
@@ -158,6 +161,7 @@ def space_of(layout: str) -> Space:
         np.log(prior),
         np.array(cause),
         names,
+        np.equal(np.arange(len(names))[:, None], cause).astype(float),
         np.array(moves),
         np.array(spreads),
         np.array(chances),
@@ -166,13 +170,46 @@ def space_of(layout: str) -> Space:
     )
 
 
+class _Drawn(NamedTuple):
+    """Moderate cases of all rows of a layout, by figure; shapes (figures, rows, draws).
+
+    Parameters
+    ----------
+    own
+        How far each lies from usual for its cause alone, on the table's scale.
+    of_car, of_reading
+        Standard normal numbers, for the car among its family and for the reading.
+    moved
+        Whether the cause moves the figure: what it does not touch does not show it.
+    uniform
+        Uniform numbers, for the signs, shape (rows, draws, ...).
+    """
+
+    own: Floats
+    of_car: Floats
+    of_reading: Floats
+    moved: Bools
+    uniform: Floats
+
+
 @cache
-def _noise(rows: int, draws: int, columns: int) -> tuple[Floats, Floats]:
-    """Standard normal and uniform numbers, the same every time, shape (rows, draws, columns)."""
+def _drawn(layout: str, draws: int) -> _Drawn:
+    """Of one layout of heater (worked out once): the same numbers every time."""
+    space, figures = space_of(layout), len(knowledge().figures)
+    rows = len(space.rows)
     drawn = np.random.default_rng((106, draws))
-    half = drawn.standard_normal((rows, draws // 2, columns))
+    half = drawn.standard_normal((rows, draws // 2, 3 * figures))
     # each number with its opposite: the mean of the draws is then that of the distribution
-    return np.concatenate((half, -half), axis=1), drawn.random((rows, draws, columns))
+    both = np.concatenate((half, -half), axis=1).reshape(rows, draws, 3, figures)
+    of_case, of_car, of_reading = np.ascontiguousarray(both.transpose(2, 3, 0, 1))
+    move, spread = space.moves[space.moderate].T, space.spreads[space.moderate].T
+    return _Drawn(
+        move[:, :, None] + spread[:, :, None] * of_case,
+        of_car,
+        of_reading,
+        np.repeat((move != 0.0)[:, :, None], draws, axis=2),
+        drawn.random((rows, draws, 3 * figures)),
+    )
 
 
 def could_show(
@@ -198,8 +235,9 @@ def could_show(
         Heater layout of the contract.
     """
     space = space_of(layout)
+    run = _Run.of(evidence, figures, usual, limits)
     every = np.flatnonzero(space.cause[space.moderate] != space.names.index(NO_FAULT))
-    power, harm = _shares(_Cases(space, usual, limits, every, DRAWS), evidence, figures)
+    power, harm = _shares(_Cases(layout, run, every, DRAWS))
     found = _by_cause(space, every, power, harm)
     near = [
         place
@@ -207,8 +245,8 @@ def could_show(
         if _is_near(found[space.names[space.cause[space.moderate[row]]]])
     ]
     if near:
-        again = _Cases(space, usual, limits, every[near], MORE_DRAWS)
-        for old, new in zip((power, harm), _shares(again, evidence, figures), strict=True):
+        again = _shares(_Cases(layout, run, every[near], MORE_DRAWS))
+        for old, new in zip((power, harm), again, strict=True):
             old[near] = (DRAWS * old[near] + MORE_DRAWS * new) / (DRAWS + MORE_DRAWS)
         found = _by_cause(space, every, power, harm)
     return tuple(found.values())
@@ -218,17 +256,14 @@ def _is_near(seen: Seen) -> bool:
     return abs(seen.power - ENOUGH) < NEAR or 0.0 < seen.unseen_harm < MAX_UNSEEN + NEAR
 
 
-def _shares(
-    cases: _Cases, evidence: Evidence, figures: Mapping[str, Measurement]
-) -> tuple[Floats, Floats]:
+def _shares(cases: _Cases) -> tuple[Floats, Floats]:
     """Share of each row's cases that show, and that do harm unseen, shape (rows,)."""
-    shown, passes = cases.fail(evidence, figures)
+    shown, passes = cases.fail()
     # what a limit has caught need not be ranked
     open_ = np.flatnonzero(~shown)
-    shown[open_], sound = cases.rank(evidence, open_)
+    shown[open_], sound = cases.rank(open_)
     passes[open_] &= sound
-    unseen_harm = cases.harm(evidence) & passes
-    return cases.means(shown), cases.means(unseen_harm)
+    return cases.means(shown), cases.means(cases.harm() & passes)
 
 
 def _by_cause(space: Space, rows: NDArray[np.intp], power: Floats, harm: Floats) -> dict[str, Seen]:
@@ -244,126 +279,162 @@ def _by_cause(space: Space, rows: NDArray[np.intp], power: Floats, harm: Floats)
     return found
 
 
-class _Cases:
-    """Moderate cases of rows of the knowledge table.
+class _Limited(NamedTuple):
+    """A figure with a limit.
 
     Parameters
     ----------
-    space
-        What the layout allows.
-    usual
-        What is usual for the family.
-    limits
-        Limits in force.
+    name, place
+        Of the figure, and where it stands in the knowledge table.
+    limit
+        The limit in force.
+    u, sd
+        Standard uncertainty in the run, and with the family's spread, on the table's scale.
+    """
+
+    name: str
+    place: int
+    limit: Limit
+    u: float = 0.0
+    sd: float = 0.0
+
+
+@dataclass(frozen=True)
+class _Run:
+    """What cases are held against: one run's uncertainties, its family and its limits.
+
+    Parameters
+    ----------
+    family_sd
+        How far sound cars of the family differ in each figure, on the table's scale.
+    ranked
+        Places of the figures that are ranked by, and their `sd` as of `_Limited`.
+    measured, harmful
+        Figures that may fail a limit, and those that may take heat.
+    """
+
+    evidence: Evidence
+    usual: Usual
+    family_sd: Floats
+    ranked: tuple[tuple[int, float], ...]
+    measured: tuple[_Limited, ...]
+    harmful: tuple[_Limited, ...]
+
+    @classmethod
+    def of(
+        cls,
+        evidence: Evidence,
+        figures: Mapping[str, Measurement],
+        usual: Usual,
+        limits: Mapping[str, Limit],
+    ) -> _Run:
+        """Of one run."""
+        table = knowledge()
+        # a figure taken at another point than usual (road speed at the outlet) is no evidence
+        counted = {table.figures[name].stands_for for name in evidence.figures}
+        counted |= set(evidence.figures)
+        ranked, measured, harmful = [], [], []
+        for place, name in enumerate(table.figures):
+            compared = compare(evidence, usual, name)
+            if compared is not None:
+                ranked.append((place, compared[1]))
+            limit, found, figure = limits.get(name), figures.get(name), figures_by_name().get(name)
+            if limit is None:
+                continue
+            if found is not None and found.value is not None and name in counted:
+                u = found.u or 0.0
+                alone = replace(evidence, figures={name: (found.value, u)})
+                compared = compare(alone, usual, name)
+                if compared is not None:
+                    measured.append(_Limited(name, place, limit, u, compared[1]))
+            if figure is not None and figure.heat is not None:
+                low = figure.heat == "low"
+                one = Limit(limit.low, None, "") if low else Limit(None, limit.high, "")
+                harmful.append(_Limited(name, place, one))
+        bases = [
+            max(abs(usual.center[name]), 1e-9) if scale.scale == "relative" else 1.0
+            for name, scale in table.figures.items()
+        ]
+        family = np.array([usual.spread[name] for name in table.figures]) / bases
+        return cls(evidence, usual, family, tuple(ranked), tuple(measured), tuple(harmful))
+
+    def in_unit(self, name: str, away: Floats) -> Floats:
+        """Figures that lie `away` from usual, in their own unit, in this run's air."""
+        airflow = self.evidence.blower.times(self.usual.blower)
+        return value_at(self.usual, name, away, self.evidence.air_degC, airflow)
+
+
+class _Cases:
+    """Moderate cases of rows of the knowledge table, as one run would have seen them.
+
+    Parameters
+    ----------
+    layout
+        Of the heater.
+    run
+        The run.
     rows
         Which rows.
     draws
         Cases of each; even.
     """
 
-    def __init__(
-        self,
-        space: Space,
-        usual: Usual,
-        limits: Mapping[str, Limit],
-        rows: NDArray[np.intp],
-        draws: int,
-    ) -> None:
-        self.space, self.usual, self.limits, self.draws = space, usual, limits, draws
-        self.names = tuple(knowledge().figures)
-        self.case = np.repeat(space.moderate[rows], draws)
-        normal, uniform = _noise(len(space.rows), draws, 3 * len(self.names))
-        parts = np.split(normal[rows].reshape(self.case.size, -1), 3, axis=1)
-        self.of_case, self.of_car, self.of_reading = parts
-        self.uniform = uniform[rows].reshape(self.case.size, -1)
-
-    def truly_away(self, place: int) -> Floats:
-        """How far a figure of each case truly lies from usual, on the table's scale, (cases,)."""
-        move, spread = self.space.moves[self.case, place], self.space.spreads[self.case, place]
-        own, other = self.of_case[:, place], self.of_car[:, place]
-        return np.asarray(move + spread * own + self.family_sd(self.names[place]) * other)
+    def __init__(self, layout: str, run: _Run, rows: NDArray[np.intp], draws: int) -> None:
+        self.space, self.run, self.draws = space_of(layout), run, draws
+        drawn = _drawn(layout, draws)
+        own, of_car, self.of_reading, self.moved = (
+            each[:, rows].reshape(each.shape[0], -1) for each in drawn[:4]
+        )
+        self.case = np.repeat(self.space.moderate[rows], draws)
+        self.uniform = drawn.uniform[rows].reshape(self.case.size, -1)
+        # how far each figure of each case truly lies from usual, on the table's scale
+        self.truly_away = own + run.family_sd[:, None] * of_car
 
     def away(self, place: int, sd: float) -> Floats:
         """How far a figure is measured from usual, with `sd` of family and reading together."""
-        error = math.sqrt(max(sd**2 - self.family_sd(self.names[place]) ** 2, 0.0))
-        return np.asarray(self.truly_away(place) + error * self.of_reading[:, place])
+        error = math.sqrt(max(sd**2 - float(self.run.family_sd[place]) ** 2, 0.0))
+        return np.asarray(self.truly_away[place] + error * self.of_reading[place])
 
-    def family_sd(self, name: str) -> float:
-        """How far sound cars of the family differ in a figure, on the table's scale."""
-        spread = self.usual.spread[name]
-        if knowledge().figures[name].scale == "relative":
-            spread /= max(abs(self.usual.center[name]), 1e-9)
-        return spread
-
-    def in_unit(self, name: str, away: Floats, evidence: Evidence) -> Floats:
-        """Figures that lie `away` from usual, in their own unit, in this run's air."""
-        airflow = evidence.blower.times(self.usual.blower)
-        return value_at(self.usual, name, away, evidence.air_degC, airflow)
-
-    def moved(self, place: int) -> Bools:
-        """Whether the case's cause moves a figure: what it does not touch does not show it."""
-        return np.asarray(self.space.moves[self.case, place] != 0.0)
-
-    def rank(self, evidence: Evidence, which: NDArray[np.intp]) -> tuple[Bools, Bools]:
+    def rank(self, which: NDArray[np.intp]) -> tuple[Bools, Bools]:
         """Whether a case's own cause would have come first, and whether it would have seemed sound.
 
         Each of the shape of `which`.
         """
-        space = self.space
-        total = np.tile(space.log_prior, (which.size, 1))
-        for place, name in enumerate(self.names):
-            compared = compare(evidence, self.usual, name)
-            if compared is not None:
-                away, effect = self.away(place, compared[1])[which], space.effects[place]
-                density = log_density(
-                    away[:, None] - effect.move, np.array(compared[1]), effect.spread
-                )
-                total += density.take(effect.which, axis=1)
-        told = [name for name, seen in evidence.signs.items() if seen is not None]
+        space, run = self.space, self.run
+        # hypotheses by cases
+        total = np.repeat(space.log_prior[:, None], which.size, axis=1)
+        for place, sd in run.ranked:
+            away, effect = self.away(place, sd)[which], space.effects[place]
+            density = log_density(away - effect.move[:, None], np.array(sd), effect.spread[:, None])
+            total += density.take(effect.which, axis=0)
+        told = [name for name, seen in run.evidence.signs.items() if seen is not None]
         if told:
-            chance = sign_chances(space.signs, self.usual, told)
+            chance = sign_chances(space.signs, run.usual, told)
             seen = self.uniform[which, : len(told)] < chance[self.case[which]]
-            total += np.where(seen, 1.0, 0.0) @ np.log(chance).T
-            total += np.where(seen, 0.0, 1.0) @ np.log1p(-chance).T
-        weight = np.exp(total - total.max(axis=1, keepdims=True))
-        by_cause = weight @ (space.cause[:, None] == np.arange(len(space.names)))
-        sound = by_cause[:, space.names.index(NO_FAULT)] >= SOUND * by_cause.sum(axis=1)
-        first = by_cause.argmax(axis=1) == space.cause[self.case[which]]
+            total += np.log(chance) @ np.where(seen, 1.0, 0.0).T
+            total += np.log1p(-chance) @ np.where(seen, 0.0, 1.0).T
+        total -= total.max(axis=0)
+        by_cause = space.of_cause @ np.exp(total, out=total)
+        sound = by_cause[space.names.index(NO_FAULT)] >= SOUND * by_cause.sum(axis=0)
+        first = by_cause.argmax(axis=0) == space.cause[self.case[which]]
         return np.asarray(first), np.asarray(sound)
 
-    def fail(self, evidence: Evidence, figures: Mapping[str, Measurement]) -> tuple[Bools, Bools]:
+    def fail(self) -> tuple[Bools, Bools]:
         """Whether a measured figure would have failed its limit; whether all had kept theirs."""
         failed = np.zeros(self.case.size, dtype=np.bool_)
         kept = np.ones(self.case.size, dtype=np.bool_)
-        # a figure taken at another point than usual (road speed at the outlet) is no evidence
-        counted = {knowledge().figures[name].stands_for for name in evidence.figures}
-        counted |= set(evidence.figures)
-        for place, name in enumerate(self.names):
-            limit, measured = self.limits.get(name), figures.get(name)
-            if limit is None or measured is None or measured.value is None or name not in counted:
-                continue
-            u = measured.u or 0.0
-            compared = compare(
-                replace(evidence, figures={name: (measured.value, u)}), self.usual, name
-            )
-            if compared is not None:
-                value = self.in_unit(name, self.away(place, compared[1]), evidence)
-                failed |= self.moved(place) & _beyond(value, limit, GUARD * u)
-                kept &= ~(self.moved(place) & _beyond(value, limit, 0.0))
+        for name, place, limit, u, sd in self.run.measured:
+            value = self.run.in_unit(name, self.away(place, sd))
+            failed |= self.moved[place] & _beyond(value, limit, GUARD * u)
+            kept &= ~(self.moved[place] & _beyond(value, limit, 0.0))
         return failed, kept
 
-    def harm(self, evidence: Evidence) -> Bools:
+    def harm(self) -> Bools:
         """Whether the case takes heat from the occupants by more than a limit allows."""
         harmed = np.zeros(self.case.size, dtype=np.bool_)
-        for place, name in enumerate(self.names):
-            limit, figure = self.limits.get(name), figures_by_name().get(name)
-            if limit is None or figure is None or figure.heat is None:
-                continue
-            one = (
-                Limit(limit.low, None, "") if figure.heat == "low" else Limit(None, limit.high, "")
-            )
-            value = self.in_unit(name, self.truly_away(place), evidence)
-            harmed |= self.moved(place) & _beyond(value, one, 0.0)
+        for name, place, limit, _, _ in self.run.harmful:
+            value = self.run.in_unit(name, self.truly_away[place])
+            harmed |= self.moved[place] & _beyond(value, limit, 0.0)
         return harmed
 
     def means(self, shown: Bools) -> Floats:

@@ -33,7 +33,7 @@ def power_of(name: str, found: tuple[Seen, ...]) -> float:
 def test_power_of_one_figure_is_that_of_a_normal_test(monkeypatch: pytest.MonkeyPatch) -> None:
     """One figure with a lower limit: the chance to fail it, from `scipy.stats.norm`."""
     monkeypatch.setattr(seen, "DRAWS", 4000)
-    seen._noise.cache_clear()
+    seen._drawn.cache_clear()
     usual, u, low = Usual.of(()), 1.0, 48.0
     figures = {"steady_outlet_rise": Measurement(55.0, "K", u)}
     # no air to scale the span with; the ranking alone would show it in fewer cases than the limit
@@ -45,7 +45,7 @@ def test_power_of_one_figure_is_that_of_a_normal_test(monkeypatch: pytest.Monkey
     sd = np.hypot(knowledge().move_spread * move, np.hypot(family, u))
     expected = norm.cdf((low - GUARD * u - (center + move)) / sd)
     found = could_show(evidence, figures, usual, limits, "blend-air")
-    seen._noise.cache_clear()
+    seen._drawn.cache_clear()
     assert power_of("cold_leak_in_case", found) == pytest.approx(expected, abs=0.03)
 
 
@@ -56,7 +56,7 @@ def test_harm_that_would_have_passed_is_that_of_two_normal_values(
     monkeypatch.setattr(seen, "DRAWS", 4000)
     monkeypatch.setattr(seen, "SOUND", 0.0)  # the figure alone decides, not the ranking
     monkeypatch.setattr(seen, "_is_near", lambda _: False)
-    seen._noise.cache_clear()
+    seen._drawn.cache_clear()
     name, u, low = "steady_outlet_rise", 8.0, 44.0
     usual = Usual.of(())
     center, family = usual.center[name], usual.spread[name]
@@ -69,7 +69,7 @@ def test_harm_that_would_have_passed_is_that_of_two_normal_values(
     figures = {name: Measurement(55.0, "K", u)}
     limits = {name: Limit(low, None, "")}
     found = could_show(Evidence({name: (55.0, u)}, {}, None), figures, usual, limits, "blend-air")
-    seen._noise.cache_clear()
+    seen._drawn.cache_clear()
     case = next(each for each in found if each.cause == "cold_leak_in_case")
     assert 0.05 < expected < 0.5
     assert case.unseen_harm == pytest.approx(expected, abs=0.02)
