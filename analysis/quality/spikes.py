@@ -45,6 +45,10 @@ OTHERS: Final = ("cold_junction", "road_speed", "engine_speed", "blower_voltage"
 BACK_SHARE: Final = 0.4
 """After it the signal is back to where it was, within this share of the spike."""
 
+BEGINS: Final = 0.99 * (1.0 - 0.5 * BACK_SHARE)
+"""Its first step is no smaller than this share of its height over the mean of before and after; the
+hundredth is for rounding."""
+
 
 @detector("spikes", order=30)
 def detect(view: View) -> Iterator[Hit]:
@@ -103,19 +107,22 @@ def _spikes(
     first, last = (1, -2) if lasting else (0, -1)
     readings = np.concatenate(([readings[first]], readings, [readings[last]]))
     marked = np.zeros(readings.size, dtype=bool)
+    # what comes back within `BACK_SHARE` of its height began with a step of nearly that height
+    steps = np.flatnonzero(np.abs(readings[1:] - readings[:-1]) > BEGINS * least)
     for width in range(1, WIDEST + 1):
-        before, after = readings[: -width - 1], readings[width + 1 :]
+        start = steps[steps < readings.size - width - 1]
+        before, after = readings[start], readings[start + width + 1]
         base = 0.5 * (before + after)
-        inside = np.stack([readings[1 + k : 1 + k + base.size] - base for k in range(width)])
+        inside = np.stack([readings[start + 1 + k] - base for k in range(width)])
         height = np.abs(inside).min(axis=0)
         one_sided = np.abs(inside.sum(axis=0)) >= width * height
         back = np.abs(after - before) <= BACK_SHARE * height
-        short = times[width + 1 :] - times[: -width - 1] <= LONGEST_S
+        short = times[start + width + 1] - times[start] <= LONGEST_S
         wild = (height > least) & one_sided & back & short
         if of_engine:
             stopped = (inside + base).max(axis=0) < STOPPED_SHARE * base
             wild &= stopped | (base < STANDING_RPM)
-        found = np.flatnonzero(wild)
+        found = start[wild]
         for k in range(width):
             marked[found + 1 + k] = True
     return marked[1:-1]
