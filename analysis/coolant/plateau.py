@@ -10,6 +10,7 @@ import numpy as np
 from analysis.coolant.course import Course
 from analysis.coolant.opening import Break
 from analysis.signal.blocks import block_means
+from analysis.signal.line import fit_line
 from ingest.saying import Said, say
 
 CLIMBS_ON_K: Final = 3.0
@@ -145,7 +146,7 @@ def _unsettled(course: Course, start: int, missing: NoOpening) -> str | None:
             "balance of an idling engine, not the thermostat",
             level=level,
         )
-    rate = float(np.polyfit(course.time[start:], course.smooth[start:], 1)[0])
+    rate = fit_line(course.time[start:], course.smooth[start:]).slope
     if abs(rate) * SETTLED_S > SETTLED_TREND_K:
         return say(
             "the coolant was still changing by {rate:+.1f K/min} when the log ended: {why}",

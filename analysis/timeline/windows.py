@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 
+from analysis.signal.line import fit_line
 from analysis.signal.smoothing import smooth
 from analysis.signal.steady import Level, settle
 from analysis.timeline.reasons import never_there, no_hold, no_outlet
@@ -149,8 +150,9 @@ def _still_climbing(states: States, window: Window | None) -> float | None:
     last = valid[valid >= valid[-1] - round(CLIMB_S / states.grid.step)]
     # a coolant that swings climbs for a minute, too: one that warms up climbs all through
     rates = [
-        60.0 * float(np.polyfit(part * states.grid.step, tail[part], 1)[0])
+        60.0 * fit_line(states.grid.time[window.start + part], tail[part]).slope
         for part in (last, valid)
+        if part.size > 1
     ]
     return min(rates) if min(rates) > CLIMB_K_MIN else None
 
@@ -184,7 +186,7 @@ def _still_cooling(states: States, window: Window) -> str | None:
     valid = np.flatnonzero(~np.isnan(rise))
     if (window.stop - window.hold_start) * step >= COOLED_S or valid.size < MIN_TREND:
         return None
-    rate = -float(np.polyfit(valid * step, rise[valid], 1)[0])
+    rate = -fit_line(states.grid.time[window.start + valid], rise[valid]).slope
     lost = rate * COOLED_S
     settled = lost <= max(COOLING_K, COOLING_SHARE * window.level.value)
     if settled:

@@ -10,6 +10,7 @@ import numpy as np
 
 from analysis.lever.steps.approach import Late, Settled, settle_responses
 from analysis.signal.blocks import run_means
+from analysis.signal.line import fit_line
 from analysis.uncertainty import effective_size
 from ingest.arrays import Floats
 
@@ -149,12 +150,10 @@ def is_swept(elapsed: Floats, covered: Floats) -> bool:
     x, y = elapsed[start:stop], covered[start:stop]
     if x.size < MIN_LINE or x[-1] - x[0] < MIN_SWEPT_S:
         return False
-    line = np.polynomial.Polynomial.fit(x, y, 1)(x)
-    left = np.log(np.maximum(1.0 - y, 0.02))
+    line = fit_line(x, y).at(x)
+    left = np.maximum(1.0 - y, 0.02)
     # in the logarithm early readings are the surer ones
-    approach = 1.0 - np.exp(
-        np.polynomial.Polynomial.fit(x, left, 1, w=np.maximum(1.0 - y, 0.02))(x)
-    )
+    approach = 1.0 - np.exp(fit_line(x, np.log(left), left**2).at(x))
     return float(np.sum((y - line) ** 2)) < STRAIGHTER * float(np.sum((y - approach) ** 2))
 
 
