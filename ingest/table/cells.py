@@ -133,6 +133,8 @@ def kind_of(cell: str) -> str:
     """
     if not cell:
         return "E"
+    if (cell[1:] if cell[0] in "+-" else cell).replace(".", "", 1).isdecimal():
+        return "N"  # most cells end here
     number = _KIND.match(cell)
     if number and number["unit"] is None:
         if cell.count(".") == 2 and _TIME.match(cell):

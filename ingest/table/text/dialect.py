@@ -276,7 +276,8 @@ def _judge(
 
 def _usual(kinds: Sequence[str]) -> str:
     """Usual kind of a column; text as soon as a good part of its cells is text."""
-    counts = Counter(kind for kind in kinds if kind != "E")
+    counts = Counter(kinds)
+    del counts["E"]
     if not counts:
         return "E"
     if counts["X"] > _TEXT_SHARE * counts.total():
