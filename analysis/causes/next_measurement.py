@@ -176,10 +176,14 @@ def _bits(name: str, share: Floats, usual: Usual, space: Space) -> float:
         return 0.0
     grid = np.unique(np.concatenate((move.min() + sd * GRID, move.max() + spread.max() * GRID)))
     widths = np.gradient(grid)
-    density = np.exp(-0.5 * ((grid[None, :] - move[:, None]) / spread[:, None]) ** 2)
-    density /= spread[:, None] * math.sqrt(2.0 * math.pi)
-    by_cause = np.zeros((len(space.names), grid.size))
-    np.add.at(by_cause, space.cause, share[:, None] * density)
+    effect = space.effects[place]
+    wide = np.hypot(effect.spread, sd)[:, None]
+    density = np.exp(-0.5 * ((grid - effect.move[:, None]) / wide) ** 2)
+    density /= wide * math.sqrt(2.0 * math.pi)
+    # each cause's share of each different effect
+    shares = np.zeros((len(space.names), effect.move.size))
+    np.add.at(shares, (space.cause, effect.which), share)
+    by_cause = shares @ density
     causes = by_cause @ widths
     together = by_cause.sum(axis=0)
     return max(0.0, _entropy(causes) + _entropy(together * widths) - _entropy(by_cause * widths))

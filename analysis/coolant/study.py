@@ -284,7 +284,10 @@ def _end_of_warming(course: Course, within_s: float = math.inf) -> int | None:
     """
     smooth = course.smooth
     ahead = min(smooth.size, course.bins(min(within_s, float(np.ptp(course.time)) + course.step)))
-    later = pl.Series(smooth[::-1]).rolling_max(ahead, min_samples=1).to_numpy()[::-1]
+    if ahead < smooth.size:
+        later = pl.Series(smooth[::-1]).rolling_max(ahead, min_samples=1).to_numpy()[::-1]
+    else:
+        later = np.maximum.accumulate(smooth[::-1])[::-1]
     so_far = np.maximum.accumulate(smooth)
     near = int(np.argmax(later - so_far <= CLIMBS_ON_K))
     below = np.flatnonzero(smooth[: near + 1] <= smooth[near] - MIN_WARMING_K)
