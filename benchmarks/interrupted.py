@@ -26,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from analysis.pipeline import measure
 from ingest.load.load import load_run
-from ingest.record.test_plan import Plan, Until, usual_plan
+from ingest.record.test_plan import Plan, Until
 from ingest.record.test_progress import GO, Move, PlanRun
 from ingest.setup.model import Heater
 from sample_logs.simulator.dialects import PLAIN
@@ -35,6 +35,7 @@ from sample_logs.simulator.protocol import Protocol, Step
 from sample_logs.simulator.sensors import standard_sensors
 from sample_logs.simulator.simulate import Simulated, simulate
 from sample_logs.simulator.writer import write_run
+from tests.support.loggers import usual_plan
 
 TICK_S = 0.5
 AWAY_S = {"port gone": 40.0, "killed": 40.0, "sensor gone": 60.0}

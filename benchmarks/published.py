@@ -21,9 +21,9 @@ from ht.hx import effectiveness_from_NTU
 from analysis.heater.effectiveness import effectiveness_from_ntu
 from ingest.sensors.atmosphere import pressure_at_geopotential
 from ingest.sensors.saturation import KELVIN, saturation_temperature
-from ingest.sensors.thermocouple import LETTERS, emf, temperature_range
+from ingest.sensors.thermocouple import emf, temperature_range
 from tests.ingest.sensors.test_atmosphere import ISO_2533
-from tests.ingest.sensors.test_thermocouple import TABLES
+from tests.ingest.sensors.test_thermocouple import LETTERS, TABLES
 
 IAPWS_IF97 = {0.1: 372.755919, 1.0: 453.035632, 10.0: 584.149488}
 """MPa: K, IAPWS R7-97(2012), table 36 (from memory; coefficients as in two open libraries)."""

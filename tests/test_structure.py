@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import importlib
 import subprocess
 import sys
 from collections import Counter
@@ -153,6 +154,12 @@ def test_help_loads_nothing_heavy() -> None:
         [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
     )
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "benchmarks").glob("*.py")), ids=lambda p: p.stem)
+def test_every_benchmark_finds_what_it_imports(path: Path) -> None:
+    """Nothing else runs most of them: a name that moved would be noticed by whoever needs them."""
+    importlib.import_module(f"benchmarks.{path.stem}")
 
 
 def test_pandas_is_at_the_front_door_only_and_its_converters_nowhere() -> None:

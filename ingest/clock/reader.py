@@ -115,6 +115,13 @@ class TimeReader:
             return np.where(own, stamps.seconds - stamps.offset, local)
         return _own_offsets(stamps)
 
+    def of_texts(self, texts: Sequence[str]) -> Floats:
+        """Clock readings of texts as the log's own column has them, s; NaN where they are none."""
+        if self.form is None:
+            return self._scaled(np.array([_number(text) for text in texts], dtype=np.float64))
+        column = pl.Series(list(texts), dtype=pl.String)
+        return self.of_stamps(clock_text.read_stamps(column, self.form))
+
     def candidates(self, texts: Sequence[str]) -> list[Floats]:
         """Readings of texts written like the log's; a second array where an hour comes twice."""
         if self.form is None:
@@ -166,6 +173,25 @@ def _clock(text: str) -> float:
     for part in parts:
         seconds = 60.0 * seconds + part
     return seconds + float(f"0.{fraction or 0}")
+
+
+def stated_reader(time: TimeTable) -> TimeReader | None:
+    """How times are read by a set-up that says it all; None where only the log can tell.
+
+    Parameters
+    ----------
+    time
+        The set-up's ``[log] time``.
+    """
+    try:
+        zone = None if time.timezone is None else zone_of(time.timezone)
+        form, unit = _written(time)
+    except (UnknownZoneError, PatternError):  # said where the log is read
+        return None
+    refs = time.columns or (() if time.column is None else (time.column,))
+    if not refs or (form is None and (unit is None or len(refs) > 1)):
+        return None
+    return TimeReader(tuple(refs), form, unit, zone)
 
 
 def open_reader(table: Columns, log: LogTable) -> tuple[TimeReader, Floats]:

@@ -17,6 +17,14 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from ingest.points import POINTS
+from ingest.record.wire.digits import (
+    decimals,
+    digits_from,
+    number_of,
+    one_digit_off,
+    place_of,
+)
+from ingest.record.wire.own_time import OwnTime, own_time
 
 if TYPE_CHECKING:
     from ingest.setup.model import Setup
@@ -66,8 +74,6 @@ the jumps as large: a spark on a sensor's wire is no digit, and a good log is le
 MIN_SAID: Final = 3
 """Damaged lines from which on their share is worth saying."""
 
-SCALES: Final = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0, "epoch s": 1.0, "epoch ms": 1e-3}
-
 
 @dataclass(frozen=True, slots=True)
 class Ready:
@@ -111,7 +117,7 @@ class _Column:
         """Departure from the neighbors' mean that is no noise; None while that is not known."""
         if len(self.usual) < FEWEST:
             return None
-        step = 10.0 ** -_decimals(cell)
+        step = 10.0 ** -decimals(cell)
         if self.changes:  # numbers in coarser steps than they are written with
             step = max(step, sorted(self.changes)[len(self.changes) // 5])
         return max(TIMES * statistics.median(self.usual), STEPS * step)
@@ -142,12 +148,12 @@ class DamageCheck:
     def __init__(self, setup: Setup, names: tuple[str, ...]) -> None:
         self._setup = setup
         self._columns: dict[int, _Column] = {}
-        self._time: int | None = None
-        self._scale = 1.0
+        self._time: OwnTime | None = None
         self._held: _Held | None = None
         self._last_time: tuple[float, float] | None = None
         self._cases: deque[tuple[int, bool]] = deque(maxlen=4 * KEPT)
         self._steps: deque[float] = deque(maxlen=KEPT)
+        self._wide = math.inf  # from the line before to the line after, s
         self._second, self._rate = 0.0, 0
         self.lines = 0
         self.jumps = 0
@@ -170,22 +176,20 @@ class DamageCheck:
             When it arrived, s.
         """
         cells = text.split(delimiter)
-        if not self._columns and self._time is None and '"' not in text:
-            self._learn(tuple(cell.strip() for cell in cells))
+        whole = '"' not in text or not any(cell.count('"') % 2 for cell in cells)
+        if not self._columns and self._time is None and whole:
+            self._learn(tuple(cell.strip().strip('"') for cell in cells))
         known = self._columns or self._time is not None
-        if not known or '"' in text or self._is_fast(now):
+        if not known or not whole or self._is_fast(now):
             yield from self.flush()
             yield Ready(text, now)
             return
         values = {
             at: number
             for at in self._columns
-            if at < len(cells) and (number := _number(cells[at])) is not None
+            if at < len(cells) and (number := number_of(cells[at])) is not None
         }
-        time = None
-        if self._time is not None and self._time < len(cells):
-            time = _number(cells[self._time])
-            time = None if time is None else time * self._scale
+        time = None if self._time is None else self._time.read(cells)
         line = _Held(text, cells, now, time, values)
         held, self._held = self._held, line
         if held is not None:
@@ -213,13 +217,10 @@ class DamageCheck:
         columns: dict[int, _Column] = {}
         for point, table in self._setup.channels.items():
             if point in POINTS:
-                at = None if table.column is None else _place(table.column, names)
+                at = None if table.column is None else place_of(table.column, names)
                 if at is not None:
                     columns[at] = _Column()
-        time = self._setup.log.time
-        if time is not None and time.column is not None and time.unit in SCALES:
-            self._time = _place(time.column, names)
-            self._scale = SCALES[time.unit]
+        self._time = own_time(self._setup.log.time, names)
         if columns or self._time is not None:
             self._columns = columns
 
@@ -245,7 +246,7 @@ class DamageCheck:
         if mended is not None and self._time is not None and self._is_proved():
             self.times += 1
             self._found += 1
-            cells[self._time] = _like(cells[self._time], mended / self._scale)
+            cells = self._time.put_right(cells, *mended)
             reasons.append(OUT_OF_STEP)
         if not reasons:
             return Ready(held.text, held.host_s)
@@ -260,9 +261,10 @@ class DamageCheck:
         if value is None:
             return False
         off_grid = column.off_grid(value)
-        column.whole.append(value.is_integer())
+        if value != column.before:  # a car that stands reads 0.0 however its speed is written
+            column.whole.append(value.is_integer())
         if off_grid is not None:
-            self._sure += _decimals(cell[0])
+            self._sure += decimals(cell[0])
         if off_grid and self._is_proved():
             self._found += 1
             return True
@@ -272,9 +274,9 @@ class DamageCheck:
         departure = abs(value - 0.5 * (before + after))
         limit = column.limit(cell[0])
         if limit is not None:
-            self._sure += _digits_from(cell[0], limit)
+            self._sure += digits_from(cell[0], limit)
             if departure > limit and abs(after - before) <= BACK * departure:
-                explained = _one_digit_off(cell[0], 0.5 * (before + after), limit)
+                explained = one_digit_off(cell[0], 0.5 * (before + after), limit)
                 if departure > PLAIN * limit:
                     self._cases.append((self.lines, explained))
                 if explained and self._is_proved():
@@ -299,13 +301,13 @@ class DamageCheck:
         A replay may come faster than its clock runs, hence the usual step.
         """
         if len(self._steps) < FEWEST:
-            return step > 0.0
+            return step >= 0.0
         usual = statistics.median(self._steps)
         most = max(ARRIVAL_S + 1.05 * arrived, LOST_LINES * usual)
-        return max(0.0, 0.95 * arrived - ARRIVAL_S) < step <= most
+        return max(0.0, 0.95 * arrived - ARRIVAL_S) <= step <= most
 
-    def _mended_time(self, held: _Held, line: _Held) -> float | None:
-        """Where the held line's time should have been; None where it stands right."""
+    def _mended_time(self, held: _Held, line: _Held) -> tuple[float, float, float] | None:
+        """Where the held line's time should stand, and between what; None where it stands right."""
         last, self._last_time = self._last_time, None
         own, after = held.time, line.time
         if last is None:
@@ -313,14 +315,19 @@ class DamageCheck:
             return None
         then, then_host = last
         gap, whole = held.host_s - then_host, line.host_s - then_host
-        if after is not None and self._plausible(after - then, whole):
-            self._sure += _digits_from(held.cells[self._time or 0], (after - then) / self._scale)
+        high = then + ARRIVAL_S + max(gap, 0.0)
+        follows = after is not None and self._plausible(after - then, whole)
+        if after is not None and follows:
+            self._wide = after - then
+        if self._time is not None:
+            self._sure += self._time.telling(held.cells, self._wide)
+        if after is not None and follows:
             if own is not None and then <= own <= after:
                 self._steps.append(own - then)
                 self._last_time = (own, held.host_s)
                 return None
             share = min(max(gap / whole, 0.1), 0.9) if whole > 0 else 0.5
-            mended = then + share * (after - then)
+            mended, high = then + share * (after - then), after
         elif own is not None and self._plausible(own - then, gap):
             self._last_time = (own, held.host_s)
             return None
@@ -334,49 +341,4 @@ class DamageCheck:
         else:
             mended = then + max(gap, 1e-3)
         self._last_time = (mended, held.host_s)
-        return mended
-
-
-def _place(column: str | int, names: tuple[str, ...]) -> int | None:
-    if isinstance(column, int):
-        return column - 1
-    wanted = column.strip()
-    return names.index(wanted) if wanted in names else None
-
-
-def _number(cell: str) -> float | None:
-    try:
-        return float(cell.replace(",", ".") if "," in cell else cell)
-    except ValueError:
-        return None
-
-
-def _decimals(cell: str) -> int:
-    _, _, after = cell.strip().replace(",", ".").partition(".")
-    return len(after)
-
-
-def _one_digit_off(cell: str, near: float, within: float) -> bool:
-    """Whether a number is another one near a given one but for a single digit."""
-    for at, mark in enumerate(cell):
-        if not mark.isdigit():
-            continue
-        for digit in "0123456789":
-            other = _number(f"{cell[:at]}{digit}{cell[at + 1 :]}")
-            if digit != mark and other is not None and abs(other - near) <= within:
-                return True
-    return False
-
-
-def _digits_from(cell: str, least: float) -> int:
-    """Digits of a number whose place is worth `least` or more."""
-    whole = cell.strip().replace(",", ".").lstrip("+-")
-    count = sum(map(str.isdigit, whole))
-    lowest = -_decimals(cell)
-    return sum(1 for place in range(count) if 10.0 ** (lowest + place) >= least)
-
-
-def _like(cell: str, value: float) -> str:
-    """A number written as another one is: decimals and decimal mark."""
-    text = f"{value:.{_decimals(cell)}f}"
-    return text.replace(".", ",") if "," in cell else text
+        return mended, then, high

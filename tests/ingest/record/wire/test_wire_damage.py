@@ -6,6 +6,7 @@ Which digit was damaged is known, because it is done here.
 from __future__ import annotations
 
 import shutil
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,7 @@ from analysis.pipeline import analyze
 from analysis.result import document
 from ingest.load.load import load_run
 from ingest.record.wire.damage import JUMPED, DamageCheck, Ready
-from ingest.setup.model import parse_setup, read_setup
+from ingest.setup.model import Setup, parse_setup, read_setup
 
 SAMPLES = Path(__file__).parents[4] / "sample_logs"
 SETUP = parse_setup(
@@ -25,8 +26,10 @@ SETUP = parse_setup(
 )
 
 
-def checked(lines: list[str], *, every_s: float = 1.0) -> tuple[list[Ready], DamageCheck]:
-    check = DamageCheck(SETUP, ("t", "out"))
+def checked(
+    lines: list[str], *, every_s: float = 1.0, setup: Setup = SETUP, names: str = "t,out"
+) -> tuple[list[Ready], DamageCheck]:
+    check = DamageCheck(setup, tuple(names.split(",")))
     found = [each for at, line in enumerate(lines) for each in check.take(line, ",", at * every_s)]
     return [*found, *check.flush()], check
 
@@ -103,6 +106,75 @@ def test_a_replay_faster_than_its_clock_keeps_its_times() -> None:
     assert [each.text for each in found] == lines
 
 
+def timed_by(time: str) -> Setup:
+    return parse_setup(
+        f'[run]\nvehicle = "SC-900"\n[log]\nfile = "log.csv"\ntime = {{ {time} }}\n'
+        '[channels.outlet]\ncolumn = "out"\nunit = "degC"\n',
+        "run.toml",
+    )
+
+
+START = datetime(2026, 1, 14, 7, 59, 30, tzinfo=UTC)
+WALL = {
+    "ISO 8601": ('column = "t", format = "iso8601"', "t,out", "%Y-%m-%dT%H:%M:%S.000-05:00"),
+    "twelve hours": (
+        'column = "t", format = "%m/%d/%Y %I:%M:%S %p"', "t,out", "%m/%d/%Y %I:%M:%S %p",
+    ),
+    "date and time apart": (
+        'columns = ["d", "t"], format = "%d.%m.%Y %H:%M:%S"', "d,t,out", "%d.%m.%Y,%H:%M:%S",
+    ),
+    "elapsed": ('column = "t", unit = "hh:mm:ss"', "t,out", "%H:%M:%S"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("quote", ["", '"'])
+@pytest.mark.parametrize("written", WALL)
+def test_a_time_written_as_text_is_put_right_by_its_digit(written: str, quote: str) -> None:
+    """Any digit but that of the second is known by the lines around it: the very text is back."""
+    time, names, pattern = WALL[written]
+    lines = []
+    for line in with_damage(120):
+        at, _, reading = line.partition(",")
+        cells = [*(START + timedelta(seconds=float(at))).strftime(pattern).split(","), reading]
+        lines.append(",".join(f"{quote}{cell}{quote}" for cell in cells))
+    whole = list(lines)
+    stamp = len(lines[50]) - len(lines[50].rpartition(",")[2]) - 1
+    # a fraction of a second that was changed still lies between its neighbors
+    fraction = lines[50].find(".000")
+    hides = range(fraction, fraction + 4) if fraction > 0 else ()
+    places = [at for at, mark in enumerate(lines[50][:stamp]) if mark.isdigit() and at not in hides]
+    for row, at in zip(range(50, 110, 2), places, strict=False):
+        digit = (int(lines[row][at]) + 5) % 10
+        lines[row] = f"{lines[row][:at]}{digit}{lines[row][at + 1 :]}"
+    found, check = checked(lines, setup=timed_by(time), names=names)
+    assert [each.text for each in found[50:110]] == whole[50:110]
+    assert check.times >= len(places) - 1
+
+
+def test_two_lines_with_the_time_of_one_second_keep_it() -> None:
+    lines = [f"{at // 2},{20 + 0.05 * at:.1f}" for at in range(200)]
+    found, check = checked(lines, every_s=0.5)
+    assert [each.text for each in found] == lines
+    assert check.share() is None
+
+
+def test_a_car_that_stood_and_drives_off_keeps_its_speed() -> None:
+    """Nought after nought says nothing of the decimals that a speed is written with."""
+    setup = parse_setup(
+        '[run]\nvehicle = "SC-900"\n[log]\nfile = "log.csv"\ntime = { column = "t", unit = "s" }\n'
+        '[channels.outlet]\ncolumn = "out"\nunit = "degC"\n'
+        '[channels.road_speed]\ncolumn = "v"\nunit = "mph"\nsensor = "speed"\n',
+        "run.toml",
+    )
+    speeds = [*[0.0] * 100, *(0.7 * at for at in range(60))]
+    lines = [
+        f"{line},{speed:.1f}" for line, speed in zip(with_damage(160), speeds, strict=True)
+    ]  # fmt: skip
+    found, _ = checked(lines, setup=setup, names="t,out,v")
+    driving = [each.text.rpartition(",")[2] for each in found[100:]]
+    assert driving == [f"{speed:.1f}" for speed in speeds[100:]]
+
+
 SHARE = 0.2
 
 
@@ -113,14 +185,25 @@ def damage(line: str, rng: np.random.Generator) -> str:
     return f"{line[:at]}{digit}{line[at + 1 :]}"
 
 
-@pytest.mark.parametrize("name", ["SC-001-baseline", "SC-019-complaint", "SC-041-baseline"])
-def test_figures_of_a_damaged_log_are_those_of_the_whole_one(tmp_path: Path, name: str) -> None:
+@pytest.mark.parametrize(
+    ("name", "delimiter"),
+    [
+        ("SC-001-baseline", ","),
+        ("SC-019-complaint", ","),
+        ("SC-041-baseline", ","),
+        ("SC-048-complaint", ";"),  # times and offsets from UTC, decimal comma
+        ("SC-073-baseline", ","),  # date and twelve-hour clock, every cell quoted
+    ],
+)
+def test_figures_of_a_damaged_log_are_those_of_the_whole_one(
+    tmp_path: Path, name: str, delimiter: str
+) -> None:
     """One damaged digit in every fifth line: figures within u/2, the share within two points."""
     rng = np.random.default_rng(1)
     source = SAMPLES / name
     place = tmp_path / name
     shutil.copytree(source, place)
-    lines = (source / "log.csv").read_text(encoding="utf-8").splitlines()
+    lines = (source / "log.csv").read_text(encoding="utf-8-sig").splitlines()
     check = DamageCheck(read_setup(source / "run.toml"), ())
     logged: list[str] = []
     count = 0
@@ -128,7 +211,7 @@ def test_figures_of_a_damaged_log_are_those_of_the_whole_one(tmp_path: Path, nam
         line = whole
         if at > 12 and rng.random() < SHARE:
             line, count = damage(whole, rng), count + 1
-        logged += [each.text for each in check.take(line, ",", at + rng.uniform(0.0, 0.05))]
+        logged += [each.text for each in check.take(line, delimiter, at + rng.uniform(0.0, 0.05))]
     logged += [each.text for each in check.flush()]
     (place / "log.csv").write_text("\n".join(logged) + "\n", encoding="utf-8")
     assert len(logged) == len(lines)
