@@ -24,9 +24,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from analysis.bench.bath import BOIL_K, ICE_K, REPEAT_K, UNIFORM_K
 from analysis.bench.corrections import make_corrections
 from analysis.bench.outcome import LEAST_ERROR, PARTS_OF
-from analysis.causes.engine import PRESENT
-from analysis.causes.knowledge import knowledge
-from analysis.pipeline import judge_measured
+from analysis.causes.engine import PRESENT, Ranking, rank
+from analysis.causes.evidence import Usual, evidence_of
+from analysis.causes.knowledge import NO_FAULT, knowledge, layout_of
+from analysis.limits import default_limits, for_standing, limits_for
+from analysis.measured import Measured
+from analysis.verdict import judge
 from benchmarks.ensemble_cache import cars_in, fill
 from ingest.check_sheet import MeasuredOutcome
 from ingest.load.load import load_run
@@ -153,37 +156,51 @@ def right_results(causes: list[str]) -> Iterator[tuple[str, bool]]:
 
 
 def ranking(cache: Path, count: int, seed: int, baseline: int, error: float) -> None:
+    """How likely exactly the true causes together are, before and after a right result.
+
+    A car with two faults has both as its truth: one cause's own share may rightly fall where a
+    result says that it does not come with the other that was thought of.
+    """
     places, _ = fill(cache, part="judge", seed=seed, count=count, baseline=baseline, jobs=1,
                      anew=False)  # fmt: skip
-    before: dict[str, list[float]] = {check: [] for check in PARTS_OF}
-    after: dict[str, list[float]] = {check: [] for check in PARTS_OF}
-    worst = (0.0, "")
+    losses: dict[tuple[str, str], list[tuple[float, float]]] = {}
+    worst, beyond = (-math.inf, ""), 0
     for one in cars_in(places):
+        causes = frozenset(one.truth["causes"] or [NO_FAULT])
+        kind = "two faults" if len(causes) > 1 else "sound" if NO_FAULT in causes else "one fault"
         for seen in one.seen:
             if seen.measured is None:
                 continue
-            causes = list(one.truth["causes"])
-            plain = _given(judge_measured(seen.measured).causes, causes)
-            for check, yes in right_results(causes):
+            before = ranked(seen.measured).exactly(causes)
+            if before == 0.0:  # three causes, or two that no explanation has together
+                beyond += 1
+                continue
+            for check, yes in right_results(sorted(causes)):
                 told = {check: MeasuredOutcome(found=yes, error=error)}
-                now = _given(judge_measured(seen.measured, checked=told).causes, causes)
-                before[check].append(-math.log(plain))
-                after[check].append(-math.log(now))
-                rise = math.log(plain) - math.log(now)
+                now = ranked(seen.measured, told).exactly(causes)
+                for of in ("all", kind):
+                    losses.setdefault((check, of), []).append((-math.log(before), -math.log(now)))
+                rise = math.log(before) - math.log(now)
                 worst = max(worst, (rise, f"{one.name}, {seen.subset}, {check} {yes}, {causes}"))
     print(f"ranking after a right bench result, error {error:g}: log loss before, after, share of "
-          "cars in which it rose")  # fmt: skip
-    for check in PARTS_OF:
-        old, new = np.array(before[check]), np.array(after[check])
+          "runs in which it rose")  # fmt: skip
+    for (check, of), told_losses in sorted(losses.items()):
+        old, new = np.array(told_losses).T
         rose = float(np.mean(new > old + 1e-9))
-        print(f"  {check:17s} {old.mean():.3f} {new.mean():.3f} {rose:.1%} of {old.size}")
-    print(f"  largest rise {worst[0]:.4f}: {worst[1]}")
+        print(f"  {check:17s} {of:10s} {old.mean():.3f} {new.mean():.3f} {rose:.1%} of {old.size}")
+    print(f"  largest rise {worst[0]:.4f}: {worst[1]}; {beyond} runs beyond any explanation")
 
 
-def _given(found: object, causes: list[str]) -> float:
-    """What is given to the true causes together: a result of one of two does not hurt."""
-    told = {each.cause: each.probability for each in found}  # type: ignore[attr-defined]
-    return max(sum(told.get(cause, 0.0) for cause in causes), 1e-9)
+def ranked(measured: Measured, checked: dict[str, MeasuredOutcome] | None = None) -> Ranking:
+    """The ranking of a run by the default limits and no baseline."""
+    about = measured.run.setup.run
+    evidence = evidence_of(measured)
+    in_force = limits_for(default_limits(), about.family, about.heater)
+    if evidence.idled:
+        in_force = for_standing(in_force)
+    judged = judge(measured.figures, in_force)
+    failed = any(each.verdict == "fail" for each in judged.values())
+    return rank(evidence, Usual.of(()), layout_of(about), checked, failed=failed)
 
 
 def main() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass
 from functools import cache
 from itertools import accumulate
@@ -50,8 +50,10 @@ class Ranking:
     ----------
     probability
         By cause; sums to 1. A pair's probability is shared by its two causes.
-    explanations
-        Probability of each explanation (one or two causes together), sorted, for those above 1 %.
+    by_explanation
+        Probability of each explanation (one or two causes together) of `hypotheses(layout)`.
+    layout
+        Heater layout of the contract.
     severity
         Expected severity of each cause given that it is there (1 slight, 2 moderate, 3 severe).
     form
@@ -61,10 +63,27 @@ class Ranking:
     """
 
     probability: dict[str, float]
-    explanations: tuple[tuple[tuple[str, ...], float], ...]
+    by_explanation: Floats
+    layout: str
     severity: dict[str, float]
     form: dict[str, CauseRow]
     used: tuple[str, ...]
+
+    def exactly(self, causes: Set[str]) -> float:
+        """Probability that these causes are there, all of them and no other.
+
+        A right result never lowers it for the causes that are there: what they say of the result
+        is the most that any explanation says. Of one cause's own `probability` that does not hold,
+        for a result also says with which others it comes.
+        """
+        members = hypotheses(self.layout).members
+        return float(
+            sum(
+                share
+                for rows, share in zip(members, self.by_explanation.tolist(), strict=True)
+                if {row.name for row in rows} == causes
+            )
+        )
 
 
 def rank(
@@ -321,21 +340,16 @@ def _ranking(total: Floats, layout: str, used: tuple[str, ...]) -> Ranking:
     space, parts = hypotheses(layout), _parts(layout)
     weight = np.exp(total - total.max())
     weight /= weight.sum()
-    by_explanation = np.bincount(space.explanation, weight, len(space.members))
-    by_entry: Floats = by_explanation[parts.explanation].astype(np.float64)
+    summed = np.bincount(space.explanation, weight, len(space.members))
+    by_explanation: Floats = summed.astype(np.float64)
+    by_entry: Floats = by_explanation[parts.explanation]
     by_cause = np.bincount(parts.cause, by_entry * parts.share)
     probability = dict(zip(parts.names, by_cause.tolist(), strict=True))
     order = sorted(probability, key=lambda name: -probability[name])
-    explanations = sorted(
-        (
-            (tuple(row.name for row in space.members[index]), float(by_explanation[index]))
-            for index in np.flatnonzero(by_explanation > 0.01).tolist()
-        ),
-        key=lambda pair: -pair[1],
-    )
     return Ranking(
         {name: probability[name] for name in order},
-        tuple(explanations),
+        by_explanation,
+        layout,
         _severities(weight, parts),
         _likeliest_forms(by_entry, parts),
         used,

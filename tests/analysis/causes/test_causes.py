@@ -141,9 +141,10 @@ def test_a_failed_limit_takes_from_the_odds_of_a_sound_car_alone(usual: Usual) -
 def test_two_causes_at_once_are_found_together(usual: Usual) -> None:
     leak = {"vacuum_decay": 12.0, "vacuum_best": 52.0}
     both = evidence(coolant_plateau=77.0, thermostat_opening=74.0, **leak)
-    names, share = rank(both, usual, "blend-air").explanations[0]
-    assert set(names) == {"thermostat_opens_low", "vacuum_leak"}
-    assert share > 0.5
+    found = rank(both, usual, "blend-air")
+    assert found.exactly({"thermostat_opens_low", "vacuum_leak"}) > 0.5
+    assert found.exactly({"thermostat_opens_low"}) < 0.1
+    assert found.exactly({"thermostat_opens_low", "vacuum_leak", "healthy"}) == 0.0
 
 
 def test_more_uncertainty_makes_it_less_sure(usual: Usual) -> None:

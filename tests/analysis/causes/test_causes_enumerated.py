@@ -244,6 +244,39 @@ def test_the_check_sheet_is_counted_as_the_enumeration_does(checked: dict[str, A
     )
 
 
+@pytest.mark.parametrize("error", [0.01, 0.05])
+@pytest.mark.parametrize("case", ["a figure too low", "two causes at once", "nothing"])
+def test_a_right_bench_result_never_speaks_against_what_is_there(case: str, error: float) -> None:
+    """Bayes' rule: what is there gains by ``(1 - error)`` over how likely the result was at all.
+
+    For every single cause and every pair as the truth, and every part that is measured: its result
+    is right where it says fault just where a cause of its own is there.
+    """
+    figures, signs, family = CASES[case]
+    told: dict[str, bool | None] = {**dict.fromkeys(RATES), **signs}
+    evidence = Evidence(figures, told, 5.0)
+    before = rank(evidence, usual(family), "blend-air")
+    names = sorted(before.probability)
+    truths = [frozenset([name]) for name in names]
+    truths += [frozenset(pair) for pair in combinations(set(names) - {"healthy"}, 2)]
+    likely = {truth: before.exactly(truth) for truth in truths}
+    assert math.fsum(likely.values()) == pytest.approx(1.0)
+    for check in ("thermostat_test", "sensor_check", "vacuum_isolation", "check_valve"):
+        own = {name for name, share in CHECKS[check]["found"].items() if share >= 0.5}
+        assert own
+        for result in (True, False):
+            outcome = {check: MeasuredOutcome(found=result, error=error)}
+            after = rank(evidence, usual(family), "blend-air", outcome)
+            right = {truth for truth in truths if bool(truth & own) == result}
+            of_right = math.fsum(likely[truth] for truth in right)
+            chance = (1.0 - error) * of_right + error * (1.0 - of_right)
+            for truth in right:
+                assert after.exactly(truth) == pytest.approx(
+                    likely[truth] * (1.0 - error) / chance, rel=1e-9
+                )
+                assert after.exactly(truth) >= likely[truth] * (1.0 - 1e-12)
+
+
 def test_the_enumeration_itself_by_hand() -> None:
     """Odds by Bayes' rule, worked on paper, and the density against SciPy's.
 
