@@ -35,7 +35,7 @@ def run_means(first: NDArray[np.intp], values: Floats) -> Floats:
     values
         Without NaN, shape (n,).
     """
-    means: Floats = np.add.reduceat(values, first) / np.diff(first, append=values.size)
+    means: Floats = np.add.reduceat(values, first) / (np.append(first[1:], values.size) - first)
     return means
 
 

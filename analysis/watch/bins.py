@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.signal.order_statistics import median, quantiles
-from ingest.arrays import Floats
+from ingest.arrays import Bools, Floats
 from ingest.sensors.thermocouple import Letter, emf
 
 if TYPE_CHECKING:
@@ -251,23 +251,31 @@ class _Rows:
 
 def _track(readings: Floats, signal: Floats, rows: _Rows) -> Track:
     steps = signal[1:] - signal[:-1]
-    begun = np.concatenate(([0], np.flatnonzero(steps) + 1))  # rows of equal readings
+    changed = steps != 0.0
+    begun = np.concatenate(([0], np.flatnonzero(changed) + 1))  # rows of equal readings
     ended = np.concatenate(([0], begun[1:] - begun[:-1]))
-    row = np.searchsorted(begun, rows.last, side="right") - 1
+    row = _count_before(changed, 1)[rows.last]
     start = begun[row]
     # noise turns back; whether the newest reading did is not yet known
-    turned = np.flatnonzero(steps[1:] * steps[:-1] < 0) + 2
+    turned = _count_before(steps[1:] * steps[:-1] < 0.0, 2)
     return Track(
         means=_held(rows.means(readings)),
         silent_s=rows.silent_s,
         still_n=rows.at_end(rows.last - start + 1.0),
         still_s=rows.at_end(rows.at[rows.last] - rows.at[start]),
         longest=rows.at_end(np.maximum.accumulate(ended)[row].astype(np.float64)),
-        turns=rows.at_end(np.searchsorted(turned, rows.last, side="right").astype(np.float64)),
+        turns=rows.at_end(turned[rows.last].astype(np.float64)),
         count=rows.count,
         usual_s=rows.usual_s,
         readings=readings,
     )
+
+
+def _count_before(marked: Bools, late: int) -> NDArray[np.intp]:
+    """How many were marked by each reading, where what is marked is known `late` readings later."""
+    count = np.zeros(marked.size + late, dtype=np.intp)
+    np.cumsum(marked, out=count[late:])
+    return count
 
 
 def _no_track(size: int) -> Track:
