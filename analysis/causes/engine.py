@@ -258,9 +258,15 @@ def log_density(residual: Floats, sd: Floats, spread: Floats) -> Floats:
         Standard deviation of the hypothesis' effect.
     """
     width = np.hypot(sd, spread)
-    # worked out in place: there are many cases with many hypotheses each
-    square = residual / width
-    square *= square
+    return np.asarray(_CONSTANT - np.log(width) + np.log(tailed(residual / width)))
+
+
+def tailed(away: Floats) -> Floats:
+    """Density of a residual, up to a constant: `away` is how many of its widths it is from 0.
+
+    Worked out in place: the cases of `analysis.causes.seen` are many, with many hypotheses each.
+    """
+    square: Floats = away * away
     square /= FREEDOM
     density = _falling(1.0 + square / OUTLIER_WIDTH**2)
     density *= OUTLIER_SHARE / OUTLIER_WIDTH
@@ -268,7 +274,7 @@ def log_density(residual: Floats, sd: Floats, spread: Floats) -> Floats:
     usual = _falling(square)
     usual *= 1.0 - OUTLIER_SHARE
     density += usual
-    return np.asarray(_CONSTANT - np.log(width) + np.log(density, out=density))
+    return density
 
 
 _CONSTANT: Final = (

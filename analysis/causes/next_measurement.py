@@ -161,10 +161,9 @@ def _most(
 
 def _hypotheses(probability: Mapping[str, float], space: Space) -> Floats:
     """Probability of each hypothesis: its cause's, shared out as before the run, shape (h,)."""
-    prior = np.exp(space.log_prior)
-    by_cause = np.bincount(space.cause, prior)
+    by_cause = np.bincount(space.cause, space.prior)
     now = np.array([probability.get(name, 0.0) for name in space.names])
-    return np.asarray(prior * (now / by_cause)[space.cause])
+    return np.asarray(space.prior * (now / by_cause)[space.cause])
 
 
 def _bits(name: str, share: Floats, usual: Usual, space: Space) -> float:

@@ -21,7 +21,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.causes.engine import FigureEffect, different_effects, log_density, sign_chances
+from analysis.causes.engine import FigureEffect, different_effects, sign_chances, tailed
 from analysis.causes.evidence import Evidence, Usual, compare, value_at
 from analysis.causes.knowledge import (
     NO_FAULT,
@@ -100,7 +100,7 @@ class Space(NamedTuple):
     ----------
     rows
         Of the knowledge table.
-    log_prior
+    prior
         Of each hypothesis (row and severity), shape (h,).
     cause
         Index of its cause in `names`, shape (h,).
@@ -110,8 +110,8 @@ class Space(NamedTuple):
         1 for the hypotheses of each cause, else 0, shape (names, h).
     moves, spreads
         FigureEffect of each hypothesis on each figure, shape (h, f).
-    signs
-        Chance of each sign, shape (h, s).
+    signs, sign
+        The different chances of all signs, shape (p, s), and which of them each has, shape (h,).
     moderate
         Which hypothesis is each row's moderate case, shape (rows,).
     effects
@@ -119,13 +119,14 @@ class Space(NamedTuple):
     """
 
     rows: tuple[CauseRow, ...]
-    log_prior: Floats
+    prior: Floats
     cause: NDArray[np.intp]
     names: tuple[str, ...]
     of_cause: Floats
     moves: Floats
     spreads: Floats
     signs: Floats
+    sign: NDArray[np.intp]
     moderate: NDArray[np.intp]
     effects: tuple[FigureEffect, ...]
 
@@ -143,28 +144,30 @@ def space_of(layout: str) -> Space:
     prior: list[float] = []
     cause: list[int] = []
     moderate: list[int] = []
-    moves, spreads, chances = [], [], []
+    moves, spreads, sign = [], [], []
+    different: dict[tuple[float, ...], int] = {}
     for row in rows:
         move, spread = row_effects(row, figures, table)
         healthy = row.name == NO_FAULT
         here = places[:1] if healthy else places
         moderate.append(len(prior) + (0 if healthy else RANKED_AT.index(MODERATE)))
-        chance = [row.signs.get(sign, table.signs[sign].usual) for sign in signs]
+        chance = tuple(row.signs.get(name, table.signs[name].usual) for name in signs)
         for place, weight in zip(here, [1.0] if healthy else weights, strict=True):
             prior.append(row.prior * float(weight))
             cause.append(names.index(row.name))
             moves.append(move[place])
             spreads.append(spread[place])
-            chances.append(chance)
+            sign.append(different.setdefault(chance, len(different)))
     return Space(
         rows,
-        np.log(prior),
+        np.array(prior),
         np.array(cause),
         names,
         np.equal(np.arange(len(names))[:, None], cause).astype(float),
         np.array(moves),
         np.array(spreads),
-        np.array(chances),
+        np.array(list(different)),
+        np.array(sign),
         np.array(moderate),
         different_effects(np.array(moves), np.array(spreads)),
     )
@@ -236,19 +239,15 @@ def could_show(
     """
     space = space_of(layout)
     run = _Run.of(evidence, figures, usual, limits)
-    every = np.flatnonzero(space.cause[space.moderate] != space.names.index(NO_FAULT))
+    every = np.flatnonzero([row.name != NO_FAULT for row in space.rows])
     power, harm = _shares(_Cases(layout, run, every, DRAWS))
-    found = _by_cause(space, every, power, harm)
-    near = [
-        place
-        for place, row in enumerate(every)
-        if _is_near(found[space.names[space.cause[space.moderate[row]]]])
-    ]
+    found = _by_cause(layout, power, harm)
+    near = [at for at, row in enumerate(every) if _is_near(found[space.rows[row].name])]
     if near:
         again = _shares(_Cases(layout, run, every[near], MORE_DRAWS))
         for old, new in zip((power, harm), again, strict=True):
             old[near] = (DRAWS * old[near] + MORE_DRAWS * new) / (DRAWS + MORE_DRAWS)
-        found = _by_cause(space, every, power, harm)
+        found = _by_cause(layout, power, harm)
     return tuple(found.values())
 
 
@@ -263,20 +262,28 @@ def _shares(cases: _Cases) -> tuple[Floats, Floats]:
     open_ = np.flatnonzero(~shown)
     shown[open_], sound = cases.rank(open_)
     passes[open_] &= sound
-    return cases.means(shown), cases.means(cases.harm() & passes)
+    by_row = np.stack((shown, cases.harm() & passes)).reshape(2, -1, cases.draws)
+    power, unseen_harm = by_row.mean(axis=2)
+    return power, unseen_harm
 
 
-def _by_cause(space: Space, rows: NDArray[np.intp], power: Floats, harm: Floats) -> dict[str, Seen]:
-    """Each cause, its rows weighed by how common they are."""
+@cache
+def _forms(layout: str) -> tuple[tuple[CauseRow, Floats], ...]:
+    """A row of each cause but `healthy`, and how common each of all such rows is among its own."""
+    rows = [row for row in space_of(layout).rows if row.name != NO_FAULT]
     found = {}
-    names = [space.rows[row].name for row in rows]
-    for name in dict.fromkeys(names):
-        mine = [place for place, each in enumerate(names) if each == name]
-        share = np.array([space.rows[rows[place]].prior for place in mine])
-        share /= share.sum()
-        title = space.rows[rows[mine[0]]].title
-        found[name] = Seen(name, title, float(share @ power[mine]), float(share @ harm[mine]))
-    return found
+    for row in reversed(rows):
+        share = np.array([each.prior if each.name == row.name else 0.0 for each in rows])
+        found[row.name] = row, share / share.sum()
+    return tuple(found[name] for name in dict.fromkeys(row.name for row in rows))
+
+
+def _by_cause(layout: str, power: Floats, harm: Floats) -> dict[str, Seen]:
+    """Each cause, its rows weighed by how common they are."""
+    return {
+        row.name: Seen(row.name, row.title, float(share @ power), float(share @ harm))
+        for row, share in _forms(layout)
+    }
 
 
 class _Limited(NamedTuple):
@@ -369,14 +376,10 @@ class _Cases:
 
     Parameters
     ----------
-    layout
-        Of the heater.
-    run
-        The run.
-    rows
-        Which rows.
-    draws
-        Cases of each; even.
+    layout, run
+        What they are held against.
+    rows, draws
+        Which rows, and how many cases of each; even.
     """
 
     def __init__(self, layout: str, run: _Run, rows: NDArray[np.intp], draws: int) -> None:
@@ -401,20 +404,22 @@ class _Cases:
         Each of the shape of `which`.
         """
         space, run = self.space, self.run
-        # hypotheses by cases
-        total = np.repeat(space.log_prior[:, None], which.size, axis=1)
+        # hypotheses by cases; never 0 for the hypothesis that the case was drawn from
+        weight = np.repeat(space.prior[:, None], which.size, axis=1)
         for place, sd in run.ranked:
             away, effect = self.away(place, sd)[which], space.effects[place]
-            density = log_density(away - effect.move[:, None], np.array(sd), effect.spread[:, None])
-            total += density.take(effect.which, axis=0)
+            width = np.hypot(sd, effect.spread)[:, None]
+            density = tailed((away - effect.move[:, None]) / width)
+            density /= width
+            weight *= density.take(effect.which, axis=0)
         told = [name for name, seen in run.evidence.signs.items() if seen is not None]
         if told:
             chance = sign_chances(space.signs, run.usual, told)
-            seen = self.uniform[which, : len(told)] < chance[self.case[which]]
-            total += np.log(chance) @ np.where(seen, 1.0, 0.0).T
-            total += np.log1p(-chance) @ np.where(seen, 0.0, 1.0).T
-        total -= total.max(axis=0)
-        by_cause = space.of_cause @ np.exp(total, out=total)
+            seen = self.uniform[which, : len(told)] < chance[space.sign[self.case[which]]]
+            likely = np.log(chance) @ np.where(seen, 1.0, 0.0).T
+            likely += np.log1p(-chance) @ np.where(seen, 0.0, 1.0).T
+            weight *= np.exp(likely).take(space.sign, axis=0)
+        by_cause = space.of_cause @ weight
         sound = by_cause[space.names.index(NO_FAULT)] >= SOUND * by_cause.sum(axis=0)
         first = by_cause.argmax(axis=0) == space.cause[self.case[which]]
         return np.asarray(first), np.asarray(sound)
@@ -436,10 +441,6 @@ class _Cases:
             value = self.run.in_unit(name, self.truly_away[place])
             harmed |= self.moved[place] & _beyond(value, limit, 0.0)
         return harmed
-
-    def means(self, shown: Bools) -> Floats:
-        """Share of each row's cases, shape (rows,)."""
-        return np.asarray(shown.reshape(-1, self.draws).mean(axis=1))
 
 
 def _beyond(value: Floats, limit: Limit, guard: float) -> Bools:
