@@ -211,10 +211,16 @@ def _by_segment(
     letter: Letter, temperature: ArrayLike, function: Callable[[Polynomial, Floats], Floats]
 ) -> Floats:
     t = np.asarray(temperature, dtype=np.float64)
+    segments = _segments(letter)
+    if t.size:
+        # a car's temperatures mostly lie in one segment, all of them
+        coldest, hottest = float(t.min()), float(t.max())
+        for segment in segments:
+            if segment.low < coldest and hottest <= segment.high:
+                return function(segment, t)
     result = np.full(t.shape, np.nan)
     low, high = temperature_range(letter)
     inside = (t >= low) & (t <= high)
-    segments = _segments(letter)
     for place, segment in enumerate(segments):
         # a joint belongs to the lower segment, as NIST's "range" lines are read
         here = inside & (t > segment.low if place else True) & (t <= segment.high)
