@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import polars as pl
 
 from analysis.coolant.course import TOUCHED_PCT, Course, course_of, heater_as_before
 from analysis.coolant.opening import Break, fit_break
@@ -28,6 +27,7 @@ from analysis.coolant.plateau import (
     find_held,
     seconds_seen,
 )
+from analysis.signal.order_statistics import trailing_max
 from analysis.timeline.timeline import Timeline
 from ingest.arrays import Floats
 from ingest.saying import say
@@ -284,10 +284,7 @@ def _end_of_warming(course: Course, within_s: float = math.inf) -> int | None:
     """
     smooth = course.smooth
     ahead = min(smooth.size, course.bins(min(within_s, float(np.ptp(course.time)) + course.step)))
-    if ahead < smooth.size:
-        later = pl.Series(smooth[::-1]).rolling_max(ahead, min_samples=1).to_numpy()[::-1]
-    else:
-        later = np.maximum.accumulate(smooth[::-1])[::-1]
+    later = trailing_max(smooth[::-1], ahead)[::-1]
     so_far = np.maximum.accumulate(smooth)
     near = int(np.argmax(later - so_far <= CLIMBS_ON_K))
     below = np.flatnonzero(smooth[: near + 1] <= smooth[near] - MIN_WARMING_K)

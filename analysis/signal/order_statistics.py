@@ -1,10 +1,12 @@
-"""Medians and quantiles of short arrays, without the general function's cost a call.
+"""Medians, quantiles and trailing maxima, without the general function's cost a call.
 
 Thousands are asked for in one run, of a few hundred numbers each: looking after axes, masks and NaN
 takes numpy longer than finding the numbers. The results are numpy's own, to the last digit.
 """
 
 from __future__ import annotations
+
+import numpy as np
 
 from ingest.arrays import Floats
 
@@ -46,3 +48,25 @@ def _between(low: float, high: float, share: float) -> float:
     if share >= 0.5:
         return high - (high - low) * (1.0 - share)
     return low + (high - low) * share
+
+
+def trailing_max(values: Floats, known: int) -> Floats:
+    """Largest of the last `known` of some numbers, at each of them; of fewer at the beginning.
+
+    Within blocks of `known` from the left and from the right: every window is the end of one block
+    and the beginning of the next (van Herk 1992, Gil and Werman 1993).
+
+    Parameters
+    ----------
+    values
+        Without NaN, shape (n,).
+    known
+        1 at least.
+    """
+    count = -(-(values.size + known - 1) // known)
+    padded = np.full(count * known, -np.inf)
+    padded[known - 1 : known - 1 + values.size] = values
+    blocks = padded.reshape(count, known)
+    begun = np.maximum.accumulate(blocks, axis=1).ravel()
+    ending = np.maximum.accumulate(blocks[:, ::-1], axis=1)[:, ::-1].ravel()
+    return np.maximum(ending[: values.size], begun[known - 1 : known - 1 + values.size])

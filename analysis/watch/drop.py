@@ -16,6 +16,7 @@ from typing import Final
 
 import numpy as np
 
+from analysis.signal.order_statistics import trailing_max
 from analysis.watch.bins import Seconds
 from analysis.watch.places import (
     INDOORS,
@@ -196,21 +197,6 @@ def largest_before(found: Floats, but: Bools, known: int = KNOWN) -> Floats:
     usable = ~np.isnan(found) & ~but
     size = trailing_max(np.where(usable, np.abs(found), 0.0), known)
     return np.concatenate((np.zeros(LAG), size))[: usable.size]
-
-
-def trailing_max(sizes: Floats, known: int) -> Floats:
-    """Largest of the last `known` of some numbers that are not negative, at each of them.
-
-    Within blocks of `known` from the left and from the right: every window is the end of one block
-    and the beginning of the next (van Herk 1992, Gil and Werman 1993).
-    """
-    count = -(-(sizes.size + known - 1) // known)
-    padded = np.zeros(count * known)
-    padded[known - 1 : known - 1 + sizes.size] = sizes
-    blocks = padded.reshape(count, known)
-    begun = np.maximum.accumulate(blocks, axis=1).ravel()
-    ending = np.maximum.accumulate(blocks[:, ::-1], axis=1)[:, ::-1].ravel()
-    return np.maximum(ending[: sizes.size], begun[known - 1 : known - 1 + sizes.size])
 
 
 def masked_bins(seconds: Seconds, point: str) -> Bools:
