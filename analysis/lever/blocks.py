@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.signal.blocks import run_means
+from analysis.signal.blocks import like_neighbors, run_means
 from ingest.arrays import Floats
 from ingest.load.gridding import max_gap
 from ingest.run import Run
@@ -23,11 +23,12 @@ def blocks(time: Floats, value: Floats, step: float) -> tuple[NDArray[np.intp], 
     tuple
         First sample, mean time and mean value of every bin that holds one.
     """
-    bins = np.floor(time / step)
-    first = np.flatnonzero(np.diff(bins, prepend=bins[0] - 1.0)) if time.size else np.zeros(0, int)
+    if not time.size:
+        return np.zeros(0, int), time, value
+    first, size = like_neighbors(np.floor(time / step))
     if first.size == time.size:
         return first, time, value
-    return first, run_means(first, time), run_means(first, value)
+    return first, np.add.reduceat(time, first) / size, np.add.reduceat(value, first) / size
 
 
 class Blocks:

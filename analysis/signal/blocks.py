@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 from ingest.arrays import Floats
 
 
-def like_neighbors(numbers: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def like_neighbors(
+    numbers: NDArray[np.intp] | Floats,
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Where each run of equal numbers begins, and how many there are in it.
 
     Parameters
