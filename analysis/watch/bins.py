@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.signal.order_statistics import median, quantiles
-from ingest.arrays import Bools, Floats
+from ingest.arrays import Floats
 from ingest.sensors.thermocouple import Letter, emf
 
 if TYPE_CHECKING:
@@ -68,33 +68,61 @@ class Track:
         Time since the last valid reading, s; infinite before the first.
     still_n, still_s
         Readings in a row that were the same at the bin's end, and for how long, s.
-    longest
-        Longest such row that ended in the bin or before, readings.
-    turns
-        Readings so far at which the point turned back: noise does that, drift does not.
     count
         Valid readings so far.
     usual_s
         Longest silence between two readings that ended before the bin, s.
-    readings
-        The valid readings, stored unit; as many as there are.
+    readings, signal
+        The valid readings, stored unit, and what the sensor itself gave; as many as there are.
     """
 
     means: Floats
     silent_s: Floats
     still_n: Floats
     still_s: Floats
-    longest: Floats
-    turns: Floats
     count: Floats
     usual_s: Floats
     readings: Floats
+    signal: Floats
+
+    # the rest is only asked of a point that stood still
 
     def step(self) -> float:
         """Small change between two readings, stored unit; NaN for none."""
         moved = np.abs(self.readings[1:] - self.readings[:-1])
         moved = moved[moved > 0]
         return quantiles(moved, SMALL)[0] if moved.size else float("nan")
+
+    def longest(self) -> Floats:
+        """Longest row of equal readings that ended in the bin or before, readings, shape (n,)."""
+        begun, row = _rows_of_equals(self.signal)
+        ended = np.concatenate(([0.0], begun[1:] - begun[:-1]))
+        return self._at_end(np.maximum.accumulate(ended)[row])
+
+    def turns(self) -> Floats:
+        """Readings so far at which the point turned back, shape (n,).
+
+        Noise does that, drift does not. Whether the newest reading did is not yet known.
+        """
+        steps = self.signal[1:] - self.signal[:-1]
+        turned = np.zeros(self.signal.size)
+        np.cumsum(steps[1:] * steps[:-1] < 0.0, out=turned[2:])
+        return self._at_end(turned)
+
+    def _at_end(self, each: Floats) -> Floats:
+        """Numbers by reading at the bins' ends; 0 before the first reading."""
+        if not each.size:
+            return np.zeros(self.count.size)
+        last = np.maximum(self.count.astype(np.intp) - 1, 0)
+        return np.where(self.count > 0.0, each[last], 0.0)
+
+
+def _rows_of_equals(signal: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First reading of each row of equal ones, and which row each reading is in."""
+    changed = signal[1:] != signal[:-1]
+    row = np.zeros(signal.size, dtype=np.intp)
+    np.cumsum(changed, out=row[1:])
+    return np.concatenate(([0], np.flatnonzero(changed) + 1)), row
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -250,43 +278,31 @@ class _Rows:
 
 
 def _track(readings: Floats, signal: Floats, rows: _Rows) -> Track:
-    steps = signal[1:] - signal[:-1]
-    changed = steps != 0.0
-    begun = np.concatenate(([0], np.flatnonzero(changed) + 1))  # rows of equal readings
-    ended = np.concatenate(([0], begun[1:] - begun[:-1]))
-    row = _count_before(changed, 1)[rows.last]
-    start = begun[row]
-    # noise turns back; whether the newest reading did is not yet known
-    turned = _count_before(steps[1:] * steps[:-1] < 0.0, 2)
+    begun, row = _rows_of_equals(signal)
+    start = begun[row[rows.last]]
+    number = np.asarray(rows.last - start + 1.0, dtype=np.float64)
     return Track(
         means=_held(rows.means(readings)),
         silent_s=rows.silent_s,
-        still_n=rows.at_end(rows.last - start + 1.0),
+        still_n=rows.at_end(number),
         still_s=rows.at_end(rows.at[rows.last] - rows.at[start]),
-        longest=rows.at_end(np.maximum.accumulate(ended)[row].astype(np.float64)),
-        turns=rows.at_end(turned[rows.last].astype(np.float64)),
         count=rows.count,
         usual_s=rows.usual_s,
         readings=readings,
+        signal=signal,
     )
 
 
-def _count_before(marked: Bools, late: int) -> NDArray[np.intp]:
-    """How many were marked by each reading, where what is marked is known `late` readings later."""
-    count = np.zeros(marked.size + late, dtype=np.intp)
-    np.cumsum(marked, out=count[late:])
-    return count
-
-
 def _no_track(size: int) -> Track:
-    none, never = np.zeros(size), np.full(size, np.inf)
-    return Track(
-        np.full(size, np.nan), never, none, none, none, none, none, never, np.zeros(0)
-    )  # fmt: skip
+    none, never, empty = np.zeros(size), np.full(size, np.inf), np.zeros(0)
+    return Track(np.full(size, np.nan), never, none, none, none, never, empty, empty)
 
 
 def _held(means: Floats) -> Floats:
     for _ in range(MAX_HELD):
-        gaps = np.flatnonzero(np.isnan(means[1:]) & ~np.isnan(means[:-1])) + 1
+        missing = np.isnan(means)
+        if not missing.any():
+            break
+        gaps = np.flatnonzero(missing[1:] & ~missing[:-1]) + 1
         means[gaps] = means[gaps - 1]
     return means

@@ -73,13 +73,13 @@ def still_bins(track: Track, point: str) -> Bools:
         return long
     before = track.count - track.still_n
     count = np.maximum(before, 1.0)
-    turning = track.turns / count
+    turning = track.turns() / count
     turning -= SIGMAS * np.sqrt(turning * np.clip(1.0 - turning, 0.0, 1.0) / count)
     lively = (before >= ENOUGH) & (turning >= TURNING[0])
     every_s = track.still_s / np.maximum(track.still_n - 1.0, 1.0)
     chance = np.log(BY_CHANCE * np.clip(every_s, MIN_EVERY_S, 1.0))
     needed = chance / np.log(np.interp(turning, TURNING, SAME))
-    needed = np.maximum(needed, LONGER * track.longest)
+    needed = np.maximum(needed, LONGER * track.longest())
     level = np.abs(track.means)
     with np.errstate(invalid="ignore"):
         at_work = level > NOT_AT_REST[point] if point in NOT_AT_REST else ~np.isnan(level)
