@@ -22,17 +22,19 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from scipy.special import ndtr
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from analysis.watch.bins import Junction, make_seconds, width_for
 from analysis.watch.judge import judge
+from analysis.watch.still import BY_CHANCE
 from ingest.arrays import Floats
 from ingest.load.load import load_run
 from ingest.sensors.thermocouple import emf, temperature
 from sample_logs.simulator.families import FAMILIES, draw_car
 from sample_logs.simulator.protocol import full_test, road_test, short_test
-from sample_logs.simulator.sensors import standard_sensors
+from sample_logs.simulator.sensors import lagged, standard_sensors
 from sample_logs.simulator.simulate import Simulated, simulate
 
 RATES = (1.0, 2.0, 5.0, 10.0)
@@ -50,6 +52,9 @@ FALLS = (
 """Points whose sensor is clipped on or hung up, so that it can come off."""
 
 PLUGGED = ("engine_coolant", "vacuum_source", "road_speed", "engine_speed")
+COARSE = ("engine_coolant", "road_speed")
+"""Points logged in whole degrees and whole km/h: steps five times the sensor's noise and more."""
+
 TOO_LITTLE_K = 6.0
 """Other air nearer than this is not counted: nobody could tell."""
 
@@ -150,9 +155,36 @@ def spoil(run: Simulated, point: str, how: str, at: float, rng: np.random.Genera
     return log
 
 
+def knowable(run: Simulated, point: str, at: float) -> bool:
+    """Whether anybody could tell within `SOON_S` that a channel sticks.
+
+    Somebody who knew the true level at every moment, how noisy the sensor is and how its numbers
+    are rounded would have nothing but this: how likely a good channel gives the same number all
+    the time. It must be as rare as what the watch itself calls no chance (Neyman and Pearson: no
+    other test of so few false alarms finds more).
+    """
+    spec = next(each for each in run.sensors.specs if each.point == point)
+    level = np.interp(run.time, run.model.schedule.time, lagged(run.model.traces[point], spec.lag))
+    good = run.channels[point]
+    # the sensor's own error of offset and gain, as far as the whole run shows it
+    known = np.isfinite(good)
+    if np.ptp(level[known]) > spec.resolution:
+        gain, offset = np.polyfit(level[known], good[known], 1)
+    else:
+        gain, offset = 1.0, float(np.mean(good[known] - level[known]))
+    first = int(np.argmax(run.time >= at))
+    later = (run.time > run.time[first]) & (run.time <= at + SOON_S)
+    off = good[first] - (gain * level[later] + offset)
+    half = 0.5 * spec.resolution
+    same = ndtr((off + half) / spec.noise) - ndtr((off - half) / spec.noise)
+    every_s = min(1.0, 1.0 / run.sensors.rate_hz)
+    return bool(np.sum(np.log(np.maximum(same, 1e-300))) <= np.log(BY_CHANCE * every_s))
+
+
 def pulls(runs: list[Simulated], count: int, seed: int, parts: list[str]) -> None:
     rng = np.random.default_rng(seed)
     told: dict[tuple[str, str, str], list[float]] = defaultdict(list)
+    bound: dict[str, list[tuple[bool, bool]]] = defaultdict(list)
     done, tries = 0, 0
     while done < count and tries < 20 * count:
         tries += 1
@@ -175,14 +207,30 @@ def pulls(runs: list[Simulated], count: int, seed: int, parts: list[str]) -> Non
         mine = [when - at for name, _, when in log.alarms(at + 60.0) if name == point and when > at]
         delay = min(mine, default=np.inf)
         rate = f"{run.sensors.rate_hz:g}/s"
-        for key in ((how, part, "all"), (how, "all", rate), (how, point, "all"), ("all",) * 3):
+        for key in (
+            (how, "all", "all"),
+            (how, part, "all"),
+            (how, "all", rate),
+            (how, point, "all"),
+            ("all",) * 3,
+        ):
             told[key].append(delay)
+        if how == "stuck":
+            coarse = "coarse" if point in COARSE else "fine"
+            for of in (rate, coarse, "all"):
+                bound[of].append((delay <= SOON_S, knowable(run, point, at)))
     print(f"{done} faults; share told within {SOON_S:g} s, median and longest delay")
     for key, delays in sorted(told.items()):
         known = np.array(delays)
         share = float(np.mean(known <= SOON_S))
         middle, longest = np.median(known), known.max()
         print(f"  {' '.join(key):36s} {known.size:4d} {share:6.0%} {middle:6.1f} {longest:6.1f} s")
+
+    if bound:
+        print("stuck: share told, and share that anybody could tell who knew the true level")
+    for of, both in sorted(bound.items()):
+        found, could = np.mean(np.array(both), axis=0)
+        print(f"  {of:36s} {len(both):4d} {found:6.0%} {could:6.0%}")
 
 
 def false_alarms(runs: list[Simulated], folders: list[Path]) -> None:
