@@ -60,6 +60,13 @@ SPEED_TIMES: Final = 2.0
 """While the car's speed has changed by this much within these seconds, cold air leaks in at another
 rate, and so many times the usual change is asked for."""
 
+RETURN: Final = "coolant_out"
+PUMPED_RPM: Final = 300.0
+PUMPED_S: Final = 40
+"""The water pump turns with the engine: as it slows down less water flows, and what does flow comes
+back colder, within the time that the hose's wall and the sensor take. So it is with the return hose
+while the engine is slower by this much than it was, or the car."""
+
 APART_K: Final = 4.0
 """Other air must be at least this much colder, or warmer, to be noticed."""
 
@@ -128,6 +135,8 @@ def _levels(seconds: Seconds, point: str, others: tuple[str, ...]) -> Floats | N
 def speed_factor(seconds: Seconds, point: str) -> Floats:
     """Times the usual change to ask for, by what the car's speed did before each bin."""
     factor = np.ones(seconds.ends.size)
+    if point == RETURN:
+        return _pump_factor(seconds, factor)
     track = seconds.tracks.get("road_speed")
     back = max(1, round(SPEED_S / seconds.width))
     if point in (*FRESH, *HOSES) or factor.size <= back:
@@ -137,4 +146,20 @@ def speed_factor(seconds: Seconds, point: str) -> Floats:
     windows = np.lib.stride_tricks.sliding_window_view(track.means, back + 1)
     changed = np.fmax.reduce(windows, axis=1) - np.fmin.reduce(windows, axis=1)
     factor[back:][changed > SPEED_M_S] = SPEED_TIMES
+    return factor
+
+
+def _pump_factor(seconds: Seconds, factor: Floats) -> Floats:
+    """The same for the return hose, by how much slower the engine, or the car, became."""
+    back = max(1, round(PUMPED_S / seconds.width))
+    slower = [
+        (seconds.tracks[name].means, least)
+        for name, least in (("engine_speed", PUMPED_RPM), ("road_speed", SPEED_M_S))
+        if name in seconds.tracks
+    ]
+    if not slower:  # it may have slowed down at any time
+        return factor * SPEED_TIMES
+    for means, least in slower if factor.size > back else ():
+        windows = np.lib.stride_tricks.sliding_window_view(means, back + 1)
+        factor[back:][np.fmax.reduce(windows, axis=1) - means[back:] > least] = SPEED_TIMES
     return factor

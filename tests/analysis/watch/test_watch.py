@@ -151,6 +151,28 @@ def test_while_the_car_speeds_up_more_is_asked_for() -> None:
     assert (speed_factor(unknown, "coolant_in") == 1.0).all()
 
 
+def test_a_return_hose_that_cools_as_the_engine_slows_down_is_no_loose_sensor() -> None:
+    """Less water flows and gives off more of its heat (effectiveness by transfer units)."""
+    warm = 1.0 - np.exp(-TIME / 200.0)
+    slower = np.interp(TIME, [OFF, OFF + 10.0], [0.0, 1.0])
+    speed = noisy(1700.0 - 900.0 * slower, 11)
+    back = 65.0 * warm - 6.5 * (1.0 - np.exp(-np.maximum(TIME - OFF - 4.0, 0.0) / 4.0))
+    values = car() | {"engine_speed": speed, "coolant_out": noisy(back, 12)}
+    assert alarms(values) == []
+    # the same fall while the pump turns as before
+    values["engine_speed"] = noisy(np.full(TIME.size, 1700.0), 11)
+    assert [(each.point, each.kind) for each in alarms(values)] == [("coolant_out", CAME_LOOSE)]
+    # and one that falls off meanwhile falls further
+    values["engine_speed"] = speed
+    values["coolant_out"] = fallen(noisy(65.0 * warm, 12), 15.0, 7.0)
+    (found,) = alarms(values)
+    assert (found.point, found.kind) == ("coolant_out", CAME_LOOSE)
+    assert found.told_s <= OFF + 10.0
+    # whoever logs neither speed is asked for as much at any time
+    seconds = make_seconds(TIME, {"coolant_out": values["coolant_out"]}, [], {}, 1.0)
+    assert (speed_factor(seconds, "coolant_out") > 1.5).all()
+
+
 def test_an_open_wire_is_told() -> None:
     values = car()
     values["footwell"] = np.where(TIME < OFF, values["footwell"], np.nan)
