@@ -24,6 +24,7 @@ _EPOCH: Final = datetime(1899, 12, 31)  # noqa: DTZ001 - a day count without a z
 _FIRST_YEAR: Final = 1905
 """A moment before this is an elapsed time of more than a day in a format that does not say so."""
 _COMMA: Final = re.compile(r"^\s*[+-]?\d[\d. ]*,\d+\s*\S*$")
+_WRITTEN: Final = re.compile(r"\s*[-+\u2212]?\d[-\d.,:/'T ]*$")
 _HEAD_ROWS: Final = 60
 """Heads stand within so many rows."""
 
@@ -60,6 +61,14 @@ def has_comma_numbers(rows: Sequence[Sequence[Cell]]) -> bool:
 def rows_with_numbers(rows: Sequence[Sequence[Cell]]) -> int:
     """How many rows hold a number or a time that is no text."""
     return sum(any(not isinstance(cell, str) for cell in row) for row in rows)
+
+
+def rows_with_written_numbers(rows: Sequence[Sequence[Cell]]) -> int:
+    """How many rows hold two texts and more that are numbers, dates or times."""
+    return sum(
+        sum(isinstance(cell, str) and _WRITTEN.match(cell) is not None for cell in row) > 1
+        for row in rows
+    )
 
 
 def _is_number(cell: Cell) -> bool:

@@ -21,6 +21,7 @@ from ingest.table.workbook.cells import (
     Merged,
     has_comma_numbers,
     rows_with_numbers,
+    rows_with_written_numbers,
     sheet_text,
 )
 from ingest.table.workbook.parts import SheetParts, WorkbookParts, is_workbook_part
@@ -132,6 +133,8 @@ def _choose(
 ) -> tuple[_Sheet, tuple[str, ...]]:
     """The sheet that is meant, and the names of those with less than a log in them."""
     able = [each for each in sheets if rows_with_numbers(each.rows) >= _MIN_ROWS]
+    if not able:  # pasted or exported as text, every cell of it
+        able = [each for each in sheets if rows_with_written_numbers(each.rows) >= _MIN_ROWS]
     if len(able) == 1 or (able and wanted is not None):
         others = tuple(each.name for each in sheets if each is not able[0] and any(each.rows))
         return able[0], others

@@ -123,6 +123,15 @@ def comma_text(_: xlsxwriter.Workbook, sheet: Any) -> None:
         sheet.write_string(row + 2, 1, f"{value:.4f}".replace(".", ","))
 
 
+def all_of_it_text(_: xlsxwriter.Workbook, sheet: Any) -> None:
+    """Pasted from a page, or exported by a program whose numbers have decimal commas."""
+    sheet.write_row(0, 0, NAMES)
+    sheet.write_row(1, 0, UNITS)
+    for row, cells in enumerate(zip(SECONDS, OUTLET, LEVER, strict=True)):
+        for at, value in enumerate(cells):
+            sheet.write_string(row + 2, at, f"{value:.4f}".replace(".", ","))
+
+
 def words_for_no_reading(_: xlsxwriter.Workbook, sheet: Any) -> None:
     plain(_, sheet)
     for row in (5, 6):
@@ -190,7 +199,7 @@ def newest_first(_: xlsxwriter.Workbook, sheet: Any) -> None:
 HABITS: list[Fill] = [
     *(plain, units_in_names, title_and_remarks, blank_rows, begins_in_b3, line_ends_in_names),
     *(merged_down, percent, own_percent_format, unit_in_format, formulas, numbers_as_text),
-    *(comma_text, words_for_no_reading, dates, american_dates, date_and_time_apart),
+    *(comma_text, all_of_it_text, words_for_no_reading, dates, american_dates, date_and_time_apart),
     *(elapsed_over_a_day, notes_sheet_beside, a_chart, newest_first),
 ]
 
