@@ -26,6 +26,9 @@ Confidence = Literal["sure", "likely", "unknown"]
 
 _UMLAUTS: Final = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "ø": "oe", "å": "a"})
 _ONE_OF_SEVERAL: Final = re.compile(r"(?<![\d.])(?:[2-9]|[1-9]\d)\b")
+_SCALED: Final = re.compile(r"[\[(]([^\[\]()]*\d[^\[\]()]*)[\])]\s*$")
+"""A bracket at a name's end that has a number beside its unit: ``[0.1 °C]``, ``(°C x10)``."""
+
 _OF_STATION: Final = re.compile(r"(?i)(?<=[^\W_])[_ ](?:avg|average|mean)$")
 _COOLANT_HEATER: Final = re.compile(
     r"\b(?:(?:coolant|water|auxiliary|aux|parking|fuel[ _-]fired|park)[ _-]?heater"
@@ -268,6 +271,10 @@ def _with_letter(proposal: Proposal) -> Proposal:
     unit = {"c": "degC", "degc": "degC", "f": "degF", "degf": "degF"}.get(last)
     if unit is None or POINTS[str(proposal.point)].name != "temperature":
         return proposal
+    scaled = _SCALED.search(proposal.name)
+    if scaled is not None:  # a step or a factor: tenths of a degree, for one
+        reason = f"{scaled[1]!r} is no unit that is known"
+        return replace(proposal, confidence="likely", reason=reason)
     return replace(
         proposal, unit=unit, confidence="likely", reason=f"the name ends in {last!r} for {unit}"
     )

@@ -11,6 +11,7 @@ import pytest
 from ingest.draft.draft import Draft, draft_setup
 from ingest.draft.names import Proposal, propose, words_of
 from ingest.errors import UnusableRun
+from ingest.load.load import load_run
 from ingest.points import POINTS
 from ingest.setup.model import parse_setup
 from ingest.table.units import split_unit
@@ -451,3 +452,16 @@ def test_a_coolant_heater_is_no_heater_of_the_car(name: str, point: str | None) 
     assert found.point == point
     if point == "coolant_in":
         assert found.confidence == "likely"
+
+
+@pytest.mark.parametrize("unit", ["[0.1 °C]", "(1/10 °C)", "[°C x 10]", "(0,1 K)"])
+def test_a_unit_with_a_factor_is_asked_for(unit: str, tmp_path: Path) -> None:
+    """Tenths of a degree read as degrees would be wrong in silence."""
+    log = tmp_path / "log.csv"
+    rows = "".join(f'{at},{200 + at},"-52"\n' for at in range(20))
+    log.write_text(f'"Elapsed [s]","Outlet {unit}","Ambient {unit}"\n{rows}', encoding="utf-8")
+    drafted = draft_setup(log)
+    assert {each.unit for each in drafted.proposals if each.point} <= {None, unit[1:-1]}
+    (tmp_path / "run.toml").write_text(drafted.text, encoding="utf-8")
+    with pytest.raises(UnusableRun, match="no unit|no channel"):
+        load_run(tmp_path)
