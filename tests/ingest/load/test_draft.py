@@ -463,5 +463,5 @@ def test_a_unit_with_a_factor_is_asked_for(unit: str, tmp_path: Path) -> None:
     drafted = draft_setup(log)
     assert {each.unit for each in drafted.proposals if each.point} <= {None, unit[1:-1]}
     (tmp_path / "run.toml").write_text(drafted.text, encoding="utf-8")
-    with pytest.raises(UnusableRun, match="no unit|no channel"):
+    with pytest.raises(UnusableRun, match=r"no unit|no channel"):
         load_run(tmp_path)
