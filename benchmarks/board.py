@@ -3,21 +3,26 @@
     python benchmarks/board.py [--runs 2000] [--rows 1000000] [--store FOLDER]
 
 Fills a store with copies of a sample run under other names and numbers (their results are made, as
-the board only shows them), starts the board on it and opens each page with a cold cache, thrice.
-Printed are the median time from the click to the page's results and to its picture, the bytes sent
-over the wire, and the processor time of this process: on a machine that does other things the
-times are longer, the processor time is not.
+the board only shows them), starts the board on it and opens each page with a cold cache, thrice
+over each line: as from this machine, with gzip alone as over plain http, and at 1.6 Mbit/s and
+300 ms.
+Printed are the medians of the times from the click until the answer's sentence is seen, the page's
+results and its picture; the processor time of the page's main thread and of this process (the board
+and the driver); and what was sent. On a machine that does other things the times from the click are
+longer.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import shutil
 import statistics
 import sys
 import tempfile
 import time
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -98,38 +103,95 @@ def other_result(told: dict, run: Run, rng: np.random.Generator) -> dict:
     return told | {"run": told["run"] | named, "figures": figures, "verdict": verdict}
 
 
+SEEN = """(wanted) => {
+  const seen = window.seen = {};
+  const look = () => {
+    for (const [name, selector] of Object.entries(wanted)) {
+      if (name in seen) continue;
+      const found = [...document.querySelectorAll(selector)].some((each) =>
+        each.checkVisibility() && (each.textContent.trim() || each.matches("svg *")) &&
+        (name !== "answer" || each.getBoundingClientRect().top < window.innerHeight));
+      if (!found) continue;
+      seen[name] = null;
+      // what was put there is seen with the frame after the next
+      requestAnimationFrame(() => requestAnimationFrame(() => {
+        seen[name] = performance.now() / 1000;
+      }));
+    }
+  };
+  new MutationObserver(look).observe(document, { childList: true, subtree: true });
+}"""
+"""In the page itself, so that the driver's own time is not counted: s from the click until a person
+sees the answer (its sentence, on the first screen), the page's results, and its picture."""
+
+SLOW = {
+    "offline": False,
+    "latency": 300,
+    "downloadThroughput": 1.6e6 / 8,
+    "uploadThroughput": 0.75e6 / 8,
+}
+
+
 def count(tally: list[float], event: dict) -> None:
     """Note the bytes of an answer as they came over the wire."""
     tally.append(event["encodedDataLength"])
 
 
-def visits(browser: Browser, address: str, path: str, ready: str, picture: str | None) -> None:
-    """Open a page with a cold cache a few times; print what it took."""
-    times: list[tuple[float, float, float]] = []
-    sent = 0
-    for _ in range(VISITS):
-        context = browser.new_context(viewport={"width": 1366, "height": 800})
-        page = context.new_page()
-        wire = context.new_cdp_session(page)
-        wire.send("Network.enable")
-        tally: list[float] = []
-        wire.on("Network.loadingFinished", partial(count, tally))
-        begin, used = time.perf_counter(), time.process_time()
-        page.goto(address + path, wait_until="commit")
-        page.wait_for_selector(ready)
-        results = time.perf_counter() - begin
-        if picture:
-            page.wait_for_selector(picture)
-        drawn = time.perf_counter() - begin
-        times.append((results, drawn, time.process_time() - used))
-        page.wait_for_load_state("networkidle")
-        sent = int(sum(tally))
-        context.close()
-    first, second, used = (statistics.median(column) for column in zip(*times, strict=True))
-    print(
-        f"{path[:24]:<26}results {first:5.2f} s   picture {second:5.2f} s   "
-        f"processor (board and driver) {used:5.2f} s   sent {sent / 1e6:5.2f} MB"
+def visit(browser: Browser, url: str, wanted: dict[str, str], line: Line) -> dict[str, float]:
+    """One visit with a cold cache: when each thing was seen, kB sent, time of the page's thread."""
+    coding = {"Accept-Encoding": "gzip"} if line.gzip else None
+    context = browser.new_context(
+        viewport={"width": 1366, "height": 800}, extra_http_headers=coding
     )
+    page = context.new_page()
+    wire = context.new_cdp_session(page)
+    wire.send("Network.enable")
+    wire.send("Performance.enable")
+    if line.slow:
+        wire.send("Network.emulateNetworkConditions", SLOW)
+    tally: list[float] = []
+    wire.on("Network.loadingFinished", partial(count, tally))
+    page.add_init_script(f"({SEEN})({json.dumps(wanted)})")
+    page.goto(url, wait_until="commit")
+    page.wait_for_function(
+        "(names) => names.every((name) => window.seen && window.seen[name])", arg=list(wanted)
+    )
+    page.wait_for_load_state("networkidle")
+    times: dict[str, float] = page.evaluate("window.seen")
+    told = {each["name"]: each["value"] for each in wire.send("Performance.getMetrics")["metrics"]}
+    context.close()
+    return {**times, "thread": told["TaskDuration"], "kB": sum(tally) / 1e3}
+
+
+@dataclass(frozen=True)
+class Line:
+    """How a visitor comes."""
+
+    name: str
+    slow: bool = False
+    gzip: bool = False
+
+
+LINES = (Line("this machine"), Line("plain http: gzip", gzip=True),
+         Line("1.6 Mbit/s, 300 ms", slow=True))  # fmt: skip
+
+
+def visits(browser: Browser, address: str, path: str, results: str, picture: str | None) -> None:
+    """Open a page with a cold cache a few times over each line; print what it took."""
+    wanted = {"answer": "#first .reply, #first p, #page .reply", "results": f"#page {results}"}
+    wanted |= {"picture": f"#page {picture}"} if picture else {}
+    for line in LINES:
+        used = time.process_time()
+        found = [visit(browser, address + path, wanted, line) for _ in range(VISITS)]
+        used = (time.process_time() - used) / VISITS
+        median = {name: statistics.median(each[name] for each in found) for name in found[0]}
+        drawn = f"{median['picture']:5.2f} s" if picture else "       "
+        print(
+            f"{path[:12]:<13}{line.name:<20}answer {median['answer']:5.2f} s   "
+            f"results {median['results']:5.2f} s   picture {drawn}   "
+            f"page's thread {median['thread']:5.2f} s   board and driver {used:5.2f} s   "
+            f"sent {median['kB']:4.0f} kB"
+        )
 
 
 def main() -> None:
@@ -149,8 +211,9 @@ def main() -> None:
     with served(StoreSource(store)) as address, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium, args=ARGUMENTS)
         visits(browser, address, "/", "table.runs", "#fleet-picture .point")
-        visits(browser, address, f"/car?run={run_id}", ".causes", "#car-picture .trace")
+        visits(browser, address, f"/car?run={run_id}", ".causes", "#car-picture .trace path")
         visits(browser, address, "/limits", "table.limits", None)
+        visits(browser, address, "/tuning", ".pictures", ".js-plotly-plot .trace path")
         visits(browser, address, "/drop", ".drop", None)
         browser.close()
     store.close()

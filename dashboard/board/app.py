@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import html as text
 import re
 from collections.abc import Collection
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
+from urllib.parse import urlsplit
 
-from dash import Dash, Input, Output, State, dcc, html
+from dash import Dash, dcc, html
 from flask import Response, request
 
 from dashboard.board.asked import refuse_malformed
@@ -19,7 +23,7 @@ from dashboard.board.papers import register_papers
 from dashboard.board.security import content_policy, protect
 from dashboard.pages import Page, all_pages
 from dashboard.plots import theme
-from dashboard.plots.page import plotly_script
+from dashboard.plots.page import plotly_packed, plotly_script
 from dashboard.text.shown import clean
 from dashboard.web import address
 from dashboard.web.light import markup
@@ -51,22 +55,25 @@ class BoardApp(Dash):
         super().__init__(
             __name__,
             assets_folder=str(ASSETS),
+            assets_ignore=r"\.css$",  # they stand in the page itself
             serve_locally=True,
             update_title="",
             title="lukewarm",
             compress=False,
             use_pages=False,
             enable_mcp=False,
+            suppress_callback_exceptions=True,  # which parts a page has depends on its address
         )
         self._board_pages = pages
         self._board = board
         self._guarded = guarded
+        self.renderer = START
 
     def interpolate_index(self, **parts: Any) -> str:  # type: ignore[override]
         """The document around the application."""
         here = next((page for page in self._board_pages if page.path == request.path), None)
         title = f"{here.question if here else 'There is no such page'} – lukewarm"
-        scripts = SPARED.sub("", parts["scripts"])
+        scripts = SPARED.sub("", parts["scripts"]).replace("<script ", "<script defer ")
         return f"""<!doctype html>
 <html lang="en">
 <head>
@@ -74,8 +81,13 @@ class BoardApp(Dash):
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <title>{text.escape(title)}</title>
 <link rel="icon" href="data:,">
-<style>{theme.PAGE_CSS}</style>
-{PRELOAD if here and here.plots else ""}
+<style>{theme.PAGE_CSS}
+{_style(STYLE)}{_style(here.style) if here and here.style else ""}</style>
+<script>{EARLY}</script>
+{parts["config"]}
+{parts["renderer"]}
+{scripts}
+{DRAWING if here and here.plots else ""}
 {parts["css"]}
 </head>
 <body>
@@ -91,9 +103,6 @@ class BoardApp(Dash):
 {self._first(here)}
 {parts["app_entry"]}
 </main>
-{parts["config"]}
-{scripts}
-{parts["renderer"]}
 </body>
 </html>
 """
@@ -113,16 +122,33 @@ class BoardApp(Dash):
         )
 
 
+@cache
+def _style(name: str) -> str:
+    return (ASSETS / name).read_text(encoding="utf-8")
+
+
 PLOTLY: Final = "/_dash-component-suites/plotly/package_data/plotly.min.js"
 """Where Dash looks for the script that draws; it is answered with the small one."""
 
-PRELOAD: Final = f'<link rel="preload" as="script" href="{PLOTLY}">'
+DRAWING: Final = f"""<script async fetchpriority="low" src="{PLOTLY}"></script>
+<link rel="preload" as="script" href="/_dash-component-suites/dash/dcc/async-graph.js">"""
+"""What plots need, which Dash would ask for when it meets the first: plotly runs as soon as it is
+there, and comes after all else, as it is the largest."""
+
+EARLY: Final = (Path(__file__).parent / "early.js").read_text(encoding="utf-8")
+"""Runs before all other scripts."""
+
+START: Final = 'document.addEventListener("DOMContentLoaded", () => new DashRenderer());'
+"""Starts Dash when its scripts, which come while the page is already read, are there."""
+
+STYLE: Final = "board.css"
+"""Of all pages. Styles stand in the page itself: it is never seen without them."""
 
 SPARED: Final = re.compile(
     r'<script src="[^"]*/(?:dash_table/bundle|deps/polyfill)[^"]*"></script>\n?'
 )
 """Scripts of Dash that no page needs: its tables, and what browsers before 2020 lacked, but for one
-small part in ``assets/before`` (regenerator-runtime of the npm registry, as it came)."""
+small part in ``assets/before`` (regenerator-runtime of the npm registry, its comments left out)."""
 
 ANY_ADDRESS: Final = "/<path:path>"
 """What Dash calls the route of every address that is none of its own."""
@@ -154,17 +180,13 @@ def create_app(
     """
     pages = all_pages() if pages is None else pages
     app = BoardApp(pages, board, guarded=password is not None)
-    app.layout = frame()
-    every = html.Div([frame(), *(page.layout(board, {}) for page in pages)])
-    app.validation_layout = every  # type: ignore[assignment]
-    _register_router(app, pages, board)
+    app.layout = lambda: page_at(request.args.get("at", ""), pages, board)
     for page in pages:
         page.register(app, board)
-    app.config.suppress_callback_exceptions = True  # the parts of a page come with its results
     server: Flask = app.server
     server.config["MAX_CONTENT_LENGTH"] = MAX_BYTES
     server.config["MAX_FORM_MEMORY_SIZE"] = 64 * 1024
-    protect(server, content_policy(app.csp_hashes()), hosts, secure=secure)
+    protect(server, content_policy([*app.csp_hashes(), script_hash(EARLY)]), hosts, secure=secure)
     if password is not None:
         require_password(server, password, secure=secure)
     refuse_malformed(app)
@@ -176,22 +198,40 @@ def create_app(
     return app
 
 
-def frame() -> Component:
-    """What every page stands in."""
-    return html.Div([dcc.Location(id="address", refresh=False), html.Div(id="page")])
+def page_at(there: str, pages: tuple[Page, ...], board: Board) -> Component:
+    """A page as it opens, its results in it.
+
+    Parameters
+    ----------
+    there
+        Path and query of the address it opens at; empty for none.
+    pages, board
+        The pages, and what they show.
+    """
+    try:
+        parted = urlsplit(there)
+    except ValueError:
+        parted = urlsplit("")
+    search = f"?{parted.query}" if parted.query else ""
+    for page in pages:
+        if page.path == parted.path:
+            return html.Div(_at(page.layout(board, address.read(search)), search), id="page")
+    lost = [html.H1("There is no such page."), html.P(html.A("Look at the fleet", href="/"))]
+    return html.Div(lost if there else [], id="page")
 
 
-def _register_router(app: Dash, pages: tuple[Page, ...], board: Board) -> None:
-    @app.callback(
-        Output("page", "children"), Input("address", "pathname"), State("address", "search")
-    )
-    def open_page(path: str, search: str) -> Component:
-        for page in pages:
-            if page.path == path:
-                return page.layout(board, address.read(search))
-        return html.Div(
-            [html.H1("There is no such page."), html.P(html.A("Look at the fleet", href="/"))]
-        )
+def _at(opened: Component, search: str) -> Component:
+    """A page whose results are already those of its address: its callbacks need not be asked."""
+    for part in opened._traverse():  # type: ignore[no-untyped-call]
+        if isinstance(part, dcc.Location) and getattr(part, "refresh", True) is False:
+            part.search = search  # type: ignore[attr-defined]
+    return opened
+
+
+def script_hash(script: str) -> str:
+    """What allows an inline script in a content-security policy."""
+    told = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
+    return f"'sha256-{told}'"
 
 
 def _say_what_is_missing(server: Flask, known: Collection[str], board: Board) -> None:
@@ -222,7 +262,13 @@ def _say_what_is_missing(server: Flask, known: Collection[str], board: Board) ->
 def _register_plotly(server: Flask) -> None:
     @server.route(PLOTLY)
     def plotly() -> Response:
-        return Response(plotly_script(), mimetype="text/javascript")
+        sent: str | bytes = plotly_script()
+        headers = {"Vary": "Accept-Encoding"}
+        for coding, packing in (("br", "br"), ("gzip", "gz")):
+            if request.accept_encodings[coding] > 0:
+                sent, headers["Content-Encoding"] = plotly_packed(packing), coding
+                break
+        return Response(sent, mimetype="text/javascript", headers=headers)
 
 
 def _register_export(server: Flask, board: Board) -> None:

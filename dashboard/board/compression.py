@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 BROTLI_LEVEL: Final = 5
 """As quick as gzip, and a tenth smaller; higher levels win little and take long."""
 
+GZIP_LEVEL: Final = 7
+"""A hundredth smaller than the usual one."""
+
 SHORTEST: Final = 1024
 """Bytes; shorter answers are sent as they are."""
 
@@ -66,6 +69,7 @@ def pack_answers(server: Flask) -> None:
     server.config.update(
         COMPRESS_ALGORITHM=["br", "gzip"],
         COMPRESS_BR_LEVEL=BROTLI_LEVEL,
+        COMPRESS_LEVEL=GZIP_LEVEL,
         COMPRESS_STREAMS=False,
         COMPRESS_MIMETYPES=list(PACKABLE),
         COMPRESS_MIN_SIZE=SHORTEST,

@@ -3,10 +3,11 @@
 A module in this package that defines ``PAGE`` is a page: it appears in the navigation, in the order
 of ``Page.order``, and answers at ``Page.path``. That is all there is to adding one.
 
-``Page.layout`` gives the page's frame: its controls and empty places for its results, with the
-values of the address filled in. ``Page.register`` adds the page's callbacks, which are a few lines
-each over plain functions. A page whose state belongs in the address has a ``dcc.Location`` of its
-own and writes ``search`` there. Ids of components begin with the module's name.
+``Page.layout`` gives the page as it opens: its controls with the values of the address, and its
+results. ``Page.register`` adds the page's callbacks, a few lines each over plain functions, which
+are asked when something changes, not when the page opens (``prevent_initial_call``). A page whose
+state belongs in the address has a ``dcc.Location`` of its own and writes ``search`` there. Ids of
+components begin with the module's name.
 """
 
 from __future__ import annotations
@@ -40,15 +41,17 @@ class Page:
     order
         Place in the navigation.
     layout
-        Frame of the page for the values of an address (see `dashboard.web.address.read`).
+        The page for the values of an address (see `dashboard.web.address.read`).
     register
         Adds the page's callbacks to the application.
     plots
-        Whether it always shows a plot: the browser then fetches the plotting script at once.
+        Whether it nearly always shows a plot: the browser then fetches what draws it at once.
     first
         What stands there before any script has run, for the values of an address: the page's
-        answer, as elements of `dash.html`. It goes when the page itself has an answer, an element
-        of the class ``reply``.
+        answer, as elements of `dash.html`, as `layout` begins. It goes when the page itself is
+        there.
+    style
+        Of this page alone: a file of ``dashboard/board/assets``; empty for none.
     """
 
     path: str
@@ -59,6 +62,7 @@ class Page:
     register: Callable[[Dash, Board], None]
     plots: bool = False
     first: Callable[[Board, Mapping[str, str]], list[Component]] | None = None
+    style: str = ""
 
 
 @cache

@@ -42,15 +42,16 @@ def search_of(state: Mapping[str, str], board: Board) -> str:
 
 
 def layout(board: Board, told: Mapping[str, str]) -> Component:
-    """The page's frame."""
+    """The page."""
     state = with_run(state_of(told, board), board)
     if not state["run"]:
         return html.Div([html.H1(TITLE), *parts.first_run(board.source.title)])
+    shown = Shown.of(board, state)
     return html.Div(
         [
             dcc.Location(id="car-address", refresh=False),
             dcc.Store(id="car-zoomed"),
-            html.Div(id="car-answer", **parts.aria(live="polite")),
+            html.Div(answer(shown), id="car-answer", **parts.aria(live="polite")),
             parts.form(
                 "car-form",
                 parts.select(
@@ -64,7 +65,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
                 *search_box(board),
                 parts.units(state["units"], board.units),
             ),
-            html.Div(id="car-content"),
+            html.Div(below(shown), id="car-content"),
         ]
     )
 
@@ -105,6 +106,7 @@ def register(app: Dash, board: Board) -> None:
         Output("car-answer", "children"),
         Output("car-content", "children"),
         Input("car-address", "search"),
+        prevent_initial_call=True,
     )
     def show(search: str) -> tuple[list[Any], list[Any]]:
         shown = Shown.of(board, with_run(state_of(address.read(search), board), board))

@@ -24,22 +24,31 @@ PATH: Final = "/drop"
 TITLE: Final = "What does this log say?"
 
 
-def layout(board: Board, told: Mapping[str, str]) -> Component:
-    """The page's frame."""
+def first(board: Board, told: Mapping[str, str]) -> list[Component]:
+    """What the page is for, before any script has run."""
     del told
     if board.uploads is None:
-        return html.Div([html.H1(TITLE), html.P("Dropping logs is switched off on this board.")])
+        return [html.H1(TITLE), html.P("Dropping logs is switched off on this board.")]
+    return [
+        html.H1(TITLE),
+        html.P(
+            "Drop a run folder's files together (run.toml, the log, the events), or a log alone: "
+            "a set-up is then drafted for you to complete. A log may be text, a workbook, a "
+            "Parquet, MDF4 or bus log, also packed in .gz or .zip.",
+        ),
+    ]
+
+
+def layout(board: Board, told: Mapping[str, str]) -> Component:
+    """The page."""
+    if board.uploads is None:
+        return html.Div(first(board, told))
     return html.Div(
         [
             dcc.Location(id="drop-go", refresh=True),
             dcc.Store(id="drop-token"),
             dcc.Store(id="drop-written"),
-            html.H1(TITLE),
-            html.P(
-                "Drop a run folder's files together (run.toml, the log, the events), or a log "
-                "alone: a set-up is then drafted for you to complete. A log may be text, a "
-                "workbook, a Parquet, MDF4 or bus log, also packed in .gz or .zip."
-            ),
+            *first(board, told),
             dcc.Upload(
                 id="drop-files",
                 multiple=True,
@@ -167,4 +176,4 @@ def register(app: Dash, board: Board) -> None:
         return "", address.link("/car", {"run": token})
 
 
-PAGE = Page(PATH, "Drop a log", TITLE, 40, layout, register)
+PAGE = Page(PATH, "Drop a log", TITLE, 40, layout, register, first=first)

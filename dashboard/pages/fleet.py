@@ -73,7 +73,7 @@ def choice_of(state: Mapping[str, str]) -> Choice:
 
 
 def layout(board: Board, told: Mapping[str, str]) -> Component:
-    """The page's frame."""
+    """The page."""
     state = state_of(told, board)
     if not board.source.runs().height:
         nothing = parts.first_run(board.source.title)
@@ -81,23 +81,24 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
     names = sorted({name or NO_FAMILY for name in board.source.runs()["family"].to_list()})
     if state["family"] != ANY and state["family"] not in names:
         names.append(state["family"])
+    said, summary, question, picture, table = results(board, state)
     return html.Div(
         [
             dcc.Location(id="fleet-address", refresh=False),
             dcc.Location(id="fleet-go", refresh=True),
             html.H1(TITLE),
-            html.Div(id="fleet-answer", **parts.aria(live="polite")),
+            html.Div(said, id="fleet-answer", **parts.aria(live="polite")),
             html.Details(
                 [html.Summary("Choose, search and order"), controls(state, names, board)],
                 className="fold",
                 open=True,
             ),
-            html.Div(id="fleet-results"),
-            html.Div(id="fleet-table"),
+            html.Div(summary, id="fleet-results"),
+            html.Div(table, id="fleet-table"),
             html.Section(
                 [
-                    html.H2(id="fleet-question"),
-                    html.Div(id="fleet-picture-place"),
+                    html.H2(question, id="fleet-question"),
+                    html.Div(picture, id="fleet-picture-place"),
                 ]
             ),
         ]
@@ -262,12 +263,9 @@ def results(board: Board, state: Mapping[str, str]) -> tuple[Any, ...]:
     if not frame["value"].count():
         none = html.P(f"The {words(choice.figure)} was measured in none of these runs.")
         return said, summary, question, none, table
+    drawn = fleet_plot(frame, choice.figure, state["units"])
     picture = [
-        dcc.Graph(
-            id="fleet-picture",
-            config=parts.GRAPH,
-            figure=fleet_plot(frame, choice.figure, state["units"]),
-        ),
+        parts.graph("fleet-picture", drawn, drawn.layout.height),
         parts.quiet(_key(frame)),
     ]
     return said, summary, question, picture, table
@@ -301,6 +299,7 @@ def register(app: Dash, board: Board) -> None:
         Output("fleet-picture-place", "children"),
         Output("fleet-table", "children"),
         Input("fleet-address", "search"),
+        prevent_initial_call=True,
     )
     def show(search: str) -> tuple[Any, ...]:
         return results(board, state_of(address.read(search), board))

@@ -228,16 +228,17 @@ def state_of(told: Mapping[str, str], board: Board) -> dict[str, str]:
 
 
 def layout(board: Board, told: Mapping[str, str]) -> Component:
-    """The page's frame."""
+    """The page."""
     state = state_of(told, board)
     known = groups(board.source.runs())
     if not known:
         return html.Div([html.H1(TITLE), *parts.first_run(board.source.title)])
+    said, below = results(board, state)
     return html.Div(
         [
             dcc.Location(id="limits-address", refresh=False),
             html.H1(TITLE),
-            html.Div(id="limits-answer", **parts.aria(live="polite")),
+            html.Div(said, id="limits-answer", **parts.aria(live="polite")),
             parts.form(
                 "limits-form",
                 parts.select(
@@ -249,7 +250,7 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
                 ),
                 parts.units(state["units"], board.units),
             ),
-            html.Div(id="limits-results"),
+            html.Div(below, id="limits-results"),
         ]
     )
 
@@ -304,6 +305,7 @@ def register(app: Dash, board: Board) -> None:
         Output("limits-answer", "children"),
         Output("limits-results", "children"),
         Input("limits-address", "search"),
+        prevent_initial_call=True,
     )
     def show(search: str) -> tuple[list[Component], list[Any]]:
         return results(board, state_of(address.read(search), board))

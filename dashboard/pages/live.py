@@ -256,5 +256,11 @@ def register(app: Dash, board: Board) -> None:
 
 
 PAGE: Final = Page(
-    PATH, "Live", "What to do now, and what do the sensors say?", 50, layout, register
+    PATH,
+    "Live",
+    "What to do now, and what do the sensors say?",
+    50,
+    layout,
+    register,
+    style="live.css",
 )

@@ -241,17 +241,19 @@ def now_judged(board: Board, state: Mapping[str, str], trial: Trial) -> Componen
 
 
 def layout(board: Board, told: Mapping[str, str]) -> Component:
-    """The page's frame."""
+    """The page."""
     state = state_of(told, board)
     if not board.source.runs().height:
         return html.Div([html.H1(TITLE), *parts.first_run(board.source.title)])
     families = {ANY: "any family"} | {name: clean(name) for name in _families(board.source.runs())}
+    trials = Trials(board)
+    said, below = results(board, trials, state)
     return html.Div(
         [
             dcc.Location(id="tuning-address", refresh=False),
-            dcc.Store(id="tuning-shown"),
+            dcc.Store(id="tuning-shown", data=choice_of(state)),
             html.H1(TITLE),
-            html.Div(id="tuning-answer", **parts.aria(live="polite")),
+            html.Div(said, id="tuning-answer", **parts.aria(live="polite")),
             parts.form(
                 "tuning-form",
                 parts.select("figure", "Figure", {name: words(name) for name in tunable_figures()},
@@ -260,8 +262,9 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
                              resets="limit"),
                 parts.units(state["units"], board.units, resets="limit"),
             ),
-            html.Div(id="tuning-sliders", className="sliders of-state"),
-            html.Div(id="tuning-results"),
+            html.Div(sliders_of(board, trials, state), id="tuning-sliders",
+                     className="sliders of-state"),
+            html.Div(below, id="tuning-results"),
         ]
     )  # fmt: skip
 
@@ -294,6 +297,20 @@ def results(board: Board, trials: Trials, state: Mapping[str, str]) -> tuple[lis
     return said, answers(found, state["units"])
 
 
+def choice_of(state: Mapping[str, str]) -> str:
+    """What the sliders belong to: with another choice they are made anew."""
+    return "\n".join(state[key] for key in ("figure", "family", "units"))
+
+
+def sliders_of(board: Board, trials: Trials, state: Mapping[str, str]) -> list[Component]:
+    """The sliders; none where nothing can be tried."""
+    try:
+        trial, _ = trials.of(state)
+    except LukewarmError:
+        return []
+    return [] if trial is None else sliders(board, state, trial)
+
+
 def register(app: Dash, board: Board) -> None:
     """Add the page's callbacks."""
     trials = Trials(board)
@@ -303,25 +320,31 @@ def register(app: Dash, board: Board) -> None:
         Output("tuning-shown", "data"),
         Input("tuning-address", "search"),
         State("tuning-shown", "data"),
+        prevent_initial_call=True,
     )
     def open_figure(search: str, shown: str | None) -> tuple[Any, Any]:
         state = state_of(address.read(search), board)
-        choice = "\n".join(state[key] for key in ("figure", "family", "units"))
+        choice = choice_of(state)
         if choice == shown:
             return no_update, no_update  # what is being dragged stays as it is
-        try:
-            trial, _ = trials.of(state)
-        except LukewarmError:
-            trial = None
-        return ([] if trial is None else sliders(board, state, trial)), choice
+        return sliders_of(board, trials, state), choice
 
     @app.callback(
         Output("tuning-answer", "children"),
         Output("tuning-results", "children"),
         Input("tuning-address", "search"),
+        prevent_initial_call=True,
     )
     def show(search: str) -> tuple[list[Any], list[Any]]:
         return results(board, trials, state_of(address.read(search), board))
 
 
-PAGE = Page(PATH, "Tuning", TITLE, 35, layout, register)
+def first(board: Board, told: Mapping[str, str]) -> list[Component]:
+    """The answer, before any script has run."""
+    if not board.source.runs().height:
+        return [html.H1(TITLE), *parts.first_run(board.source.title)]
+    said, _ = results(board, Trials(board), state_of(told, board))
+    return [html.H1(TITLE), *said]
+
+
+PAGE = Page(PATH, "Tuning", TITLE, 35, layout, register, plots=True, first=first)

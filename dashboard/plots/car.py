@@ -145,6 +145,10 @@ def zoom_of(relayout: Mapping[str, Any] | None) -> tuple[float | None, float | N
         return None
 
 
+OVER_PX: Final = 380
+"""Height of the picture of two runs."""
+
+
 def over_plot(runs: Sequence[tuple[str, Readings]], units: str) -> go.Figure:
     """Outlet and outside air of two runs over each other, each from the start of its engine.
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from dash import html
+from dash import dcc, html
 
 from dashboard.plots import theme
 from dashboard.text.answer import headline
@@ -27,6 +27,14 @@ GRAPH: Final[Any] = {
     "doubleClick": "reset",
 }
 """Plotly's settings for every graph."""
+
+
+def graph(graph_id: str, figure: Any, height_px: float) -> Component:
+    """A plot in a place of its height, so that nothing moves when it is drawn at last."""
+    plot = dcc.Graph(
+        id=graph_id, figure=figure, config=GRAPH, style={"height": f"{height_px:.0f}px"}
+    )
+    return html.Div(plot, className="graph", style={"minHeight": f"{height_px:.0f}px"})
 
 
 def aria(**names: str) -> dict[str, Any]:

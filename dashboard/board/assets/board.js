@@ -166,7 +166,7 @@
   new MutationObserver(function () {
     fold(document);
     // the answer that came with the page has been taken over
-    if (document.querySelector("#page .reply")) document.getElementById("first")?.remove();
+    if (document.querySelector("#page h1")) document.getElementById("first")?.remove();
     if (document.querySelector("[data-for]:not([aria-valuetext])")) follow();
     for (const field of document.querySelectorAll(".drop input[type=file]:not([aria-label])")) {
       field.setAttribute("aria-label", "Files of a run");

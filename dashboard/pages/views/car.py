@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.pages.views.car_beside import beside_section
 from dashboard.pages.views.car_checks import check_section
@@ -182,12 +182,7 @@ def _picture(shown: Shown) -> list[Any]:
         parts.section(
             "What happened during the run?",
             html.Ul(legend, className="plain legend", **parts.aria(label="Lines")),
-            dcc.Graph(
-                id="car-picture",
-                figure=picture.figure,
-                config=parts.GRAPH,
-                style={"height": f"{PICTURE_PX}px"},
-            ),
+            parts.graph("car-picture", picture.figure, PICTURE_PX),
             html.Ul(key, className="plain", **parts.aria(label="Marked windows")) if key else None,
             html.P(
                 picture_note(readings, shown.from_s, shown.to_s),

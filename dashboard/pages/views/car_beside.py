@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 import polars as pl
-from dash import dcc, html
+from dash import html
 
 from dashboard.pages.views.car_shown import run_label
-from dashboard.plots.car import over_plot
+from dashboard.plots.car import OVER_PX, over_plot
 from dashboard.text.shown import clean
 from dashboard.web import address, parts
 
@@ -65,11 +65,10 @@ def _beside(shown: Shown) -> list[Any]:
     first, second = run_label(found[0]), clean(document["run"]["vehicle"])
     more = [html.Li(_link(shown, row)) for row in found[1:]]
     return [
-        dcc.Graph(
-            id="car-beside",
-            figure=over_plot(((clean(found[0]["vehicle"]), other), (second, mine)), shown.units),
-            config=parts.GRAPH,
-            style={"height": "380px"},
+        parts.graph(
+            "car-beside",
+            over_plot(((clean(found[0]["vehicle"]), other), (second, mine)), shown.units),
+            OVER_PX,
         ),
         html.P(
             [

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from dash import dcc, html
+from dash import html
 
-from dashboard.plots.car import over_plot
+from dashboard.plots.car import OVER_PX, over_plot
 from dashboard.text.shown import figure_text, said_in, words
 from dashboard.web import parts
 
@@ -81,11 +81,10 @@ def _changes(shown: Shown) -> list[Any]:
     ]
     heads = ("Figure", "Before", "After", "Change, weather allowed for", "Is it real?")
     return [
-        dcc.Graph(
-            id="car-before-after",
-            figure=over_plot((("before", readings[0]), ("after", readings[1])), units),
-            config=parts.GRAPH,
-            style={"height": "380px"},
+        parts.graph(
+            "car-before-after",
+            over_plot((("before", readings[0]), ("after", readings[1])), units),
+            OVER_PX,
         ),
         parts.wide(parts.table(heads, rows, TABLE), TABLE),
     ]

@@ -79,6 +79,8 @@ def pictures(trial: Trial, tried: Attempt, units: str) -> Component:
                         dcc.Graph(id=f"tuning-{name}", config=parts.GRAPH, responsive=True,
                                   figure=figure, style={"height": "300px"}),
                         role="img",
+                        className="graph",
+                        style={"minHeight": "300px"},
                         **parts.aria(label=f"{KEYS[name][0]}: {words(trial.figure)}"),
                     ),
                     html.Figcaption(KEYS[name][1], className="quiet"),

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import random
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -97,10 +98,33 @@ def test_contents_that_are_none_are_no_upload(
 
 
 def test_what_a_page_sends_is_answered(client: FlaskClient) -> None:
-    body = asked(client, "page.children")
-    body["outputs"] = {"id": "page", "property": "children"}
-    body["inputs"][0]["value"], body["state"][0]["value"] = "/limits", ""
+    body = asked(client, "limits-answer.children")
+    names = re.findall(r"([a-z-]+)\.children", body["output"])
+    body["outputs"] = [{"id": name, "property": "children"} for name in names]
+    body["inputs"][0]["value"] = "?units=us"
     assert client.post(CALLBACKS, json=body).status_code == 200
+
+
+LOST = ("/nowhere", "//[", "?" * 5000, "\0")
+
+
+@pytest.mark.parametrize(
+    "there",
+    ["", "/", "/limits?units=us", "/nowhere", "//[", "/car?run=../x&from=x&to=9e9", "?" * 5000,
+     "/tuning?figure=%00&limit=nan", "/?page=9e9&text=%ff", "/drop", "/live", "\0"],
+)  # fmt: skip
+def test_a_page_opens_at_any_address(client: FlaskClient, there: str) -> None:
+    answer = client.get("/_dash-layout", query_string={"at": there})
+    assert answer.status_code == 200
+    opened = answer.get_json()["props"]
+    assert opened["id"] == "page"
+    assert ("no such page" in answer.get_data(as_text=True)) == (there in LOST)
+
+
+def test_a_page_opens_with_the_search_of_its_address(client: FlaskClient) -> None:
+    # else Dash would take the address for a new one and ask for everything again
+    answer = client.get("/_dash-layout", query_string={"at": "/limits?units=us&x=%C3%A9"})
+    assert '"search":"?units=us&x=%C3%A9"' in answer.get_data(as_text=True).replace(" ", "")
 
 
 @pytest.mark.parametrize(

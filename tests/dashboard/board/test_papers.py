@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -122,10 +123,20 @@ def test_the_answer_stands_there_before_any_script(
     run_id = id_of(source, PAIR[1])
     document = source.document(run_id)
     assert document is not None
-    page = client.get(f"/car?run={run_id}&units=us").get_data(as_text=True)
-    assert headline(document, "us") in page.partition("<script")[0]
-    assert "None of 2 cars fails" in client.get("/").get_data(as_text=True).partition("<script")[0]
-    assert "have a limit" in client.get("/limits").get_data(as_text=True).partition("<script")[0]
+    for path, said in (
+        (f"/car?run={run_id}&units=us", headline(document, "us")),
+        ("/", "None of 2 cars fails"),
+        ("/limits", "have a limit"),
+        ("/tuning", "asked, "),
+        ("/drop", "Dropping logs"),
+    ):
+        page = client.get(path).get_data(as_text=True)
+        assert said in page.partition("<main")[2]
+        # nothing that has to be fetched first stands in its way
+        assert '<link rel="stylesheet"' not in page
+        fetched = re.findall(r"<script[^>]* src=[^>]*>", page)
+        assert len(fetched) > 5
+        assert all(" defer" in each or " async" in each for each in fetched)
 
 
 def test_the_first_answer_is_text_and_nothing_else() -> None:

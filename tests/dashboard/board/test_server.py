@@ -14,10 +14,11 @@ import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 
+import brotli
 import pytest
 from flask.testing import FlaskClient
 
-from dashboard.board.app import create_app
+from dashboard.board.app import PLOTLY, create_app
 from dashboard.board.door import MAX_BYTES
 from dashboard.board.login import (
     COOKIE,
@@ -28,6 +29,7 @@ from dashboard.board.login import (
 from dashboard.board.security import host_of, is_loopback
 from dashboard.board.server import Serving, address_of, bind, make_server, names_of
 from dashboard.pages import all_pages
+from dashboard.plots.page import plotly_script
 from dashboard.web.service import Board
 from ingest.errors import UnusableRun
 from tests.support.board_runs import ROOT, SAMPLES, MadeSource, made_document
@@ -318,3 +320,15 @@ def test_the_command_refuses_an_open_door() -> None:
         _, said = process.communicate(timeout=120)
     assert process.returncode == 1
     assert "password" in said
+
+
+@pytest.mark.parametrize(("accepted", "coding"), [("gzip, br", "br"), ("gzip", "gzip"),
+                                                  ("", None)])  # fmt: skip
+def test_the_drawing_script_comes_packed_as_asked(
+    open_board: FlaskClient, accepted: str, coding: str | None
+) -> None:
+    answer = open_board.get(PLOTLY, headers={"Accept-Encoding": accepted})
+    assert answer.headers.get("Content-Encoding") == coding
+    plain = {"br": brotli.decompress, "gzip": gzip.decompress, None: bytes}[coding](answer.data)
+    assert plain == plotly_script().encode()
+    assert b"scatter and bar" in plain[:80]
