@@ -13,7 +13,7 @@ import numpy as np
 from analysis.causes.coolant_late import late_level, warmed_standing
 from analysis.causes.knowledge import FigureScale, SignRow, knowledge
 from analysis.causes.signs import signs_seen
-from analysis.signal.order_statistics import quantiles
+from analysis.signal.order_statistics import median, quantiles
 from analysis.uncertainty import shared_parts
 from ingest.arrays import Floats
 from ingest.setup.model import has_no_thermostat
@@ -151,7 +151,7 @@ def _blower_of(measured: Measured) -> Blower:
     def level(values: Floats) -> float | None:
         inside = values[first : last + 1]
         inside = inside[~np.isnan(inside)]
-        return float(np.median(inside)) if inside.size else None
+        return median(inside) if inside.size else None
 
     return Blower(level(grid.control("blower")), level(grid.value("blower_voltage")))
 

@@ -25,6 +25,7 @@ from analysis.lever.record import Aligned, LeverRecord, MatchedModel
 from analysis.lever.response import outlet_response
 from analysis.lever.study import DRIFT, check_change, sensor_lag
 from analysis.measurement import Measurement
+from analysis.signal.order_statistics import median
 from ingest.arrays import Floats
 from ingest.findings import finding
 from ingest.run import Run
@@ -180,7 +181,7 @@ def _steps(found: Fit) -> tuple[Floats, float]:
     problem = found.problem
     seen = (problem.moves > problem.time[0]) & (problem.moves < problem.time[-1])
     steps = np.diff(problem.lever, prepend=problem.lever[0])[seen]
-    dwell = float(np.median(np.diff(problem.moves[seen]))) if steps.size > 1 else math.inf
+    dwell = median(np.diff(problem.moves[seen])) if steps.size > 1 else math.inf
     return steps, dwell
 
 
@@ -195,7 +196,7 @@ def _a_dwell_apart(best: Attempt) -> list[Start]:
     steps, dwell = _steps(found)
     if steps.size < MIN_EVEN:
         return []
-    step = float(np.median(np.abs(steps)))
+    step = median(np.abs(steps))
     one_way = max((steps > 0).mean(), (steps < 0).mean()) > ONE_WAY_SHARE
     if not one_way and 2.0 * step > MAX_BACKLASH_PCT:
         return []

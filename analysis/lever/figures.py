@@ -165,11 +165,6 @@ def _left_behind(fitted: Fit, tau: float) -> float:
     Of evenly spaced steps of `s` every `d` seconds a lag `tau` leaves ``s r / (1 - r)`` with
     ``r = exp(-d / tau)``.
     """
-    problem = fitted.problem
-    seen = (problem.moves > problem.time[0]) & (problem.moves < problem.time[-1])
-    if seen.sum() < 2:
-        return 0.0
-    step = float(np.median(np.abs(np.diff(problem.lever[seen]))))
-    dwell = max(float(np.median(np.diff(problem.moves[seen]))), 1e-3)
-    left = math.exp(-dwell / max(tau, 1e-3))
+    step, dwell = fitted.problem.pace
+    left = math.exp(-max(dwell, 1e-3) / max(tau, 1e-3))
     return step * left / (1.0 - left)

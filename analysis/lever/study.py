@@ -26,6 +26,7 @@ from analysis.lever.path import LeverPath, NotMeasurable
 from analysis.lever.record import Aligned, MatchedModel
 from analysis.lever.response import Response
 from analysis.measurement import Measurement
+from analysis.signal.order_statistics import median
 from ingest.arrays import Bools, Floats
 from ingest.findings import finding
 from ingest.run import Finding, Run
@@ -237,7 +238,7 @@ def _figures(
         notes.append("of the opening sweep alone" if side > 0 else "of the closing sweep alone")
     window = (float(data.time[0]), float(data.time[-1]))
     inside = path.moves[(path.moves > data.time[0]) & (path.moves < data.time[-1])]
-    dwell = float(np.median(np.diff(inside))) if inside.size > 1 else 0.0
+    dwell = median(np.diff(inside)) if inside.size > 1 else 0.0
     valve = aligned.run.setup.run.heater != "blend-air" and dwell < VALVE_DWELL_S
     swept = Swept(low, high, side, window, "; ".join(notes) or None, valve)
     backlash = hysteresis(ends, fitted, swept)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from analysis.lever.fit.curve import cover_slopes, play
 from analysis.lever.fit.lag import Lag, make_nodes
+from analysis.signal.order_statistics import median
 from ingest.arrays import Floats
 
 A, B, LOG_P, LOG_Q, _, _, BACKLASH = range(7)
@@ -82,6 +83,17 @@ class Problem:
         length = max(float(self.time[-1] - self.time[0]), 1.0)
         age: Floats = (self.time - 0.5 * (self.time[0] + self.time[-1])) / length
         return age
+
+    @cached_property
+    def pace(self) -> tuple[float, float]:
+        """Usual step of the lever during the record, %, and the usual time between two, s.
+
+        A step of 0 where it was moved less than twice.
+        """
+        seen = (self.moves > self.time[0]) & (self.moves < self.time[-1])
+        if seen.sum() < 2:
+            return 0.0, math.inf
+        return median(np.abs(np.diff(self.lever[seen]))), median(np.diff(self.moves[seen]))
 
     @cached_property
     def root_weight(self) -> Floats:

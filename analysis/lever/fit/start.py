@@ -16,6 +16,7 @@ import numpy as np
 from analysis.lever.data import LeverData
 from analysis.lever.fit.lag import Lag, Nodes
 from analysis.lever.path import LeverPath, NotMeasurable
+from analysis.signal.order_statistics import median
 from ingest.arrays import Floats
 
 TIME_CONSTANTS: Final = (2.0, 6.0, 16.0, 45.0)
@@ -157,7 +158,7 @@ def _shifted(data: LeverData, farthest: float) -> tuple[Floats, Floats, Floats]:
 def _apart(path: LeverPath, time: Floats) -> float:
     """How far apart two offsets must be to lead a fit to different ends, s."""
     moves = path.moves[(path.moves > time[0]) & (path.moves < time[-1])]
-    dwell = float(np.median(np.diff(moves))) if moves.size > 1 else 0.0
+    dwell = median(np.diff(moves)) if moves.size > 1 else 0.0
     return max(APART_S, APART_SHARE * dwell)
 
 

@@ -22,6 +22,7 @@ from analysis.lever.steps.approach import NOTHING_LATE, Late
 from analysis.lever.steps.step import StepWindow, measure_steps
 from analysis.lever.study import LEVER_WORKS_BACKWARDS, LeverStudy, sensor_lag
 from analysis.measurement import Measurement
+from analysis.signal.order_statistics import median
 from ingest.arrays import Floats
 from ingest.run import Run
 
@@ -100,7 +101,7 @@ def response_time(aligned: Aligned, study: LeverStudy) -> Measurement:
         variance = max(variance, 0.25 * own)
     # a median of three or more scatters a quarter more than a mean (normal distribution)
     loss = math.pi / 2.0 if seconds.size > 2 else 1.0
-    middle = float(np.median(seconds))
+    middle = median(seconds)
     form = VALVE_FORM_SHARE if run.setup.run.heater == "water-valve" else FORM_SHARE
     random = math.hypot(math.sqrt(loss * variance / seconds.size), form * middle)
     note = f"median of {seconds.size} step{'s' if seconds.size > 1 else ''}"
