@@ -6,7 +6,7 @@ Everything of a bin follows from the readings up to its end.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -139,12 +139,15 @@ class Seconds:
         By measuring point.
     moves
         Times and names of the controls that were moved, in order.
+    surprises
+        By point, what `analysis.watch.drop.surprises` found, once it was asked for.
     """
 
     width: float
     ends: Floats
     tracks: Mapping[str, Track]
     moves: tuple[tuple[float, str], ...]
+    surprises: dict[str, tuple[Floats, ...]] = field(default_factory=dict)
 
 
 VOLTS: Final = frozenset({"mV", "uV", "µV", "V"})

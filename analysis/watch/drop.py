@@ -91,7 +91,7 @@ def departures(seconds: Seconds, point: str) -> Iterator[Departure]:
     point
         A temperature of the car.
     """
-    own = _surprises(seconds, point)
+    own = surprises(seconds, point)
     masked = masked_bins(seconds, point)
     upwards = UPWARDS if point in INDOORS else 1.0
     crossed: Bools = np.zeros(masked.size, dtype=bool)
@@ -128,7 +128,7 @@ def departures(seconds: Seconds, point: str) -> Iterator[Departure]:
             yield found
 
 
-def _described(seconds: Seconds, point: str, place: int, own: list[Floats]) -> Departure:
+def _described(seconds: Seconds, point: str, place: int, own: tuple[Floats, ...]) -> Departure:
     sizes = [0.0 if np.isnan(each[place]) else float(each[place]) for each in own]
     by = max(sizes, key=abs)
     means = seconds.tracks[point].means
@@ -142,7 +142,7 @@ def _described(seconds: Seconds, point: str, place: int, own: list[Floats]) -> D
     return Departure(place, onset, by, float(np.nanmean(before)))
 
 
-def _since(own: list[Floats], place: int) -> float:
+def _since(own: tuple[Floats, ...], place: int) -> float:
     known = [float(each[place]) for each in own if not np.isnan(each[place])]
     return max(known, key=abs, default=0.0)
 
@@ -152,7 +152,7 @@ def _followed(seconds: Seconds, point: str, found: Departure) -> bool:
     for other in RELATED[point]:
         if other not in seconds.tracks:
             continue
-        for each in _surprises(seconds, other):
+        for each in surprises(seconds, other):
             near = each[found.onset : found.bin + 1]
             near = near[~np.isnan(near)] * np.sign(found.by)
             if near.size and near.max() >= max(FOLLOWED * abs(found.by), 0.5 * LEAST_K[other]):
@@ -160,13 +160,15 @@ def _followed(seconds: Seconds, point: str, found: Departure) -> bool:
     return False
 
 
-def _surprises(seconds: Seconds, point: str) -> list[Floats]:
+def surprises(seconds: Seconds, point: str) -> tuple[Floats, ...]:
     """How far a point is off the line through what it read before, for each of `AHEAD`."""
-    means = seconds.tracks[point].means
-    return [surprise(means, ahead) for ahead in AHEAD]
+    if point not in seconds.surprises:
+        means = seconds.tracks[point].means
+        seconds.surprises[point] = tuple(_surprise(means, ahead) for ahead in AHEAD)
+    return seconds.surprises[point]
 
 
-def surprise(means: Floats, ahead: int) -> Floats:
+def _surprise(means: Floats, ahead: int) -> Floats:
     """How far each bin is off the line through the bins up to `ahead` before it."""
     result = np.full(means.size, np.nan)
     first = LINE - 1 + ahead

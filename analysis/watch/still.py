@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from analysis.watch.bins import Seconds, Track
-from analysis.watch.drop import AHEAD, LINE, largest_before, masked_bins, surprise
+from analysis.watch.drop import AHEAD, LINE, largest_before, masked_bins, surprises
 from analysis.watch.places import RELATED
 from ingest.arrays import Bools, Floats
 
@@ -70,14 +70,16 @@ SILENT_TIMES: Final = 3.0
 
 def still_bins(track: Track, point: str) -> Bools:
     """Bins at whose end a point has stood still for longer than its noise allows."""
-    long = (track.still_n >= MIN_N) & (track.still_s >= MIN_S)
-    if not long.any():
-        return long
+    still: Bools = (track.still_n >= MIN_N) & (track.still_s >= MIN_S)
+    if not still.any():
+        return still
     before = track.count - track.still_n
     count = np.maximum(before, 1.0)
     turning = track.turns() / count
     turning -= SIGMAS * np.sqrt(turning * np.clip(1.0 - turning, 0.0, 1.0) / count)
-    lively = (before >= ENOUGH) & (turning >= TURNING[0])
+    still &= (before >= ENOUGH) & (turning >= TURNING[0])
+    if not still.any():  # as where there is no noise to go by
+        return still
     every_s = track.still_s / np.maximum(track.still_n - 1.0, 1.0)
     chance = np.log(BY_CHANCE * np.clip(every_s, MIN_EVERY_S, 1.0))
     needed = chance / np.log(np.interp(turning, TURNING, SAME))
@@ -85,7 +87,7 @@ def still_bins(track: Track, point: str) -> Bools:
     level = np.abs(track.means)
     with np.errstate(invalid="ignore"):
         at_work = level > NOT_AT_REST[point] if point in NOT_AT_REST else ~np.isnan(level)
-    return np.asarray(long & lively & at_work & (track.still_n >= needed))
+    return np.asarray(still & at_work & (track.still_n >= needed))
 
 
 def halted_bins(seconds: Seconds, point: str) -> Bools:
@@ -96,14 +98,16 @@ def halted_bins(seconds: Seconds, point: str) -> Bools:
         still &= ~masked_bins(seconds, point)
     if not still.any():
         return still
-    off = np.abs(surprise(track.means, AHEAD[-1]))
+    off = np.abs(surprises(seconds, point)[-1])
     with np.errstate(invalid="ignore"):
         still &= _moved_before(track.means) >= off
+    if not still.any():
+        return still
     usual = largest_before(off, still, LATELY)
     for other in RELATED[point]:
         if other in seconds.tracks:
             with np.errstate(invalid="ignore"):
-                still &= ~(np.abs(surprise(seconds.tracks[other].means, AHEAD[-1])) > 0.5 * off)
+                still &= ~(np.abs(surprises(seconds, other)[-1]) > 0.5 * off)
     with np.errstate(invalid="ignore"):
         return np.asarray(still & (off >= STEPS * track.step()) & (off >= OWN_TIMES * usual))
 
