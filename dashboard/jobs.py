@@ -30,7 +30,7 @@ class Job:
     setup
         The run.toml of places that are logs; None for run folders.
     limits
-        The limits file in force.
+        The limits file in force; the default where None.
     baseline
         Known-good cars; None for none.
     soak
@@ -38,7 +38,7 @@ class Job:
     """
 
     setup: Path | None
-    limits: Limits
+    limits: Limits | None
     baseline: Baseline | None
     soak: bool = True
 
@@ -50,11 +50,13 @@ class Job:
         self, place: Place, opened: Callable[[], OpenedRun] | None = None
     ) -> dict[str, Any]:
         """The same for a run that is opened elsewhere."""
-        from analysis.result import document
         from dashboard.places import error_document, own_fault
 
         try:
-            return document(self.analysis(place, opened))
+            found = self.analysis(place, opened)
+            from analysis.result import document
+
+            return document(found)
         except Exception as error:  # whatever it is, the other runs go on
             return error_document(place, own_fault(place, error))
 
@@ -66,17 +68,31 @@ class Job:
         UnusableRun
             Where the run cannot be used.
         """
-        from analysis.pipeline import analyze
-        from dashboard.places import checks_on_sheet
-        from ingest.load.load import load_opened, open_run
         from ingest.load.remote import at_hand
 
         with at_hand(place, self.setup) as local:
-            run = load_opened(opened() if opened else open_run(local, self.setup))
+            ready = opened() if opened else _opened(local, self.setup)
+            # what a run that cannot be opened does not need comes after it
+            from analysis.pipeline import analyze
+            from dashboard.places import checks_on_sheet
+            from ingest.load.load import load_opened
+
+            run = load_opened(ready)
             checked = checks_on_sheet(local)
         return analyze(
             run, limits=self.limits, baseline=self.baseline, soak=self.soak, checked=checked
         )
+
+
+def _opened(place: Path, setup: Path | None) -> OpenedRun:
+    if not place.exists():
+        # said before the readers are loaded, which takes longer than everything else
+        from ingest.files import find_files
+
+        find_files(place, setup)
+    from ingest.load.load import open_run
+
+    return open_run(place, setup)
 
 
 def documents(
@@ -201,11 +217,10 @@ def opened_ahead(
     """
     from concurrent.futures import ThreadPoolExecutor
 
-    from ingest.load.load import open_run
     from ingest.load.remote import at_hand
 
     def opened(place: Place, held: ExitStack) -> OpenedRun:
-        return open_run(held.enter_context(at_hand(place, setup)), setup)
+        return _opened(held.enter_context(at_hand(place, setup)), setup)
 
     def started(place: Place) -> tuple[Place, Future[OpenedRun], ExitStack]:
         held = ExitStack()

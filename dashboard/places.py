@@ -35,7 +35,7 @@ def expand(places: Iterable[str]) -> list[Place]:
     UnusableRun
         Where a URL cannot be listed.
     """
-    from ingest.load.load import run_folders
+    from ingest.files import run_folders
     from ingest.load.remote import is_url, remote_runs
 
     found: list[Place] = []

@@ -22,6 +22,9 @@ from ingest.run import Finding
 from ingest.setup.model import Setup, read_setup
 
 SETUP_NAME: Final = "run.toml"
+JOURNAL: Final = "journal"
+"""Folder that a recording has in its run folder."""
+
 _PIECE: Final = 1 << 20
 MAX_TEXT_BYTES: Final = 4 << 20
 """Of a text that somebody wrote: set-ups, limits, notes."""

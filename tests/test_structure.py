@@ -156,6 +156,21 @@ def test_help_loads_nothing_heavy() -> None:
     assert done.stdout.strip() == "[]"
 
 
+def test_a_wrong_path_is_said_before_anything_heavy_is_loaded() -> None:
+    code = (
+        "import sys\n"
+        "from dashboard.commands.main import main\n"
+        "sys.argv = ['lukewarm', 'analyze', 'nowhere', '--units', 'us']\n"
+        "try:\n    main()\nexcept SystemExit as end:\n    print(end.code)\n"
+        "print([name for name in ('polars', 'numpy', 'scipy') if name in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split("\n")[-3:] == ["1", "[]", ""]
+    assert "nowhere: found nothing there" in done.stderr
+
+
 @pytest.mark.parametrize("path", sorted((ROOT / "benchmarks").glob("*.py")), ids=lambda p: p.stem)
 def test_every_benchmark_finds_what_it_imports(path: Path) -> None:
     """Nothing else runs most of them: a name that moved would be noticed by whoever needs them."""

@@ -4,16 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cache
+from importlib import import_module
+from typing import Final
 
-from analysis.bench import hold, sensors, switch, thermostat
 from analysis.bench.registry import PARTS, Answers, BenchFigure, Part
 from analysis.limits import Limit
 from analysis.measurement import Measurement
 from analysis.verdict import Judged, Verdict, judge_one
 from ingest.run import Run
 
-MODULES = (sensors, thermostat, hold, switch)
-"""Loaded so that their parts are registered."""
+MODULES: Final = ("sensors", "thermostat", "hold", "switch")
+
+
+@cache
+def parts() -> Mapping[str, Part]:
+    """Every part, by name; their modules are loaded with the first bench run."""
+    for name in MODULES:
+        import_module(f"analysis.bench.{name}")
+    return PARTS
 
 
 def is_bench(run: Run) -> bool:
@@ -32,7 +40,7 @@ def part_of(run: Run) -> Part:
     bench = run.setup.bench
     if bench is None:
         raise KeyError(run.name)
-    return PARTS[bench.part]
+    return parts()[bench.part]
 
 
 def measure_part(run: Run) -> Answers:
@@ -76,7 +84,7 @@ def bench_verdict(part: Part, judged: Mapping[str, Judged]) -> tuple[Verdict, st
 @cache
 def bench_figures() -> Mapping[str, BenchFigure]:
     """Every figure of every part, by name."""
-    return {each.name: each for one in PARTS.values() for each in one.figures}
+    return {each.name: each for one in parts().values() for each in one.figures}
 
 
 def unit_of(name: str) -> str:

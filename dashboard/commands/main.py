@@ -65,6 +65,8 @@ def main() -> None:
         drop_output()
     # The fits are small: threads inside one matrix product cost more than they save.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # Looking for plug-ins of pydantic reads the metadata of every package installed; none is used.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     for stream in (sys.stdout, sys.stderr):
         # A Windows console may stand on a code page without degree signs.
         if hasattr(stream, "reconfigure"):

@@ -100,7 +100,7 @@ def analyze(
     if (picture or fit_picture) and len(places) > 1:
         raise typer.BadParameter(f"a picture shows one run; {len(places)} were given")
     try:
-        in_force, good = read_judging(limits, baseline)
+        in_force, good = read_judging(limits, baseline) if limits or baseline else (None, None)
     except LukewarmError as error:
         say_error(error)
         if json_out == "-":  # who reads the screen for a document gets one

@@ -21,7 +21,7 @@ from ingest.clock.reader import open_reader
 from ingest.clock.turned import is_newest_first
 from ingest.errors import Fault, UnusableRun
 from ingest.events.controls import Events, lever_disagreement, no_events, read_events
-from ingest.files import RunFiles, file_sha256, find_files
+from ingest.files import JOURNAL, RunFiles, file_sha256, find_files
 from ingest.files import read_text as read_text
 from ingest.files import run_folders as run_folders
 from ingest.files import write_text as write_text
@@ -49,9 +49,6 @@ if TYPE_CHECKING:
     from ingest.setup.model import Setup
     from ingest.table.columns import Columns
     from ingest.table.long import LongTable
-
-JOURNAL: Final = "journal"
-"""Folder that a recording has in its run folder."""
 
 WHOLE_UP_TO: Final = 256 * 2**20
 """A log of up to this many bytes is held in memory; a larger one is averaged into bins."""

@@ -15,8 +15,7 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.errors import Fault, UnusableRun
-from ingest.files import SETUP_NAME
-from ingest.load.load import JOURNAL
+from ingest.files import JOURNAL, SETUP_NAME
 
 if TYPE_CHECKING:
     from fsspec import AbstractFileSystem
