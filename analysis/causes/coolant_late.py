@@ -8,7 +8,7 @@ alike, do not. Whether they do is learned from the family's good cars.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -37,6 +37,20 @@ measured healthy car rested at 58 to 72 °C with a thermostat of 90 °C (tests/d
 
 DRIVEN_M_S: Final = 8.0
 """Slower than this on the average a car is in a yard or a jam: no thermostat shows."""
+
+REST_S: Final = 180.0
+BEFORE_REST_S: Final = 120.0
+MIN_RUNNING_S: Final = 300.0
+RESTS_K_S: Final = 2.0 / 180.0
+"""A coolant that changes by less than 2 K in 3 min, in a car that was on the road for 2 min before,
+is at its balance there: it need not have run for as long as one that still climbs."""
+
+FAR_BELOW_M_S: Final = 12.0
+FAR_BELOW_C: Final = 60.0
+FAR_BELOW_K: Final = 11.5
+"""A measured healthy car with a thrifty engine rested, heater on, 60 K above the air outside at
+12 m/s and 78 K at 27 m/s (tests/data/measured): 15 K and more times the square root of the speed.
+Less than three quarters of that takes more than a heater away, K / (m/s)^0.5."""
 
 
 def coolant_warmed(timeline: Timeline) -> bool:
@@ -84,12 +98,70 @@ def stayed_cool(measured: Measured, *, driven: bool) -> bool | None:
         Whether to tell of runs on the road, or of those in a yard or a jam: a car at idle in the
         cold may stay cool for good, so that each is compared with its like.
     """
+    if measured.context.coolant.had_to_show or not coolant_warmed(measured.context):
+        return None  # told by `no_opening` and by the level itself
+    rest = _rest_on_the_road(measured)
+    if rest is not None and rest.level < COOLEST_C:
+        return True if driven else None
     found = _late(measured)
     if found is None or driven is not _driven(measured):
         return None
-    if measured.context.coolant.had_to_show:
-        return None  # told by `no_opening` and by the level itself
     return quantiles(found[1], 0.9)[0] < COOLEST_C
+
+
+def rests_far_below(measured: Measured) -> bool | None:
+    """Whether the coolant rests lower on the road than any sound engine's; None where not known.
+
+    Told only of a coolant that stayed below any thermostat on the road.
+    """
+    if stayed_cool(measured, driven=True) is not True:
+        return None
+    rest = _rest_on_the_road(measured)
+    context = measured.context
+    air = next((each for each in ("ambient", "inlet_air") if context.has(each)), None)
+    if rest is None or rest.speed < FAR_BELOW_M_S or air is None:
+        return None
+    outside = context.values(air)[rest.place]
+    if np.isnan(outside).all():
+        return None
+    above = rest.level - float(np.nanmedian(outside))
+    return bool(rest.level < FAR_BELOW_C and above < FAR_BELOW_K * math.sqrt(rest.speed))
+
+
+class Rest(NamedTuple):
+    """A coolant at rest on the road: its level, °C, the car's mean speed, m/s, and the bins."""
+
+    level: float
+    speed: float
+    place: slice
+
+
+def _rest_on_the_road(measured: Measured) -> Rest | None:
+    """The fastest three minutes in which the coolant rested while the car was driven."""
+    context = measured.context
+    point = next((each for each in ("engine_coolant", "coolant_in") if context.has(each)), None)
+    if point is None or not context.has("road_speed"):
+        return None
+    time, step = context.grid.time, context.grid.step
+    rest, before = round(REST_S / step), round(BEFORE_REST_S / step)
+    coolant, speed = context.values(point), context.values("road_speed")
+    if float(np.fmax.reduce(coolant)) >= SURELY_C:
+        return None  # as warm as a thermostat's: what it did late tells more
+    first = max(int(np.searchsorted(time, MIN_RUNNING_S)), before)
+    found: Rest | None = None
+    for start in range(first, time.size - rest, max(1, rest // 6)):
+        place = slice(start, start + rest)
+        moving = speed[start - before : start + rest]
+        known = ~np.isnan(coolant[place])
+        if not context.engine_on[place].all() or known.mean() < 0.9 or np.isnan(moving).all():
+            continue
+        pace = float(np.nanmean(moving))
+        if pace < max(DRIVEN_M_S, found.speed if found else 0.0):
+            continue
+        slope = float(np.polyfit(time[place][known], coolant[place][known], 1)[0])
+        if abs(slope) < RESTS_K_S:
+            found = Rest(quantiles(coolant[place][known], 0.9)[0], pace, place)
+    return found
 
 
 def warmed_standing(measured: Measured) -> bool:

@@ -9,16 +9,20 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.causes.control_use import misuses
-from analysis.causes.coolant_late import stayed_cool
+from analysis.causes.coolant_late import rests_far_below, stayed_cool
 from analysis.causes.doubt import doubted, left_out
 from analysis.lever.study import LEVER_WORKS_BACKWARDS
+from analysis.quality.supply import SUPPLY_COOLER
 from analysis.quality.view import middle
-from analysis.vacuum.findings import DOOR_GOES_WRONG_WAY, VACUUM_SAGS
+from analysis.vacuum.doors import DOOR_GOES_WRONG_WAY, OTHER_OUTLET_FOLLOWS
+from analysis.vacuum.findings import VACUUM_SAGS
 
 if TYPE_CHECKING:
     from analysis.measured import Measured
 
-WRONG_WAY: Final = frozenset({LEVER_WORKS_BACKWARDS.name, DOOR_GOES_WRONG_WAY.name})
+WRONG_WAY: Final = frozenset(
+    {LEVER_WORKS_BACKWARDS.name, DOOR_GOES_WRONG_WAY.name, OTHER_OUTLET_FOLLOWS.name}
+)
 """Findings of a lever or door that works the wrong way round."""
 
 SUPPLY_COOLER_K: Final = 0.5
@@ -29,6 +33,9 @@ COOLED_K: Final = 10.0
 
 STARVED_SHARE: Final = 0.85
 """Blower voltage below this share of the usual one at its step is a sign."""
+
+MAX_STEPS: Final = 5
+"""More steps no blower switch has (common practice, no source)."""
 
 UNUSABLE_SHARE: Final = 0.5
 """An outlet without valid readings for more than this share of the run is unusable."""
@@ -44,6 +51,7 @@ def signs_seen(measured: Measured) -> Mapping[str, bool | None]:
         "sensor_doubtful": _sensor_doubtful(measured),
         "no_opening": _no_opening(measured),
         "stayed_cool_driven": stayed_cool(measured, driven=True),
+        "rests_far_below": rests_far_below(measured),
         "stayed_cool_standing": stayed_cool(measured, driven=False),
         "vacuum_sags": _vacuum_sags(measured),
         "blower_starved": _blower_starved(measured),
@@ -55,7 +63,8 @@ def signs_seen(measured: Measured) -> Mapping[str, bool | None]:
 def _supply_cooler(measured: Measured) -> bool | None:
     drop = measured.figures.get("coolant_drop")
     if drop is None or drop.value is None:
-        return None
+        # seen outside a steady stretch, too; not seen there, it tells nothing
+        return any(finding.fault == SUPPLY_COOLER.name for finding in measured.findings) or None
     return drop.value < -SUPPLY_COOLER_K - 2.0 * (drop.u or 0.0)
 
 
@@ -121,7 +130,10 @@ def _vacuum_sags(measured: Measured) -> bool | None:
 
 
 def _blower_starved(measured: Measured) -> bool | None:
-    """Told only where the voltage is logged and the blower stood at its highest noted step."""
+    """Told only where the voltage is logged, at the highest noted step.
+
+    How many steps a blower has is not noted: the highest noted one need not be its last.
+    """
     context = measured.context
     blower = context.grid.control("blower")
     top = float(np.fmax.reduce(blower))
@@ -132,4 +144,4 @@ def _blower_starved(measured: Measured) -> bool | None:
         return None
     voltage = middle(context.values("blower_voltage")[at_top])
     # a running car's supply is about 13.5 V (common practice, no source)
-    return voltage < STARVED_SHARE * 13.5 * min(1.0, top / 4.0)
+    return voltage < STARVED_SHARE * 13.5 * min(1.0, top / MAX_STEPS)

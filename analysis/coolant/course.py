@@ -81,7 +81,7 @@ class Course:
 def flowing(timeline: Timeline, point: str) -> Bools:
     """Whether coolant ran past the sensor: the engine on and no valve shut before it."""
     seen = timeline.engine_on & (timeline.grid.time >= 0.0)
-    if point == "coolant_in" and timeline.run.setup.run.heater != "blend-air":
+    if point != "engine_coolant" and timeline.run.setup.run.heater != "blend-air":
         seen = (
             seen & ~(timeline.lever < FLOW_LEVER_PCT) & (timeline.grid.mode != MODES.index("off"))
         )

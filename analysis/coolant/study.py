@@ -61,6 +61,12 @@ ILL_FIT: Final = 1.5
 """... so much more of the log, and a model of a bend that describes it."""
 
 
+REVERSED_K: Final = 3.0
+MIN_REVERSED_S: Final = 60.0
+"""A return hotter than the supply by more than this for this long is the supply: two sensors
+clipped to hoses differ by less."""
+
+
 @dataclass(frozen=True)
 class CoolantStudy:
     """What the coolant did.
@@ -104,7 +110,7 @@ class CoolantStudy:
 
 def study_coolant(timeline: Timeline) -> CoolantStudy:
     """Read the coolant's story from a run."""
-    point = next((p for p in ("engine_coolant", "coolant_in") if timeline.has(p)), None)
+    point = _source(timeline)
     nothing = np.zeros(0)
     if point is None:
         why = "no coolant temperature was logged"
@@ -115,7 +121,7 @@ def study_coolant(timeline: Timeline) -> CoolantStudy:
     course = course_of(timeline, point)
     if course is None:
         why = f"{point} has too few readings with the engine running"
-        if point == "coolant_in":
+        if point != "engine_coolant":
             why += " and coolant flowing through the heater"
         return CoolantStudy(point, 1.0, nothing, nothing, None, why, None, why)
     alike = heater_as_before(course)
@@ -142,6 +148,24 @@ def study_coolant(timeline: Timeline) -> CoolantStudy:
     )
 
 
+def _source(timeline: Timeline) -> str | None:
+    """The point that tells the engine's coolant: of two hoses the hotter, where they are reversed.
+
+    What leaves the heater is cooler than what enters it, whatever the hoses are called.
+    """
+    if timeline.has("engine_coolant"):
+        return "engine_coolant"
+    if not timeline.has("coolant_in"):
+        return None
+    if timeline.has("coolant_out"):
+        warm = timeline.engine_warm
+        above = timeline.values("coolant_out")[warm] - timeline.values("coolant_in")[warm]
+        above = above[~np.isnan(above)]
+        if above.size * timeline.grid.step >= MIN_REVERSED_S and np.median(above) > REVERSED_K:
+            return "coolant_out"
+    return "coolant_in"
+
+
 def _best_opening(course: Course, alike: Course | None) -> tuple[Break | None, NoOpening | None]:
     """Look for the opening with the heater set as it was, and only then in everything."""
     again, why_not_again = (None, None) if alike is None else _opening(alike)
@@ -153,7 +177,10 @@ def _best_opening(course: Course, alike: Course | None) -> tuple[Break | None, N
     # found only where the heater took less than before: above any heat balance that must be it
     other = bool(np.isnan(alike.value[whole.peak : whole.peak + 1]).all())
     if other and float(course.smooth[whole.peak]) < SURELY_C:
-        return None, why_not_again
+        return None, why_not_again or NoOpening(
+            "the heater was set otherwise too soon after the coolant stopped climbing to tell an "
+            "opening thermostat from a heat balance"
+        )
     return whole, None
 
 

@@ -34,7 +34,7 @@ def coolant_drop(ctx: Context) -> Measurement:
     Not measured
     ------------
     Without a stretch in which the lever was hot, blower and mode unchanged and the outlet steady
-    with a warm engine; without either hose.
+    with a warm engine (the drop itself where no outlet is logged); without either hose.
 
     Source
     ------
@@ -46,4 +46,4 @@ def coolant_drop(ctx: Context) -> Measurement:
     the sensors' errors by source: what two sensors share cancels in their difference (JCGM
     100:2008, 5.2).
     """
-    return level_of(ctx, ctx.hot, {"coolant_in": 1.0, "coolant_out": -1.0})
+    return level_of(ctx, ctx.hot_by_hoses, {"coolant_in": 1.0, "coolant_out": -1.0})

@@ -51,7 +51,8 @@ def coolant_plateau(ctx: Context) -> Measurement:
 
     Equation
     --------
-    T_p = mean over plateau (T_coolant), engine_coolant, else coolant_in
+    T_p = mean over plateau (T_coolant), engine_coolant, else coolant_in (the hotter hose where they
+    are reversed)
 
     Not measured
     ------------

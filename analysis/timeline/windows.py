@@ -17,9 +17,9 @@ from analysis.signal.line import fit_line
 from analysis.signal.smoothing import smooth
 from analysis.signal.steady import Level, settle
 from analysis.timeline.reasons import never_there, no_hold, no_outlet
-from analysis.timeline.states import States, alike, condition, stretches
+from analysis.timeline.states import States, alike, condition, outlet_seen, stretches
 from analysis.uncertainty import mean_random
-from ingest.arrays import Bools
+from ingest.arrays import Bools, Floats
 from ingest.saying import say
 
 
@@ -121,9 +121,31 @@ class Windows:
     why: str | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """The series whose steadiness makes a window.
+
+    Parameters
+    ----------
+    values
+        By bin, K.
+    seen
+        False within stretches too long without a reading.
+    resolution
+        Of the readings, K.
+    least_K
+        It cannot settle below this.
+    """
+
+    values: Floats
+    seen: Bools
+    resolution: float
+    least_K: float | None = None  # noqa: N815 - the unit's symbol
+
+
 def hot_windows(states: States) -> Windows:
     """Find the steady windows with the lever at the hot end and the engine warm."""
-    found = _windows(states, states.at_hot, HOT)
+    found = _outlet_windows(states, states.at_hot, HOT)
     climb = _still_climbing(states, found.chosen)
     if climb is None:
         return found
@@ -134,6 +156,18 @@ def hot_windows(states: States) -> Windows:
             "was not steady yet",
             climb=climb,
         ),
+    )
+
+
+def hose_windows(states: States) -> Windows:
+    """Find where the coolant's drop was steady at the hot end, in a run without an outlet."""
+    hoses = ("coolant_in", "coolant_out")
+    if not states.has(*hoses):
+        return Windows(None, why=no_outlet(states.run))
+    drop = states.values("coolant_in") - states.values("coolant_out")
+    resolution = max(states.run.sensors[point].resolution for point in hoses)
+    return _windows(
+        states, states.at_hot, HOT, Followed(drop, outlet_seen(states.grid, drop), resolution)
     )
 
 
@@ -159,7 +193,7 @@ def _still_climbing(states: States, window: Window | None) -> float | None:
 
 def cold_windows(states: States) -> Windows:
     """Find the steady windows with the lever at the cold end and the engine warm."""
-    found = _windows(states, states.at_cold, COLD)
+    found = _outlet_windows(states, states.at_cold, COLD)
     if found.chosen is None:
         return found
     for doubt in (_not_left_yet, _still_cooling, _rose_again):
@@ -251,18 +285,26 @@ def _not_left_yet(states: States, window: Window) -> str | None:
     )
 
 
-def _windows(states: States, at_end: Bools, end: End) -> Windows:
-    grid = states.grid
+def _outlet_windows(states: States, at_end: Bools, end: End) -> Windows:
     if not states.has("outlet"):
         return Windows(None, why=no_outlet(states.run))
+    least = None if states.rise_reference is None else end.least_K
+    resolution = states.run.sensors["outlet"].resolution
+    return _windows(
+        states, at_end, end, Followed(states.rise, states.outlet_seen, resolution, least)
+    )
+
+
+def _windows(states: States, at_end: Bools, end: End, followed: Followed) -> Windows:
+    grid = states.grid
     if not at_end.any():
         return Windows(None, why=never_there(states, end.name))
-    mask = at_end & states.engine_on & states.engine_warm & states.blowing & states.outlet_seen
+    mask = at_end & states.engine_on & states.engine_warm & states.blowing & followed.seen
     holds = [_guarded(states, *hold) for hold in stretches(mask, states.changes)]
     long_enough = [h for h in holds if (h[1] - h[0]) * grid.step >= end.least_s][:MAX_HOLDS]
     if not long_enough:
         return Windows(None, why=no_hold(states, at_end, end.name, end.least_s))
-    found = [window for hold in long_enough for window in _settled(states, *hold, end)]
+    found = [window for hold in long_enough for window in _settled(states, *hold, end, followed)]
     steady = [
         window
         for window in found
@@ -288,28 +330,27 @@ def _guarded(states: States, start: int, stop: int) -> tuple[int, int]:
     return start, max(start, stop - round(LATE_NOTE_S / states.grid.step))
 
 
-def _settled(states: States, start: int, stop: int, end: End) -> list[Window]:
+def _settled(states: States, start: int, stop: int, end: End, followed: Followed) -> list[Window]:
     """Settled tails of one hold: one, or several where a change of driving moved the outlet."""
-    whole = _window(states, start, stop, end)
+    whole = _window(states, start, stop, end, followed)
     if whole is None:
         return []
-    parts = _driven_apart(states, whole)
+    parts = _driven_apart(states, whole, followed.values)
     if not parts:
         return [whole]
-    tails = (_window(states, *part, end) for part in parts)
+    tails = (_window(states, *part, end, followed) for part in parts)
     return [tail for tail in tails if tail is not None]
 
 
-def _window(states: States, start: int, stop: int, end: End) -> Window | None:
+def _window(states: States, start: int, stop: int, end: End, followed: Followed) -> Window | None:
     grid = states.grid
-    resolution = states.run.sensors["outlet"].resolution
     level = settle(
-        states.rise[start:stop],
+        followed.values[start:stop],
         grid.step,
-        resolution=resolution,
+        resolution=followed.resolution,
         least_s=end.least_s,
         extrapolate=end.extrapolate,
-        least=None if states.rise_reference is None else end.least_K,
+        least=followed.least_K,
     )
     if level is None:
         return None
@@ -323,13 +364,13 @@ def _window(states: States, start: int, stop: int, end: End) -> Window | None:
     )
 
 
-def _driven_apart(states: States, window: Window) -> list[tuple[int, int]]:
+def _driven_apart(states: States, window: Window, values: Floats) -> list[tuple[int, int]]:
     """Stretches of steady driving within a window, where the outlet differs between them."""
     for point, step in SPEED_STEP.items():
         if not states.has(point):
             continue
         plateaus = _plateaus(states, point, step, window)
-        if len(plateaus) > 1 and _moved(states, plateaus):
+        if len(plateaus) > 1 and _moved(values, plateaus):
             return plateaus
     return []
 
@@ -369,11 +410,11 @@ def _plateaus(states: States, point: str, step: float, window: Window) -> list[t
     return sorted((window.start + a, window.start + b) for a, b in found)
 
 
-def _moved(states: States, plateaus: list[tuple[int, int]]) -> bool:
+def _moved(values: Floats, plateaus: list[tuple[int, int]]) -> bool:
     """Whether the outlet's level differs between neighbouring plateaus beyond its scatter."""
     levels = []
     for start, stop in plateaus:
-        part = states.rise[start + (stop - start) // 3 : stop]
+        part = values[start + (stop - start) // 3 : stop]
         part = part[~np.isnan(part)]
         if part.size >= 4:
             levels.append((float(part.mean()), mean_random(part)))

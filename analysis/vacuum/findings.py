@@ -11,15 +11,14 @@ from typing import Final
 
 import numpy as np
 
-from analysis.measurement import Measurement, combine
+from analysis.measurement import Measurement
 from analysis.signal.order_statistics import quantiles
 from analysis.signal.smoothing import smooth
 from analysis.timeline.timeline import Timeline
-from analysis.uncertainty import shared_parts
+from analysis.vacuum.doors import door_findings
 from analysis.vacuum.study import Isolation, VacuumStudy, moves, noted_holds
 from ingest.arrays import Bools, Floats
 from ingest.findings import finding
-from ingest.points import MODES
 from ingest.run import Finding
 from ingest.saying import say
 
@@ -41,14 +40,6 @@ ACTUATOR_SLOW: Final = finding(
     "usual: a pinched hose, a leak behind the switch or a weak supply",
     do="Follow the actuator's hose for a kink, then hold vacuum on the actuator by hand.",
 )
-DOOR_GOES_WRONG_WAY: Final = finding(
-    "door_goes_wrong_way",
-    "with the mode on {mode} another outlet was {excess:.0f K} warmer than the "
-    "{place} outlet: the door goes the wrong way, as with the hoses crossed at its "
-    "actuator",
-    do="Compare the two hoses at the actuator with the hose diagram and exchange them.",
-)
-
 FELL_SHARE: Final = 0.5
 SURE: Final = 2.0
 """A part is called leaking where shutting it off at least halves the loss, beyond 2 u."""
@@ -72,18 +63,6 @@ MIN_STROKE_KPA: Final = 6.0
 SUPPLIED_SHARE: Final = 0.4
 SLOW_STROKE_S: Final = 5.0
 """A sound actuator moves within a second to three (common practice, no source)."""
-
-EXPECTED: Final = {"floor": "outlet", "defrost": "outlet_defrost", "vent": "outlet_panel"}
-"""The outlet that must be the warmest in a mode with the heater on."""
-
-SETTLE_S: Final = 30.0
-MIN_MODE_S: Final = 60.0
-DIVERTED_PCT: Final = 20.0
-"""Defroster control above which the windshield's outlet may be the warmer one."""
-
-HALF_WAY_PCT: Final = 50.0
-WARM_K: Final = 15.0
-WRONG_K: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,72 +222,14 @@ def _stroke(time: Floats, value: Floats, begin: float, end: float) -> tuple[floa
     return max(float(time[at + most] - time[at + tenth]), 0.0), change
 
 
-def wrong_way(timeline: Timeline) -> tuple[str, str, Measurement] | None:
-    """Mode, its own outlet, and how much warmer another outlet was; None where all is right."""
-    worst: tuple[str, str, Measurement] | None = None
-    for word, point in EXPECTED.items():
-        others = [each for each in EXPECTED.values() if each != point and timeline.has(each)]
-        if not timeline.has(point) or not others:
-            continue
-        use = _in_mode(timeline, word)
-        own = timeline.values(point)
-        for other in others:
-            excess = (timeline.values(other) - own)[use]
-            excess = excess[~np.isnan(excess)]
-            if excess.size * timeline.grid.step < MIN_MODE_S:
-                continue
-            found = _difference(timeline, other, point, excess, float(np.nanmean(own[use])))
-            if found.known() > WRONG_K + SURE * (found.u or 0.0) and (
-                worst is None or found.known() > worst[2].known()
-            ):
-                worst = (word, point, found)
-    return worst
-
-
-def _in_mode(timeline: Timeline, word: str) -> Bools:
-    """Bins in a mode with warm air on its way: settled, lever well up, something to compare."""
-    grid = timeline.grid
-    in_mode = (
-        (grid.mode == MODES.index(word))
-        & timeline.blowing
-        & timeline.engine_on
-        & timeline.engine_warm
-    )
-    in_mode &= ~(timeline.lever < HALF_WAY_PCT)
-    if word == "floor":  # who sends air to the windshield by hand must expect warm air there
-        in_mode &= ~(grid.control("defrost") > DIVERTED_PCT)
-    air = timeline.reference_air(prefer="ambient")
-    if air is not None:
-        warmest = np.fmax.reduce([timeline.values(each) for each in EXPECTED.values()])
-        in_mode &= warmest - timeline.values(air) > WARM_K
-    settle = round(SETTLE_S / grid.step)
-    changed = np.flatnonzero(np.diff(grid.mode) != 0) + 1
-    for place in changed.tolist():
-        in_mode[place : place + settle] = False
-    return np.asarray(in_mode)
-
-
-def _difference(
-    timeline: Timeline, warm: str, cold: str, excess: Floats, reading: float
-) -> Measurement:
-    mean = float(excess.mean())
-    sensors = timeline.run.sensors
-    parts = [
-        (1.0, Measurement(0.0, "K", 0.0, shared_parts(sensors[warm], reading + mean))),
-        (-1.0, Measurement(0.0, "K", 0.0, shared_parts(sensors[cold], reading))),
-    ]
-    return combine(mean, "K", tuple(parts))
-
-
 def vacuum_findings(timeline: Timeline, study: VacuumStudy, leak: float | None) -> list[Finding]:
     """Sentences for the technician, with the numbers behind them."""
     findings = [
         leak_finding(study),
         _sag_finding(timeline, leak),
         _stroke_finding(timeline),
-        _door_finding(timeline),
     ]
-    return [each for each in findings if each is not None]
+    return [each for each in findings if each is not None] + door_findings(timeline)
 
 
 def leak_finding(study: VacuumStudy) -> Finding | None:
@@ -360,19 +281,4 @@ def _stroke_finding(timeline: Timeline) -> Finding | None:
         "vacuum_actuator",
         stroke=stroke.value,
         evidence={"stroke_s": stroke.value, "u": stroke.u or 0.0},
-    )
-
-
-def _door_finding(timeline: Timeline) -> Finding | None:
-    found = wrong_way(timeline)
-    if found is None:
-        return None
-    word, point, excess = found
-    places = {"outlet": "floor", "outlet_defrost": "windshield", "outlet_panel": "panel"}
-    return DOOR_GOES_WRONG_WAY.found(
-        point,
-        mode=word,
-        excess=excess.known(),
-        place=places[point],
-        evidence={"excess": excess.known(), "u": excess.u or 0.0, "mode": word},
     )

@@ -117,7 +117,10 @@ def _because(document: Mapping[str, Any], verdict: str, units: str) -> str:
     reason = document.get("reason")
     if reason:
         return f": {said_in(reason, units)}"
-    return ": every limit holds, and a moderate fault would have shown" if verdict == "pass" else ""
+    if verdict != "pass":
+        return ""
+    shown = "nothing points to a fault" if unseen(document) else "a moderate fault would have shown"
+    return f": every limit holds, and {shown}"
 
 
 def unseen(document: Mapping[str, Any]) -> list[str]:

@@ -9,15 +9,22 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from analysis.causes.coolant_late import late_level, stayed_cool, warmed_standing
+from analysis.causes.coolant_late import (
+    late_level,
+    rests_far_below,
+    stayed_cool,
+    warmed_standing,
+)
 from analysis.causes.evidence import evidence_of
 from analysis.measured import Measured
 from analysis.measurement import Measurement
 from analysis.pipeline import judge_measured, measure
+from ingest.load.load import load_run
 from tests.support.signals.hold_runs import PLATEAU, heater_run, warming
 
 
@@ -85,9 +92,41 @@ def test_where_a_thermostat_had_to_show_the_level_tells_for_itself() -> None:
 
 
 def test_a_short_run_had_no_time_to_warm() -> None:
-    run = run_of(60.0, 15.0, 880.0)
+    run = run_of(60.0, 5.0, 880.0)
     assert late_level(run) is None
     assert stayed_cool(run, driven=True) is None
+    assert stayed_cool(run, driven=False) is None
+
+
+def test_a_coolant_that_rests_on_the_road_needs_no_longer() -> None:
+    assert stayed_cool(run_of(50.0, 15.0, 880.0), driven=True) is True
+    assert stayed_cool(run_of(50.0, 15.0, 300.0), driven=True) is None
+    assert stayed_cool(run_of(90.0, 15.0, 880.0), driven=True) is None
+
+
+@pytest.mark.parametrize(
+    ("level", "speed", "far"),
+    [
+        (30.0, 20.0, True),  # 30 K above the air at 20 m/s
+        (58.0, 12.0, False),  # a measured healthy car: 60 K at 12 m/s, 78 K at 27 m/s
+        (58.0, 25.0, False),  # 58 K at 25 m/s: not far from what it did
+        (30.0, 10.0, None),  # too slow to tell
+        (90.0, 20.0, None),
+    ],
+)
+def test_lower_than_any_engine_rests(level: float, speed: float, *, far: bool | None) -> None:
+    """Air outside at 0 °C; the measured car is of tests/data/measured (doi 10.35097/1130)."""
+    assert rests_far_below(run_of(level, speed)) is far
+
+
+DRIVES = Path(__file__).parents[2] / "data" / "measured" / "coolant-warmups"
+
+
+@pytest.mark.parametrize("drive", sorted(path.name for path in DRIVES.glob("*.csv")))
+def test_no_measured_drive_of_a_healthy_car_rests_far_below(drive: str) -> None:
+    """doi 10.35097/1130, CC BY 4.0: two of the nine never reach their thermostat."""
+    found = measure(load_run(DRIVES / drive, setup=DRIVES / "run.toml"))
+    assert rests_far_below(found) is not True
 
 
 def test_the_late_level_stands_in_for_a_plateau_that_is_missing() -> None:

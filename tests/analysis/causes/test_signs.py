@@ -82,10 +82,12 @@ def test_what_no_heater_can_do_puts_a_sensor_in_doubt(
     ("volts", "step", "seen"),
     [
         (13.2, 4, False),
-        (10.0, 4, True),
-        (11.9, 4, False),  # 88 % of 13.5 V
-        (10.0, 3, False),  # the third of four steps gets three quarters
-        (8.0, 3, True),
+        (11.0, 5, True),
+        (11.9, 5, False),  # 88 % of 13.5 V
+        (11.2, 4, False),  # the fourth of five steps gets four fifths, and of four all
+        (9.0, 4, True),
+        (8.0, 3, False),
+        (6.5, 3, True),
         (5.0, 2, None),  # never at its top
     ],
 )

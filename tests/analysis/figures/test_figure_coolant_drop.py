@@ -10,6 +10,7 @@ import pytest
 from ingest.run import ErrorSource
 from tests.support.contexts import context_of
 from tests.support.signals.hold_runs import AMBIENT, PLATEAU, heater_run, warming
+from tests.support.signals.runs import Event
 
 TIME = np.arange(-60.0, 1800.0)
 SUPPLY = AMBIENT + (PLATEAU - AMBIENT) * warming(TIME)
@@ -46,6 +47,26 @@ def test_a_drift_in_the_window_is_in_the_uncertainty() -> None:
     assert moving.window is not None
     change = 0.004 * (moving.window[1] - moving.window[0])
     assert moving.random == pytest.approx(np.hypot(still.random, change / np.sqrt(12)), rel=0.1)
+
+
+@pytest.mark.parametrize("drop", [9.0, -12.0])
+def test_hoses_alone_tell_the_drop_where_the_lever_was_noted(drop: float) -> None:
+    extra = {"coolant_in": SUPPLY, "coolant_out": SUPPLY - drop * warming(TIME)}
+    run = heater_run(extra=extra, without=("outlet",))
+    found = context_of(run).figure("coolant_drop")
+    assert found.value == pytest.approx(drop, abs=0.2)
+    assert found.window is not None
+    assert found.window[0] > 200.0  # the drop was still growing before
+    assert context_of(run).figure("steady_outlet_rise").value is None
+
+
+def test_hoses_alone_tell_nothing_while_the_lever_was_elsewhere() -> None:
+    extra = {"coolant_in": SUPPLY, "coolant_out": SUPPLY - 9.0}
+    moved: list[Event] = [(-60.0, "temp_lever", 40.0)]
+    run = heater_run(extra=extra, without=("outlet", "temp_lever"), events=moved)
+    found = context_of(run).figure("coolant_drop")
+    assert found.value is None
+    assert found.note == "the lever was never at the hot end (it went no further than 40 %)"
 
 
 def test_what_was_not_logged_is_said() -> None:

@@ -184,3 +184,14 @@ def test_sensor_error_is_shared_and_does_not_average_down() -> None:
     assert found.shared == {"tolerance of engine_coolant": 1.4}
     assert found.u is not None
     assert found.u >= 1.4
+
+
+@pytest.mark.parametrize(("above", "expected"), [(12.0, 86.0), (-8.0, 86.0), (1.0, 86.0)])
+def test_of_two_hoses_the_hotter_tells_the_engine(above: float, expected: float) -> None:
+    """What leaves a heater is cooler than what enters it: reversed hoses are named wrongly."""
+    time = np.arange(0.0, 1800.0)
+    hot = 20.0 + 66.0 * (1.0 - np.exp(-time / 150.0))
+    cooler = hot - abs(above) * (1.0 - np.exp(-time / 150.0))
+    supply, back = (cooler, hot) if above > 3.0 else (hot, cooler)
+    found = plateau(time, supply, "coolant_in", coolant_out=back)
+    assert found.value == pytest.approx(expected, abs=0.5)

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 
 from analysis.context import Context
+from analysis.vacuum.doors import wrong_way
 from analysis.vacuum.findings import (
     find_sags,
     locate_leak,
     stroke_time,
     vacuum_findings,
-    wrong_way,
 )
 from ingest.arrays import Floats
 from ingest.run import Finding
@@ -186,6 +186,43 @@ def test_air_sent_to_the_windshield_by_hand_is_no_wrong_way() -> None:
 def test_difference_within_the_sensors_tolerance_is_no_wrong_way() -> None:
     assert wrong_way(outlets("floor", 60.0, 64.0, tolerance=1.4)) is None
     assert wrong_way(outlets("floor", 60.0, 64.0)) is not None
+
+
+@pytest.mark.parametrize(
+    ("floor_swing", "windshield_swing", "offset", "crossed"),
+    [
+        (40.0, 55.0, -6.0, True),  # a sensor that reads 6 K low hides nothing
+        (40.0, 43.0, 3.0, False),  # like ducts
+        (55.0, 40.0, 20.0, False),  # the mode's own follows better, whatever the other reads
+        (40.0, 55.0, -20.0, False),  # cooler at hot: not the air's way out
+    ],
+)
+def test_the_outlet_that_follows_the_lever_gets_the_air(
+    floor_swing: float, windshield_swing: float, offset: float, *, crossed: bool
+) -> None:
+    """What leaks past a door loses more of its heat to the duct: effectiveness at a small flow."""
+    time = np.arange(0.0, 1500.0)
+    warm = np.where((time > 900.0) & (time < 1100.0), 0.0, 1.0 - np.exp(-time / 60.0))
+    rng = np.random.default_rng(4)
+    channels = {
+        "outlet": 20.0 + floor_swing * warm + 0.1 * rng.standard_normal(time.size),
+        "outlet_defrost": 20.0
+        + offset
+        + windshield_swing * warm
+        + 0.1 * rng.standard_normal(time.size),
+        "ambient": np.zeros(time.size),
+        "engine_coolant": 85.0 * (1.0 - np.exp(-time / 60.0)),
+    }
+    events: list[Event] = [
+        (0.0, "mode", "floor"),
+        (0.0, "temp_lever", 100.0),
+        (0.0, "blower", 3.0),
+        (900.0, "temp_lever", 0.0),
+        (1100.0, "temp_lever", 100.0),
+    ]
+    context = context_of(make_run(time, channels, events, tolerance=3.0))
+    assert wrong_way(context) is None
+    assert ("other_outlet_follows" in faults(context)) == crossed
 
 
 def test_actuator_without_any_control_moved() -> None:
