@@ -178,8 +178,8 @@ def _best_opening(course: Course, alike: Course | None) -> tuple[Break | None, N
     other = bool(np.isnan(alike.value[whole.peak : whole.peak + 1]).all())
     if other and float(course.smooth[whole.peak]) < SURELY_C:
         return None, why_not_again or NoOpening(
-            "the heater was set otherwise too soon after the coolant stopped climbing to tell an "
-            "opening thermostat from a heat balance"
+            "the coolant was not read for long enough after it stopped climbing, with the heater "
+            "set as it was"
         )
     return whole, None
 
@@ -232,7 +232,8 @@ def _peak(course: Course) -> int | None:
 def _ended_too_soon(course: Course, peak: int, *, overshot: bool) -> NoOpening | None:
     """Why the log ended too soon after the peak for a thermostat to show; None where not."""
     level = float(course.smooth[peak])
-    after_s = float(course.time[-1] - course.time[peak])
+    # a gap bridged by a straight line shows no rest
+    after_s = min(float(course.time[-1] - course.time[peak]), seconds_seen(course, peak))
     needed = MIN_AFTER_PEAK_S if overshot else MIN_AFTER_S
     if level < COOLEST_C:
         needed = MIN_AFTER_COOL_S
@@ -241,14 +242,14 @@ def _ended_too_soon(course: Course, peak: int, *, overshot: bool) -> NoOpening |
     if level < COOLEST_C:
         return NoOpening(
             say(
-                "the coolant stopped warming at {level:.0f degC}, below any thermostat in use, "
-                "{after:.0f s} before the log ended: a heat balance, no thermostat that opened",
+                "the coolant stopped warming at {level:.0f degC}, below any thermostat in use, and "
+                "was read for {after:.0f s} after that: a heat balance, no thermostat that opened",
                 level=level,
                 after=after_s,
             )
         )
     return NoOpening(
-        f"the log ended {after_s:.0f} s after the coolant stopped warming, too soon to tell an "
+        f"the coolant was read for {after_s:.0f} s after it stopped warming, too short to tell an "
         "open thermostat from a heat balance"
     )
 
@@ -344,8 +345,10 @@ def _rate_left(course: Course, peak: int) -> float:
     warming with a constant loss coefficient is a straight line there, and zero at the balance.
     """
     smooth = course.smooth[: peak + 1]
-    rise = min(25.0, float(smooth[peak] - smooth.min()))
-    levels = smooth[peak] - rise * np.array([1.0, 0.75, 0.5, 0.25])
+    lowest = float(smooth.min())
+    rise = min(25.0, float(smooth[peak] - lowest))
+    # the lowest level is reached whatever the rounding
+    levels = np.maximum(smooth[peak] - rise * np.array([1.0, 0.75, 0.5, 0.25]), lowest)
     crossed = np.array([np.flatnonzero(smooth <= level)[-1] for level in levels])
     if (np.diff(crossed) <= 0).any():
         return 1.0

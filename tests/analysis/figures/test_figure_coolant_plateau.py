@@ -48,7 +48,7 @@ def test_measured_drives_within_1_5_k_of_the_plateau_read_by_eye(
 
 @pytest.mark.parametrize(
     ("drive", "reason"),
-    [("2018-02-27", "heat balance"), ("2017-07-14", "too soon to tell")],
+    [("2018-02-27", "heat balance"), ("2017-07-14", "too short to tell")],
 )
 def test_drives_whose_thermostat_never_opened_have_no_plateau(drive: str, reason: str) -> None:
     """The note beside the data: flat parts at 58 to 64 °C and at 79 °C are heat balance."""

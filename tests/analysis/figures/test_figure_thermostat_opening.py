@@ -14,7 +14,7 @@ from ingest.arrays import Floats
 from ingest.load.load import load_run
 from tests.support.contexts import context_of
 from tests.support.signals.coolant_runs import engine
-from tests.support.signals.runs import make_run
+from tests.support.signals.runs import Event, make_run
 
 DRIVES = Path(__file__).parents[2] / "data" / "measured" / "coolant-warmups"
 
@@ -123,3 +123,26 @@ def test_rounding_and_tolerance_are_in_the_uncertainty() -> None:
     found = thermostat_opening(context_of(run))
     assert found.shared == {"tolerance of engine_coolant": 1.0}
     assert found.random >= 1.0 / np.sqrt(12.0)
+
+
+@pytest.mark.parametrize("knee", [80.0, 110.0, 150.0])
+@pytest.mark.parametrize("lost", [110.0, 165.0, 300.0])
+def test_a_sensor_lost_as_the_coolant_stops_climbing_shows_no_opening(
+    knee: float, lost: float
+) -> None:
+    """What bridges a gap is no rest; the heater is turned down and up again within it."""
+    time = np.arange(0.0, 1200.0)
+    rng = np.random.default_rng(3)
+    coolant = np.minimum(10.0 + 22.0 * time / knee, 32.0) + 0.05 * rng.standard_normal(time.size)
+    coolant[time > lost] = np.nan
+    coolant[1190:] = 28.0
+    moves: list[Event] = [
+        (0.0, "engine", "start"),
+        (0.0, "blower", 3.0),
+        (0.0, "temp_lever", 100.0),
+        (600.0, "temp_lever", 40.0),
+        (700.0, "temp_lever", 100.0),
+    ]
+    found = thermostat_opening(context_of(make_run(time, {"engine_coolant": coolant}, moves)))
+    assert found.value is None
+    assert found.note is not None
