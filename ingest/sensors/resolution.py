@@ -16,6 +16,9 @@ FEW_LEVELS: Final = 0.25
 TRIED: Final = 3
 """So many of the smallest differences are tried: one stray number makes two."""
 
+EVEN: Final = 0.9
+"""At least this share must be whole multiples of a step."""
+
 WILD: Final = 1e3
 """So many times larger than nine in ten of the readings, a number says nothing of their step."""
 
@@ -23,11 +26,13 @@ WILD: Final = 1e3
 def resolution(values: NDArray[np.float64]) -> float:
     """Step between neighbouring values, 0 where none shows; what most readings do decides.
 
-    The smallest difference of two values is the step where nine in ten of the others are whole
-    multiples of it; a wild number, which lies between no two of them, may make the first
-    differences smaller (the next are tried) or stand far off (it is left out). Where none is the
-    step (whole degrees Fahrenheit written in tenths of a degree Celsius are 0.5 and 0.6 apart) and
-    the values are few, it is their median.
+    The usual difference of two values is the step where nine in ten of the others are whole
+    multiples of it, each counted as often as the rarer of its two values was read: one value beside
+    the levels (19.3 where readings are 17.6, 19.4, 21.2) leaves the step what it is. Else it is the
+    smallest difference of which nine in ten are whole multiples; a wild number, which lies between
+    no two of them, may make the first differences smaller (the next are tried) or stand far off (it
+    is left out). Where none is the step (whole degrees Fahrenheit written in tenths of a degree
+    Celsius are 0.5 and 0.6 apart) and the values are few, it is their median.
 
     Parameters
     ----------
@@ -44,17 +49,39 @@ def resolution(values: NDArray[np.float64]) -> float:
         return 0.0
     steps = few[1:] - few[:-1]
     levels = 1 + int(np.count_nonzero(steps))
-    steps = steps[steps > 1e-9 * max(abs(float(few[0])), abs(float(few[-1])))]
-    if not steps.size:
+    places = np.flatnonzero(steps > 1e-9 * max(abs(float(few[0])), abs(float(few[-1]))))
+    if not places.size:
         return 0.0
+    steps = steps[places]
+    usual = _usual_step(steps, np.diff(places, prepend=-1, append=few.size - 1))
+    if usual is not None:
+        return usual
     candidates = np.partition(steps, min(TRIED, steps.size) - 1)[:TRIED]
     for smallest in np.sort(candidates).tolist():
-        multiples = steps / smallest
-        # numbers of a few decimals are multiples of their step; those of a converter are not
-        even = np.abs(multiples - np.rint(multiples)) < 0.02 * np.maximum(1.0, multiples / 10.0)
-        if np.count_nonzero(even) / even.size >= 0.9:
+        even = _whole_multiples(steps, smallest)
+        if np.count_nonzero(even) >= EVEN * even.size:
             return float(smallest)
     return float(np.median(steps)) if levels < FEW_LEVELS * few.size else 0.0
+
+
+def _usual_step(steps: NDArray[np.float64], readings: NDArray[np.intp]) -> float | None:
+    """The middle one of the steps where most are multiples of it.
+
+    `readings` says how often each of the values was read, one more than there are steps.
+    """
+    weight = np.minimum(readings[:-1], readings[1:])
+    order = np.argsort(steps)
+    upto = np.cumsum(weight[order])
+    middle = float(steps[order[np.searchsorted(upto, 0.5 * upto[-1])]])
+    even = _whole_multiples(steps, middle)
+    return middle if weight[even].sum() >= EVEN * upto[-1] else None
+
+
+def _whole_multiples(steps: NDArray[np.float64], step: float) -> NDArray[np.bool_]:
+    multiples = steps / step
+    # numbers of a few decimals are multiples of their step; those of a converter are not
+    near = np.abs(multiples - np.rint(multiples)) < 0.02 * np.maximum(1.0, multiples / 10.0)
+    return np.asarray(near & (multiples > 0.5))
 
 
 def _usual(ordered: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -49,6 +49,11 @@ BACK: Final = 0.4
 WHOLE: Final = 0.9
 """A channel with this share of whole numbers is logged in whole numbers."""
 
+FAHRENHEIT: Final = frozenset({"degF", "°F", "F"})
+OFF_CELSIUS: Final = 0.035
+"""A control unit counts in whole degrees Celsius (SAE J1979); shown in Fahrenheit with one decimal
+they lie at most this far off, in degrees Celsius."""
+
 KEPT: Final = 60
 FEWEST: Final = 12
 """Lines from which the usual departure is known."""
@@ -106,12 +111,25 @@ class _Column:
     changes: deque[float] = field(default_factory=lambda: deque(maxlen=KEPT))
 
     whole: deque[bool] = field(default_factory=lambda: deque(maxlen=KEPT))
+    celsius: deque[bool] = field(default_factory=lambda: deque(maxlen=KEPT))
+    fahrenheit: bool = False
 
-    def off_grid(self, value: float) -> bool | None:
-        """Whether a reading is no whole number where all are; None where they are not."""
-        if len(self.whole) < FEWEST or sum(self.whole) < WHOLE * len(self.whole):
-            return None
-        return not value.is_integer()
+    def see(self, value: float) -> None:
+        """Learn from a reading that differs from the one before how the channel is rounded."""
+        if value != self.before:  # a car that stands reads 0.0 however its speed is written
+            self.whole.append(value.is_integer())
+            self.celsius.append(self.fahrenheit and _is_whole_celsius(value))
+
+    def off_grid(self, value: float, cell: str) -> tuple[bool, int] | None:
+        """Whether a reading is none of those the channel rounds to, and how many digits tell.
+
+        None where it is not known to round to whole numbers or to whole degrees Celsius.
+        """
+        if _mostly(self.whole):
+            return not value.is_integer(), decimals(cell)
+        if _mostly(self.celsius):
+            return not _is_whole_celsius(value), decimals(cell) + 1
+        return None
 
     def limit(self, cell: str) -> float | None:
         """Departure from the neighbors' mean that is no noise; None while that is not known."""
@@ -219,7 +237,7 @@ class DamageCheck:
             if point in POINTS:
                 at = None if table.column is None else place_of(table.column, names)
                 if at is not None:
-                    columns[at] = _Column()
+                    columns[at] = _Column(fahrenheit=table.unit in FAHRENHEIT)
         self._time = own_time(self._setup.log.time, names)
         if columns or self._time is not None:
             self._columns = columns
@@ -260,14 +278,14 @@ class DamageCheck:
         before = column.before
         if value is None:
             return False
-        off_grid = column.off_grid(value)
-        if value != column.before:  # a car that stands reads 0.0 however its speed is written
-            column.whole.append(value.is_integer())
+        off_grid = column.off_grid(value, cell[0])
+        column.see(value)
         if off_grid is not None:
-            self._sure += decimals(cell[0])
-        if off_grid and self._is_proved():
-            self._found += 1
-            return True
+            is_off, telling = off_grid
+            self._sure += telling
+            if is_off and self._is_proved():
+                self._found += 1
+                return True
         if before is None or after is None:
             column.before = value
             return False
@@ -342,3 +360,12 @@ class DamageCheck:
             mended = then + max(gap, 1e-3)
         self._last_time = (mended, held.host_s)
         return mended, then, high
+
+
+def _mostly(seen: deque[bool]) -> bool:
+    return len(seen) >= FEWEST and sum(seen) >= WHOLE * len(seen)
+
+
+def _is_whole_celsius(fahrenheit: float) -> bool:
+    celsius = (fahrenheit - 32.0) / 1.8
+    return abs(celsius - round(celsius)) <= OFF_CELSIUS

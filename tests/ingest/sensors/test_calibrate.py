@@ -384,6 +384,16 @@ class TestResolution:
         values = np.round((np.round(np.linspace(60, 150, 4000)) - 32) / 1.8, 1)
         assert resolution(values) == pytest.approx(0.55, abs=0.06)
 
+    @pytest.mark.parametrize("strays", [1, 12])
+    def test_a_few_values_beside_the_levels_leave_the_step(self, strays: int) -> None:
+        """Whole degrees Celsius in Fahrenheit, 1.8 apart: a digit damaged here and there."""
+        random = np.random.default_rng(4)
+        celsius = np.round(np.linspace(-8, 75, 2500) + random.normal(0, 0.3, 2500))
+        values = np.round(celsius * 1.8 + 32, 1)
+        where = random.choice(2500, strays, replace=False)
+        values[where] = np.round(values[where] + random.integers(1, 9, strays) / 10.0, 1)
+        assert resolution(values) == pytest.approx(1.8)
+
     def test_is_given_in_the_stored_unit(self) -> None:
         rising = np.round(np.linspace(0.5, 2.0, 4000), 3)
         found = calibrated(

@@ -175,6 +175,23 @@ def test_a_car_that_stood_and_drives_off_keeps_its_speed() -> None:
     assert driving == [f"{speed:.1f}" for speed in speeds[100:]]
 
 
+def test_whole_degrees_celsius_shown_in_fahrenheit() -> None:
+    """A control unit counts whole degrees Celsius (SAE J1979): 84.3 °F is none of them."""
+    setup = parse_setup(
+        '[run]\nvehicle = "SC-900"\n[log]\nfile = "log.csv"\ntime = { column = "t", unit = "s" }\n'
+        '[channels.outlet]\ncolumn = "out"\nunit = "degC"\n'
+        '[channels.engine_coolant]\ncolumn = "ect"\nunit = "degF"\n',
+        "run.toml",
+    )
+    shown = [f"{1.8 * (at // 6) + 32:.1f}" for at in range(200)]
+    lines = [f"{line},{ect}" for line, ect in zip(with_damage(200), shown, strict=True)]
+    assert shown[175] == "84.2"
+    lines[175] = f"{lines[175][:-1]}3"
+    found, _ = checked(lines, setup=setup, names="t,out,ect")
+    assert found[175].text == f"{lines[175].rpartition(',')[0]},"
+    assert [each.text.rpartition(",")[2] for each in found[176:]] == shown[176:]
+
+
 SHARE = 0.2
 
 
