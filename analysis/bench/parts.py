@@ -83,8 +83,9 @@ def bench_verdict(part: Part, judged: Mapping[str, Judged]) -> tuple[Verdict, st
 
 @cache
 def bench_figures() -> Mapping[str, BenchFigure]:
-    """Every figure of every part, by name."""
-    return {each.name: each for one in parts().values() for each in one.figures}
+    """Every figure of every part, by name, whichever part was loaded first."""
+    known = parts()
+    return {each.name: each for part in sorted(known) for each in known[part].figures}
 
 
 def unit_of(name: str) -> str:
