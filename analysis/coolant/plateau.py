@@ -50,6 +50,11 @@ MAX_SETTLING_S: Final = 240.0
 """A thermostat that has opened settles within this; slower changes belong to the plateau."""
 
 
+FALLS_STANDING_K: Final = 2.0
+"""A thermostat regulates within a kelvin or two; a fall by more in a car that stands is no doing of
+its own."""
+
+
 class NoOpening(NamedTuple):
     """Why no opening was seen.
 
@@ -78,7 +83,7 @@ def find_held(
         if seconds_seen(course, start) < MIN_AFTER_PEAK_S:
             # what was seen of the plateau came soon after the peak; the rest was not comparable
             start = opening.peak
-        stop = _while_held(course, start)
+        start, stop = _while_driven(course, opening.peak, start, _while_held(course, start))
         level = float(course.smooth[start:stop].mean())
         shuts = opening.temperature - SHUTS_BELOW_K - 2.0 * opening.u
         if level < shuts and _idled(course, start):
@@ -113,6 +118,26 @@ def _while_held(course: Course, start: int) -> int:
     """Where the level that the thermostat held ends: a hot end of the log does not belong to it."""
     kept = course.smooth[start:] <= float(np.median(course.smooth[start:])) + CLIMBS_ON_K
     return start + int(np.flatnonzero(kept)[-1]) + 1
+
+
+def _while_driven(course: Course, peak: int, start: int, stop: int) -> tuple[int, int]:
+    """What was held without the end in which the car stood and the coolant fell.
+
+    An idling engine may give less than the heater takes: its thermostat shuts, and what the coolant
+    falls to is a heat balance.
+    """
+    if course.idle is None:
+        return start, stop
+    driven = np.flatnonzero(~course.idle[peak:stop])
+    last = peak + int(driven[-1]) + 1 if driven.size else peak
+    minute = course.bins(MIN_AFTER_PEAK_S)
+    if last - peak < minute or stop - last < minute:
+        return start, stop
+    begin = min(start, last - minute)
+    before = float(course.smooth[begin:last].mean())
+    if before - float(course.smooth[stop - minute : stop].mean()) < FALLS_STANDING_K:
+        return start, stop
+    return begin, last
 
 
 def _thermostat_may_hold(course: Course, start: int) -> bool:

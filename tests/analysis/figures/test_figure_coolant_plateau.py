@@ -195,3 +195,20 @@ def test_of_two_hoses_the_hotter_tells_the_engine(above: float, expected: float)
     supply, back = (cooler, hot) if above > 3.0 else (hot, cooler)
     found = plateau(time, supply, "coolant_in", coolant_out=back)
     assert found.value == pytest.approx(expected, abs=0.5)
+
+
+@pytest.mark.parametrize(("falls_to", "stands_from"), [(78.0, 1200.0), (70.0, 900.0)])
+def test_what_an_idling_engine_falls_to_is_not_held(falls_to: float, stands_from: float) -> None:
+    """Heat balance: the thermostat shuts where the heater takes more than idling gives."""
+    time = np.arange(0.0, 1800.0)
+    climbs = np.minimum(15.0 + 0.12 * time, 85.0)
+    falls = falls_to + (85.0 - falls_to) * np.exp(-np.maximum(time - stands_from, 0.0) / 200.0)
+    coolant = np.minimum(climbs, np.where(time > stands_from, falls, 85.0))
+    driven = time < stands_from
+    found = plateau(
+        time,
+        coolant,
+        road_speed=np.where(driven, 15.0, 0.0),
+        engine_speed=np.where(driven, 2000.0, 800.0),
+    )
+    assert found.value == pytest.approx(85.0, abs=1.0)
