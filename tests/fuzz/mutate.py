@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import random
 import re
-import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -195,7 +194,7 @@ def a_folder(file: Path, chance: random.Random) -> None:
 def another_file(file: Path, chance: random.Random) -> None:
     other = file.parent / chance.choice(FILES)
     if other != file and other.is_file():
-        shutil.copyfile(other, file)
+        file.write_bytes(other.read_bytes())  # either may be a link to the other by now
 
 
 WAYS: tuple[Callable[[Path, random.Random], None], ...] = (
