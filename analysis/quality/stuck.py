@@ -47,6 +47,12 @@ travel."""
 COLD_MARGIN_K: Final = 6.0
 """... and it must be further than this from the air outside, which a closed door delivers."""
 
+HOTTER_K: Final = 8.0
+"""No outlet is hotter than the coolant by more than what their sensors may differ by, K."""
+
+WARMED_K: Final = 2.0
+"""A sensor with its wires swapped falls as the coolant warms; this one had risen, K."""
+
 THERMOSTAT_FROM_C: Final = 65.0
 """A coolant above this may be held still by its thermostat."""
 
@@ -59,17 +65,15 @@ def detect(view: View) -> Iterator[Hit]:
     """Find temperatures that stand still to the end of the log."""
     air = fresh_air(view)
     for point in view.present(*OUTLETS, *COOLANTS):
-        source = hottest(view, but=point)
-        start = _still_from(view, point) if source else None
-        if source is None or start is None:
+        start = _still_from(view, point)
+        if start is None:
             continue
-        heat = view.means(source)
         means = view.means(point)
         level = middle(means[start:])
         held = point in COOLANTS and level > THERMOSTAT_FROM_C
         if held or (air is not None and abs(level - air) < COLD_MARGIN_K):
             continue
-        cause = _what_moved(view, point, start, heat)
+        cause = _what_moved(view, point, start) or _hotter_outlet(view, point, start, level)
         if cause is None:
             continue
         begin = float(view.bin_time[start] - view.width / 2)
@@ -90,8 +94,24 @@ def detect(view: View) -> Iterator[Hit]:
         )
 
 
-def _what_moved(view: View, point: str, start: int, heat: Floats) -> str | None:
+def _hotter_outlet(view: View, point: str, start: int, level: float) -> str | None:
+    """An outlet hotter than a coolant that warmed, then stands still: no air gets hotter."""
+    low, _ = spread(view.means(point)[:start])
+    if point not in COOLANTS or not level > low + WARMED_K:
+        return None
+    for outlet in view.present(*OUTLETS):
+        _, high = spread(view.means(outlet)[start:])
+        if high > level + HOTTER_K:
+            return say("the outlet's air reaches {high:.0f degC}", high=high)
+    return None
+
+
+def _what_moved(view: View, point: str, start: int) -> str | None:
     """What moved, while a point stood still, that should have moved it."""
+    source = hottest(view, but=point)
+    if source is None:
+        return None
+    heat = view.means(source)
     others = heat[start:]
     others = others[~np.isnan(others)]
     moved = float(np.ptp(others)) if others.size else 0.0

@@ -419,6 +419,37 @@ class TestStandingStill:
         assert found(run) == [("stuck", "footwell")]
         assert np.flatnonzero(lost(run, "footwell"))[[0, -1]].tolist() == [800, 1399]
 
+    def test_channels_that_stop_in_the_same_moment(self) -> None:
+        """One hung module; the last reading stands to the end of the log, at any temperature."""
+
+        def hung(time: Floats, channels: dict[str, Floats]) -> None:
+            for point in ("engine_coolant", "coolant_in", "coolant_out"):
+                channels[point][time > 500.0] = channels[point][time > 500.0][0]
+
+        run = car(hung)
+        assert {point for _, point in found(run)} == {"engine_coolant", "coolant_in", "coolant_out"}
+        assert np.flatnonzero(lost(run, "coolant_out"))[0] == pytest.approx(
+            np.searchsorted(run.readings["time_s"].to_numpy(), 500.0), abs=2
+        )
+
+    def test_a_coolant_that_stands_still_below_its_outlet(self) -> None:
+        """No air leaves a heater hotter than its coolant: it need not be seen beside another."""
+
+        def hung(time: Floats, channels: dict[str, Floats]) -> None:
+            after = time > 150.0
+            channels["engine_coolant"][after] = np.round(channels["engine_coolant"][after][0])
+            for point in ("coolant_in", "coolant_out"):
+                channels[point][:] = np.nan
+
+        assert ("stuck", "engine_coolant") in found(car(hung))
+
+    def test_whole_degrees_at_the_thermostat_did_not_freeze(self) -> None:
+        def coarse(time: Floats, channels: dict[str, Floats]) -> None:
+            for point in ("engine_coolant", "coolant_in", "coolant_out"):
+                channels[point] = np.round(channels[point])
+
+        assert "froze_together" not in {fault for fault, _ in found(car(coarse))}
+
     def test_thermostat_and_cold_end_are_not_stuck(self) -> None:
         def held(time: Floats, channels: dict[str, Floats]) -> None:
             channels["engine_coolant"] = np.minimum(channels["engine_coolant"], 70.0)
