@@ -28,9 +28,10 @@ from analysis.tune.labels import match, parse_labels
 from analysis.tune.limits_file import limits_text
 from analysis.tune.search.choice import Cases, Costs, choose, least_cost_limit
 from analysis.tune.search.held_out import held_out
+from analysis.tune.search.trial import attempt
 from analysis.tune.stored import tune_store
 from analysis.tune.tuning import tune
-from dashboard.pages.tuning import answers, trial_of
+from dashboard.pages.tuning import Tried, answers, trial_of
 from ingest.store.store import Store
 from tests.support.tune_fleet import SHAPES, best_limit, draw_cars, draw_fleet, fill_store
 
@@ -115,11 +116,11 @@ def speed() -> None:
     class Board:
         source = Source()
 
-    trial, _ = trial_of(Board(), "steady_outlet_rise", "any")  # type: ignore[arg-type]
+    trial, told = trial_of(Board(), "steady_outlet_rise", "any")  # type: ignore[arg-type]
     times = []
-    for step in range(0, 400, 8):
+    for limit in np.linspace(trial.low, trial.high, 50):
         start = time.perf_counter()
-        answers(trial, step, 0.5, 10, "si")
+        answers(Tried(trial, attempt(trial, float(limit), 3.0, 1.0, 0.1), 3.0, told), "si")
         times.append(time.perf_counter() - start)
     print(
         f"a slider's answer on 10,000 runs: {1000 * np.median(times):.0f} ms in the median, "
