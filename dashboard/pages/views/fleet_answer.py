@@ -11,7 +11,7 @@ from dash import html
 
 from dashboard.pages.views.fleet import cause_title
 from dashboard.plots.fleet import NO_FAMILY
-from dashboard.text.shown import clean
+from dashboard.text.shown import SIGNS, clean
 from dashboard.web import address, parts
 
 if TYPE_CHECKING:
@@ -45,7 +45,8 @@ def sentences(runs: pl.DataFrame) -> list[str]:
         word = "car" if newest.height == 1 else "cars"
         open_cars = newest.filter(pl.col("verdict") != "pass").height
         rest = f"; {open_cars} could not be decided" if open_cars else ""
-        return [f"✓ None of {newest.height} {word} fails on its newest run{rest}."]
+        sign = SIGNS["undecided" if open_cars else "pass"]
+        return [f"{sign} None of {newest.height} {word} fails on its newest run{rest}."]
     said = []
     for family, count in Counter(failing["family"].to_list()).most_common():
         ours = failing.filter(pl.col("family") == family)

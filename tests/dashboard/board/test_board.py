@@ -238,6 +238,15 @@ def test_the_fleet_is_counted() -> None:
     assert sentences(runs.clear())[0].startswith("? No run meets the choice.")
     sound = runs.filter(pl.col("verdict") == "pass")
     assert sentences(sound) == ["✓ None of 2 cars fails on its newest run."]
+    open_too = sound.with_columns(
+        verdict=pl.when(pl.col("id") == sound["id"][0])
+        .then(pl.lit("undecided"))
+        .otherwise(pl.col("verdict"))
+    )
+    # nobody is told that all is well while a car is undecided
+    assert sentences(open_too) == [
+        "? None of 2 cars fails on its newest run; 1 could not be decided."
+    ]
     first = families(runs)[0]
     assert (first["family"], first["cars"], first["fail"]) == ("Dunlin", 1, 1)
 
