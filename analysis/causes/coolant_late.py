@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from analysis.coolant.plateau import COOLEST_C, SURELY_C
+from analysis.signal.line import fit_line
 from analysis.signal.order_statistics import quantiles
 from ingest.arrays import Bools, Floats
 from ingest.setup.model import has_no_thermostat
@@ -53,6 +54,14 @@ FAR_BELOW_K: Final = 11.5
 Less than three quarters of that takes more than a heater away, K / (m/s)^0.5."""
 
 
+class Rest(NamedTuple):
+    """A coolant at rest on the road: its level, °C, the car's mean speed, m/s, and the bins."""
+
+    level: float
+    speed: float
+    place: slice
+
+
 def coolant_warmed(timeline: Timeline) -> bool:
     """Whether an engine warmed the coolant at all: one that did not run shows no thermostat."""
     if has_no_thermostat(timeline.run.setup.run):
@@ -87,20 +96,21 @@ def late_level(measured: Measured) -> tuple[float, float] | None:
     return reached, math.hypot(shared, float(np.std(values)), doubt)
 
 
-def stayed_cool(measured: Measured, *, driven: bool) -> bool | None:
+def stayed_cool(measured: Measured, rest: Rest | None, *, driven: bool) -> bool | None:
     """Whether the coolant stayed below any thermostat; None where there was no time to tell.
 
     Parameters
     ----------
     measured
         The run.
+    rest
+        Its `rest_on_the_road`.
     driven
         Whether to tell of runs on the road, or of those in a yard or a jam: a car at idle in the
         cold may stay cool for good, so that each is compared with its like.
     """
     if measured.context.coolant.had_to_show or not coolant_warmed(measured.context):
         return None  # told by `no_opening` and by the level itself
-    rest = _rest_on_the_road(measured)
     if rest is not None and rest.level < COOLEST_C:
         return True if driven else None
     found = _late(measured)
@@ -109,14 +119,13 @@ def stayed_cool(measured: Measured, *, driven: bool) -> bool | None:
     return quantiles(found[1], 0.9)[0] < COOLEST_C
 
 
-def rests_far_below(measured: Measured) -> bool | None:
+def rests_far_below(measured: Measured, rest: Rest | None) -> bool | None:
     """Whether the coolant rests lower on the road than any sound engine's; None where not known.
 
     Told only of a coolant that stayed below any thermostat on the road.
     """
-    if stayed_cool(measured, driven=True) is not True:
+    if stayed_cool(measured, rest, driven=True) is not True:
         return None
-    rest = _rest_on_the_road(measured)
     context = measured.context
     air = next((each for each in ("ambient", "inlet_air") if context.has(each)), None)
     if rest is None or rest.speed < FAR_BELOW_M_S or air is None:
@@ -128,18 +137,10 @@ def rests_far_below(measured: Measured) -> bool | None:
     return bool(rest.level < FAR_BELOW_C and above < FAR_BELOW_K * math.sqrt(rest.speed))
 
 
-class Rest(NamedTuple):
-    """A coolant at rest on the road: its level, °C, the car's mean speed, m/s, and the bins."""
-
-    level: float
-    speed: float
-    place: slice
-
-
-def _rest_on_the_road(measured: Measured) -> Rest | None:
+def rest_on_the_road(measured: Measured) -> Rest | None:
     """The fastest three minutes in which the coolant rested while the car was driven."""
     context = measured.context
-    point = next((each for each in ("engine_coolant", "coolant_in") if context.has(each)), None)
+    point = context.coolant.point
     if point is None or not context.has("road_speed"):
         return None
     time, step = context.grid.time, context.grid.step
@@ -158,8 +159,7 @@ def _rest_on_the_road(measured: Measured) -> Rest | None:
         pace = float(np.nanmean(moving))
         if pace < max(DRIVEN_M_S, found.speed if found else 0.0):
             continue
-        slope = float(np.polyfit(time[place][known], coolant[place][known], 1)[0])
-        if abs(slope) < RESTS_K_S:
+        if abs(fit_line(time[place][known], coolant[place][known]).slope) < RESTS_K_S:
             found = Rest(quantiles(coolant[place][known], 0.9)[0], pace, place)
     return found
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.causes.control_use import misuses
-from analysis.causes.coolant_late import rests_far_below, stayed_cool
+from analysis.causes.coolant_late import rest_on_the_road, rests_far_below, stayed_cool
 from analysis.causes.doubt import doubted, left_out
 from analysis.lever.study import LEVER_WORKS_BACKWARDS
 from analysis.quality.supply import SUPPLY_COOLER
@@ -43,6 +43,7 @@ UNUSABLE_SHARE: Final = 0.5
 
 def signs_seen(measured: Measured) -> Mapping[str, bool | None]:
     """Every sign of the knowledge table: seen, not seen, or None where it cannot be told."""
+    rest = rest_on_the_road(measured)
     seen = {
         "supply_cooler_than_return": _supply_cooler(measured),
         "goes_wrong_way": _wrong_way(measured),
@@ -50,9 +51,9 @@ def signs_seen(measured: Measured) -> Mapping[str, bool | None]:
         "outlet_unusable": _outlet_unusable(measured),
         "sensor_doubtful": _sensor_doubtful(measured),
         "no_opening": _no_opening(measured),
-        "stayed_cool_driven": stayed_cool(measured, driven=True),
-        "rests_far_below": rests_far_below(measured),
-        "stayed_cool_standing": stayed_cool(measured, driven=False),
+        "stayed_cool_driven": stayed_cool(measured, rest, driven=True),
+        "rests_far_below": rests_far_below(measured, rest),
+        "stayed_cool_standing": stayed_cool(measured, rest, driven=False),
         "vacuum_sags": _vacuum_sags(measured),
         "blower_starved": _blower_starved(measured),
     }

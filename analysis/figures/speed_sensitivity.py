@@ -91,7 +91,7 @@ def speed_sensitivity(ctx: Context) -> Measurement:
     if not holds:
         return Measurement.missing(
             UNIT,
-            no_hold(ctx, ctx.at_hot, "hot", MIN_HOLD_S + SETTLE_S),
+            no_hold(ctx, ctx.at_hot, "hot", MIN_HOLD_S + SETTLE_S, ctx.outlet_seen, "the outlet"),
         )
     rise = ctx.values(point) - ctx.values(air)
     speed = ctx.values("road_speed")

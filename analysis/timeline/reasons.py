@@ -38,7 +38,7 @@ def never_there(states: States, end: str) -> str:
     return f"the lever was never at the {end} end (it went no further than {extreme:.0f} %)"
 
 
-def no_hold(states: States, at_end: Bools, end: str, least_s: float) -> str:
+def no_hold(states: States, at_end: Bools, end: str, least_s: float, seen: Bools, name: str) -> str:
     """Why there is no stretch with the lever at an end that is long enough.
 
     Parameters
@@ -51,6 +51,8 @@ def no_hold(states: States, at_end: Bools, end: str, least_s: float) -> str:
         ``hot`` or ``cold``.
     least_s
         How long it would have to be, s.
+    seen, name
+        Where what must be steady there was read, and what that is.
     """
     if not at_end.any():
         return never_there(states, end)
@@ -68,7 +70,7 @@ def no_hold(states: States, at_end: Bools, end: str, least_s: float) -> str:
                 least=least_s,
             )
     mask = at_end
-    for state, never, short in _needed(states):
+    for state, never, short in _needed(states, seen, name):
         mask = mask & state
         if not mask.any():
             return f"{never} {there}"
@@ -100,7 +102,7 @@ def no_hold(states: States, at_end: Bools, end: str, least_s: float) -> str:
     )
 
 
-def _needed(states: States) -> list[tuple[Bools, str, str]]:
+def _needed(states: States, seen: Bools, name: str) -> list[tuple[Bools, str, str]]:
     """What a hold needs besides the lever: where it was so, and how to say never and too short."""
     has_coolant = states.has_any("engine_coolant", "coolant_in")
     cold = "the engine was never warm"
@@ -112,7 +114,7 @@ def _needed(states: States) -> list[tuple[Bools, str, str]]:
         (states.engine_on, "the engine was not running", "the engine ran"),
         (states.blowing, "the blower was off", "the blower was on"),
         (states.engine_warm, cold, warm),
-        (states.outlet_seen, "the outlet was not read", "the outlet was read"),
+        (seen, f"{name} was not read", f"{name} was read"),
     ]
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from analysis.measurement import Measurement
 from analysis.signal import fluctuation
 from analysis.timeline.states import States
-from analysis.timeline.windows import Windows, cold_windows, hose_windows, hot_windows
+from analysis.timeline.windows import HOSES, Windows, cold_windows, hose_windows, hot_windows
 from analysis.uncertainty import level
 
 NotedEvent = tuple[float, str, str | None, float | None]
@@ -37,7 +37,8 @@ class Timeline(States):
     @cached_property
     def hot_by_hoses(self) -> Windows:
         """The same for the coolant's drop: where no outlet is logged, where the drop was steady."""
-        return self.hot if self.has("outlet") else hose_windows(self)
+        alone = self.has(*HOSES) and not self.has("outlet")
+        return hose_windows(self) if alone else self.hot
 
     @cached_property
     def cold(self) -> Windows:

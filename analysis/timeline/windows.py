@@ -62,6 +62,8 @@ SURE_SHARE: Final = 0.08
 SPEED_STEP: Final = {"road_speed": 3.0, "engine_speed": 300.0}
 """Changes of driving (m/s, rpm) that may move the outlet; a window is split where one does."""
 
+HOSES: Final = ("coolant_in", "coolant_out")
+
 CLIMB_S: Final = 60.0
 CLIMB_K_MIN: Final = 2.0
 """A coolant that gains more than this in the last minute and all through the window that ends the
@@ -127,16 +129,13 @@ class Followed:
 
     Parameters
     ----------
-    values
-        By bin, K.
-    seen
-        False within stretches too long without a reading.
-    resolution
-        Of the readings, K.
-    least_K
-        It cannot settle below this.
+    name, values, seen
+        In a technician's words; by bin, K; False within stretches too long without a reading.
+    resolution, least_K
+        Of the readings, K; it cannot settle below this.
     """
 
+    name: str
     values: Floats
     seen: Bools
     resolution: float
@@ -145,15 +144,20 @@ class Followed:
 
 def hot_windows(states: States) -> Windows:
     """Find the steady windows with the lever at the hot end and the engine warm."""
-    found = _outlet_windows(states, states.at_hot, HOT)
+    return _unless_climbing(states, _outlet_windows(states, states.at_hot, HOT), "the outlet")
+
+
+def _unless_climbing(states: States, found: Windows, name: str) -> Windows:
+    """Windows of the hot end, unless the coolant still climbed when the log ended."""
     climb = _still_climbing(states, found.chosen)
     if climb is None:
         return found
     return Windows(
         None,
         why=say(
-            "the coolant was still warming by {climb:.1f K/min} when the log ended: the outlet "
-            "was not steady yet",
+            "the coolant was still warming by {climb:.1f K/min} when the log ended: {name} was "
+            "not steady yet",
+            name=name,
             climb=climb,
         ),
     )
@@ -161,14 +165,11 @@ def hot_windows(states: States) -> Windows:
 
 def hose_windows(states: States) -> Windows:
     """Find where the coolant's drop was steady at the hot end, in a run without an outlet."""
-    hoses = ("coolant_in", "coolant_out")
-    if not states.has(*hoses):
-        return Windows(None, why=no_outlet(states.run))
     drop = states.values("coolant_in") - states.values("coolant_out")
-    resolution = max(states.run.sensors[point].resolution for point in hoses)
-    return _windows(
-        states, states.at_hot, HOT, Followed(drop, outlet_seen(states.grid, drop), resolution)
-    )
+    resolution = max(states.run.sensors[point].resolution for point in HOSES)
+    name = "the coolant's drop"
+    followed = Followed(name, drop, outlet_seen(states.grid, drop), resolution)
+    return _unless_climbing(states, _windows(states, states.at_hot, HOT, followed), name)
 
 
 def _still_climbing(states: States, window: Window | None) -> float | None:
@@ -291,7 +292,10 @@ def _outlet_windows(states: States, at_end: Bools, end: End) -> Windows:
     least = None if states.rise_reference is None else end.least_K
     resolution = states.run.sensors["outlet"].resolution
     return _windows(
-        states, at_end, end, Followed(states.rise, states.outlet_seen, resolution, least)
+        states,
+        at_end,
+        end,
+        Followed("the outlet", states.rise, states.outlet_seen, resolution, least),
     )
 
 
@@ -303,7 +307,9 @@ def _windows(states: States, at_end: Bools, end: End, followed: Followed) -> Win
     holds = [_guarded(states, *hold) for hold in stretches(mask, states.changes)]
     long_enough = [h for h in holds if (h[1] - h[0]) * grid.step >= end.least_s][:MAX_HOLDS]
     if not long_enough:
-        return Windows(None, why=no_hold(states, at_end, end.name, end.least_s))
+        return Windows(
+            None, why=no_hold(states, at_end, end.name, end.least_s, followed.seen, followed.name)
+        )
     found = [window for hold in long_enough for window in _settled(states, *hold, end, followed)]
     steady = [
         window
@@ -311,7 +317,7 @@ def _windows(states: States, at_end: Bools, end: End, followed: Followed) -> Win
         if window.level.random <= max(end.sure_K, SURE_SHARE * abs(window.level.value))
     ]
     if not steady:
-        return Windows(None, why=_unsettled(states, found, end.name))
+        return Windows(None, why=_unsettled(states, found, end.name, followed.name))
     # cabin air drawn in again is not what the definitions mean: such a window is the last choice
     steady.sort(key=lambda window: (window.recirculating, -window.length))
     chosen = steady[0]
@@ -423,9 +429,9 @@ def _moved(values: Floats, plateaus: list[tuple[int, int]]) -> bool:
     )
 
 
-def _unsettled(states: States, found: list[Window], end: str) -> str:
+def _unsettled(states: States, found: list[Window], end: str, name: str) -> str:
     if not found:
-        return f"the outlet has too few readings with the lever at the {end} end"
+        return f"{name} has too few readings with the lever at the {end} end"
     longest = max(found, key=lambda window: window.stop - window.hold_start)
     held = (longest.stop - longest.hold_start) * states.grid.step
     level = longest.level
@@ -435,7 +441,8 @@ def _unsettled(states: States, found: list[Window], end: str) -> str:
     else:
         seen = say("was too restless (known to {u:.1f K} only)", u=level.random)
     return say(
-        "the outlet {seen} after {held:.0f s} with the lever at the {end} end: hold it longer",
+        "{name} {seen} after {held:.0f s} with the lever at the {end} end: hold it longer",
+        name=name,
         seen=seen,
         held=held,
         end=end,

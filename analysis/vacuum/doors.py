@@ -7,6 +7,7 @@ Following needs no sensor to be right, only to be steady.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
@@ -65,23 +66,26 @@ GAIN_ERROR: Final = 0.01
 def wrong_way(timeline: Timeline) -> tuple[str, str, Measurement] | None:
     """Mode, its own outlet, and how much warmer another outlet was; None where all is right."""
     worst: tuple[str, str, Measurement] | None = None
-    for word, point in EXPECTED.items():
-        others = [each for each in EXPECTED.values() if each != point and timeline.has(each)]
-        if not timeline.has(point) or not others:
+    for word, point, other in _pairs(timeline):
+        use, own = _in_mode(timeline, word), timeline.values(point)
+        excess = (timeline.values(other) - own)[use]
+        excess = excess[~np.isnan(excess)]
+        if excess.size * timeline.grid.step < MIN_MODE_S:
             continue
-        use = _in_mode(timeline, word)
-        own = timeline.values(point)
-        for other in others:
-            excess = (timeline.values(other) - own)[use]
-            excess = excess[~np.isnan(excess)]
-            if excess.size * timeline.grid.step < MIN_MODE_S:
-                continue
-            found = _difference(timeline, other, point, excess, float(np.nanmean(own[use])))
-            if found.known() > WRONG_K + SURE * (found.u or 0.0) and (
-                worst is None or found.known() > worst[2].known()
-            ):
-                worst = (word, point, found)
+        found = _difference(timeline, other, point, excess, float(np.nanmean(own[use])))
+        if found.known() > WRONG_K + SURE * (found.u or 0.0) and (
+            worst is None or found.known() > worst[2].known()
+        ):
+            worst = (word, point, found)
     return worst
+
+
+def _pairs(timeline: Timeline) -> Iterator[tuple[str, str, str]]:
+    """Each mode, its own outlet, and another one, where both are logged."""
+    for word, point in EXPECTED.items():
+        for other in EXPECTED.values():
+            if other != point and timeline.has(point, other):
+                yield word, point, other
 
 
 def _in_mode(timeline: Timeline, word: str, *, warm: bool = True) -> Bools:
@@ -176,19 +180,16 @@ def door_findings(timeline: Timeline) -> list[Finding]:
                 evidence={"excess": excess.known(), "u": excess.u or 0.0, "mode": word},
             )
         ]
-    for word, point in EXPECTED.items():
-        for other in EXPECTED.values():
-            if other == point or not timeline.has(point, other):
-                continue
-            more = follows_lever(timeline, word, other)
-            if more is not None:
-                return [
-                    OTHER_OUTLET_FOLLOWS.found(
-                        point,
-                        mode=word,
-                        more=more.known(),
-                        place=PLACES[point],
-                        evidence={"more": more.known(), "u": more.u or 0.0, "mode": word},
-                    )
-                ]
+    for word, point, other in _pairs(timeline):
+        more = follows_lever(timeline, word, other)
+        if more is not None:
+            return [
+                OTHER_OUTLET_FOLLOWS.found(
+                    point,
+                    mode=word,
+                    more=more.known(),
+                    place=PLACES[point],
+                    evidence={"more": more.known(), "u": more.u or 0.0, "mode": word},
+                )
+            ]
     return []

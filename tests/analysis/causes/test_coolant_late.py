@@ -16,6 +16,7 @@ import pytest
 
 from analysis.causes.coolant_late import (
     late_level,
+    rest_on_the_road,
     rests_far_below,
     stayed_cool,
     warmed_standing,
@@ -40,6 +41,14 @@ def run_of(
     found = measure(heater_run(seconds, extra=extra))
     vars(found.context)["coolant"] = replace(found.context.coolant, had_to_show=shows)
     return found
+
+
+def cool(run: Measured, *, driven: bool) -> bool | None:
+    return stayed_cool(run, rest_on_the_road(run), driven=driven)
+
+
+def far_below(run: Measured) -> bool | None:
+    return rests_far_below(run, rest_on_the_road(run))
 
 
 @pytest.mark.parametrize(
@@ -78,8 +87,8 @@ def test_each_car_is_held_against_its_like(
     level: float, speed: float | None, on_the_road: object, standing: object
 ) -> None:
     run = run_of(level, speed)
-    assert stayed_cool(run, driven=True) is on_the_road
-    assert stayed_cool(run, driven=False) is standing
+    assert cool(run, driven=True) is on_the_road
+    assert cool(run, driven=False) is standing
 
 
 def test_where_a_thermostat_had_to_show_the_level_tells_for_itself() -> None:
@@ -88,20 +97,20 @@ def test_where_a_thermostat_had_to_show_the_level_tells_for_itself() -> None:
     assert found is not None
     assert found[0] == pytest.approx(60.0, abs=0.5)
     assert found[1] < 0.5
-    assert stayed_cool(run, driven=True) is None
+    assert cool(run, driven=True) is None
 
 
 def test_a_short_run_had_no_time_to_warm() -> None:
     run = run_of(60.0, 5.0, 880.0)
     assert late_level(run) is None
-    assert stayed_cool(run, driven=True) is None
-    assert stayed_cool(run, driven=False) is None
+    assert cool(run, driven=True) is None
+    assert cool(run, driven=False) is None
 
 
 def test_a_coolant_that_rests_on_the_road_needs_no_longer() -> None:
-    assert stayed_cool(run_of(50.0, 15.0, 880.0), driven=True) is True
-    assert stayed_cool(run_of(50.0, 15.0, 300.0), driven=True) is None
-    assert stayed_cool(run_of(90.0, 15.0, 880.0), driven=True) is None
+    assert cool(run_of(50.0, 15.0, 880.0), driven=True) is True
+    assert cool(run_of(50.0, 15.0, 300.0), driven=True) is None
+    assert cool(run_of(90.0, 15.0, 880.0), driven=True) is None
 
 
 @pytest.mark.parametrize(
@@ -116,7 +125,7 @@ def test_a_coolant_that_rests_on_the_road_needs_no_longer() -> None:
 )
 def test_lower_than_any_engine_rests(level: float, speed: float, *, far: bool | None) -> None:
     """Air outside at 0 °C; the measured car is of tests/data/measured (doi 10.35097/1130)."""
-    assert rests_far_below(run_of(level, speed)) is far
+    assert far_below(run_of(level, speed)) is far
 
 
 DRIVES = Path(__file__).parents[2] / "data" / "measured" / "coolant-warmups"
@@ -126,7 +135,7 @@ DRIVES = Path(__file__).parents[2] / "data" / "measured" / "coolant-warmups"
 def test_no_measured_drive_of_a_healthy_car_rests_far_below(drive: str) -> None:
     """doi 10.35097/1130, CC BY 4.0: two of the nine never reach their thermostat."""
     found = measure(load_run(DRIVES / drive, setup=DRIVES / "run.toml"))
-    assert rests_far_below(found) is not True
+    assert far_below(found) is not True
 
 
 def test_the_late_level_stands_in_for_a_plateau_that_is_missing() -> None:

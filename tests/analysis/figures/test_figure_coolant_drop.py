@@ -77,3 +77,19 @@ def test_what_was_not_logged_is_said() -> None:
     gone = {"coolant_in": SUPPLY, "coolant_out": np.where(TIME < 300.0, 10.0, np.nan)}
     lost = context_of(heater_run(extra=gone)).figure("coolant_drop")
     assert lost.note == "too few readings of coolant in and coolant out in the steady window"
+
+
+def test_reasons_name_the_drop_where_there_is_no_outlet() -> None:
+    still = np.where(TIME > 300.0, 0.05 * (TIME - 300.0), 0.0)
+    extra = {"coolant_in": SUPPLY, "coolant_out": SUPPLY - still}
+    found = context_of(
+        heater_run(
+            900.0,
+            extra={point: values[TIME < 900.0] for point, values in extra.items()},
+            without=("outlet",),
+        )
+    ).figure("coolant_drop")
+    assert found.value is None
+    assert found.note is not None
+    assert "outlet" not in found.note
+    assert found.note.startswith("the coolant's drop")
