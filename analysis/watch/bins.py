@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.signal.order_statistics import median, quantiles
-from ingest.arrays import Floats
+from ingest.arrays import Bools, Floats
 from ingest.sensors.thermocouple import Letter, emf
 
 if TYPE_CHECKING:
@@ -56,36 +57,108 @@ class Junction:
     point: str
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+STILL_N: Final = 7
+STILL_S: Final = 6.0
+"""At least so many equal readings over so long a time are looked at as a standstill."""
+
+
 class Track:
-    """One point, bin by bin; all of shape (n,).
+    """One point, bin by bin; what is asked of hardly any point is worked out when it is asked for.
 
     Parameters
     ----------
+    readings
+        The valid readings, stored unit, as many as the rows.
+    own
+        What the sensor itself gave.
+    rows
+        Where they lie.
+
+    Attributes
+    ----------
     means
-        Mean reading, stored unit; NaN where there is none and none was just before.
-    silent_s
-        Time since the last valid reading, s; infinite before the first.
-    still_n, still_s
-        Readings in a row that were the same at the bin's end, and for how long, s.
-    count
-        Valid readings so far.
-    usual_s
-        Longest silence between two readings that ended before the bin, s.
-    readings, signal
-        The valid readings, stored unit, and what the sensor itself gave; as many as there are.
+        Mean reading, stored unit; NaN where there is none and none was just before, shape (n,).
     """
 
-    means: Floats
-    silent_s: Floats
-    still_n: Floats
-    still_s: Floats
-    count: Floats
-    usual_s: Floats
-    readings: Floats
-    signal: Floats
+    def __init__(self, readings: Floats, own: Own, rows: Rows) -> None:
+        self.readings, self._own, self._rows = readings, own, rows
+        self.means = _held(rows.means(readings))
 
-    # the rest is only asked of a point that stood still
+    @property
+    def silent_s(self) -> Floats:
+        """Time since the last valid reading, s; infinite before the first, shape (n,)."""
+        return self._rows.silent_s
+
+    @property
+    def usual_s(self) -> Floats:
+        """Longest silence between two readings that ended before the bin, s, shape (n,)."""
+        return self._rows.usual_s
+
+    @property
+    def count(self) -> Floats:
+        """Valid readings so far, shape (n,)."""
+        return self._rows.count
+
+    @cached_property
+    def signal(self) -> Floats:
+        """What the sensor itself gave, reading by reading."""
+        return self._own.at(slice(None))
+
+    @cached_property
+    def _equals(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """First reading of each row of equal ones, and which row each reading is in."""
+        changed = self.signal[1:] != self.signal[:-1]
+        row = np.zeros(self.signal.size, dtype=np.intp)
+        np.cumsum(changed, out=row[1:])
+        return np.concatenate(([0], np.flatnonzero(changed) + 1)), row
+
+    @cached_property
+    def still_n(self) -> Floats:
+        """Readings in a row that were the same at the bin's end, shape (n,)."""
+        if not self.readings.size:
+            return np.zeros(self.means.size)
+        begun, row = self._equals
+        last = self._rows.last
+        return self._rows.at_end(np.asarray(last - begun[row[last]] + 1.0, dtype=np.float64))
+
+    @cached_property
+    def still_s(self) -> Floats:
+        """For how long they were, s, shape (n,)."""
+        if not self.readings.size:
+            return np.zeros(self.means.size)
+        begun, row = self._equals
+        at, last = self._rows.at, self._rows.last
+        return self._rows.at_end(at[last] - at[begun[row[last]]])
+
+    @cached_property
+    def stood(self) -> Bools:
+        """Whether `STILL_N` readings were the same for `STILL_S` at the bin's end, shape (n,)."""
+        if not self._may_stand():
+            return np.zeros(self.means.size, dtype=bool)
+        return np.asarray((self.still_n >= STILL_N) & (self.still_s >= STILL_S))
+
+    def _may_stand(self) -> bool:
+        """Whether some bins' last readings allow for a standstill; nearly always none do.
+
+        A standstill holds the last readings of the bins that ended in it, so that of every second
+        of those that fit into the shortest, and of all between, the signal is the same.
+        """
+        if not self.readings.size:
+            return False
+        step = int(STILL_S / self._rows.width) // 2
+        last, at = self._rows.last, self._rows.at
+        if step < 1 or last.size <= step:
+            return True
+        few = last[::step]
+        here, times = self._own.at(few), at[few]
+        may = (here[1:] == here[:-1]) | (times[1:] - times[:-1] >= STILL_S)
+        places = step * (1 + np.flatnonzero(may))
+        if not places.size or step == 1:
+            return bool(places.size)
+        each = last[places[:, None] - np.arange(step)]
+        here, times = self._own.at(each), at[each]
+        may = (here[:, 1:] == here[:, :1]) | (times[:, :1] - times[:, 1:] >= STILL_S)
+        return bool(may.all(axis=1).any())
 
     def step(self) -> float:
         """Small change between two readings, stored unit; NaN for none."""
@@ -95,7 +168,7 @@ class Track:
 
     def longest(self) -> Floats:
         """Longest row of equal readings that ended in the bin or before, readings, shape (n,)."""
-        begun, row = _rows_of_equals(self.signal)
+        begun, row = self._equals
         ended = np.concatenate(([0.0], begun[1:] - begun[:-1]))
         return self._at_end(np.maximum.accumulate(ended)[row])
 
@@ -112,17 +185,9 @@ class Track:
     def _at_end(self, each: Floats) -> Floats:
         """Numbers by reading at the bins' ends; 0 before the first reading."""
         if not each.size:
-            return np.zeros(self.count.size)
+            return np.zeros(self.means.size)
         last = np.maximum(self.count.astype(np.intp) - 1, 0)
         return np.where(self.count > 0.0, each[last], 0.0)
-
-
-def _rows_of_equals(signal: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """First reading of each row of equal ones, and which row each reading is in."""
-    changed = signal[1:] != signal[:-1]
-    row = np.zeros(signal.size, dtype=np.intp)
-    np.cumsum(changed, out=row[1:])
-    return np.concatenate(([0], np.flatnonzero(changed) + 1)), row
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,7 +233,10 @@ def width_for(time: Floats) -> float | None:
     """Width of bins for rows at these times, s; None where they come too slowly, or hardly any."""
     if time.size < 2:
         return None
-    usual = median(np.diff(time))
+    steps = time[1:] - time[:-1]
+    if steps.max() <= WIDTH_S:  # as nearly always: the usual one need not be sought
+        return WIDTH_S
+    usual = median(steps)
     return None if usual > SLOWEST_S else max(WIDTH_S, usual)
 
 
@@ -196,18 +264,16 @@ def make_seconds(
     """
     places = ((time - time[0]) / width).astype(np.intp)
     ends: Floats = time[0] + width * (1.0 + np.arange(int(places[-1]) + 1))
-    signals = _own_signals(values, junctions)
-    every_row = _Rows(time, places, ends)
+    every_row = Rows(time, places, ends, width)
     tracks = {}
     for point, found in values.items():
+        own = _own(point, values, junctions)
         valid = np.isfinite(found)
         if valid.all():
-            tracks[point] = _track(found, signals[point], every_row)
-        elif valid.any():
-            rows = _Rows(time[valid], places[valid], ends)
-            tracks[point] = _track(found[valid], signals[point][valid], rows)
+            tracks[point] = Track(found, own, every_row)
         else:
-            tracks[point] = _no_track(ends.size)
+            rows = Rows(time[valid], places[valid], ends, width)
+            tracks[point] = Track(found[valid], own.where(valid), rows)
     seen = [*moves, *_moves_seen(ends, tracks)]
     return Seconds(width, ends, tracks, tuple(sorted(seen)))
 
@@ -227,78 +293,94 @@ def _moves_seen(ends: Floats, tracks: Mapping[str, Track]) -> Iterator[tuple[flo
             yield float(ends[place]), control
 
 
-def _own_signals(
-    values: Mapping[str, Floats], junctions: Mapping[str, Junction]
-) -> dict[str, Floats]:
-    """What the sensors themselves gave: the voltage behind a thermocouple's temperature."""
-    signals, cold = dict(values), dict[Junction, Floats]()
-    with np.errstate(invalid="ignore"):
-        for point, junction in junctions.items():
-            if point not in values or junction.point not in values:
-                continue
-            if junction not in cold:
-                cold[junction] = emf(junction.letter, values[junction.point])
-            volts = emf(junction.letter, values[point]) - cold[junction]
-            signals[point] = np.round(volts / VOLTAGE_STEP_MV) * VOLTAGE_STEP_MV
-    return signals
+@dataclass(frozen=True, slots=True, eq=False)
+class Own:
+    """What a sensor itself gave: its readings, or the voltage behind a thermocouple's temperature.
+
+    Parameters
+    ----------
+    readings
+        Stored unit, shape (n,).
+    letter, cold
+        Type of a thermocouple whose cold junction was logged, and that one's readings, °C, shape
+        (n,); None for others.
+    """
+
+    readings: Floats
+    letter: Letter | None = None
+    cold: Floats | None = None
+
+    def where(self, valid: Bools) -> Own:
+        """Of some readings alone."""
+        cold = None if self.cold is None else self.cold[valid]
+        return Own(self.readings[valid], self.letter, cold)
+
+    def at(self, places: NDArray[np.intp] | slice) -> Floats:
+        """Its signal at some readings."""
+        readings = self.readings[places]
+        if self.letter is None or self.cold is None:
+            return readings
+        with np.errstate(invalid="ignore"):
+            hot, cold = emf(self.letter, np.stack((readings, self.cold[places])))
+            return np.asarray(np.round((hot - cold) / VOLTAGE_STEP_MV) * VOLTAGE_STEP_MV)
 
 
-class _Rows:
+def _own(point: str, values: Mapping[str, Floats], junctions: Mapping[str, Junction]) -> Own:
+    junction = junctions.get(point)
+    if junction is None or junction.point not in values:
+        return Own(values[point])
+    return Own(values[point], junction.letter, values[junction.point])
+
+
+class Rows:
     """The rows with a reading, and what follows for the bins from their times alone.
 
     Parameters
     ----------
     at
-        Their times, s, shape (n,), n of 1 at least.
+        Their times, s, shape (n,).
     bin_of
         The bin of each, rising.
     ends
         Ends of all bins, s.
+    width
+        Of a bin, s.
     """
 
-    def __init__(self, at: Floats, bin_of: NDArray[np.intp], ends: Floats) -> None:
-        self.at = at
-        self.bin_of = bin_of
+    def __init__(self, at: Floats, bin_of: NDArray[np.intp], ends: Floats, width: float) -> None:
+        self.at, self.width = at, width
         last = np.searchsorted(bin_of, np.arange(ends.size), side="right") - 1
-        self.seen = last >= 0
+        counts = last + 1
+        counts[1:] -= last[:-1] + 1
+        self._filled = counts > 0
+        self._first, self._counts = (last + 1 - counts)[self._filled], counts[self._filled]
+        self._seen = last >= 0
         # the last reading of every bin, or of the bins before it
         self.last = np.maximum(last, 0)
-        self.counts = np.bincount(bin_of, minlength=ends.size)
-        self.silent_s = np.where(self.seen, ends - at[self.last], np.inf)
-        self.count = self.at_end(self.last + 1.0)
-        longest = np.maximum.accumulate(np.diff(at, prepend=at[0]))
-        self.usual_s = self.at_end(longest[self.last], np.inf)
+        if at.size:
+            self.silent_s = np.where(self._seen, ends - at[self.last], np.inf)
+        else:
+            self.silent_s = np.full(ends.size, np.inf)
+        self.count = np.asarray(last + 1.0)
+
+    @cached_property
+    def usual_s(self) -> Floats:
+        """Longest silence between two readings that ended before the bin, s."""
+        if not self.at.size:
+            return np.full(self.last.size, np.inf)
+        longest = np.maximum.accumulate(np.diff(self.at, prepend=self.at[0]))
+        return self.at_end(longest[self.last], np.inf)
 
     def at_end(self, each: Floats, before: float = 0.0) -> Floats:
         """Numbers by bin; another one before the first reading."""
-        return each if self.seen[0] else np.where(self.seen, each, before)
+        return each if self._seen[0] else np.where(self._seen, each, before)
 
     def means(self, readings: Floats) -> Floats:
         """Means by bin, NaN where there is no reading."""
-        with np.errstate(invalid="ignore"):
-            sums = np.bincount(self.bin_of, readings, self.counts.size)
-            return np.asarray(sums / np.where(self.counts, self.counts, np.nan))
-
-
-def _track(readings: Floats, signal: Floats, rows: _Rows) -> Track:
-    begun, row = _rows_of_equals(signal)
-    start = begun[row[rows.last]]
-    number = np.asarray(rows.last - start + 1.0, dtype=np.float64)
-    return Track(
-        means=_held(rows.means(readings)),
-        silent_s=rows.silent_s,
-        still_n=rows.at_end(number),
-        still_s=rows.at_end(rows.at[rows.last] - rows.at[start]),
-        count=rows.count,
-        usual_s=rows.usual_s,
-        readings=readings,
-        signal=signal,
-    )
-
-
-def _no_track(size: int) -> Track:
-    none, never, empty = np.zeros(size), np.full(size, np.inf), np.zeros(0)
-    return Track(np.full(size, np.nan), never, none, none, none, never, empty, empty)
+        result = np.full(self._filled.size, np.nan)
+        if readings.size:
+            result[self._filled] = np.add.reduceat(readings, self._first) / self._counts
+        return result
 
 
 def _held(means: Floats) -> Floats:

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
 from typing import Final
 
 import numpy as np
@@ -39,6 +38,10 @@ AHEAD: Final = (3, 6, 9)
 """How many bins past its end the line is drawn."""
 
 LAG: Final = AHEAD[-1] + 1
+
+_PLACES: Final = np.arange(LINE) - (LINE - 1) / 2.0
+_LEAST_SQUARES: Final = (np.full(LINE, 1.0 / LINE), _PLACES / float(_PLACES @ _PLACES))
+"""Weights of a line's points in its value in their middle, and in its slope."""
 
 KNOWN: Final = 300
 """Bins back in which the largest move by itself is looked for ..."""
@@ -163,26 +166,25 @@ def _followed(seconds: Seconds, point: str, found: Departure) -> bool:
 def surprises(seconds: Seconds, point: str) -> tuple[Floats, ...]:
     """How far a point is off the line through what it read before, for each of `AHEAD`."""
     if point not in seconds.surprises:
-        means = seconds.tracks[point].means
-        seconds.surprises[point] = tuple(_surprise(means, ahead) for ahead in AHEAD)
+        seconds.surprises[point] = _surprises(seconds.tracks[point].means)
     return seconds.surprises[point]
 
 
-def _surprise(means: Floats, ahead: int) -> Floats:
-    """How far each bin is off the line through the bins up to `ahead` before it."""
-    result = np.full(means.size, np.nan)
-    first = LINE - 1 + ahead
-    if means.size > first:
-        drawn = np.convolve(means, _weights(ahead)[::-1], mode="valid")
-        result[first:] = means[first:] - drawn[: means.size - first]
-    return result
+def _surprises(means: Floats) -> tuple[Floats, ...]:
+    """How far each bin is off the lines through the bins up to so many before it as `AHEAD` says.
 
-
-@cache
-def _weights(ahead: int) -> Floats:
-    """Least squares: weights of a line's points in its value `ahead` past the last of them."""
-    place = np.arange(LINE) - (LINE - 1) / 2.0
-    return np.asarray(1.0 / LINE + place * (place[-1] + ahead) / float(place @ place))
+    All are drawn from one mean and one slope (least squares) of each `LINE` bins.
+    """
+    found = tuple(np.full(means.size, np.nan) for _ in AHEAD)
+    if means.size < LINE + AHEAD[0]:
+        return found
+    level, slope = (np.correlate(means, weights, mode="valid") for weights in _LEAST_SQUARES)
+    for ahead, result in zip(AHEAD, found, strict=True):
+        first = LINE - 1 + ahead
+        if means.size > first:
+            drawn = level[:-ahead] + (_PLACES[-1] + ahead) * slope[:-ahead]
+            np.subtract(means[first:], drawn, out=result[first:])
+    return found
 
 
 def _limit(found: Floats, masked: Bools, least: float) -> Floats:

@@ -8,11 +8,11 @@ from typing import Final
 
 import numpy as np
 
-from analysis.watch.bins import Seconds, Track
+from analysis.watch.bins import STILL_S, Seconds, Track
 from analysis.watch.drop import departures
 from analysis.watch.lost import FROM, lost_bins
 from analysis.watch.places import INDOORS, TEMPERATURES, moved_by, settle_s
-from analysis.watch.still import MIN_S, halted_bins, lasting, silent_bins, still_bins
+from analysis.watch.still import halted_bins, lasting, silent_bins, still_bins
 from ingest.arrays import Bools
 
 CAME_LOOSE: Final = "came_loose"
@@ -90,7 +90,7 @@ def is_over(alarm: Alarm, seconds: Seconds) -> bool:
     """Whether an alarm that was raised is over by the newest bin."""
     track = seconds.tracks[alarm.point]
     if alarm.kind == STANDS_STILL:
-        return bool(track.still_s[-1] < MIN_S)
+        return bool(track.still_s[-1] < STILL_S)
     if alarm.kind == SILENT:
         return bool(track.silent_s[-1] <= seconds.width)
     newest = float(track.means[-1])

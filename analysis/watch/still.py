@@ -22,10 +22,6 @@ LONGER: Final = 2.0
 level that never moves is rounded, once or twice a second, a dozen channels then give 0.6 false
 alarms in ten hours; with 1.5 it is 1.3 (simulated, 1200 hours of a channel)."""
 
-MIN_N: Final = 7
-MIN_S: Final = 6.0
-"""At least so many equal readings over so long a time."""
-
 ENOUGH: Final = 60
 """Readings before anything is said of the noise."""
 
@@ -70,7 +66,7 @@ SILENT_TIMES: Final = 3.0
 
 def still_bins(track: Track, point: str) -> Bools:
     """Bins at whose end a point has stood still for longer than its noise allows."""
-    still: Bools = (track.still_n >= MIN_N) & (track.still_s >= MIN_S)
+    still = track.stood.copy()
     if not still.any():
         return still
     before = track.count - track.still_n
@@ -93,7 +89,7 @@ def still_bins(track: Track, point: str) -> Bools:
 def halted_bins(seconds: Seconds, point: str) -> Bools:
     """Bins at whose end a temperature that was moving stands dead still, and no other like it."""
     track = seconds.tracks[point]
-    still: Bools = (track.still_n >= MIN_N) & (track.still_s >= MIN_S)
+    still = track.stood.copy()
     if still.any():
         still &= ~masked_bins(seconds, point)
     if not still.any():

@@ -49,11 +49,14 @@ def resolution(values: NDArray[np.float64]) -> float:
         return 0.0
     steps = few[1:] - few[:-1]
     levels = 1 + int(np.count_nonzero(steps))
-    places = np.flatnonzero(steps > 1e-9 * max(abs(float(few[0])), abs(float(few[-1]))))
+    (places,) = (steps > 1e-9 * max(abs(float(few[0])), abs(float(few[-1])))).nonzero()
     if not places.size:
         return 0.0
     steps = steps[places]
-    usual = _usual_step(steps, np.diff(places, prepend=-1, append=few.size - 1))
+    readings = np.empty(places.size + 1, dtype=np.intp)
+    readings[0], readings[-1] = places[0] + 1, few.size - 1 - places[-1]
+    np.subtract(places[1:], places[:-1], out=readings[1:-1])
+    usual = _usual_step(steps, readings)
     if usual is not None:
         return usual
     candidates = np.partition(steps, min(TRIED, steps.size) - 1)[:TRIED]
@@ -70,18 +73,22 @@ def _usual_step(steps: NDArray[np.float64], readings: NDArray[np.intp]) -> float
     `readings` says how often each of the values was read, one more than there are steps.
     """
     weight = np.minimum(readings[:-1], readings[1:])
-    order = np.argsort(steps)
-    upto = np.cumsum(weight[order])
-    middle = float(steps[order[np.searchsorted(upto, 0.5 * upto[-1])]])
+    # repeating is quicker than sorting, as nearly all weights are small
+    counted = np.repeat(steps, weight)
+    place = (counted.size + 1) // 2 - 1
+    middle = float(np.partition(counted, place)[place])
     even = _whole_multiples(steps, middle)
-    return middle if weight[even].sum() >= EVEN * upto[-1] else None
+    return middle if weight[even].sum() >= EVEN * counted.size else None
 
 
 def _whole_multiples(steps: NDArray[np.float64], step: float) -> NDArray[np.bool_]:
     multiples = steps / step
     # numbers of a few decimals are multiples of their step; those of a converter are not
-    near = np.abs(multiples - np.rint(multiples)) < 0.02 * np.maximum(1.0, multiples / 10.0)
-    return np.asarray(near & (multiples > 0.5))
+    away = np.rint(multiples)
+    away -= multiples
+    even = np.abs(away, out=away) < 0.02 * np.maximum(1.0, multiples / 10.0)
+    even &= multiples > 0.5
+    return np.asarray(even)
 
 
 def _usual(ordered: NDArray[np.float64]) -> NDArray[np.float64]:
