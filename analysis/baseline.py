@@ -29,8 +29,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.causes.evidence import AIR_SHARE, Blower, Evidence, Usual, evidence_of
+from analysis.causes.evidence import Evidence, Usual, evidence_of
 from analysis.causes.knowledge import knowledge
+from analysis.causes.setting import NOT_KNOWN, Setting
 from analysis.figures import all_figures, bad_side, figures_by_name, spread_grows
 from analysis.limits import Limit
 from analysis.measurement import Measurement
@@ -82,8 +83,6 @@ class Spread:
     log: bool
 
 
-NOT_KNOWN: Final = Blower()
-
 NO_RUN: Final = Evidence({}, {}, None)
 """Stands for the family's usual conditions."""
 
@@ -93,7 +92,7 @@ MIN_SPAN_K: Final = 20.0
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
-    """Outside air and blower of a family's good cars, and the coolant they reach.
+    """Outside air and setting of a family's good cars, and the coolant they reach.
 
     Parameters
     ----------
@@ -101,13 +100,16 @@ class Conditions:
         Of the family when warm, °C.
     air_degC
         The good cars' mean outside air, °C; None where none of them has one.
-    blower
+    setting
         The good cars' mean setting.
+    idled
+        Share of them that idled.
     """
 
     coolant_degC: float  # noqa: N815 - unit in the name
     air_degC: float | None  # noqa: N815 - unit in the name
-    blower: Blower = NOT_KNOWN
+    setting: Setting = NOT_KNOWN
+    idled: float = 0.0
 
     @classmethod
     def of(cls, cars: Sequence[Evidence]) -> Conditions:
@@ -115,7 +117,7 @@ class Conditions:
         airs = [car.air_degC for car in cars if car.air_degC is not None]
         mean = sum(airs) / len(airs) if airs else None
         usual = Usual.of(cars)
-        return cls(usual.plateau_degC, mean, usual.blower)
+        return cls(usual.plateau_degC, mean, usual.setting, usual.idled)
 
     def factor(self, air: float | None) -> float:
         """How much more the same heater gives in this outside air than in the good cars' mean."""
@@ -124,25 +126,33 @@ class Conditions:
         here, usual = (max(self.coolant_degC - at, MIN_SPAN_K) for at in (air, self.air_degC))
         return here / usual
 
-    def times(self, name: str, air: float | None, blower: Blower) -> float:
-        """A sound heater's figure in this air and at this setting, as a multiple of the usual."""
+    def times(self, name: str, air: float | None, setting: Setting | None = None) -> float:
+        """A sound heater's figure in this air and at this setting, as a multiple of the usual.
+
+        At the good cars' own setting where none is given.
+        """
         scale = knowledge().figures.get(name)
         if scale is None:
             return 1.0
-        setting = float(blower.times(self.blower) ** scale.airflow)
-        return setting * (self.factor(air) if scale.span else 1.0)
+        times = 1.0 if setting is None else setting.times(self.setting, scale)
+        return times * (self.factor(air) if scale.span else 1.0)
 
-    def unsure(self, name: str, blower: Blower) -> float:
-        """Share of itself that a figure at this setting is not known by (k = 1)."""
+    def unsure(self, name: str, run: Evidence, mean: float) -> float:
+        """How far a sound car's figure may differ for the run's setting alone (k = 1)."""
         scale = knowledge().figures.get(name)
-        power = 0.0 if scale is None else scale.airflow
-        return AIR_SHARE * abs(power * math.log(blower.times(self.blower)))
+        if scale is None:
+            return 0.0
+        return math.hypot(
+            run.setting.unsure(self.setting, scale) * mean,
+            run.setting.apart(self.setting, scale),
+            scale.idle_u * (run.idled - self.idled),
+        )
 
 
 def follows_the_run(name: str) -> bool:
-    """Whether a family's limit on a figure is set at the run's own outside air or blower."""
+    """Whether a family's limit on a figure is set at the run's own outside air or setting."""
     scale = knowledge().figures.get(name)
-    return scale is not None and (scale.span or scale.airflow != 0.0)
+    return scale is not None and (scale.span or scale.airflow != 0.0 or scale.pump != 0.0)
 
 
 def grows_with_cold(name: str) -> bool:
@@ -201,11 +211,11 @@ def spreads(
 def spreads_in(
     cars: Sequence[Mapping[str, Measurement]], evidence: Sequence[Evidence]
 ) -> tuple[dict[str, Spread], Conditions]:
-    """Spreads of a family brought to one outside air and blower setting, and these."""
+    """Spreads of a family brought to one outside air and setting, and these."""
     usual = Conditions.of(evidence)
 
     def times(name: str, place: int) -> float:
-        return usual.times(name, evidence[place].air_degC, evidence[place].blower)
+        return usual.times(name, evidence[place].air_degC, evidence[place].setting)
 
     return spreads(cars, times), usual
 
@@ -231,7 +241,7 @@ def tolerance_limit(
         Of the good cars; None where their spread was not brought to one outside air and setting.
     run
         Of the car that is judged: its outside air, where none is known the limit is that at the
-        good cars' mean, and its blower's setting.
+        good cars' mean, and how its blower and engine ran.
 
     Returns
     -------
@@ -250,9 +260,9 @@ def tolerance_limit(
     at, loosened = None, False
     if usual is not None and follows_the_run(name):
         air = run.air_degC
-        mean, low, high = (each * usual.times(name, air, NOT_KNOWN) for each in (mean, low, high))
-        setting = usual.times(name, air, run.blower) / usual.times(name, air, NOT_KNOWN)
-        wider = GUARD * usual.unsure(name, run.blower) * abs(mean)
+        mean, low, high = (each * usual.times(name, air) for each in (mean, low, high))
+        setting = usual.times(name, air, run.setting) / usual.times(name, air)
+        wider = GUARD * usual.unsure(name, run, mean)
         own = low, high
         # a setting only ever loosens a limit: so well it is not known
         low, high = min(low, low * setting - wider), max(high, high * setting + wider)
@@ -264,7 +274,9 @@ def tolerance_limit(
     if at is not None:
         basis = say("{basis}, at {at:.0f degC} outside", basis=basis, at=at)
     if loosened:
-        basis = say("{basis}; loosened, as the blower stood otherwise than in theirs", basis=basis)
+        basis = say(
+            "{basis}; loosened, as blower, engine or car ran otherwise than in theirs", basis=basis
+        )
     near = mean - low if side == "low" else high - mean
     if near < stands.harmless:
         unit = next((each.unit for each in all_figures() if each.name == name), "")
@@ -388,7 +400,7 @@ class Baseline:
         default
             Limits in force without a baseline.
         run
-            What the car's run tells: the limits are set at its outside air and blower, else at the
+            What the car's run tells: the limits are set at its outside air and setting, else at the
             good cars' mean; of a car that idled only good cars that did, too, tell how it warms up.
         """
         found, usual = self._spreads.get((family or "", heater), ({}, None))

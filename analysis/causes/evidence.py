@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.causes.coolant_late import late_level, warmed_standing
 from analysis.causes.knowledge import FigureScale, SignRow, knowledge
-from analysis.causes.signs import signs_seen
-from analysis.signal.order_statistics import median, quantiles
+from analysis.causes.setting import NOT_KNOWN, USUAL_RPM, Setting, setting_of
+from analysis.causes.signs.coolant_late import late_level, warmed_standing
+from analysis.causes.signs.signs import signs_seen
+from analysis.signal.order_statistics import quantiles
 from analysis.uncertainty import shared_parts
 from ingest.arrays import Floats
 from ingest.setup.model import has_no_thermostat
@@ -29,50 +30,6 @@ SPAN_K: Final = 80.0
 """Coolant minus outside air that span figures are scaled to, K."""
 
 
-@dataclass(frozen=True, slots=True)
-class Blower:
-    """How the blower stood while the outlet was judged.
-
-    Parameters
-    ----------
-    step
-        As it was noted; None where it was not.
-    volts
-        Its voltage, V; None where it was not logged.
-    """
-
-    step: float | None = None
-    volts: float | None = None
-
-    @classmethod
-    def mean(cls, several: Sequence[Blower]) -> Blower:
-        """Mean step and mean voltage of those that are known."""
-        steps = [each.step for each in several if each.step]
-        volts = [each.volts for each in several if each.volts]
-        return cls(
-            sum(steps) / len(steps) if steps else None, sum(volts) / len(volts) if volts else None
-        )
-
-    def times(self, other: Blower) -> float:
-        """Air moved, as a multiple of that at another setting; 1 where they cannot be compared.
-
-        By the steps where both are noted: a low voltage at the same step is a fault and no setting.
-        A fan moves air in proportion to its speed (fan laws; from memory).
-        """
-        for mine, its in ((self.step, other.step), (self.volts, other.volts)):
-            if mine and its:
-                return min(max(mine / its, 1.0 / MOST_AIR), MOST_AIR)
-        return 1.0
-
-
-MOST_AIR: Final = 3.0
-"""Settings further apart than this are not brought to each other."""
-
-AIR_SHARE: Final = 0.4
-"""What the blower's setting does to a figure is known to this share of itself (k = 1; common
-practice, no source): steps are not even, and voltages are not speeds."""
-
-
 @dataclass(frozen=True)
 class Evidence:
     """One run's figures and signs.
@@ -85,8 +42,8 @@ class Evidence:
         True seen, False not seen, None where these channels cannot tell.
     air_degC
         Mean temperature of the air that enters, °C; None where it is not known.
-    blower
-        Its setting.
+    setting
+        How blower, engine and car ran while the outlet was judged.
     idled
         Whether the car is known to have hardly moved while its engine had to warm up.
     """
@@ -94,7 +51,7 @@ class Evidence:
     figures: Mapping[str, tuple[float, float]]
     signs: Mapping[str, bool | None]
     air_degC: float | None  # noqa: N815 - unit in the name
-    blower: Blower = Blower()
+    setting: Setting = NOT_KNOWN
     idled: bool = False
 
 
@@ -135,25 +92,9 @@ def evidence_of(measured: Measured) -> Evidence:
         found,
         signs_seen(measured),
         _outside_air(measured.context),
-        _blower_of(measured),
+        setting_of(measured),
         warmed_standing(measured),
     )
-
-
-def _blower_of(measured: Measured) -> Blower:
-    """The blower's setting in the window the outlet was judged in; all None without a window."""
-    rise = measured.figures.get("steady_outlet_rise")
-    if rise is None or rise.window is None:
-        return Blower()
-    grid = measured.context.grid
-    first, last = np.searchsorted(grid.time, rise.window)
-
-    def level(values: Floats) -> float | None:
-        inside = values[first : last + 1]
-        inside = inside[~np.isnan(inside)]
-        return median(inside) if inside.size else None
-
-    return Blower(level(grid.control("blower")), level(grid.value("blower_voltage")))
 
 
 def _held(measured: Measured) -> bool:
@@ -252,8 +193,10 @@ class Usual:
         Coolant temperature span figures are scaled with, °C.
     signs
         How often each sign is seen among the good cars, blended with the table's number.
-    blower
-        Its setting in the good cars' tests, which all figures are brought to.
+    setting
+        Of the good cars' tests, which all figures are brought to.
+    idled
+        Share of the good cars that hardly moved while their engines had to warm up.
     """
 
     center: Mapping[str, float]
@@ -261,7 +204,8 @@ class Usual:
     count: Mapping[str, int]
     plateau_degC: float  # noqa: N815 - unit in the name
     signs: Mapping[str, float]
-    blower: Blower = Blower()
+    setting: Setting = NOT_KNOWN
+    idled: float = 0.0
 
     @classmethod
     def of(cls, cars: Sequence[Evidence]) -> Usual:
@@ -275,13 +219,17 @@ class Usual:
         plateaus = [car.figures["coolant_plateau"][0] for car in cars if _has_plateau(car)]
         default_plateau = table.figures["coolant_plateau"].usual
         plateau = float(np.median(plateaus)) if plateaus else default_plateau
-        blower = Blower.mean([car.blower for car in cars])
+        setting = Setting.mean([car.setting for car in cars]) if cars else Setting(rpm=USUAL_RPM)
         center, spread, count = {}, {}, {}
         for name, scale in table.figures.items():
             known = [
                 (
                     on_scale(
-                        car.figures[name][0], scale, car.air_degC, plateau, car.blower.times(blower)
+                        car.figures[name][0],
+                        scale,
+                        car.air_degC,
+                        plateau,
+                        car.setting.times(setting, scale),
                     ),
                     car.figures[name][1],
                 )
@@ -296,7 +244,8 @@ class Usual:
             name: _sign_rate(row, [car.signs.get(name) for car in cars])
             for name, row in table.signs.items()
         }
-        return cls(center, spread, count, plateau, signs, blower)
+        idled = sum(car.idled for car in cars) / max(len(cars), 1)
+        return cls(center, spread, count, plateau, signs, setting, idled)
 
 
 @cache
@@ -310,13 +259,13 @@ def _has_plateau(car: Evidence) -> bool:
 
 
 def on_scale(
-    value: float, scale: FigureScale, air: float | None, plateau: float, airflow: float = 1.0
+    value: float, scale: FigureScale, air: float | None, plateau: float, times: float = 1.0
 ) -> float:
     """A figure made comparable between cars and days: span figures scaled, logs taken.
 
-    `airflow` is the air that the blower moved as a multiple of what is usual.
+    `times` is what blower and engine speed multiply it by in a sound heater (`Setting.times`).
     """
-    value = value / float(airflow**scale.airflow)
+    value = value / times
     if scale.span and air is not None and plateau - air > 20.0:
         value = value * SPAN_K / (plateau - air)
     if scale.scale == "log":
@@ -325,10 +274,10 @@ def on_scale(
 
 
 def slope_on_scale(
-    value: float, scale: FigureScale, air: float | None, plateau: float, airflow: float = 1.0
+    value: float, scale: FigureScale, air: float | None, plateau: float, times: float = 1.0
 ) -> float:
     """Sensitivity of `on_scale` to the value, for its uncertainty."""
-    factor = float(airflow**-scale.airflow)
+    factor = 1.0 / times
     if scale.span and air is not None and plateau - air > 20.0:
         factor *= SPAN_K / (plateau - air)
     if scale.scale == "log":
@@ -379,13 +328,18 @@ def compare(evidence: Evidence, usual: Usual, name: str) -> tuple[float, float] 
         return None
     scale = knowledge().figures[name]
     value, u = evidence.figures[name]
-    airflow = evidence.blower.times(usual.blower)
-    here = on_scale(value, scale, evidence.air_degC, usual.plateau_degC, airflow)
-    slope = slope_on_scale(value, scale, evidence.air_degC, usual.plateau_degC, airflow)
+    times = evidence.setting.times(usual.setting, scale)
+    here = on_scale(value, scale, evidence.air_degC, usual.plateau_degC, times)
+    slope = slope_on_scale(value, scale, evidence.air_degC, usual.plateau_degC, times)
     center = usual.center[name]
     away = here - center
-    setting = abs(slope * value * scale.airflow * math.log(airflow)) * AIR_SHARE
-    sd = math.hypot(abs(slope) * u, setting, usual.spread[name])
+    share = evidence.setting.unsure(usual.setting, scale)
+    apart = evidence.setting.apart(usual.setting, scale)
+    sd = math.hypot(
+        abs(slope) * math.hypot(u, value * share, apart),
+        scale.idle_u * abs(evidence.idled - usual.idled),
+        usual.spread[name],
+    )
     if scale.scale == "relative":
         base = max(abs(center), 1e-9)
         return away / base, sd / base
@@ -393,12 +347,12 @@ def compare(evidence: Evidence, usual: Usual, name: str) -> tuple[float, float] 
 
 
 def usual_value(
-    usual: Usual, name: str, air: float | None, airflow: float = 1.0
+    usual: Usual, name: str, air: float | None, times: float = 1.0
 ) -> tuple[float, float]:
-    """What is usual of a figure, in its own unit for this run's air and blower, with its spread."""
+    """What is usual of a figure in this run's air and setting, with its spread, in its own unit."""
     scale = knowledge().figures[name]
     center, spread = usual.center[name], usual.spread[name]
-    factor = float(airflow**scale.airflow)
+    factor = times
     if scale.scale == "log":
         value = math.exp(center) - max(scale.offset, 1e-3)
         return max(value * factor, 0.0), math.exp(center) * spread * factor
@@ -408,15 +362,15 @@ def usual_value(
 
 
 def value_at(
-    usual: Usual, name: str, away: Floats, air: float | None, airflow: float = 1.0
+    usual: Usual, name: str, away: Floats, air: float | None, times: float = 1.0
 ) -> Floats:
     """Figures that lie `away` from usual (as `compare` counts it), in the figure's own unit."""
     scale = knowledge().figures[name]
     center = usual.center[name]
     if scale.scale == "log":
         here = np.exp(np.minimum(center + away, LARGEST_LOG)) - max(scale.offset, 1e-3)
-        return np.asarray(here * airflow**scale.airflow)
+        return np.asarray(here * times)
     here = center + away * (max(abs(center), 1e-9) if scale.scale == "relative" else 1.0)
     if scale.span and air is not None and usual.plateau_degC - air > 20.0:
         here = here * (usual.plateau_degC - air) / SPAN_K
-    return np.asarray(here * airflow**scale.airflow)
+    return np.asarray(here * times)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
-from analysis.causes.control_use import misuses
-from analysis.causes.doubt import doubted
 from analysis.causes.evidence import Evidence, Usual, compare, usual_value
 from analysis.causes.knowledge import NO_FAULT, CauseRow, knowledge
+from analysis.causes.signs.control_use import misuses
+from analysis.causes.signs.doubt import doubted
 from analysis.figures import all_figures
 from ingest.saying import Said, plus_minus, say
 
@@ -132,12 +132,13 @@ def _against(line: Said) -> Said:
 
 
 def _line(name: str, evidence: Evidence, usual: Usual) -> Said:
-    label = knowledge().figures[name].label
+    scale = knowledge().figures[name]
+    label = scale.label
     value, u = evidence.figures[name]
     center, spread = usual_value(
-        usual, name, evidence.air_degC, evidence.blower.times(usual.blower)
+        usual, name, evidence.air_degC, evidence.setting.times(usual.setting, scale)
     )
-    unit = _units().get(name, knowledge().figures[name].unit)
+    unit = _units().get(name, scale.unit)
     cars = usual.count.get(name, 0)
     basis = f"{cars} good cars" if cars else "common practice, no source"
     return say(

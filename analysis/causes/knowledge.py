@@ -24,7 +24,10 @@ far beyond severe as severe is beyond moderate."""
 NO_FAULT: Final = "healthy"
 CABLE_CAUSES: Final = frozenset({"lever_short_of_hot", "lever_short_of_cold"})
 NO_THERMOSTAT: Final = ", coolant heater"
-"""What a layout ends in where something else than an engine heats the coolant."""
+"""Said of a layout where something else than an engine heats the coolant."""
+
+STANDING: Final = ", standing"
+"""Said of a layout where the outlet was judged in a car that stood: no wind presses air into it."""
 
 
 class _Row(BaseModel):
@@ -44,6 +47,12 @@ class FigureScale(_Row):
     span: bool = False
     airflow: float = 0.0
     """Power of the blower's air it grows with where nothing is wrong."""
+    pump: float = 0.0
+    """Power of the engine's speed, which drives the coolant pump, it grows with."""
+    road_u: float = 0.0
+    """What 10 m/s more of road speed may add to it in a sound car, in its unit (k = 1)."""
+    idle_u: float = 0.0
+    """What it may differ by, on its scale, between a car that idled and one driven (k = 1)."""
     unit: str = ""
     """Only for evidence that is not a figure of the contract."""
     stands_for: str | None = None
@@ -77,10 +86,14 @@ class CauseRow(_Row):
     check: str
     moves: Mapping[str, tuple[float, float, float]] = Field(default_factory=dict)
     blurs: Mapping[str, float] = Field(default_factory=dict)
+    harms: Mapping[str, tuple[float, float, float]] | None = None
+    """What it moves where it does most harm, where the test was not made there; else as `moves`."""
     signs: Mapping[str, float] = Field(default_factory=dict)
     layouts: tuple[str, ...] = ("blend-air", "water-valve", "combined")
     of_thermostat: bool = False
     """Whether it is a fault of the thermostat, which a coolant heater does not have."""
+    standing: bool | None = None
+    """Whether the row is for a car that stood while its outlet was judged, or for any other."""
 
 
 class CheckRow(_Row):
@@ -122,7 +135,7 @@ class Knowledge(_Row):
     def _names_agree(self) -> Knowledge:
         checks = {row.name for row in self.check}
         for row in self.cause:
-            unknown = ({*row.moves, *row.blurs} - set(self.figures)) | (
+            unknown = ({*row.moves, *row.blurs, *(row.harms or ())} - set(self.figures)) | (
                 set(row.signs) - set(self.signs)
             )
             if unknown or row.check not in checks:
@@ -184,18 +197,21 @@ class Hypotheses:
     signs: Floats
 
 
-def layout_of(run: RunTable) -> str:
-    """The heater's layout, and whether the car has no thermostat."""
-    return run.heater + (NO_THERMOSTAT if has_no_thermostat(run) else "")
+def layout_of(run: RunTable, *, standing: bool = False) -> str:
+    """The heater's layout, whether the car stood, and whether it has no thermostat."""
+    stood = STANDING if standing else ""
+    return run.heater + stood + (NO_THERMOSTAT if has_no_thermostat(run) else "")
 
 
 def rows_of(layout: str) -> list[CauseRow]:
     """Rows of the causes that a layout (as of `layout_of`) allows."""
-    heater = layout.removesuffix(NO_THERMOSTAT)
+    heater = layout.removesuffix(NO_THERMOSTAT).removesuffix(STANDING)
     return [
         row
         for row in knowledge().cause
-        if heater in row.layouts and (heater == layout or not row.of_thermostat)
+        if heater in row.layouts
+        and row.standing in {None, STANDING in layout}
+        and not (row.of_thermostat and NO_THERMOSTAT in layout)
     ]
 
 
@@ -253,13 +269,19 @@ def hypotheses(layout: str) -> Hypotheses:
     )
 
 
-def row_effects(row: CauseRow, figures: list[str], table: Knowledge) -> tuple[Floats, Floats]:
-    """Moves and their spreads of one cause, shape (severities, figures)."""
+def row_effects(
+    row: CauseRow, figures: list[str], table: Knowledge, *, harms: bool = False
+) -> tuple[Floats, Floats]:
+    """Moves and their spreads of one cause, shape (severities, figures).
+
+    As the run's own conditions show them, or `harms` where it does most harm.
+    """
+    given = row.harms if harms and row.harms is not None else row.moves
     moves = np.zeros((SEVERITIES.size, len(figures)))
     spread = np.zeros_like(moves)
     for place, figure in enumerate(figures):
-        if figure in row.moves:
-            slight, moderate, severe = row.moves[figure]
+        if figure in given:
+            slight, moderate, severe = given[figure]
             columns = [0.0, slight, moderate, severe, 2.0 * severe - moderate]
             moves[:, place] = np.interp(SEVERITIES, [0, 1, 2, 3, 4], columns)
             share = table.move_spread if row.move_spread is None else row.move_spread

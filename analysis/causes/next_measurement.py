@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from analysis.causes.cases import Space, space_of
 from analysis.causes.evidence import Evidence, Usual
 from analysis.causes.knowledge import NO_FAULT, FigureScale, knowledge, rows_of
-from analysis.causes.seen import ENOUGH, Seen, Space, space_of
+from analysis.causes.seen import ENOUGH, Seen
 from ingest.arrays import Floats
 
 if TYPE_CHECKING:

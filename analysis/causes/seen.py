@@ -21,24 +21,15 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.causes.engine import FigureEffect, different_effects, sign_chances, tailed
+from analysis.causes.cases import drawn_cases, space_of
+from analysis.causes.engine import sign_chances, tailed
 from analysis.causes.evidence import Evidence, Usual, compare, value_at
-from analysis.causes.knowledge import (
-    NO_FAULT,
-    SEVERITIES,
-    CauseRow,
-    knowledge,
-    row_effects,
-    rows_of,
-)
+from analysis.causes.knowledge import NO_FAULT, CauseRow, knowledge
 from analysis.figures import figures_by_name
 from analysis.limits import Limit
 from analysis.measurement import Measurement
 from analysis.verdict import GUARD, SOUND
 from ingest.arrays import Bools, Floats
-
-MODERATE: Final = 2.0
-"""Severity of a moderate case (`SEVERITIES`)."""
 
 ENOUGH: Final = 0.8
 """Power from which a cause counts as one that could not have stayed unseen."""
@@ -55,10 +46,6 @@ NEAR: Final = 0.25
 MAX_UNSEEN: Final = 0.15
 """An unseen harm up to which a run may pass. Cases beyond a limit by a hair are among it: those
 that would matter stay unseen less often (power 0.8 and more)."""
-
-RANKED_AT: Final = (1.0, 2.0, 3.0)
-"""Severities at which the causes of a drawn case are ranked: a coarse grid is enough for which one
-comes first."""
 
 
 @dataclass(frozen=True)
@@ -91,128 +78,6 @@ class Seen:
     def blocks_pass(self) -> bool:
         """Whether the cause may be there, do harm and stay unseen."""
         return self.unseen_harm > MAX_UNSEEN
-
-
-class Space(NamedTuple):
-    """Rows of one layout, each at the severities cases are ranked at.
-
-    Parameters
-    ----------
-    rows
-        Of the knowledge table.
-    prior
-        Of each hypothesis (row and severity), shape (h,).
-    cause
-        Index of its cause in `names`, shape (h,).
-    names
-        Causes, each once.
-    of_cause
-        1 for the hypotheses of each cause, else 0, shape (names, h).
-    moves, spreads
-        FigureEffect of each hypothesis on each figure, shape (h, f).
-    signs, sign
-        The different chances of all signs, shape (p, s), and which of them each has, shape (h,).
-    moderate
-        Which hypothesis is each row's moderate case, shape (rows,).
-    effects
-        The different effects on each figure.
-    """
-
-    rows: tuple[CauseRow, ...]
-    prior: Floats
-    cause: NDArray[np.intp]
-    names: tuple[str, ...]
-    of_cause: Floats
-    moves: Floats
-    spreads: Floats
-    signs: Floats
-    sign: NDArray[np.intp]
-    moderate: NDArray[np.intp]
-    effects: tuple[FigureEffect, ...]
-
-
-@cache
-def space_of(layout: str) -> Space:
-    """Of one layout of heater (worked out once)."""
-    table = knowledge()
-    rows = tuple(rows_of(layout))
-    names = tuple(dict.fromkeys(row.name for row in rows))
-    figures, signs = list(table.figures), list(table.signs)
-    places = [int(np.flatnonzero(severity == SEVERITIES)[0]) for severity in RANKED_AT]
-    weights = np.array([table.severity_weights[place] for place in places])
-    weights /= weights.sum()
-    prior: list[float] = []
-    cause: list[int] = []
-    moderate: list[int] = []
-    moves, spreads, sign = [], [], []
-    different: dict[tuple[float, ...], int] = {}
-    for row in rows:
-        move, spread = row_effects(row, figures, table)
-        healthy = row.name == NO_FAULT
-        here = places[:1] if healthy else places
-        moderate.append(len(prior) + (0 if healthy else RANKED_AT.index(MODERATE)))
-        chance = tuple(row.signs.get(name, table.signs[name].usual) for name in signs)
-        for place, weight in zip(here, [1.0] if healthy else weights, strict=True):
-            prior.append(row.prior * float(weight))
-            cause.append(names.index(row.name))
-            moves.append(move[place])
-            spreads.append(spread[place])
-            sign.append(different.setdefault(chance, len(different)))
-    return Space(
-        rows,
-        np.array(prior),
-        np.array(cause),
-        names,
-        np.equal(np.arange(len(names))[:, None], cause).astype(float),
-        np.array(moves),
-        np.array(spreads),
-        np.array(list(different)),
-        np.array(sign),
-        np.array(moderate),
-        different_effects(np.array(moves), np.array(spreads)),
-    )
-
-
-class _Drawn(NamedTuple):
-    """Moderate cases of all rows of a layout, by figure; shapes (figures, rows, draws).
-
-    Parameters
-    ----------
-    own
-        How far each lies from usual for its cause alone, on the table's scale.
-    of_car, of_reading
-        Standard normal numbers, for the car among its family and for the reading.
-    moved
-        Whether the cause moves the figure: what it does not touch does not show it.
-    uniform
-        Uniform numbers, for the signs, shape (rows, draws, ...).
-    """
-
-    own: Floats
-    of_car: Floats
-    of_reading: Floats
-    moved: Bools
-    uniform: Floats
-
-
-@cache
-def _drawn(layout: str, draws: int) -> _Drawn:
-    """Of one layout of heater (worked out once): the same numbers every time."""
-    space, figures = space_of(layout), len(knowledge().figures)
-    rows = len(space.rows)
-    drawn = np.random.default_rng((106, draws))
-    half = drawn.standard_normal((rows, draws // 2, 3 * figures))
-    # each number with its opposite: the mean of the draws is then that of the distribution
-    both = np.concatenate((half, -half), axis=1).reshape(rows, draws, 3, figures)
-    of_case, of_car, of_reading = np.ascontiguousarray(both.transpose(2, 3, 0, 1))
-    move, spread = space.moves[space.moderate].T, space.spreads[space.moderate].T
-    return _Drawn(
-        move[:, :, None] + spread[:, :, None] * of_case,
-        of_car,
-        of_reading,
-        np.repeat((move != 0.0)[:, :, None], draws, axis=2),
-        drawn.random((rows, draws, 3 * figures)),
-    )
 
 
 def could_show(
@@ -367,8 +232,9 @@ class _Run:
 
     def in_unit(self, name: str, away: Floats) -> Floats:
         """Figures that lie `away` from usual, in their own unit, in this run's air."""
-        airflow = self.evidence.blower.times(self.usual.blower)
-        return value_at(self.usual, name, away, self.evidence.air_degC, airflow)
+        scale = knowledge().figures[name]
+        times = self.evidence.setting.times(self.usual.setting, scale)
+        return value_at(self.usual, name, away, self.evidence.air_degC, times)
 
 
 class _Cases:
@@ -384,14 +250,15 @@ class _Cases:
 
     def __init__(self, layout: str, run: _Run, rows: NDArray[np.intp], draws: int) -> None:
         self.space, self.run, self.draws = space_of(layout), run, draws
-        drawn = _drawn(layout, draws)
-        own, of_car, self.of_reading, self.moved = (
-            each[:, rows].reshape(each.shape[0], -1) for each in drawn[:4]
+        drawn = drawn_cases(layout, draws)
+        own, harm, of_car, self.of_reading, self.moved, self.harmed = (
+            each[:, rows].reshape(each.shape[0], -1) for each in drawn[:6]
         )
         self.case = np.repeat(self.space.moderate[rows], draws)
         self.uniform = drawn.uniform[rows].reshape(self.case.size, -1)
         # how far each figure of each case truly lies from usual, on the table's scale
-        self.truly_away = own + run.family_sd[:, None] * of_car
+        of_family = run.family_sd[:, None] * of_car
+        self.truly_away, self.at_worst = own + of_family, harm + of_family
 
     def away(self, place: int, sd: float) -> Floats:
         """How far a figure is measured from usual, with `sd` of family and reading together."""
@@ -438,8 +305,8 @@ class _Cases:
         """Whether the case takes heat from the occupants by more than a limit allows."""
         harmed = np.zeros(self.case.size, dtype=np.bool_)
         for name, place, limit, _, _ in self.run.harmful:
-            value = self.run.in_unit(name, self.truly_away[place])
-            harmed |= self.moved[place] & _beyond(value, limit, 0.0)
+            value = self.run.in_unit(name, self.at_worst[place])
+            harmed |= self.harmed[place] & _beyond(value, limit, 0.0)
         return harmed
 
 

@@ -16,8 +16,9 @@ from importlib import metadata
 from typing import TYPE_CHECKING, Any
 
 from analysis.baseline import Baseline, Conditions, Spread, spreads_in
-from analysis.causes.evidence import Blower, Evidence, evidence_of
+from analysis.causes.evidence import Evidence, evidence_of
 from analysis.causes.knowledge import check_names
+from analysis.causes.setting import Setting
 from analysis.limits import Limits, default_limits
 from analysis.measured import Measured
 from analysis.measurement import Measurement
@@ -85,7 +86,7 @@ def _kept(figures: Mapping[str, Measurement], evidence: Evidence) -> dict[str, A
             },
             "signs": dict(evidence.signs),
             "air_degC": _finite(evidence.air_degC),
-            "blower": [_finite(evidence.blower.step), _finite(evidence.blower.volts)],
+            "setting": {name: _finite(value) for name, value in asdict(evidence.setting).items()},
             "idled": evidence.idled,
         },
     }
@@ -120,7 +121,7 @@ class StoredCar:
                 evidence["signs"],
                 evidence["air_degC"],
                 # not kept by earlier versions
-                Blower(*evidence.get("blower", ())),
+                Setting(**evidence.get("setting", {})),
                 evidence.get("idled", False),
             ),
             vehicle,

@@ -123,7 +123,8 @@ def heater_as_before(course: Course) -> Course | None:
     and bridged in a straight line.
     """
     near = int(np.argmax(course.smooth >= course.smooth.max() - NEAR_K))
-    changed = np.abs(course.heater - course.heater[near]) >= TOUCHED_PCT
+    usual = median(course.heater[: near + 1])
+    changed = np.abs(course.heater - usual) >= TOUCHED_PCT
     if not changed.any():
         return None
     back = course.bins(COMES_BACK_S)
@@ -141,7 +142,7 @@ def heater_as_before(course: Course) -> Course | None:
         smooth=smooth[:last],
         load=None if course.load is None else course.load[:last],
         idle=None if course.idle is None else course.idle[:last],
-        heater=np.where(alike, course.heater, course.heater[near])[:last],
+        heater=np.where(alike, course.heater, usual)[:last],
     )
 
 

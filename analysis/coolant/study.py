@@ -50,6 +50,13 @@ STILL_WARMING: Final = 0.2
 """Warming rate that the curve before the bend leads to at the peak, as a share of its mean there:
 an engine coming to its heat balance has lost it all, one held back by its thermostat has not."""
 
+STILL_WARMING_IDLE: Final = 0.4
+"""The same of an engine that only idled: its balance with the heater is what is to be expected, and
+whole degrees leave the rate uncertain by a quarter of itself."""
+
+TURNED_UP_S: Final = (90.0, 60.0)
+"""So long before and after the peak a heater turned up bends the coolant's curve by itself, s."""
+
 
 FIRST_HELD_S: Final = 900.0
 """A level that is warm enough and kept for this long was held; a later climb is another matter."""
@@ -125,7 +132,7 @@ def study_coolant(timeline: Timeline) -> CoolantStudy:
             why += " and coolant flowing through the heater"
         return CoolantStudy(point, 1.0, nothing, nothing, None, why, None, why)
     alike = heater_as_before(course)
-    opening, missing = _best_opening(course, alike)
+    opening, missing = best_opening(course, alike)
     # what the heater's setting did is no doing of the thermostat, where enough is left without it
     last = course if alike is None or not _enough_left(alike, opening) else alike
     held, why_not_held, remark = find_held(last, opening, missing)
@@ -166,7 +173,7 @@ def _source(timeline: Timeline) -> str | None:
     return "coolant_in"
 
 
-def _best_opening(course: Course, alike: Course | None) -> tuple[Break | None, NoOpening | None]:
+def best_opening(course: Course, alike: Course | None) -> tuple[Break | None, NoOpening | None]:
     """Look for the opening with the heater set as it was, and only then in everything."""
     again, why_not_again = (None, None) if alike is None else _opening(alike)
     if alike is not None and again is not None and _seen(alike, again.peak, SEEN_AFTER_S):
@@ -257,6 +264,15 @@ def _ended_too_soon(course: Course, peak: int, *, overshot: bool) -> NoOpening |
 def _heat_balance(course: Course, found: Break, peak: int, *, overshot: bool) -> NoOpening | None:
     """Why a bend is a balance of heat and no thermostat; None where it is the thermostat's."""
     level = float(course.smooth[peak])
+    idled = course.idle is not None and float(course.idle[found.start :].mean()) > 0.5
+    if idled and _turned_up(course, peak):
+        return NoOpening(
+            say(
+                "the coolant stopped climbing at {level:.0f degC} as the heater was turned up and "
+                "the engine idled: this is a heat balance, not the thermostat",
+                level=level,
+            )
+        )
     if not _load_kept(course, found):
         return NoOpening(
             say(
@@ -275,7 +291,15 @@ def _heat_balance(course: Course, found: Break, peak: int, *, overshot: bool) ->
             )
         )
     surely = overshot and level >= COOLEST_C
-    if not surely and _rate_left(course, peak) < STILL_WARMING:
+    if not surely and _rate_left(course, peak) < (STILL_WARMING_IDLE if idled else STILL_WARMING):
+        if idled:
+            return NoOpening(
+                say(
+                    "the coolant drew near {level:.0f degC} ever more slowly while the engine "
+                    "idled: this is a heat balance, and no thermostat need have opened",
+                    level=level,
+                )
+            )
         return NoOpening(
             say(
                 "the coolant drew near {level:.0f degC} ever more slowly, without the bend that an "
@@ -298,6 +322,13 @@ def _touched(course: Course, start: int, stop: int, more_s: float) -> bool:
     """Whether the heater was set otherwise between two bins, or up to `more_s` later."""
     part = course.heater[start : stop + course.bins(more_s)]
     return float(np.ptp(part)) >= TOUCHED_PCT
+
+
+def _turned_up(course: Course, peak: int) -> bool:
+    """Whether the heater was turned up about the peak, so that it took more from the coolant."""
+    before, after = (course.bins(seconds) for seconds in TURNED_UP_S)
+    part = course.heater[max(peak - before, 0) : peak + after]
+    return float(part[-1] - part.min()) >= TOUCHED_PCT
 
 
 def _end_of_warming(course: Course, within_s: float = math.inf) -> int | None:

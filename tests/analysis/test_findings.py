@@ -6,7 +6,7 @@ import ast
 import re
 from pathlib import Path
 
-from analysis.causes.signs import WRONG_WAY
+from analysis.causes.signs.signs import WRONG_WAY
 from analysis.findings import all_findings
 
 ROOT = Path(__file__).parents[2]

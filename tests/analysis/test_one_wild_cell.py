@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 
 import analysis.pipeline
-from analysis.causes.doubt import doubted
+from analysis.causes.signs.doubt import doubted
 from analysis.pipeline import analyze
 from analysis.quality import assess
 from analysis.result import document

@@ -93,6 +93,28 @@ def test_textbook_cases_come_first(
     assert first(rank(evidence(signs, **changed), usual, "blend-air")) == cause
 
 
+def test_a_cold_footwell_in_a_car_that_stands_is_no_doing_of_the_wind(usual: Usual) -> None:
+    """What presses cold air past seals is the wind of driving (dynamic pressure)."""
+    cold = evidence(footwell_deficit=22.0, speed_sensitivity=None)
+    moved, stood = (
+        rank(cold, usual, layout).probability["cold_leak_in_body"]
+        for layout in ("blend-air", "blend-air, standing")
+    )
+    assert stood < 0.2 < 0.5 < moved
+
+
+def test_a_weak_source_alone_does_not_say_whether_it_leaks(usual: Usual) -> None:
+    """A leak large enough drains the source as a fault of the source does: only the leak-down,
+    with the source shut off, parts them (common practice, no source)."""
+    low = {"vacuum_best": 44.0, "vacuum_sag": 6.0}
+    unknown = rank(evidence(**low, vacuum_decay=None), usual, "blend-air").probability
+    assert unknown["vacuum_supply"] < 6.0 * unknown["vacuum_leak"]
+    fast = rank(evidence(**low, vacuum_decay=15.0), usual, "blend-air").probability
+    assert fast["vacuum_leak"] > 0.7
+    slow = rank(evidence(**low, vacuum_decay=0.8), usual, "blend-air").probability
+    assert slow["vacuum_supply"] > 0.7
+
+
 @pytest.mark.parametrize("layout", ["blend-air", "water-valve", "combined"])
 def test_probabilities_sum_to_one_and_name_every_cause(usual: Usual, layout: str) -> None:
     probability = rank(evidence(core_effectiveness=0.6), usual, layout).probability

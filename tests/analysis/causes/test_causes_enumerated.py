@@ -94,7 +94,11 @@ def enumerated(
     checked: dict[str, Any] | None = None,
 ) -> Enumerated:
     """Posterior by cause, a pair's shared by its two, and the severity of each cause alone."""
-    rows = [row for row in TABLE["cause"] if layout in row.get("layouts", [layout])]
+    rows = [
+        row
+        for row in TABLE["cause"]
+        if layout in row.get("layouts", [layout]) and not row.get("standing", False)
+    ]
     faults = [row for row in rows if row["name"] != "healthy"]
     levels = dict(zip(SEVERITIES, TABLE["severity_weights"], strict=True))
     whole = sum(levels.values())

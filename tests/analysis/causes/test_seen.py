@@ -11,10 +11,11 @@ from scipy.integrate import quad
 from scipy.stats import multivariate_normal, norm
 
 from analysis.causes import next_measurement, seen
+from analysis.causes.cases import drawn_cases, space_of
 from analysis.causes.evidence import Evidence, Usual, evidence_of
 from analysis.causes.knowledge import NO_FAULT, knowledge, rows_of
 from analysis.causes.next_measurement import missing_for, propose_measurement
-from analysis.causes.seen import Seen, could_show, space_of
+from analysis.causes.seen import Seen, could_show
 from analysis.limits import Limit
 from analysis.measurement import Measurement
 from analysis.pipeline import analyze, measure
@@ -33,7 +34,7 @@ def power_of(name: str, found: tuple[Seen, ...]) -> float:
 def test_power_of_one_figure_is_that_of_a_normal_test(monkeypatch: pytest.MonkeyPatch) -> None:
     """One figure with a lower limit: the chance to fail it, from `scipy.stats.norm`."""
     monkeypatch.setattr(seen, "DRAWS", 4000)
-    seen._drawn.cache_clear()
+    drawn_cases.cache_clear()
     usual, u, low = Usual.of(()), 1.0, 48.0
     figures = {"steady_outlet_rise": Measurement(55.0, "K", u)}
     # no air to scale the span with; the ranking alone would show it in fewer cases than the limit
@@ -45,7 +46,7 @@ def test_power_of_one_figure_is_that_of_a_normal_test(monkeypatch: pytest.Monkey
     sd = np.hypot(knowledge().move_spread * move, np.hypot(family, u))
     expected = norm.cdf((low - GUARD * u - (center + move)) / sd)
     found = could_show(evidence, figures, usual, limits, "blend-air")
-    seen._drawn.cache_clear()
+    drawn_cases.cache_clear()
     assert power_of("cold_leak_in_case", found) == pytest.approx(expected, abs=0.03)
 
 
@@ -56,7 +57,7 @@ def test_harm_that_would_have_passed_is_that_of_two_normal_values(
     monkeypatch.setattr(seen, "DRAWS", 4000)
     monkeypatch.setattr(seen, "SOUND", 0.0)  # the figure alone decides, not the ranking
     monkeypatch.setattr(seen, "_is_near", lambda _: False)
-    seen._drawn.cache_clear()
+    drawn_cases.cache_clear()
     name, u, low = "steady_outlet_rise", 8.0, 44.0
     usual = Usual.of(())
     center, family = usual.center[name], usual.spread[name]
@@ -69,11 +70,32 @@ def test_harm_that_would_have_passed_is_that_of_two_normal_values(
     figures = {name: Measurement(55.0, "K", u)}
     limits = {name: Limit(low, None, "")}
     found = could_show(Evidence({name: (55.0, u)}, {}, None), figures, usual, limits, "blend-air")
-    seen._drawn.cache_clear()
+    drawn_cases.cache_clear()
     case = next(each for each in found if each.cause == "cold_leak_in_case")
     assert 0.05 < expected < 0.5
     assert case.unseen_harm == pytest.approx(expected, abs=0.02)
     assert case.blocks_pass == (expected > 0.15)
+
+
+def test_a_leak_that_the_wind_feeds_cannot_be_excluded_by_a_car_that_stood(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Wind presses on a body with the square of its speed (dynamic pressure), at rest with none."""
+    monkeypatch.setattr(seen, "SOUND", 0.0)  # the figure alone decides, not the ranking
+    usual = Usual.of([Evidence({"footwell_deficit": (10.0, 0.5)}, {}, None) for _ in range(8)])
+    evidence = Evidence({"footwell_deficit": (10.0, 0.5)}, {}, None)
+    figures = {"footwell_deficit": Measurement(10.0, "K", 0.5)}
+    limits = {"footwell_deficit": Limit(None, 13.0, "")}
+
+    def leak(layout: str) -> Seen:
+        found = could_show(evidence, figures, usual, limits, layout)
+        return next(each for each in found if each.cause == "cold_leak_in_body")
+
+    moved, stood = leak("blend-air"), leak("blend-air, standing")
+    assert stood.power < 0.2 < moved.power
+    # it takes as much heat on the road, whether it was seen or not
+    assert stood.unseen_harm > moved.unseen_harm
+    assert stood.blocks_pass
 
 
 def test_a_run_without_figures_can_show_nothing() -> None:
@@ -168,7 +190,11 @@ def test_forms_of_other_layouts_ask_for_nothing() -> None:
     leak = Seen("vacuum_leak", "the vacuum system leaks", 0.2, 0.3)
     run = Evidence({}, {}, 5.0)
     missing = {name: frozenset({"coolant_in"}) for name in ("core_effectiveness", "coolant_drop")}
-    valve = [row for row in rows_of("water-valve") if row.name == "vacuum_leak" and row.form]
+    valve = [
+        row
+        for row in rows_of("water-valve")
+        if row.name == "vacuum_leak" and "blend-air" not in row.layouts
+    ]
     assert valve
     assert all(missing.keys() <= row.moves.keys() for row in valve)
     usual = Usual.of(

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.coolant.course import Course
+from analysis.coolant.course import Course, heater_as_before
 from analysis.coolant.opening import fit_break
 from analysis.coolant.plateau import find_held
+from analysis.coolant.study import best_opening
 from analysis.signal.smoothing import smooth
 from ingest.arrays import Floats
 from tests.support.signals.hold_runs import correlated
@@ -197,3 +198,48 @@ def test_what_an_idling_engine_falls_to_is_no_level_of_the_thermostat(
     level, why, _ = find_held(course, found, None)
     assert (level is not None) == held
     assert (why is not None and "heat balance" in why) == (not held)
+
+
+IDLE_S = 1.0
+"""Load of an engine that idles, as an index."""
+
+
+def idling(controls: Floats, balance: Floats, seconds: float) -> Course:
+    """A car that idles: Newton's law of heating toward the balance of each moment, no thermostat.
+
+    Its engine and heater take about seven minutes, whole degrees are logged.
+    """
+    when = np.arange(0.0, seconds, STEP)
+    value = np.empty(when.size)
+    coolant = -5.0
+    for i in range(when.size):
+        coolant += STEP / 420.0 * (balance[i] - coolant)
+        value[i] = round(coolant)
+    stood = np.ones(when.size, dtype=bool)
+    calm = smooth(value, 5)
+    return Course(STEP, when, value, calm, 0.3, np.full(when.size, IDLE_S), stood, controls)
+
+
+@pytest.mark.parametrize("balance", [55.0, 66.0, 74.0, 82.0])
+def test_the_balance_of_an_idling_engine_is_no_thermostat_s(balance: float) -> None:
+    count = round(2400.0 / STEP)
+    course = idling(np.full(count, 100.0), np.full(count, balance), 2400.0)
+    found, missing = best_opening(course, heater_as_before(course))
+    assert found is None
+    assert missing is not None
+    # and a thermostat that is sound need not have opened below it
+    assert not missing.had_to_show
+
+
+@pytest.mark.parametrize("up_at", [1300.0, 1500.0, 1700.0])
+def test_a_heater_turned_up_while_idling_is_no_thermostat(up_at: float) -> None:
+    """Warmed with the heater at hot, turned to cold for some minutes, and to hot again."""
+    when = np.arange(0.0, 2400.0, STEP)
+    cold = (when > 1000.0) & (when < up_at)
+    course = idling(np.where(cold, 0.0, 100.0), np.where(cold, 110.0, 58.0), 2400.0)
+    assert course.smooth.max() > 65.0
+    found, missing = best_opening(course, heater_as_before(course))
+    assert found is None
+    level, why, _ = find_held(course, found, missing)
+    assert level is None
+    assert why is not None

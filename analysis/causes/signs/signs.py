@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.causes.control_use import misuses
-from analysis.causes.coolant_late import rest_on_the_road, rests_far_below, stayed_cool
-from analysis.causes.doubt import doubted, left_out
+from analysis.causes.signs.control_use import misuses
+from analysis.causes.signs.coolant_late import rest_on_the_road, rests_far_below, stayed_cool
+from analysis.causes.signs.doubt import doubted, left_out
 from analysis.lever.study import LEVER_WORKS_BACKWARDS
 from analysis.quality.supply import SUPPLY_COOLER
 from analysis.quality.view import middle

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.causes.control_use import misuses
+from analysis.causes.signs.control_use import misuses
 from tests.support.contexts import context_of
 from tests.support.signals.runs import Event, make_run
 

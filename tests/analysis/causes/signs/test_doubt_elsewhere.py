@@ -15,7 +15,7 @@ from analysis.pipeline import measure
 from ingest.findings import doubts_sensor
 from tests.support.signals.runs import make_run
 
-ROOT = Path(__file__).parents[3]
+ROOT = Path(__file__).parents[4]
 
 JUDGE = """
 import json, pickle, sys

@@ -14,7 +14,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from analysis.causes.signs import signs_seen
+from analysis.causes.signs.signs import signs_seen
 from analysis.measured import Measured
 from analysis.measurement import Measurement
 from analysis.pipeline import measure

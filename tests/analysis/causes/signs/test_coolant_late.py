@@ -14,14 +14,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.causes.coolant_late import (
+from analysis.causes.evidence import evidence_of
+from analysis.causes.signs.coolant_late import (
     late_level,
     rest_on_the_road,
     rests_far_below,
     stayed_cool,
     warmed_standing,
 )
-from analysis.causes.evidence import evidence_of
 from analysis.measured import Measured
 from analysis.measurement import Measurement
 from analysis.pipeline import judge_measured, measure
@@ -128,7 +128,7 @@ def test_lower_than_any_engine_rests(level: float, speed: float, *, far: bool | 
     assert far_below(run_of(level, speed)) is far
 
 
-DRIVES = Path(__file__).parents[2] / "data" / "measured" / "coolant-warmups"
+DRIVES = Path(__file__).parents[3] / "data" / "measured" / "coolant-warmups"
 
 
 @pytest.mark.parametrize("drive", sorted(path.name for path in DRIVES.glob("*.csv")))

@@ -1,0 +1,1 @@
+"""What a run shows besides its figures: signs seen, or not seen."""
