@@ -107,7 +107,7 @@ def space_of(layout: str) -> Space:
     )
 
 
-class Drawn(NamedTuple):
+class DrawnCases(NamedTuple):
     """Moderate cases of all rows of a layout, by figure; shapes (figures, rows, draws).
 
     Parameters
@@ -134,7 +134,7 @@ class Drawn(NamedTuple):
 
 
 @cache
-def drawn_cases(layout: str, draws: int) -> Drawn:
+def drawn_cases(layout: str, draws: int) -> DrawnCases:
     """Of one layout of heater (worked out once): the same numbers every time."""
     space, figures = space_of(layout), len(knowledge().figures)
     rows = len(space.rows)
@@ -145,7 +145,7 @@ def drawn_cases(layout: str, draws: int) -> Drawn:
     of_case, of_car, of_reading = np.ascontiguousarray(both.transpose(2, 3, 0, 1))
     move, spread = space.moves[space.moderate].T, space.spreads[space.moderate].T
     worst, of_worst = _moderate_harms(space)
-    return Drawn(
+    return DrawnCases(
         move[:, :, None] + spread[:, :, None] * of_case,
         worst[:, :, None] + of_worst[:, :, None] * of_case,
         of_car,

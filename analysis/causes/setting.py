@@ -110,12 +110,13 @@ NOT_KNOWN: Final = Setting()
 
 def setting_of(measured: Measured) -> Setting:
     """How things stood in the window the outlet, else the coolant's drop, was judged in."""
-    found = (measured.figures.get(name) for name in ("steady_outlet_rise", "coolant_drop"))
-    window = next((each.window for each in found if each is not None and each.window), None)
-    if window is None:
+    judged = measured.figures.get("steady_outlet_rise")
+    if judged is None or judged.window is None:
+        judged = measured.figures.get("coolant_drop")
+    if judged is None or judged.window is None:
         return NOT_KNOWN
     grid = measured.context.grid
-    first, last = np.searchsorted(grid.time, window)
+    first, last = np.searchsorted(grid.time, judged.window)
 
     def level(values: Floats) -> float | None:
         inside = values[first : last + 1]
