@@ -31,7 +31,7 @@ import numpy as np
 
 from analysis.causes.evidence import Evidence, Usual, evidence_of
 from analysis.causes.knowledge import knowledge
-from analysis.causes.setting import NOT_KNOWN, Setting
+from analysis.causes.running import NOT_KNOWN, Running
 from analysis.figures import all_figures, bad_side, figures_by_name, spread_grows
 from analysis.limits import Limit
 from analysis.measurement import Measurement
@@ -100,7 +100,7 @@ class Conditions:
         Of the family when warm, °C.
     air_degC
         The good cars' mean outside air, °C; None where none of them has one.
-    setting
+    running
         The good cars' mean setting.
     idled
         Share of them that idled.
@@ -108,7 +108,7 @@ class Conditions:
 
     coolant_degC: float  # noqa: N815 - unit in the name
     air_degC: float | None  # noqa: N815 - unit in the name
-    setting: Setting = NOT_KNOWN
+    running: Running = NOT_KNOWN
     idled: float = 0.0
 
     @classmethod
@@ -117,7 +117,7 @@ class Conditions:
         airs = [car.air_degC for car in cars if car.air_degC is not None]
         mean = sum(airs) / len(airs) if airs else None
         usual = Usual.of(cars)
-        return cls(usual.plateau_degC, mean, usual.setting, usual.idled)
+        return cls(usual.plateau_degC, mean, usual.running, usual.idled)
 
     def factor(self, air: float | None) -> float:
         """How much more the same heater gives in this outside air than in the good cars' mean."""
@@ -126,7 +126,7 @@ class Conditions:
         here, usual = (max(self.coolant_degC - at, MIN_SPAN_K) for at in (air, self.air_degC))
         return here / usual
 
-    def times(self, name: str, air: float | None, setting: Setting | None = None) -> float:
+    def times(self, name: str, air: float | None, running: Running | None = None) -> float:
         """A sound heater's figure in this air and at this setting, as a multiple of the usual.
 
         At the good cars' own setting where none is given.
@@ -134,7 +134,7 @@ class Conditions:
         scale = knowledge().figures.get(name)
         if scale is None:
             return 1.0
-        times = 1.0 if setting is None else setting.times(self.setting, scale)
+        times = 1.0 if running is None else running.times(self.running, scale)
         return times * (self.factor(air) if scale.span else 1.0)
 
     def unsure(self, name: str, run: Evidence, mean: float) -> float:
@@ -143,8 +143,8 @@ class Conditions:
         if scale is None:
             return 0.0
         return math.hypot(
-            run.setting.unsure(self.setting, scale) * mean,
-            run.setting.apart(self.setting, scale),
+            run.running.unsure(self.running, scale) * mean,
+            run.running.apart(self.running, scale),
             scale.idle_u * (run.idled - self.idled),
         )
 
@@ -215,7 +215,7 @@ def spreads_in(
     usual = Conditions.of(evidence)
 
     def times(name: str, place: int) -> float:
-        return usual.times(name, evidence[place].air_degC, evidence[place].setting)
+        return usual.times(name, evidence[place].air_degC, evidence[place].running)
 
     return spreads(cars, times), usual
 
@@ -261,7 +261,7 @@ def tolerance_limit(
     if usual is not None and follows_the_run(name):
         air = run.air_degC
         mean, low, high = (each * usual.times(name, air) for each in (mean, low, high))
-        setting = usual.times(name, air, run.setting) / usual.times(name, air)
+        setting = usual.times(name, air, run.running) / usual.times(name, air)
         wider = GUARD * usual.unsure(name, run, mean)
         own = low, high
         # a setting only ever loosens a limit: so well it is not known

@@ -107,7 +107,7 @@ def diagnose(
         Whether a figure fails its limit.
     """
     usual = Usual.of(good)
-    layout = layout_of(measured.run.setup.run, standing=evidence.setting.stood)
+    layout = layout_of(measured.run.setup.run, standing=evidence.running.stood)
     ranking = rank(evidence, usual, layout, checked, failed=failed)
     table = knowledge()
     cable = cable_state(measured, usual)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.causes.knowledge import FigureScale, SignRow, knowledge
-from analysis.causes.setting import NOT_KNOWN, USUAL_RPM, Setting, setting_of
+from analysis.causes.running import NOT_KNOWN, USUAL_RPM, Running, running_of
 from analysis.causes.signs.coolant_late import late_level, warmed_standing
 from analysis.causes.signs.signs import signs_seen
 from analysis.signal.order_statistics import quantiles
@@ -42,7 +42,7 @@ class Evidence:
         True seen, False not seen, None where these channels cannot tell.
     air_degC
         Mean temperature of the air that enters, °C; None where it is not known.
-    setting
+    running
         How blower, engine and car ran while the outlet was judged.
     idled
         Whether the car is known to have hardly moved while its engine had to warm up.
@@ -51,7 +51,7 @@ class Evidence:
     figures: Mapping[str, tuple[float, float]]
     signs: Mapping[str, bool | None]
     air_degC: float | None  # noqa: N815 - unit in the name
-    setting: Setting = NOT_KNOWN
+    running: Running = NOT_KNOWN
     idled: bool = False
 
 
@@ -92,7 +92,7 @@ def evidence_of(measured: Measured) -> Evidence:
         found,
         signs_seen(measured),
         _outside_air(measured.context),
-        setting_of(measured),
+        running_of(measured),
         warmed_standing(measured),
     )
 
@@ -193,7 +193,7 @@ class Usual:
         Coolant temperature span figures are scaled with, °C.
     signs
         How often each sign is seen among the good cars, blended with the table's number.
-    setting
+    running
         Of the good cars' tests, which all figures are brought to.
     idled
         Share of the good cars that hardly moved while their engines had to warm up.
@@ -204,7 +204,7 @@ class Usual:
     count: Mapping[str, int]
     plateau_degC: float  # noqa: N815 - unit in the name
     signs: Mapping[str, float]
-    setting: Setting = NOT_KNOWN
+    running: Running = NOT_KNOWN
     idled: float = 0.0
 
     @classmethod
@@ -219,7 +219,7 @@ class Usual:
         plateaus = [car.figures["coolant_plateau"][0] for car in cars if _has_plateau(car)]
         default_plateau = table.figures["coolant_plateau"].usual
         plateau = float(np.median(plateaus)) if plateaus else default_plateau
-        setting = Setting.mean([car.setting for car in cars]) if cars else Setting(rpm=USUAL_RPM)
+        running = Running.mean([car.running for car in cars]) if cars else Running(rpm=USUAL_RPM)
         center, spread, count = {}, {}, {}
         for name, scale in table.figures.items():
             known = [
@@ -229,7 +229,7 @@ class Usual:
                         scale,
                         car.air_degC,
                         plateau,
-                        car.setting.times(setting, scale),
+                        car.running.times(running, scale),
                     ),
                     car.figures[name][1],
                 )
@@ -245,7 +245,7 @@ class Usual:
             for name, row in table.signs.items()
         }
         idled = sum(car.idled for car in cars) / max(len(cars), 1)
-        return cls(center, spread, count, plateau, signs, setting, idled)
+        return cls(center, spread, count, plateau, signs, running, idled)
 
 
 @cache
@@ -263,7 +263,7 @@ def on_scale(
 ) -> float:
     """A figure made comparable between cars and days: span figures scaled, logs taken.
 
-    `times` is what blower and engine speed multiply it by in a sound heater (`Setting.times`).
+    `times` is what blower and engine speed multiply it by in a sound heater (`Running.times`).
     """
     value = value / times
     if scale.span and air is not None and plateau - air > 20.0:
@@ -328,13 +328,13 @@ def compare(evidence: Evidence, usual: Usual, name: str) -> tuple[float, float] 
         return None
     scale = knowledge().figures[name]
     value, u = evidence.figures[name]
-    times = evidence.setting.times(usual.setting, scale)
+    times = evidence.running.times(usual.running, scale)
     here = on_scale(value, scale, evidence.air_degC, usual.plateau_degC, times)
     slope = slope_on_scale(value, scale, evidence.air_degC, usual.plateau_degC, times)
     center = usual.center[name]
     away = here - center
-    share = evidence.setting.unsure(usual.setting, scale)
-    apart = evidence.setting.apart(usual.setting, scale)
+    share = evidence.running.unsure(usual.running, scale)
+    apart = evidence.running.apart(usual.running, scale)
     sd = math.hypot(
         abs(slope) * math.hypot(u, value * share, apart),
         scale.idle_u * abs(evidence.idled - usual.idled),

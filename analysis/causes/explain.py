@@ -136,7 +136,7 @@ def _line(name: str, evidence: Evidence, usual: Usual) -> Said:
     label = scale.label
     value, u = evidence.figures[name]
     center, spread = usual_value(
-        usual, name, evidence.air_degC, evidence.setting.times(usual.setting, scale)
+        usual, name, evidence.air_degC, evidence.running.times(usual.running, scale)
     )
     unit = _units().get(name, scale.unit)
     cars = usual.count.get(name, 0)

@@ -233,7 +233,7 @@ class _Run:
     def in_unit(self, name: str, away: Floats) -> Floats:
         """Figures that lie `away` from usual, in their own unit, in this run's air."""
         scale = knowledge().figures[name]
-        times = self.evidence.setting.times(self.usual.setting, scale)
+        times = self.evidence.running.times(self.usual.running, scale)
         return value_at(self.usual, name, away, self.evidence.air_degC, times)
 
 

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from analysis.baseline import Baseline, Conditions, Spread, spreads_in
 from analysis.causes.evidence import Evidence, evidence_of
 from analysis.causes.knowledge import check_names
-from analysis.causes.setting import Setting
+from analysis.causes.running import Running
 from analysis.limits import Limits, default_limits
 from analysis.measured import Measured
 from analysis.measurement import Measurement
@@ -86,7 +86,7 @@ def _kept(figures: Mapping[str, Measurement], evidence: Evidence) -> dict[str, A
             },
             "signs": dict(evidence.signs),
             "air_degC": _finite(evidence.air_degC),
-            "setting": {name: _finite(value) for name, value in asdict(evidence.setting).items()},
+            "running": {name: _finite(value) for name, value in asdict(evidence.running).items()},
             "idled": evidence.idled,
         },
     }
@@ -121,7 +121,7 @@ class StoredCar:
                 evidence["signs"],
                 evidence["air_degC"],
                 # not kept by earlier versions
-                Setting(**evidence.get("setting", {})),
+                Running(**evidence.get("running", {})),
                 evidence.get("idled", False),
             ),
             vehicle,

@@ -9,7 +9,7 @@ import pytest
 
 from analysis.baseline import FEWEST, Baseline, baseline_limits, spread_of, spreads, spreads_in
 from analysis.causes.evidence import Evidence
-from analysis.causes.setting import Setting
+from analysis.causes.running import Running
 from analysis.figures import bad_side
 from analysis.limits import Limit
 from analysis.measured import Measured
@@ -252,11 +252,11 @@ def test_another_blower_setting_only_ever_loosens_a_limit() -> None:
     rng = np.random.default_rng(8)
     cars = [{"footwell_deficit": kelvin(float(rng.normal(10.0, 0.8)), 0.2)}
             for _ in range(8)]  # fmt: skip
-    evidence = [Evidence({}, {}, 0.0, Setting(4.0)) for _ in cars]
+    evidence = [Evidence({}, {}, 0.0, Running(4.0)) for _ in cars]
     found, usual = spreads_in(cars, evidence)
 
     def most(step: float | None) -> float:
-        run = Evidence({}, {}, 0.0, Setting(step))
+        run = Evidence({}, {}, 0.0, Running(step))
         limit = baseline_limits(found, {}, len(cars), usual, run)["footwell_deficit"]
         assert ("loosened" in limit.basis) == (step == 2.0)
         return limit.high or 0.0
@@ -271,11 +271,11 @@ def test_an_idling_engine_loosens_what_the_pump_moves() -> None:
     """The coolant's drop at half the flow is nearly twice (heat balance; affinity laws)."""
     rng = np.random.default_rng(9)
     cars = [{"coolant_drop": kelvin(float(rng.normal(9.0, 0.6)), 0.2)} for _ in range(8)]
-    evidence = [Evidence({}, {}, 0.0, Setting(rpm=1600.0)) for _ in cars]
+    evidence = [Evidence({}, {}, 0.0, Running(rpm=1600.0)) for _ in cars]
     found, usual = spreads_in(cars, evidence)
 
     def most(rpm: float | None) -> float:
-        run = Evidence({}, {}, 0.0, Setting(rpm=rpm))
+        run = Evidence({}, {}, 0.0, Running(rpm=rpm))
         return baseline_limits(found, {}, len(cars), usual, run)["coolant_drop"].high or 0.0
 
     # a sound car's drop at idle by the heat balance, flow with the pump's speed

@@ -16,7 +16,7 @@ from ht.hx import effectiveness_from_NTU
 
 from analysis.causes.evidence import Evidence, Usual, compare, usual_value, value_at
 from analysis.causes.knowledge import knowledge
-from analysis.causes.setting import Setting
+from analysis.causes.running import Running
 
 NAME = "coolant_plateau"
 
@@ -129,12 +129,12 @@ def test_a_sound_core_at_another_blower_setting_looks_usual(airflow: float) -> N
     at["flow_ratio"] = COOLANT * airflow
     good = [
         Evidence({"core_effectiveness": (effectiveness(1.0), 0.01), "flow_ratio": (COOLANT, 0.01)},
-                 {}, 5.0, Setting(4.0, 12.0))
+                 {}, 5.0, Running(4.0, 12.0))
         for _ in range(6)
     ]  # fmt: skip
     family = Usual.of(good)
     for name, value in at.items():
-        mine = Evidence({name: (value, 0.005)}, {}, 5.0, Setting(4.0 * airflow, None))
+        mine = Evidence({name: (value, 0.005)}, {}, 5.0, Running(4.0 * airflow, None))
         compared = compare(mine, family, name)
         assert compared is not None
         assert abs(compared[0]) < 0.5 * compared[1], name
@@ -147,14 +147,14 @@ def test_a_sound_core_at_another_blower_setting_looks_usual(airflow: float) -> N
 
 def test_settings_are_compared_by_their_steps_and_else_by_their_voltage() -> None:
     """A low voltage at the same step is a fault of the blower, not a setting."""
-    usual = Setting(4.0, 12.0)
-    assert Setting(4.0, 6.0).air(usual) == 1.0
-    assert Setting(2.0, 12.0).air(usual) == 0.5
-    assert Setting(None, 6.0).air(usual) == 0.5
-    assert Setting().air(usual) == 1.0
-    assert usual.air(Setting()) == 1.0
-    several = [Setting(3.0, None, 800.0, 0.0), Setting(4.0, 12.0, None, 9.0), Setting()]
-    assert Setting.mean(several) == Setting(3.5, 12.0, 800.0, 4.5)
+    usual = Running(4.0, 12.0)
+    assert Running(4.0, 6.0).air(usual) == 1.0
+    assert Running(2.0, 12.0).air(usual) == 0.5
+    assert Running(None, 6.0).air(usual) == 0.5
+    assert Running().air(usual) == 1.0
+    assert usual.air(Running()) == 1.0
+    several = [Running(3.0, None, 800.0, 0.0), Running(4.0, 12.0, None, 9.0), Running()]
+    assert Running.mean(several) == Running(3.5, 12.0, 800.0, 4.5)
 
 
 def core(flow: float) -> dict[str, tuple[float, float]]:
@@ -176,10 +176,10 @@ def core(flow: float) -> dict[str, tuple[float, float]]:
 @pytest.mark.parametrize("power", [0.5, 1.0])
 def test_a_sound_core_at_another_engine_speed_looks_usual(rpm: float, power: float) -> None:
     """A pump on the crankshaft: flow with its speed (affinity laws), or less where it saturates."""
-    driven = Setting(4.0, None, 1600.0)
+    driven = Running(4.0, None, 1600.0)
     family = Usual.of([Evidence(core(1.0), {}, None, driven) for _ in range(6)])
     for name, found in core((rpm / 1600.0) ** power).items():
-        mine = compare(Evidence({name: found}, {}, None, Setting(4.0, None, rpm)), family, name)
+        mine = compare(Evidence({name: found}, {}, None, Running(4.0, None, rpm)), family, name)
         plain = compare(Evidence({name: found}, {}, None, driven), family, name)
         assert mine is not None
         assert plain is not None
@@ -191,11 +191,11 @@ def test_a_sound_core_at_another_engine_speed_looks_usual(rpm: float, power: flo
 
 def test_an_engine_speed_that_was_not_logged_leaves_the_drop_less_sure() -> None:
     scale = knowledge().figures["flow_ratio"]
-    driven = Setting(4.0, None, 1600.0)
-    assert Setting(4.0).times(driven, scale) == 1.0
+    driven = Running(4.0, None, 1600.0)
+    assert Running(4.0).times(driven, scale) == 1.0
     assert driven.unsure(driven, scale) == 0.0
     # a third of the speed to the whole of it, about its middle: e to the 0.4 either way
-    assert Setting(4.0).unsure(driven, scale) == pytest.approx(0.4 * 0.8)
+    assert Running(4.0).unsure(driven, scale) == pytest.approx(0.4 * 0.8)
 
 
 def test_a_car_that_idled_shows_no_overrun() -> None:
@@ -217,5 +217,5 @@ def test_road_speed_apart_from_the_good_cars_leaves_the_footwell_less_sure(
     speed: float, more: float
 ) -> None:
     scale = knowledge().figures["footwell_deficit"]
-    assert Setting(road_m_s=speed).apart(Setting(road_m_s=0.0), scale) == pytest.approx(more)
-    assert Setting().apart(Setting(road_m_s=0.0), scale) == 0.0
+    assert Running(road_m_s=speed).apart(Running(road_m_s=0.0), scale) == pytest.approx(more)
+    assert Running().apart(Running(road_m_s=0.0), scale) == 0.0

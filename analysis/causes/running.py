@@ -39,7 +39,7 @@ idle in the bay (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Setting:
+class Running:
     """How blower, engine and car ran.
 
     Parameters
@@ -60,7 +60,7 @@ class Setting:
     road_m_s: float | None = None
 
     @classmethod
-    def mean(cls, several: Sequence[Setting]) -> Setting:
+    def mean(cls, several: Sequence[Running]) -> Running:
         """Means of what is known."""
         return cls(
             _mean(each.step for each in several if each.step),
@@ -69,7 +69,7 @@ class Setting:
             _mean(each.road_m_s for each in several if each.road_m_s is not None),
         )
 
-    def air(self, other: Setting) -> float:
+    def air(self, other: Running) -> float:
         """Air moved, as a multiple of that at another setting; 1 where they cannot be compared.
 
         By the steps where both are noted: a low voltage at the same step is a fault and no setting.
@@ -77,15 +77,15 @@ class Setting:
         """
         return _ratio((self.step, other.step), (self.volts, other.volts))
 
-    def turns(self, other: Setting) -> float:
+    def turns(self, other: Running) -> float:
         """Engine speed as a multiple of another; 1 where they cannot be compared."""
         return _ratio((self.rpm, other.rpm))
 
-    def times(self, other: Setting, scale: FigureScale) -> float:
+    def times(self, other: Running, scale: FigureScale) -> float:
         """A sound heater's figure at this setting, as a multiple of that at another."""
         return float(self.air(other) ** scale.airflow * self.turns(other) ** scale.pump)
 
-    def unsure(self, other: Setting, scale: FigureScale) -> float:
+    def unsure(self, other: Running, scale: FigureScale) -> float:
         """Share of itself that a figure brought to another setting is not known by (k = 1)."""
         air = AIR_SHARE * scale.airflow * math.log(self.air(other))
         pump = PUMP_SHARE * scale.pump * math.log(self.turns(other))
@@ -98,17 +98,17 @@ class Setting:
         """Whether the car is known to have stood."""
         return self.road_m_s is not None and self.road_m_s < STOOD_M_S
 
-    def apart(self, other: Setting, scale: FigureScale) -> float:
+    def apart(self, other: Running, scale: FigureScale) -> float:
         """What road speeds apart may add to a sound car's figure, in its unit (k = 1)."""
         if self.road_m_s is None or other.road_m_s is None:
             return 0.0
         return scale.road_u * abs(self.road_m_s - other.road_m_s) / 10.0
 
 
-NOT_KNOWN: Final = Setting()
+NOT_KNOWN: Final = Running()
 
 
-def setting_of(measured: Measured) -> Setting:
+def running_of(measured: Measured) -> Running:
     """How things stood in the window the outlet, else the coolant's drop, was judged in."""
     judged = measured.figures.get("steady_outlet_rise")
     if judged is None or judged.window is None:
@@ -123,7 +123,7 @@ def setting_of(measured: Measured) -> Setting:
         inside = inside[~np.isnan(inside)]
         return median(inside) if inside.size else None
 
-    return Setting(
+    return Running(
         level(grid.control("blower")),
         level(grid.value("blower_voltage")),
         level(grid.value("engine_speed")),
