@@ -30,6 +30,9 @@ MIN_S: Final = 180.0
 MIN_CHANGES: Final = 6
 """Changes in that time: two channels that go on so do not both pause for as long (e^-12)."""
 
+LAST: Final = 60
+"""Rows at the end that are looked at first."""
+
 SAME_ROWS: Final = 2.0
 PAUSES: Final = 3.0
 """A channel hung within two rows of its last change, or within three of its usual pauses: coarse
@@ -80,6 +83,9 @@ def detect(view: View) -> Iterator[Hit]:
 def _stop(view: View, point: str) -> Stop | None:
     """Where a channel that changed often changes for the last time, long before the log ends."""
     values = view.logged(point)
+    soon = view.logged_whole(point) and view.time[-1] - view.time[-LAST:][0] < MIN_S
+    if soon and (values[-LAST:] != values[-1]).any():
+        return None  # as nearly every channel, it still changes at the very end
     known = np.flatnonzero(~np.isnan(values))
     changed = np.flatnonzero(np.diff(values[known]) != 0.0)
     if changed.size < MIN_CHANGES:

@@ -61,14 +61,16 @@ def detect(view: View) -> Iterator[Hit]:
         least = max(LEAST[sensor.quantity.unit], STEPS * sensor.resolution)
         if view.largest_step(point) < least:
             continue
+        of_engine = point == "engine_speed"
+        if not of_engine:
+            least = max(least, NOISES * view.noise(point))
+            if view.largest_step(point) <= BEGINS * least:
+                continue
         values = view.values(point)
         known = np.flatnonzero(~np.isnan(values))
         readings, times = values[known], view.time[known]
         if readings.size < 2 * WIDEST:
             continue
-        of_engine = point == "engine_speed"
-        if not of_engine:
-            least = max(least, NOISES * view.noise(point))
         marked = np.zeros(values.size, dtype=bool)
         lasting = sensor.quantity == TEMPERATURE
         wild = _spikes(readings, times, least, of_engine=of_engine, lasting=lasting)

@@ -5,9 +5,9 @@ Everything of a bin follows from the readings up to its end.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property, partial
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -212,7 +212,7 @@ class Seconds:
     ends: Floats
     tracks: Mapping[str, Track]
     moves: tuple[tuple[float, str], ...]
-    surprises: dict[str, tuple[Floats, ...]] = field(default_factory=dict)
+    surprises: dict[str, Floats] = field(default_factory=dict)
 
 
 VOLTS: Final = frozenset({"mV", "uV", "µV", "V"})
@@ -265,9 +265,10 @@ def make_seconds(
     places = ((time - time[0]) / width).astype(np.intp)
     ends: Floats = time[0] + width * (1.0 + np.arange(int(places[-1]) + 1))
     every_row = Rows(time, places, ends, width)
+    own_of = _owners(values, junctions)
     tracks = {}
     for point, found in values.items():
-        own = _own(point, values, junctions)
+        own = own_of(point)
         valid = np.isfinite(found)
         if valid.all():
             tracks[point] = Track(found, own, every_row)
@@ -302,18 +303,19 @@ class Own:
     readings
         Stored unit, shape (n,).
     letter, cold
-        Type of a thermocouple whose cold junction was logged, and that one's readings, °C, shape
-        (n,); None for others.
+        Type of a thermocouple whose cold junction was logged, and what gives that one's emf, mV,
+        shape (n,); None for others.
     """
 
     readings: Floats
     letter: Letter | None = None
-    cold: Floats | None = None
+    cold: Callable[[], Floats] | None = None
 
     def where(self, valid: Bools) -> Own:
         """Of some readings alone."""
-        cold = None if self.cold is None else self.cold[valid]
-        return Own(self.readings[valid], self.letter, cold)
+        cold = self.cold
+        kept = None if cold is None else lambda: cold()[valid]
+        return Own(self.readings[valid], self.letter, kept)
 
     def at(self, places: NDArray[np.intp] | slice) -> Floats:
         """Its signal at some readings."""
@@ -321,15 +323,27 @@ class Own:
         if self.letter is None or self.cold is None:
             return readings
         with np.errstate(invalid="ignore"):
-            hot, cold = emf(self.letter, np.stack((readings, self.cold[places])))
-            return np.asarray(np.round((hot - cold) / VOLTAGE_STEP_MV) * VOLTAGE_STEP_MV)
+            volts = emf(self.letter, readings) - self.cold()[places]
+            return np.asarray(np.round(volts / VOLTAGE_STEP_MV) * VOLTAGE_STEP_MV)
 
 
-def _own(point: str, values: Mapping[str, Floats], junctions: Mapping[str, Junction]) -> Own:
-    junction = junctions.get(point)
-    if junction is None or junction.point not in values:
-        return Own(values[point])
-    return Own(values[point], junction.letter, values[junction.point])
+def _owners(
+    values: Mapping[str, Floats], junctions: Mapping[str, Junction]
+) -> Callable[[str], Own]:
+    """Gives what a point's sensor itself gave; points of one cold junction share its emf."""
+
+    @cache
+    def cold(junction: Junction) -> Floats:
+        with np.errstate(invalid="ignore"):
+            return emf(junction.letter, values[junction.point])
+
+    def own(point: str) -> Own:
+        junction = junctions.get(point)
+        if junction is None or junction.point not in values:
+            return Own(values[point])
+        return Own(values[point], junction.letter, partial(cold, junction))
+
+    return own
 
 
 class Rows:

@@ -95,15 +95,15 @@ def departures(seconds: Seconds, point: str) -> Iterator[Departure]:
         A temperature of the car.
     """
     own = surprises(seconds, point)
-    masked = masked_bins(seconds, point)
     upwards = UPWARDS if point in INDOORS else 1.0
-    crossed: Bools = np.zeros(masked.size, dtype=bool)
     ways, least = WAYS[point], LEAST_K[point]
     with np.errstate(invalid="ignore"):
         # no limit is below the least change: hardly any point needs the others
-        for each in own:
-            crossed |= ((each <= -least) | (each >= upwards * least)) & ~masked
+        crossed: Bools = np.asarray(((own <= -least) | (own >= upwards * least)).any(axis=0))
         if not crossed.any():
+            return
+        masked = masked_bins(seconds, point)
+        if not (crossed & ~masked).any():
             return
         crossed[:] = False
         pace = speed_factor(seconds, point)
@@ -131,7 +131,7 @@ def departures(seconds: Seconds, point: str) -> Iterator[Departure]:
             yield found
 
 
-def _described(seconds: Seconds, point: str, place: int, own: tuple[Floats, ...]) -> Departure:
+def _described(seconds: Seconds, point: str, place: int, own: Floats) -> Departure:
     sizes = [0.0 if np.isnan(each[place]) else float(each[place]) for each in own]
     by = max(sizes, key=abs)
     means = seconds.tracks[point].means
@@ -145,7 +145,7 @@ def _described(seconds: Seconds, point: str, place: int, own: tuple[Floats, ...]
     return Departure(place, onset, by, float(np.nanmean(before)))
 
 
-def _since(own: tuple[Floats, ...], place: int) -> float:
+def _since(own: Floats, place: int) -> float:
     known = [float(each[place]) for each in own if not np.isnan(each[place])]
     return max(known, key=abs, default=0.0)
 
@@ -163,19 +163,22 @@ def _followed(seconds: Seconds, point: str, found: Departure) -> bool:
     return False
 
 
-def surprises(seconds: Seconds, point: str) -> tuple[Floats, ...]:
-    """How far a point is off the line through what it read before, for each of `AHEAD`."""
+def surprises(seconds: Seconds, point: str) -> Floats:
+    """How far a point is off the line through what it read before, for each of `AHEAD`.
+
+    Shape (lengths, bins).
+    """
     if point not in seconds.surprises:
         seconds.surprises[point] = _surprises(seconds.tracks[point].means)
     return seconds.surprises[point]
 
 
-def _surprises(means: Floats) -> tuple[Floats, ...]:
+def _surprises(means: Floats) -> Floats:
     """How far each bin is off the lines through the bins up to so many before it as `AHEAD` says.
 
     All are drawn from one mean and one slope (least squares) of each `LINE` bins.
     """
-    found = tuple(np.full(means.size, np.nan) for _ in AHEAD)
+    found = np.full((len(AHEAD), means.size), np.nan)
     if means.size < LINE + AHEAD[0]:
         return found
     level, slope = (np.correlate(means, weights, mode="valid") for weights in _LEAST_SQUARES)

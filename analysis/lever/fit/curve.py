@@ -167,23 +167,30 @@ def crossing(level: float, curves: Floats, low: Floats | float, high: Floats | f
         Positions, % of travel, shape (n,). Where a ripple makes a curve cross more than once, the
         crossing nearest to its end.
     """
-    share = np.linspace(0.0, 1.0, 25)[:, None]
     begin = np.broadcast_to(np.asarray(low, dtype=float), curves.shape[1:])
     width = np.broadcast_to(np.asarray(high, dtype=float), curves.shape[1:]) - begin
-    covered = cover(begin + share * width, curves)
+    covered = cover(begin + _SHARES * width, curves)
     wanted = covered[0] + level * (covered[-1] - covered[0])
     below = covered < wanted
-    first, last = np.argmin(below, axis=0), share.size - np.argmax(below[::-1], axis=0)
-    after = np.clip(first if level < 0.5 else last, 1, share.size - 1)
-    left, right = begin + share[after - 1, 0] * width, begin + share[after, 0] * width
+    first, last = np.argmin(below, axis=0), _SHARES.size - np.argmax(below[::-1], axis=0)
+    after = np.minimum(np.maximum(first if level < 0.5 else last, 1), _SHARES.size - 1)
+    left, right = begin + _SHARES[after - 1, 0] * width, begin + _SHARES[after, 0] * width
+    each = np.arange(after.size)
+    low_value, high_value = covered[after - 1, each], covered[after, each]
     for _ in range(3):
         middle = 0.5 * (left + right)
-        under = cover(middle, curves) < wanted
+        value = cover(middle, curves)
+        under = value < wanted
         left, right = np.where(under, middle, left), np.where(under, right, middle)
-    low_value, high_value = cover(left, curves), cover(right, curves)
+        low_value = np.where(under, value, low_value)
+        high_value = np.where(under, high_value, value)
     rise = np.maximum(high_value - low_value, 1e-12)
-    found: Floats = left + (right - left) * np.clip((wanted - low_value) / rise, 0.0, 1.0)
+    share = np.minimum(np.maximum((wanted - low_value) / rise, 0.0), 1.0)
+    found: Floats = left + (right - left) * share
     return found
+
+
+_SHARES: Final = np.linspace(0.0, 1.0, 25)[:, None]
 
 
 def _ramp(at: Floats, a: Floats, b: Floats) -> Floats:

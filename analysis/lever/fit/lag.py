@@ -84,7 +84,8 @@ class Lag:
     """
 
     def __init__(self, nodes: Nodes, rate: Floats) -> None:
-        spans = np.minimum(rate * nodes.gap, MAX_AT_ONCE)
+        spans = rate * nodes.gap
+        np.minimum(spans, MAX_AT_ONCE, out=spans)
         self.spans = spans
         self.decay = np.exp(-spans)
         self.fresh: Floats = 1.0 - self.decay
@@ -104,8 +105,8 @@ class Lag:
     @cached_property
     def _between(self) -> tuple[Floats, Floats]:
         """Weights of a signal's value at a node and at the one before, straight between them."""
-        safe = np.maximum(self.spans, 1e-12)
-        mean = np.where(self.spans > 1e-6, self.fresh / safe, 1.0 - 0.5 * self.spans)
+        mean = 1.0 - 0.5 * self.spans
+        np.divide(self.fresh, self.spans, out=mean, where=self.spans > 1e-6)
         return 1.0 - mean, (mean - self.decay)[1:]
 
     def run(self, forcing: Floats, begin: Floats | None = None) -> Floats:
@@ -119,7 +120,12 @@ class Lag:
             State at the first node of every stretch, shape (..., number of stretches); 0 where
             None.
         """
-        result: Floats = np.multiply(forcing, self.growth)
+        result: Floats = forcing * self.growth
+        if len(self.cuts) == 1:  # as nearly always
+            result[..., 0] = 0.0 if begin is None else begin[..., 0]
+            result.cumsum(axis=-1, out=result)
+            result /= self.growth
+            return result
         stretch = -1
         state: Floats | float = 0.0
         for start, end in self.cuts:

@@ -218,8 +218,10 @@ def _crossing(elapsed: Floats, covered: Floats) -> tuple[float, float, float] | 
         u = scatter / slope / math.sqrt(effective_size(rest))
     else:
         u = 0.0
-    gaps = np.diff(elapsed)
-    interval = float(np.partition(gaps, gaps.size // 2)[gaps.size // 2])
+    gaps = elapsed[1:] - elapsed[:-1]
+    half = gaps.size // 2
+    gaps.partition(half)
+    interval = float(gaps[half])
     return seconds, slope, math.hypot(u, interval / math.sqrt(12.0 * chosen.size))
 
 
@@ -237,11 +239,12 @@ def without_sensor(seconds: float, lag: float) -> tuple[float, float]:
 
     def solve(read: float) -> float:
         low, high = 1e-3 * lag, read + 1e-6
+        of_sensor = lag * math.exp(-read / lag)
         for _ in range(HALVINGS):
             tau = 0.5 * (low + high)
             if abs(tau - lag) < 1e-6 * lag:
                 tau *= 1.0 + 1e-5
-            gone = (tau * math.exp(-read / tau) - lag * math.exp(-read / lag)) / (tau - lag)
+            gone = (tau * math.exp(-read / tau) - of_sensor) / (tau - lag)
             if 1.0 - gone > SHARE:
                 low = tau
             else:
