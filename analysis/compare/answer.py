@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import polars as pl
 
-from analysis.compare import car, groups, repairs
+from analysis.compare import by_cause, car, groups, repairs
 from analysis.compare import course as timeline
-from analysis.compare.table import fleet_table
+from analysis.compare.table import UNKNOWN, fleet_table
 from analysis.figures import KEY_FIGURE, all_figures
 from ingest.errors import Fault, UnusableRun, WrongUse, did_you_mean
 from ingest.export.tables import Sheet
 from ingest.saying import half_width, rounded, say
 
 REPAIR: Final = "repair"
+
+CAUSES_LEGEND: Final = (
+    "cars by their first cause, each counted once: by its newest run that names a fault, and as "
+    "healthy only where none does."
+)
 
 IN_UNIT: Final = frozenset(
     {
@@ -47,7 +52,8 @@ class Question:
     Parameters
     ----------
     by
-        One of `analysis.compare.groups.GROUPINGS`, or `REPAIR`; None for a car against its family.
+        One of `analysis.compare.groups.GROUPINGS`, `REPAIR` or `CAUSE`; None for a car against its
+        family, or families against each other.
     car
         Vehicle asked for.
     figures
@@ -85,6 +91,8 @@ class Answer:
         How to read that.
     remarks
         What is to be said in words with its quantities (`ingest.saying`), such as alarms.
+    causes
+        Cars by cause and family, where the whole store was asked for; else None.
     """
 
     name: str
@@ -92,6 +100,7 @@ class Answer:
     shown: pl.DataFrame
     legend: str
     remarks: tuple[str, ...] = ()
+    causes: pl.DataFrame | None = None
 
     def lines(self) -> tuple[pl.DataFrame, tuple[str, ...]]:
         """What fits a screen: the table's first rows, and what is to be said below them."""
@@ -146,6 +155,8 @@ def answer(runs: pl.DataFrame, figures: pl.DataFrame, question: Question) -> Ans
     ):
         if wanted is not None:
             _require(runs, option, column, wanted)
+    if question.by == by_cause.CAUSE:
+        return _causes(runs, question)
     names = question.figures or ((KEY_FIGURE,) if question.over_time else None)
     table = fleet_table(runs, figures, names)
     if question.car is not None and question.by is None and not question.over_time:
@@ -155,7 +166,9 @@ def answer(runs: pl.DataFrame, figures: pl.DataFrame, question: Question) -> Ans
         return _timeline(table, question)
     if question.by == REPAIR:
         return _repairs(table, question)
-    return _groups(table, question)
+    found = _groups(table, _only(runs, question), question)
+    whole = question.by is None and not question.figures and runs["first_cause"].is_not_null().any()
+    return replace(found, causes=_causes(runs, question).shown) if whole else found
 
 
 def _check_figures(names: tuple[str, ...]) -> None:
@@ -228,7 +241,24 @@ def _car(table: pl.DataFrame, vehicle: str) -> Answer:
     )
 
 
-def _groups(table: pl.DataFrame, question: Question) -> Answer:
+def _causes(runs: pl.DataFrame, question: Question) -> Answer:
+    """Cars counted; nothing of a figure can be asked along with it."""
+    asked = (("--figure", question.figures), ("--against", question.against),
+             ("--over-time", question.over_time))  # fmt: skip
+    faults = [
+        Fault(option, "with --by cause", "one of them: causes are counted", "leave one out")
+        for option, told in asked
+        if told and question.by == by_cause.CAUSE
+    ]
+    if faults:
+        raise WrongUse(faults)
+    frame = by_cause.count_causes(_only(runs, question))
+    found = _answer("by cause", frame, by_cause.MEANING, tuple(frame.columns),
+                    CAUSES_LEGEND, title="Cars by family and cause")  # fmt: skip
+    return replace(found, shown=by_cause.side_by_side(frame))
+
+
+def _groups(table: pl.DataFrame, runs: pl.DataFrame, question: Question) -> Answer:
     by = question.by or "family"
     grouping = next(each for each in groups.GROUPINGS if each == by)
     if question.against is not None:
@@ -241,7 +271,7 @@ def _groups(table: pl.DataFrame, question: Question) -> Answer:
             *("family", "purpose", "group", "figure", "unit", "cars", "mean", "shrunk"),
             *("difference", "low", "high", "g", "q", "differs"),
         ),
-        f"{_purposes(table, grouping)}difference: group minus "
+        f"{_purposes(table, runs, grouping, question.figures)}difference: group minus "
         f"{question.against or groups.REST}, 95 % between low and high; g: the same "
         "in standard deviations; shrunk: the mean drawn towards the family's where few "
         "cars are behind it; differs: q is 0.05 or less.",
@@ -249,14 +279,26 @@ def _groups(table: pl.DataFrame, question: Question) -> Answer:
     )
 
 
-def _purposes(table: pl.DataFrame, by: groups.By) -> str:
-    """Which purposes are compared, and that they are compared apart."""
+def _purposes(
+    table: pl.DataFrame, runs: pl.DataFrame, by: groups.By, figures: tuple[str, ...]
+) -> str:
+    """Which purposes are compared, that they are compared apart, and how many runs could be."""
     if by not in groups.APART:
         return ""
-    runs = table.select("run_id", "purpose").unique()["purpose"].value_counts().sort("purpose")
-    told = ", ".join(f"{purpose} ({count} runs)" for purpose, count in runs.iter_rows())
-    apart = "each purpose apart" if runs.height > 1 else "of one purpose"
-    return f"{apart}: {told}; "
+    have = "have a figure" if not figures else f"have {' or '.join(figures)}"
+    of_all = dict(runs["purpose"].fill_null(UNKNOWN).value_counts().iter_rows())
+    counts = table.select("run_id", "purpose").unique()["purpose"].value_counts().sort("purpose")
+    told = ", ".join(
+        f"{purpose} ({_counted(count, of_all[purpose])})" for purpose, count in counts.iter_rows()
+    )
+    apart = "each purpose apart" if counts.height > 1 else "of one purpose"
+    return f"{apart}, runs that {have}: {told}; "
+
+
+def _counted(count: int, of_all: int) -> str:
+    """``12 runs``, or ``10 of 12 runs``."""
+    word = "run" if of_all == 1 else "runs"
+    return f"{count} {word}" if count == of_all else f"{count} of {of_all} {word}"
 
 
 def _repairs(table: pl.DataFrame, question: Question) -> Answer:

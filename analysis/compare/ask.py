@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from analysis.compare.answer import Answer, Question, answer
+from analysis.compare.by_cause import CAUSE
 from analysis.compare.weather import GOOD
 from analysis.figures import KEY_FIGURE
 from ingest.store.read import EVERY, Filter, figures, runs
@@ -50,5 +51,7 @@ def ask(store: Store, question: Question, only: Filter = EVERY) -> tuple[Answer,
         found = pl.concat(parts).unique(["run_id", "figure"], maintain_order=True)
         return answer(every, found, question), every
     counted = every if only == EVERY else runs(store, only)
+    if question.by == CAUSE:
+        return answer(counted, pl.DataFrame(), question), every
     found = figures(store, names, replace(only, family=question.family))
     return answer(counted, found, question), every

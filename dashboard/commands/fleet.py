@@ -54,6 +54,7 @@ class By(StrEnum):
     VEHICLE = "vehicle"
     PURPOSE = "purpose"
     REPAIR = "repair"
+    CAUSE = "cause"
 
 
 CauseOption = Annotated[
@@ -332,9 +333,9 @@ def compare(
 
     Example: lukewarm compare fleet --car SC-014
     """
-    from analysis.compare.answer import Question
+    from analysis.compare.answer import CAUSES_LEGEND, Question
     from analysis.compare.ask import ask
-    from dashboard.text.comparison import comparison_lines
+    from dashboard.text.comparison import causes_lines, comparison_lines
     from dashboard.text.shown import said_in
     from ingest.export.tables import ENDINGS, require_ending, write_table
     from ingest.export.workbook import write_workbook
@@ -363,6 +364,9 @@ def compare(
         told = (said_in(line, units.value) for line in below)
         for line in (*comparison_lines(shown, units.value), "", *told):
             say(line)
+        if found.causes is not None:
+            for line in ("", *causes_lines(found.causes, CAUSES_LEGEND)):
+                say(line)
     elif out.suffix.lower() == ".xlsx":
         write_workbook(found.sheets(every), out)
     else:

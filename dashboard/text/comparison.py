@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from dashboard.text.shown import COVERAGE, beside, conversion
-from dashboard.text.table import cell_text, side_by_side
+from dashboard.text.table import cell_text, side_by_side, table_lines
 from ingest.saying import difference_unit, half_width
 
 if TYPE_CHECKING:
@@ -29,10 +29,13 @@ def comparison_lines(frame: pl.DataFrame, units: str) -> list[str]:
     Parameters
     ----------
     frame
-        What `analysis.compare` answers, a figure a row with its stored unit in `unit`.
+        What `analysis.compare` answers, a figure a row with its stored unit in `unit`; counts have
+        none.
     units
         ``si`` or ``us``.
     """
+    if "unit" not in frame.columns:
+        return table_lines(frame)
     of_change = bool(CHANGES & set(frame.columns) - {"u"})
     rows = [_cells(row, units, of_change=of_change) for row in frame.iter_rows(named=True)]
     right = {name for name in frame.columns if frame[name].dtype.is_numeric()}
@@ -65,3 +68,8 @@ def _expanded(row: dict[str, Any]) -> float | None:
         return COVERAGE * float(row["u"])
     low, high = (row.get(end) for end in ENDS)
     return None if low is None or high is None else half_width((float(low), float(high)))
+
+
+def causes_lines(causes: pl.DataFrame, legend: str) -> list[str]:
+    """Cars by cause and family, and how they are counted."""
+    return ["Cars by cause:", *table_lines(causes), "", legend]

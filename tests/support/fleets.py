@@ -20,6 +20,7 @@ RUNS: dict[str, Any] = {
     "plant": pl.String,
     "started": pl.Datetime("us", "UTC"),
     "ambient_degC": pl.Float64,
+    "first_cause": pl.String,
 }
 
 FIGURES: dict[str, Any] = {
@@ -59,6 +60,7 @@ def run(vehicle: str, value: float | None = None, **about: Any) -> dict[str, Any
         "plant": None,
         "started": None,
         "ambient_degC": None,
+        "first_cause": None,
     }
     return usual | about | {"vehicle": vehicle, "figures": figures}
 

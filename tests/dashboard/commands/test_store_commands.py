@@ -122,7 +122,7 @@ def test_compare_as_json(command: Screen, fleet: Path) -> None:
     assert command("compare", fleet, "--json", "-", "--figure", "steady_outlet_rise") == 0
     rows = json.loads(command.out)
     assert {row["purpose"] for row in rows} == {"baseline", "complaint", "after-repair"}
-    assert "each purpose apart: after-repair (1 runs), baseline (5 runs)" in command.err
+    assert "after-repair (1 run), baseline (5 runs)" in command.err
     assert command("compare", fleet, "--json", "-", "--cause", "healthy") == 0
     assert all(row["purpose"] != "complaint" for row in json.loads(command.out))
 
