@@ -8,6 +8,7 @@ there. `all_figures` imports every module of the package and lists them in the c
 from __future__ import annotations
 
 import importlib
+import math
 import pkgutil
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -98,6 +99,8 @@ class Figure:
         What the stretch it was measured in is called where a picture marks it.
     owner
         How it is told to an owner; None where it means nothing to one.
+    least, most
+        Between which it lies whatever the car is like; no limit lies beyond.
     """
 
     name: str
@@ -114,6 +117,8 @@ class Figure:
     driven_u: float = 0.0
     window: str | None = None
     owner: OwnerWords | None = None
+    least: float = -math.inf
+    most: float = math.inf
 
 
 _FIGURES: dict[str, Figure] = {}
@@ -134,6 +139,8 @@ def figure(
     driven_u: float = 0.0,
     window: str | None = None,
     owner: OwnerWords | None = None,
+    least: float = -math.inf,
+    most: float = math.inf,
 ) -> Callable[[Measure], Measure]:
     """Register the decorated function as a figure; the keywords are those of `Figure`."""
 
@@ -153,6 +160,8 @@ def figure(
             driven_u=driven_u,
             window=window,
             owner=owner,
+            least=least,
+            most=most,
         )
         return measure
 

@@ -31,6 +31,7 @@ MIN_SPAN_K: Final = 10.0
     owner=OwnerWords(
         "The heater hands on {value} of the warmth that the engine offers it", "share", rank=120
     ),
+    least=0.0,
 )
 def core_effectiveness(ctx: Context) -> Measurement:
     """Steady (outlet - inlet air) / (coolant in - inlet air) at the hot end.

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     owner=OwnerWords(
         "At its cold end {value} of the temperature lever's travel does nothing", "%", rank=60
     ),
+    least=0.0,
+    most=100.0,
 )
 def dead_travel_cold(ctx: Context) -> Measurement:
     """Lever position at which the settled curve has covered 2.5 % of its span.

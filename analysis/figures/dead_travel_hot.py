@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     owner=OwnerWords(
         "At its hot end {value} of the temperature lever's travel does nothing", "%", rank=70
     ),
+    least=0.0,
+    most=100.0,
 )
 def dead_travel_hot(ctx: Context) -> Measurement:
     """100 % less the lever position at which the settled curve has covered 97.5 % of its span.

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     better="higher",
     repeat="lever sweeps in smaller steps",
     owner=OwnerWords("{value} of the temperature lever's travel has an effect", "%", rank=80),
+    least=0.0,
+    most=100.0,
 )
 def effective_travel(ctx: Context) -> Measurement:
     """Lever positions at 97.5 % less 2.5 % of the span of the settled curve, found by a fit.

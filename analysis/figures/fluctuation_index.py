@@ -26,6 +26,7 @@ makes in either direction (simulated cars, no source)."""
     heat="high",
     better="lower",
     owner=OwnerWords("The warm air comes and goes by {value}", "%", rank=110),
+    least=0.0,
 )
 def fluctuation_index(ctx: Context) -> Measurement:
     """Standard deviation of the outlet in periods of 8-120 s over `steady_outlet_rise`.

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     better="lower",
     repeat="lever sweeps up and down",
     owner=OwnerWords("The temperature lever has {value} of play", "%", rank=90),
+    least=0.0,
+    most=100.0,
 )
 def lever_hysteresis(ctx: Context) -> Measurement:
     """Lever difference at the same settled temperature, opening against closing; lag taken out.

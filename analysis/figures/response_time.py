@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     repeat="lever steps",
     log=True,
     owner=OwnerWords("The air follows the temperature lever within {value}", "seconds", rank=100),
+    least=0.0,
 )
 def response_time(ctx: Context) -> Measurement:
     """Median time to 63 % of the outlet's answer over lever steps of at least 20 % of travel.

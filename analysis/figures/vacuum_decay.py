@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     owner=OwnerWords(
         "The suction that moves the heater's doors is lost at {value}", "kPa/min", rank=160
     ),
+    least=0.0,
 )
 def vacuum_decay(ctx: Context) -> Measurement:
     """Initial rate of loss with the source shut off, from a fit of the leak-down.

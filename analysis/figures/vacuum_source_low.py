@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     bad="low",
     better="higher",
     owner=OwnerWords("The suction that moves the heater's doors falls to {value}", "kPa", rank=170),
+    least=0.0,
 )
 def vacuum_source_low(ctx: Context) -> Measurement:
     """5th percentile of the source vacuum, engine running.

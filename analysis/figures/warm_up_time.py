@@ -69,6 +69,7 @@ quarter of the warm-up after the start it makes the wait that much longer (recta
         most="it should take {limit} at most",
         always=True,
     ),
+    least=0.0,
 )
 def warm_up_time(ctx: Context) -> Measurement:
     """From engine start until the rise reaches 90 % of its steady value and stays for 30 s.

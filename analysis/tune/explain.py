@@ -12,11 +12,15 @@ from ingest.saying import Said, difference_unit, joined, rounded, say
 def explain(old: Limits, new: Limits) -> list[str]:
     """Say what changed, a sentence each (`ingest.saying`); the first names the two files.
 
+    Of a file and itself the only sentence says that nothing changes.
+
     Parameters
     ----------
     old, new
         The limits before and after.
     """
+    if old == new:
+        return [f"nothing changes: both files hold {new.version} ({new.date}, {new.author})"]
     lines = [
         f"{old.version} ({old.date}, {old.author}) → {new.version} ({new.date}, {new.author})",
         f"before: {old.basis}",
@@ -31,7 +35,7 @@ def explain(old: Limits, new: Limits) -> list[str]:
     ):
         for name in sorted({*before, *after}):
             changes += _group(f"{word} {name}", before.get(name, {}), after.get(name, {}))
-    return lines + (changes or ["no limit differs"])
+    return lines + (changes or ["nothing changes for any car: no limit differs"])
 
 
 def _group(whose: str, old: Mapping[str, Limit], new: Mapping[str, Limit]) -> list[str]:

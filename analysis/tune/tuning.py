@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-import math
 import zlib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -24,9 +23,9 @@ from analysis.tune.run_ranks import held_up
 from analysis.tune.search.choice import WRONG_SHARE, Costs
 from analysis.tune.search.one_cause import CauseTuning, tune_cause
 from analysis.tune.search.one_figure import OTHER, FamilyLimit, FigureTuning, tune_figure
+from analysis.tune.tidy import interval_said
 from analysis.verdict import GUARD
 from ingest.arrays import Bools
-from ingest.saying import half_width, rounded, say
 
 if TYPE_CHECKING:
     import polars as pl
@@ -53,6 +52,9 @@ class Options:
         Whether the limits are meant for true values (see `analysis.tune.search.scores`).
     wrong_labels
         Share of labels that may be wrong; intervals allow for it.
+    trade_passes
+        Whether cost alone decides, even where good cars lose the pass they have by the limits in
+        force.
     seed
         Of everything drawn at random.
     version, author, date
@@ -63,6 +65,7 @@ class Options:
     families: tuple[str, ...] = ()
     true_values: bool = True
     wrong_labels: float = WRONG_SHARE
+    trade_passes: bool = False
     seed: int = 0
     version: str = ""
     author: str = ""
@@ -170,17 +173,25 @@ def _alone(values: pl.DataFrame, options: Options) -> tuple[FigureTuning, ...]:
     import polars as pl
 
     return tuple(
-        tune_figure(
-            values.filter(pl.col("figure") == each.name),
-            each.name,
-            options.costs,
-            true_values=options.true_values,
-            wrong=options.wrong_labels,
-            seed=_seed(options.seed, each.name),
-        )
+        _tune_one(values.filter(pl.col("figure") == each.name), each.name, options)
         for each in all_figures()
         if each.bad is not None
     )
+
+
+def _tune_one(values: pl.DataFrame, name: str, options: Options) -> FigureTuning:
+    found = tune_figure(
+        values,
+        name,
+        options.costs,
+        true_values=options.true_values,
+        wrong=options.wrong_labels,
+        seed=_seed(options.seed, name),
+    )
+    if not values.height:
+        return found
+    measured = values["value"].to_numpy()
+    return replace(found, measured=(float(measured.min()), float(measured.max())))
 
 
 def _by_cause(
@@ -224,7 +235,9 @@ def _together(
     sides = sides_of({each.figure: each.side for each in alone}, names)
     guard = GUARD if options.true_values else 0.0
     shown = np.stack([_shown(each, table) for each in alone if each.good], axis=1)
-    problem = problem_of(table, sides, in_force, options.costs, guard, shown)
+    problem = problem_of(
+        table, sides, in_force, options.costs, guard, shown, keep=not options.trade_passes
+    )
     wrong = options.wrong_labels
     found = tune_together(problem, options.seed, wrong)
     if found is None:
@@ -295,18 +308,17 @@ def _limits_file(
     tuned, together = found
     for each in tuned:
         if each.way == "none":
-            _open(each, figures, (*families.values(), *heaters_of.values()))
+            for group in _groups_opened(each, in_force, (figures, families), heaters):
+                _open(each, group)
         if each.limit is None:
             continue
-        basis = _basis(each)
-        stands = figures.get(each.figure)
-        interval = each.interval
-        figures[each.figure] = _replaced(each, stands, each.limit, interval, basis)
+        if each.others:
+            stands = figures.get(each.figure)
+            figures[each.figure] = _replaced(each, stands, each.limit, _basis(each, each.interval))
         for family, own in each.families.items():
             before = limits_for(in_force, family, heaters[family]).get(each.figure)
-            families.setdefault(family, {})[each.figure] = _replaced(
-                each, before, own.limit, own.interval, _family_basis(basis, own)
-            )
+            basis = _family_basis(_basis(each, own.interval), own)
+            families.setdefault(family, {})[each.figure] = _replaced(each, before, own.limit, basis)
     dates = sorted(label.date for label in matched.by_run.values() if label.date)
     date = options.date or (dates[-1] if dates else UNDATED)
     sources = sorted({label.source for label in matched.by_run.values() if label.source})
@@ -318,7 +330,9 @@ def _limits_file(
         f"fault costs {costs.missed:g}, a needless repair {costs.needless:g}; share of bad cars "
         f"{share}, of good ones never claimed {costs.unclaimed:g}; meant for "
         f"{'true' if options.true_values else 'measured'} values; seed {options.seed}; "
-        f"an undecided run costs {costs.again:g}; the rest from {in_force.version}"
+        f"an undecided run costs {costs.again:g}; "
+        f"{'passes traded by cost' if options.trade_passes else 'good cars keep their pass'}; "
+        f"the rest from {in_force.version}"
     )
     basis += _joint_basis(together) if together is not None else ""
     fingerprint = _fingerprint(values, about, options)
@@ -334,24 +348,38 @@ def _limits_file(
     )
 
 
-def _open(
-    each: FigureTuning, figures: dict[str, Limit], groups: tuple[dict[str, Limit], ...]
-) -> None:
-    """Take the tuned side away wherever it is limited; the other side stays."""
-    for group in (figures, *groups):
-        stands = group.get(each.figure)
+def _groups_opened(
+    each: FigureTuning,
+    in_force: Limits,
+    kept: tuple[dict[str, Limit], dict[str, dict[str, Limit]]],
+    heaters: Mapping[str, str],
+) -> list[dict[str, Limit]]:
+    """Where the tuned side of a limit in force is taken away: for the families that say so."""
+    figures, families = kept
+    groups = [figures] if each.others else []
+    for family in sorted(set(heaters) - {"", *each.apart, *each.stays}):
+        stands = limits_for(in_force, family, heaters[family]).get(each.figure)
         if stands is not None:
-            low = None if each.side == "low" else stands.low
-            high = None if each.side == "high" else stands.high
-            group[each.figure] = Limit(low, high, each.why, stands.harmless)
+            own = families.setdefault(family, {})
+            own[each.figure] = stands
+            groups.append(own)
+    return groups
 
 
-def _basis(each: FigureTuning) -> str:
-    if each.interval is None or each.in_run is None:
+def _open(each: FigureTuning, group: dict[str, Limit]) -> None:
+    """Take the tuned side away; the other side stays."""
+    stands = group.get(each.figure)
+    if stands is not None:
+        low = None if each.side == "low" else stands.low
+        high = None if each.side == "high" else stands.high
+        group[each.figure] = Limit(low, high, each.why, stands.harmless)
+
+
+def _basis(each: FigureTuning, interval: tuple[float, float] | None) -> str:
+    if each.interval is None or interval is None or each.in_run is None:
         return each.why
-    low, high = (rounded(end, half_width(each.interval), "") for end in each.interval)
     return (
-        f"{each.why}; {say('95 % interval {low} to {high}', low=low, high=high)}; on cars left "
+        f"{each.why}; {interval_said(interval, each.measured)}; on cars left "
         f"out it finds {100 * each.in_run.finds.value:.0f} % of the bad and fails "
         f"{100 * each.in_run.fails.value:.1f} % of the good"
     )
@@ -372,16 +400,8 @@ def _family_basis(basis: str, own: FamilyLimit) -> str:
     return f"{basis}; this family by its {counted(own.cars, 'good car')} as far as that goes"
 
 
-def _replaced(
-    each: FigureTuning,
-    stands: Limit | None,
-    limit: float,
-    interval: tuple[float, float] | None,
-    basis: str,
-) -> Limit:
+def _replaced(each: FigureTuning, stands: Limit | None, limit: float, basis: str) -> Limit:
     """The tuned side in place; the other side stays where it leaves room."""
-    half = None if interval is None else 0.5 * (interval[1] - interval[0])
-    limit = tidy(limit, half, outward=each.side)
     stands = stands or Limit(None, None, "")
     runs = [
         tuple(run_id[:RUN_DIGITS] for run_id in kind)
@@ -392,36 +412,6 @@ def _replaced(
         return Limit(limit, other, basis, stands.harmless, *runs)
     other = stands.low if stands.low is not None and stands.low < limit else None
     return Limit(other, limit, basis, stands.harmless, *runs)
-
-
-def tidy(
-    limit: float, half_width: float | None, outward: Literal["low", "high"] | None = None
-) -> float:
-    """A limit with as many digits as it is sure of, and one more.
-
-    Parameters
-    ----------
-    limit
-        As calculated.
-    half_width
-        Of its interval; four significant digits where there is none.
-    outward
-        The side it limits: rounded away from good cars; None rounds to the nearest.
-    """
-    if limit == 0.0:
-        return 0.0
-    if half_width is None or half_width <= 0.0 or not math.isfinite(half_width):
-        digits = 3 - math.floor(math.log10(abs(limit)))
-    else:
-        digits = 1 - math.floor(math.log10(half_width))
-    if outward is None:
-        return round(limit, digits) + 0.0
-    step = 10.0**-digits
-    # what is a step already stays one: a hair's breadth of rounding error counts as none
-    near = round(limit / step)
-    if abs(limit / step - near) > 1e-6:
-        near = math.floor(limit / step) if outward == "low" else math.ceil(limit / step)
-    return round(near * step, digits) + 0.0
 
 
 def _fingerprint(values: pl.DataFrame, about: pl.DataFrame, options: Options) -> str:

@@ -61,6 +61,13 @@ WrongOption = Annotated[
     float,
     typer.Option("--wrong-labels", min=0.0, max=0.4, help="Share of labels that may be wrong."),
 ]
+TradeOption = Annotated[
+    bool,
+    typer.Option(
+        "--trade-passes",
+        help="Cost alone decides, even where good cars lose the pass they have now.",
+    ),
+]
 FamiliesOption = Annotated[str, typer.Option("--families", help="Only these: Plover,Dunlin.")]
 AsMeasuredOption = Annotated[
     bool, typer.Option("--as-measured", help="Leave the scatter of measuring in.")
@@ -95,6 +102,7 @@ def tune(
     bad_share: BadShareOption = None,
     unclaimed_share: UnclaimedOption = 0.0,
     wrong_labels: WrongOption = 0.05,
+    trade_passes: TradeOption = False,
     families: FamiliesOption = "",
     as_measured: AsMeasuredOption = False,
     seed: SeedOption = 0,
@@ -133,6 +141,7 @@ def tune(
         tuple(name.strip() for name in families.split(",") if name.strip()),
         true_values=not as_measured,
         wrong_labels=wrong_labels,
+        trade_passes=trade_passes,
         seed=seed,
         version=version,
         author=author,
@@ -161,7 +170,8 @@ def _show(
     from analysis.tune.limits_file import limits_text
     from dashboard.report.limits.document import limits_report
     from dashboard.report.make import write_whole_report
-    from dashboard.text.tuning import report_csv, tuning_lines
+    from dashboard.text.tuning import tuning_lines
+    from dashboard.text.tuning_table import report_csv
     from ingest.load.load import write_text
 
     for line in tuning_lines(tuned, changed, units.value):

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from dashboard.places import UnitSystem
     from ingest.store import store as store_module
 
-By = Literal["family", "plant", "month", "vehicle", "purpose", "repair"]
+By = Literal["family", "plant", "month", "vehicle", "purpose", "repair", "cause"]
 
 
 class Store:
@@ -169,7 +169,7 @@ class Tuned:
 
     def to_frame(self) -> pl.DataFrame:
         """One row a figure, a family of it and a cause: limit, interval, risks, costs."""
-        from dashboard.text.tuning import report_frame
+        from dashboard.text.tuning_table import report_frame
 
         return report_frame(self.tuning)
 

@@ -1,4 +1,4 @@
-"""A tuning in words and rows, for screens, files and pages."""
+"""A tuning in words, for screens, files and pages."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Final
 
 from analysis.tune.change import change_word
 from analysis.tune.count_words import counted
+from analysis.tune.joint.fit import KEPT
+from analysis.tune.joint.levels import FAMILIES_FOR_OTHERS
+from analysis.tune.tidy import SAYS_NOTHING, tells
 from dashboard.text.shown import beside, clean, conversion, said_in, words
-from ingest.export.tables import harmless
 from ingest.saying import half_width
 
 if TYPE_CHECKING:
-    import polars as pl
-
     from analysis.statistics.proportions import Share
     from analysis.tune.change import Changed
     from analysis.tune.joint.shares import CarShare, Kind
@@ -33,20 +33,12 @@ MIN_FOR_AREA: Final = 3
 COLDER_K: Final = 10.0
 """How much colder a day the dependence on the weather is stated for, K."""
 
+OF_OTHERS: Final = "the limit of other families"
+STAYS: Final = "the limit in force stays"
+"""Whose limit a family without labelled good cars gets."""
+
 FEW: Final = 10
 """Cars of a kind, good or bad, below which it is said that labels are few."""
-
-COLUMNS: Final = (
-    "kind", "name", "family", "unit", "side", "way", "limit", "interval_low", "interval_high",
-    "flat_low", "flat_high", "limit_as_measured", "good", "bad", "area", "area_low", "area_high",
-    "finds", "finds_low", "finds_high", "finds_alone", "fails_good", "fails_good_low",
-    "fails_good_high", "alone_limit", "detection", "detection_low", "detection_high",
-    "false_alarm", "false_alarm_low",
-    "false_alarm_high", "cost", "cost_low", "cost_high", "cost_without_limit", "consumer_risk",
-    "producer_risk",
-    "guard_band", "wrong_labels_move", "per_10_K_ambient", "why",
-)  # fmt: skip
-"""Of the report as CSV."""
 
 
 def number(value: float, unit: str, units: str, interval: tuple[float, float] | None = None) -> str:
@@ -56,6 +48,34 @@ def number(value: float, unit: str, units: str, interval: tuple[float, float] | 
     """
     shown = conversion(unit, units)
     return f"{_rounded(value, shown, interval)} {shown.unit}".strip()
+
+
+def limit_number(value: float, unit: str, units: str, interval: tuple[float, float] | None) -> str:
+    """A limit as the limits file has it; converted for US readers, rounded to its interval."""
+    shown = conversion(unit, units)
+    if (shown.factor, shown.offset) != (1.0, 0.0):
+        return number(value, unit, units, interval)
+    return f"{value:.10g} {shown.unit}".strip()
+
+
+def interval_text(each: FigureTuning, ends: tuple[float, float], units: str) -> str:
+    """The 95 % interval of a limit, or in words that it says nothing."""
+    if not tells(ends, each.measured):
+        low, high = each.measured or ends
+        return f"{SAYS_NOTHING}, {span_text((low, high), each.unit, units)}"
+    return f"95 % interval {span_text(ends, each.unit, units)}"
+
+
+def limit_text(each: FigureTuning, units: str) -> str:
+    """The limit for other families; where there is none, the known families' from least to most."""
+    if each.limit is None:
+        return ""
+    if each.others or not each.families:
+        return limit_number(each.limit, each.unit, units, each.interval)
+    own = sorted(each.families.values(), key=lambda one: one.limit)
+    least, most = (limit_number(one.limit, each.unit, units, one.interval)
+                   for one in (own[0], own[-1]))  # fmt: skip
+    return least if least == most else f"{least} to {most}, by family"
 
 
 def span_text(
@@ -130,7 +150,32 @@ def joint_lines(tuning: Tuning) -> list[str]:
             f"  {name:9s} cost a car {cost_text(joint.cost, joint.cost_low, joint.cost_high)}"
         )
     lines.append(("taken: " if found.taken else "") + found.why)
-    return [*lines, wrong_text(tuning), *held_lines(found)]
+    return [*lines, *exchange_lines(tuning, found), wrong_text(tuning), *held_lines(found)]
+
+
+def passes_text(tuning: Tuning, found: Together) -> str:
+    """Whether good cars keep the pass they have, and why not."""
+    if tuning.options.trade_passes:
+        return "cost alone decides, even where good cars lose the pass they have (--trade-passes)"
+    if not found.problem.content:
+        return (
+            "the limits in force fail no larger share of the bad cars than of the good ones: cost "
+            "alone decides, and not whom they let pass"
+        )
+    return (
+        f"good cars keep their pass: a limit in force is moved no further, to either side, than to "
+        f"where {100 * KEPT:g} % of good cars keep all limits, as far as so many cars tell (95 % "
+        "confidence); with --trade-passes cost alone decides"
+    )
+
+
+def exchange_lines(tuning: Tuning, found: Together) -> list[str]:
+    """Which cars left out the proposed limits change; nothing where no limit is proposed."""
+    lines = []
+    if found.proposed.tuned.any() or found.proposed.dropped.any():
+        lines.append(found.changed.said())
+    lines.append(passes_text(tuning, found))
+    return lines
 
 
 def held_lines(found: Together) -> list[str]:
@@ -187,6 +232,12 @@ def caution_lines(tuning: Tuning) -> list[str]:
             f"caution: labels are few ({counted(good, 'good car')}, {counted(bad, 'bad car')}; at "
             f"least {FEW} of each are wanted); expect the limits to move with the next ones"
         )
+    if any(each.limit is not None and not each.others for each in tuning.figures):
+        lines.append(
+            f"limits are for families with labelled good cars alone: fewer than "
+            f"{FAMILIES_FOR_OTHERS} families do not say where others lie, and those keep the "
+            "limits in force"
+        )
     if matched.unknown:
         named = ", ".join(f"{clean(each.name)} (line {each.line})" for each in matched.unknown[:10])
         more = f" and {len(matched.unknown) - 10} more" if len(matched.unknown) > 10 else ""
@@ -204,10 +255,9 @@ def figure_lines(each: FigureTuning, units: str) -> list[str]:
         lines = [f"{name}: {what}; {each.why}"]
     else:
         side = "below" if each.side == "low" else "above"
-        limit = number(each.limit, each.unit, units, each.interval)
-        lines = [f"{name}: fails {side} {limit}; {each.why}"]
-    if each.interval:
-        lines.append(f"  95 % interval {span_text(each.interval, each.unit, units)}")
+        lines = [f"{name}: fails {side} {limit_text(each, units)}; {each.why}"]
+    if each.interval and each.others:
+        lines.append(f"  {interval_text(each, each.interval, units)}")
     if each.in_run:
         lines.append(
             f"  cars left out, beside the other limits: finds {car_share_text(each.in_run.finds)} "
@@ -222,11 +272,7 @@ def figure_lines(each: FigureTuning, units: str) -> list[str]:
             f"limit {100 * rule.risks.consumer:.2g} %, of failing one within "
             f"{100 * rule.risks.producer:.2g} %"
         )
-    for family, own in each.families.items():
-        lines.append(
-            f"  {clean(family)}: {number(own.limit, each.unit, units, own.interval)} "
-            f"({span_text(own.interval, each.unit, units)}; {counted(own.cars, 'good car')})"
-        )
+    lines += [f"  {line}" for line in family_lines(each, units)]
     lines += alone_lines(each.alone or each, units)
     for cause, area in each.causes.items():
         fewest = min(area.cars, each.good)
@@ -234,6 +280,28 @@ def figure_lines(each: FigureTuning, units: str) -> list[str]:
         found = _area(area.area, area.low, area.high, fewest)
         lines.append(f"  {words(cause)}: {counted(area.cars, 'car')}, area {found}{aside}")
     return lines
+
+
+def family_lines(each: FigureTuning, units: str) -> list[str]:
+    """Each family's own limit, and whose limit the others get."""
+    lines = [
+        f"{clean(family)}: {limit_number(own.limit, each.unit, units, own.interval)} "
+        f"({_family_interval(each, own.interval, units)}{counted(own.cars, 'good car')})"
+        for family, own in each.families.items()
+    ]
+    if each.limit is not None:
+        lines += [
+            f"{clean(family) or 'no family told'}: no good car measured; {whose}"
+            for families, whose in ((each.apart, OF_OTHERS), (each.stays, STAYS))
+            for family in families
+        ]
+        if not each.others:
+            lines.append(f"other families: {STAYS}")
+    return lines
+
+
+def _family_interval(each: FigureTuning, ends: tuple[float, float], units: str) -> str:
+    return "" if ends[0] == ends[1] else f"{interval_text(each, ends, units)}; "
 
 
 def alone_lines(each: FigureTuning, units: str) -> list[str]:
@@ -342,87 +410,3 @@ def change_lines(changed: Sequence[Changed], units: str) -> list[str]:
         if len(runs) > MAX_LISTED:
             lines.append(f"    and {len(runs) - MAX_LISTED} more (see --report)")
     return lines
-
-
-def report_csv(tuning: Tuning) -> str:
-    """All limits as a table, SI: a line for each figure, family of it, and cause."""
-    return harmless(report_frame(tuning)).write_csv()
-
-
-def report_frame(tuning: Tuning) -> pl.DataFrame:
-    """All limits as a frame, SI: a row for each figure, family of it, and cause."""
-    import polars as pl
-
-    rows: list[dict[str, object]] = []
-    for figure in tuning.figures:
-        rows.append(_figure_row(figure))
-        rows += [
-            {
-                "kind": "figure", "name": figure.figure, "family": family, "unit": figure.unit,
-                "side": figure.side, "way": figure.way, "limit": own.limit,
-                "interval_low": own.interval[0], "interval_high": own.interval[1],
-                "good": own.cars,
-            }
-            for family, own in figure.families.items()
-        ]  # fmt: skip
-    rows += [_cause_row(cause) for cause in tuning.causes]
-    columns = {name: [row.get(name) for row in rows] for name in COLUMNS}
-    return pl.DataFrame(columns, strict=False)
-
-
-def _cause_row(each: CauseTuning) -> dict[str, object]:
-    row: dict[str, object] = {
-        "kind": "cause", "name": each.cause, "side": "high",
-        "way": "cost" if each.limit is not None else "kept", "limit": each.limit,
-        "good": each.without, "bad": each.with_it, "why": each.why,
-    }  # fmt: skip
-    if each.interval:
-        row["interval_low"], row["interval_high"] = each.interval
-    if each.roc:
-        row |= {
-            "area": each.roc.auc,
-            "area_low": each.roc.auc_low,
-            "area_high": each.roc.auc_high,
-        }
-    return row
-
-
-def _figure_row(each: FigureTuning) -> dict[str, object]:
-    row: dict[str, object] = {
-        "kind": "figure", "name": each.figure, "unit": each.unit, "side": each.side,
-        "way": each.way, "limit": each.limit, "limit_as_measured": each.as_measured,
-        "good": each.good, "bad": each.bad, "why": each.why,
-    }  # fmt: skip
-    for name, ends in (("interval", each.interval), ("flat", each.flat)):
-        if ends:
-            row[f"{name}_low"], row[f"{name}_high"] = ends
-    if each.roc:
-        row |= {
-            "area": each.roc.auc,
-            "area_low": each.roc.auc_low,
-            "area_high": each.roc.auc_high,
-        }
-    if each.held_out:
-        held = each.held_out
-        for name, share in (("detection", held.detection), ("false_alarm", held.false_alarm)):
-            row |= {name: share.value, f"{name}_low": share.low, f"{name}_high": share.high}
-        row |= {"cost": held.cost, "cost_low": held.cost_low, "cost_high": held.cost_high}
-    if each.choice:
-        row["cost_without_limit"] = each.choice.blind
-        row["wrong_labels_move"] = each.choice.wrong_moves
-    if each.in_run:
-        run = each.in_run
-        for name, part in (("finds", run.finds), ("fails_good", run.fails)):
-            row |= {name: part.value, f"{name}_low": part.low, f"{name}_high": part.high}
-        row["finds_alone"] = run.alone.value
-    if each.alone:
-        row["alone_limit"] = each.alone.limit
-    if each.rule:
-        row |= {
-            "consumer_risk": each.rule.risks.consumer,
-            "producer_risk": each.rule.risks.producer,
-            "guard_band": each.rule.guard_band,
-        }
-    if each.scored and math.isfinite(each.scored.slope.se):
-        row["per_10_K_ambient"] = 10.0 * each.scored.scale.sign * each.scored.slope.per_k
-    return row

@@ -3,8 +3,9 @@
 The cars are dealt into folds; each fold is judged by limits from all the others. A figure whose
 tuned limit does not lower the cost on the cars left out goes back to what is in force. The whole
 set is taken where it costs less there than the limits in force, by more than one standard error
-(Breiman, Friedman, Olshen and Stone, Classification and Regression Trees, Wadsworth 1984, 3.4.3);
-else the limits in force stand.
+(Breiman, Friedman, Olshen and Stone, Classification and Regression Trees, Wadsworth 1984, 3.4.3),
+and where no fewer good cars pass there and no more bad ones (`analysis.tune.joint.exchange`); else
+the limits in force stand.
 """
 
 from __future__ import annotations

@@ -58,7 +58,7 @@ def tolerances_together(problem: JointProblem) -> Tolerances:
     levels: list[GoodLevel | None] = []
     told: list[ToleranceLimit | None] = []
     for at in range(len(table.names)):
-        level = level_of(table, at, problem.sides[at], problem.harmless[:, at], train)
+        level = level_of(table, at, problem.sides[at], problem.in_force(at), train)
         levels.append(level)
         if level is None:
             told.append(None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -10,13 +11,19 @@ from numpy.typing import NDArray
 
 from analysis.figures import bad_side
 from analysis.limits import Limits, limits_for
-from analysis.tune.joint.levels import Distances, GoodLevel, distances, level_of
+from analysis.tune.joint.levels import Distances, GoodLevel, InForce, distances, level_of
 from analysis.tune.joint.outcomes import NONE, STANDING, RunOutcomes, candidate_distances, outcomes
 from analysis.tune.joint.search import Found, Stakes, columns_of, loosen, search, start
-from analysis.tune.joint.table import KEY, Table, bounds_of
+from analysis.tune.joint.table import FAIL, KEY, Table, bounds_of, verdicts_of
 from analysis.tune.joint.unseen import UNSEEN, Severities, severities
 from analysis.tune.search.choice import Costs
 from ingest.arrays import Bools, Floats
+
+KEPT: Final = 0.99
+"""Share of the good cars that keep the distances to which limits in force may be moved, in all
+figures together, with 95 % confidence in each (Bonferroni): a few good cars do not show how far
+others reach. A limit is made stricter only down to there, because good cars passed until now; and
+more lenient only up to there, because what lies farther out failed until now."""
 
 MOST_FAILED: Final = 1.0 / 3.0
 """A limit that fails this share of the good cars is not accepted, whatever it costs."""
@@ -41,6 +48,15 @@ class JointProblem:
         Bounds in force of every run and figure, infinite where open, shape (n, J).
     harmless
         By family and figure, shape (families, J).
+    own
+        Whether the limit in force is the family's or its heater layout's own, shape (families, J).
+    for_all
+        The limit in force of families without one of their own, on the tuned side, infinite where
+        open, shape (J,).
+    content
+        Share of good cars that keep the distance to which a limit in force may be moved (`KEPT`);
+        0 where cost alone decides: where that is wanted, and where the limits in force fail no larger
+        share of the bad cars than of the good ones, so that there is nothing to keep.
     costs
         What outcomes cost.
     guard
@@ -54,6 +70,9 @@ class JointProblem:
     low: Floats
     high: Floats
     harmless: Floats
+    own: Bools
+    for_all: Floats
+    content: float
     costs: Costs
     guard: float
     shown: Bools
@@ -61,6 +80,14 @@ class JointProblem:
     def standing(self, at: int) -> Floats:
         """Bound in force on the tuned side, infinite where open, shape (n,)."""
         return self.high[:, at] if self.sides[at] == "high" else self.low[:, at]
+
+    def in_force(self, at: int) -> InForce:
+        """What is in force of a figure, by family."""
+        _, first = np.unique(self.table.family, return_index=True)
+        return InForce(
+            self.standing(at)[first], self.own[:, at], self.harmless[:, at],
+            float(self.for_all[at]), self.content,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -106,18 +133,51 @@ def problem_of(
     costs: Costs,
     guard: float,
     shown: Bools | None = None,
+    *,
+    keep: bool = True,
 ) -> JointProblem:
-    """Lay out what is in force; `shown` as in `JointProblem`, None for all."""
+    """Lay out what is in force.
+
+    Parameters
+    ----------
+    table, sides, costs, guard
+        As in `JointProblem`.
+    in_force
+        The limits in force.
+    shown
+        As in `JointProblem`; None for all.
+    keep
+        Whether good cars are to keep the pass that the limits in force give.
+    """
     if shown is None:
         shown = np.ones(table.value.shape, dtype=bool)
     harmless = np.zeros((len(table.families), len(table.names)))
+    own = np.zeros(harmless.shape, dtype=bool)
     for family, name in enumerate(table.families):
         heater = str(table.heater[table.family == family][0])
         limits = limits_for(in_force, name or None, heater)
         for at, figure in enumerate(table.names):
             stands = limits.get(figure) or in_force.figures.get(figure)
             harmless[family, at] = stands.harmless if stands else 0.0
-    return JointProblem(table, sides, *bounds_of(table, in_force), harmless, costs, guard, shown)
+            groups = in_force.heaters.get(heater, {}), in_force.families.get(name, {})
+            own[family, at] = any(figure in group for group in groups)
+    bounds = bounds_of(table, in_force)
+    fails = table.weight * (verdicts_of(table, *bounds) == FAIL)
+    tells = bool(fails[table.bad].sum() > fails[~table.bad].sum())
+    content = 1.0 - (1.0 - KEPT) / len(table.names) if tells and keep else 0.0
+    for_all = _for_all(table.names, sides, in_force)
+    return JointProblem(
+        table, sides, *bounds, harmless, own, for_all, content, costs, guard, shown
+    )  # fmt: skip
+
+
+def _for_all(names: tuple[str, ...], sides: tuple[Side, ...], in_force: Limits) -> Floats:
+    found = []
+    for name, side in zip(names, sides, strict=True):
+        limit = in_force.figures.get(name)
+        bound = None if limit is None else (limit.high if side == "high" else limit.low)
+        found.append((math.inf if side == "high" else -math.inf) if bound is None else bound)
+    return np.array(found)
 
 
 def stakes_of(table: Table, costs: Costs, counts: Floats) -> tuple[Stakes, float]:
@@ -182,7 +242,7 @@ def prepare(problem: JointProblem, train: Bools) -> Prepared:
     levels: list[GoodLevel | None] = []
     found: list[Distances | None] = []
     for at in range(len(table.names)):
-        level = level_of(table, at, problem.sides[at], problem.harmless[:, at], train)
+        level = level_of(table, at, problem.sides[at], problem.in_force(at), train)
         levels.append(level)
         bound = problem.standing(at)
         found.append(None if level is None else distances(table, at, level, bound, train))
@@ -216,9 +276,10 @@ def solve(
     table, made = problem.table, ready.made
     stakes, _ = stakes_of(table, problem.costs, counts)
     good = np.where(table.bad, 0.0, table.weight * counts)
-    allowed = [_allowed(each, good) for each in made]
-    begin = start(made, stakes, allowed)
+    taken_away = [_may_go(problem, at) for at in range(len(made))]
+    allowed = [_allowed(each, good, gone) for each, gone in zip(made, taken_away, strict=True)]
     fixed = np.array([level is None for level in ready.levels])
+    begin = np.where(fixed, STANDING, start(made, stakes, allowed))
     if like is not None:
         fixed |= ~like.tuned & ~like.dropped
         begin = np.where(fixed & ~like.dropped, STANDING, begin)
@@ -227,7 +288,7 @@ def solve(
     if fine and tuned.size:
         for at in tuned:
             made[at] = _under(problem, ready, int(at), _finer(made[at], int(best.chosen[at])))
-            allowed[at] = _allowed(made[at], good)
+            allowed[at] = _allowed(made[at], good, taken_away[at])
             best.chosen[at] = STANDING + 1 + BELOW
         still = np.ones(best.chosen.size, dtype=bool)
         still[tuned] = False
@@ -291,10 +352,17 @@ def _as_in_force(problem: JointProblem, at: int) -> RunOutcomes:
     )
 
 
-def _allowed(figure: RunOutcomes, good: Floats) -> Bools:
-    """Candidates that do not fail a third of the good cars."""
+def _may_go(problem: JointProblem, at: int) -> bool:
+    """Whether a figure's limit in force may be taken away, not only moved."""
+    return problem.content == 0.0 or not np.isfinite(problem.standing(at)).any()
+
+
+def _allowed(figure: RunOutcomes, good: Floats, may_go: bool) -> Bools:  # noqa: FBT001
+    """Candidates that do not fail a third of the good cars; no limit only where that may be."""
     fails = good @ (1.0 - figure.holds) / max(float(good.sum()), 1e-300)
-    return np.asarray(fails < MOST_FAILED)
+    allowed = np.asarray(fails < MOST_FAILED)
+    allowed[NONE] &= may_go
+    return allowed
 
 
 def _finer(figure: RunOutcomes, chosen: int) -> Floats:
@@ -325,8 +393,8 @@ def bounds_under(
     family = problem.table.family[runs]
     for at, level in enumerate(fitted.levels):
         side, other = (high, low) if problem.sides[at] == "high" else (low, high)
-        if fitted.dropped[at]:
-            side[:, at] = np.inf if problem.sides[at] == "high" else -np.inf
+        if level is not None and fitted.dropped[at]:
+            side[level.moves[family], at] = np.inf if problem.sides[at] == "high" else -np.inf
         elif level is not None and fitted.tuned[at]:
             side[:, at] = level.bounds(float(fitted.distance[at]))[family]
             crossed = low[:, at] >= high[:, at]

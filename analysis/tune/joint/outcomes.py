@@ -97,15 +97,17 @@ def outcomes(
     h = _kernel(table, level, found.distance, known)
     place = np.where(known, _drawn_in(table, level, found.distance, known), 0.0)
     band = guard * np.where(known, found.u, 0.0)
-    floor = level.floor[table.family]
+    floor, ceiling = (ends[table.family][:, None] for ends in (level.floor, level.ceiling))
     limit = np.concatenate(
         [
             np.full((place.size, 1), np.inf),
             found.standing[:, None],
-            np.maximum(tried[None, :], floor[:, None]),
+            np.maximum(np.minimum(tried[None, :], ceiling), floor),
         ],
         axis=1,
     )
+    stays = ~level.moves[table.family]
+    limit[stays] = found.standing[stays, None]
     beyond = place[:, None] - limit
     holds = ndtr((band[:, None] - beyond) / h[:, None])
     passes = ndtr((-band[:, None] if key else 0.0) / h[:, None] - beyond / h[:, None])

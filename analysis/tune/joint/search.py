@@ -94,16 +94,20 @@ def without_each(columns: Floats) -> Floats:
 
 
 def start(figures: list[RunOutcomes], stakes: Stakes, allowed: list[Bools]) -> NDArray[np.intp]:
-    """The limits in force, but for those that cost more by themselves than they save."""
+    """The limits in force, but for those that cost more by themselves than they save.
+
+    Of these the limit is taken away, or where that is not allowed the farthest candidate.
+    """
     chosen = np.full(len(figures), STANDING, dtype=np.intp)
     for at, figure in enumerate(figures):
+        loosest = NONE if allowed[at][NONE] else figure.holds.shape[1] - 1
         none, standing = (
             stakes.cost(figure.holds[:, k], figure.passes[:, k])
             + float(stakes.cost_of_unseen(figure.unseen[:, k]))
-            for k in (NONE, STANDING)
+            for k in (loosest, STANDING)
         )
         if standing > none * (1.0 + LEAST_GAIN) or not allowed[at][STANDING]:
-            chosen[at] = NONE
+            chosen[at] = loosest
     return chosen
 
 

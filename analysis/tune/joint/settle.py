@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
 
+from analysis.figures import figures_by_name
 from analysis.tune.count_words import counted
 from analysis.tune.joint.few import Tolerances
 from analysis.tune.joint.levels import GoodLevel
@@ -16,9 +17,11 @@ from analysis.tune.joint.shares import joint_share
 from analysis.tune.joint.table import FAIL, figure_ranks
 from analysis.tune.search.one_figure import FamilyLimit, FigureTuning, InRun, Nearest, Z, seen_aside
 from analysis.tune.search.rule import Rule, rule
+from analysis.tune.tidy import tidy
 
 if TYPE_CHECKING:
     from analysis.tune.joint.fit import JointProblem
+    from analysis.tune.joint.table import Table
     from analysis.tune.joint.together import Together
 
 
@@ -41,19 +44,19 @@ def settle(each: FigureTuning, found: Together, wrong: float) -> FigureTuning:
         each, limit=None, interval=None, flat=None, as_measured=None, families={}, rule=None,
         alone=each, in_run=in_run,
     )  # fmt: skip
-    if found.fitted.dropped[at]:
+    if level is not None and found.fitted.dropped[at]:
         return replace(
-            plain, way="none",
+            plain, way="none", **_whose(level, found.problem.table),
             why="it adds nothing to the other figures' limits on cars left out, and the "
             "one in force holds up good cars",
         )  # fmt: skip
     if level is None or not found.fitted.tuned[at]:
         return replace(plain, way="kept", why=_kept(each, found, at))
     distance, half = float(found.fitted.distance[at]), float(found.half[at])
-    harmless = float(found.problem.harmless[:, at].min())
-    limit, families, interval = _limits(level, found.problem, distance, half, harmless)
+    limit, families, interval = _limits(level, found.problem, at, distance, half)
     result = replace(
         plain, way="cost", limit=limit, interval=interval, families=families,
+        **_whose(level, found.problem.table),
         why=f"least expected cost of the run, with all other limits, from "
         f"{counted(each.good, 'good car')} and {counted(each.bad, 'bad car')}"
         f"{seen_aside(each.causes)}{_unseen_aside(in_run)}",
@@ -78,37 +81,62 @@ def settle_few(each: FigureTuning, found: Tolerances) -> FigureTuning:
             why=f"{bad}, and {counted(each.good, 'good car')} of no checked distribution; from "
             f"ranks it takes {counted(few.needed, 'good car')}",
         )  # fmt: skip
-    harmless = float(found.problem.harmless[:, at].min())
-    limit, families, _ = _limits(level, found.problem, told.high, 0.0, harmless)
+    limit, families, _ = _limits(level, found.problem, at, told.high, 0.0)
     joint = "" if found.figures == 1 else f", so that 95 % keep all {found.figures}"
     return replace(
         plain, way="tolerance", limit=limit, families=families,
+        **_whose(level, found.problem.table),
         why=f"{bad}: holds {100 * found.content:.3g} % of good cars with 95 % confidence{joint}, "
         f"from {counted(level.cars, 'good car')}, {told.how}",
         nearest=_nearest(level, found.problem, at, told.high),
     )  # fmt: skip
 
 
+class _Whose(TypedDict):
+    others: bool
+    apart: tuple[str, ...]
+    stays: tuple[str, ...]
+
+
+def _whose(level: GoodLevel, table: Table) -> _Whose:
+    """Whether the limit holds for other families too, and families without good cars."""
+    apart, stays = (
+        tuple(np.array(table.families)[kind].tolist())
+        for kind in (~level.known & level.moves, ~level.known & ~level.moves)
+    )
+    return {"others": level.others, "apart": apart, "stays": stays}
+
+
 def _limits(
-    level: GoodLevel, problem: JointProblem, distance: float, half: float, harmless: float
+    level: GoodLevel, problem: JointProblem, at: int, distance: float, half: float
 ) -> tuple[float, dict[str, FamilyLimit], tuple[float, float]]:
-    """The limit for other families, each family's own, and the former's interval."""
+    """The limit for other families, each known family's own, and the former's interval.
+
+    Limits have as many digits as they are sure of; an interval ends where the figure does.
+    """
+    side, figure = problem.sides[at], figures_by_name()[problem.table.names[at]]
     own = level.bounds(distance)
+
+    def around(limit: float, reach: float) -> tuple[float, tuple[float, float]]:
+        score = float(level.scale.score(np.array(limit)))
+        ends = sorted(level.scale.value(score + sign * reach) for sign in (-1.0, 1.0))
+        low, high = (min(max(end, figure.least), figure.most) for end in ends)
+        written = tidy(limit, 0.5 * (high - low) if reach else None, outward=side)
+        return min(max(written, figure.least), figure.most), (low, high)
+
     families = {}
     for family, name in enumerate(problem.table.families):
-        if not name:
-            continue
-        offset = level.pooled.families[name]
-        reach = math.hypot(half * float(level.width[family]), Z * offset.sd)
-        score = float(level.scale.score(np.array(own[family])))
-        low, high = sorted(level.scale.value(score + sign * reach) for sign in (-1.0, 1.0))
-        families[name] = FamilyLimit(float(own[family]), (low, high), offset.cars)
-    alike = problem.table.families == ("",)
-    limit = float(own[0]) if alike else level.general(distance, harmless)
-    score = float(level.scale.score(np.array(limit)))
-    reach = half * level.general_width
-    low, high = sorted(level.scale.value(score + sign * reach) for sign in (-1.0, 1.0))
-    return limit, families, (low, high)
+        if name and level.known[family]:
+            offset = level.pooled.families[name]
+            reach = math.hypot(half * float(level.width[family]), Z * offset.sd)
+            families[name] = FamilyLimit(*around(float(own[family]), reach), offset.cars)
+    if problem.table.families == ("",):
+        limit, interval = around(float(own[0]), half)
+    elif level.others:
+        limit, interval = around(level.general(distance), half * level.general_width)
+    else:
+        limit, interval = around(level.scale.value(level.pooled.center + distance), half)
+    return limit, families, interval
 
 
 def _nearest(level: GoodLevel, problem: JointProblem, at: int, distance: float) -> Nearest:

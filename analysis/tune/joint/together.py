@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.stats import t as student
 
 from analysis.tune.joint.cross import cross, difference, earning, run_costs
+from analysis.tune.joint.exchange import Exchanges, exchanges, saving_said
 from analysis.tune.joint.fit import (
     MOST_FAILED,
     JointFit,
@@ -23,11 +24,13 @@ from analysis.tune.joint.fit import (
 from analysis.tune.joint.shares import CONFIDENCE, Joint, joint_shares
 from analysis.tune.joint.table import PASS, Indices, Table, verdicts_of
 from ingest.arrays import Bools, Floats
-from ingest.saying import rounded, say
 
 RESAMPLES: Final = 50
 SURE: Final = 1.645
 """Standard errors of what is sure: 95 %, one-sided, as only one side matters."""
+
+CHANCE: Final = "16 %"
+"""How often chance alone shows a saving of one standard error or more (normal distribution)."""
 
 FEWEST_BAD: Final = 5
 """Bad cars below which costs cannot be weighed."""
@@ -53,6 +56,8 @@ class Together:
         What either does to cars left out; `tuned` is of the proposed limits.
     gain, gain_se
         Cost a car saved on cars left out, and its standard error by car.
+    changed
+        Cars left out that the proposed limits change for the worse and for the better.
     ranks, ranks_in_force
         Verdict of each run by limits it had no part in, and by those in force, shape (n,).
     low, high
@@ -72,6 +77,7 @@ class Together:
     in_force: Joint
     gain: float
     gain_se: float
+    changed: Exchanges
     ranks: Indices
     ranks_in_force: Indices
     low: Floats
@@ -117,8 +123,9 @@ def tune_together(problem: JointProblem, seed: int, wrong: float) -> Together | 
     weights = costs.missed, costs.needless, costs.again
     found = joint_shares(table, ranks, weights, costs.bad_share, wrong)
     before = joint_shares(table, in_force, weights, costs.bad_share, wrong)
-    worse = _worse(table, ranks, in_force)
-    why = _refused(proposed, found, (saved, error), worse=worse)
+    changed = exchanges(table, ranks, in_force)
+    harm = changed.harm(wrong) if problem.content else ""
+    why = _refused(proposed, found, (saved, error), harm, worse=_worse(table, ranks, in_force))
     half, steady = _intervals(problem, proposed, seed, wrong)
     nothing = np.zeros(proposed.dropped.size, dtype=bool)
     fitted = proposed if not why else replace(
@@ -126,7 +133,7 @@ def tune_together(problem: JointProblem, seed: int, wrong: float) -> Together | 
     )  # fmt: skip
     return Together(
         problem, fitted, proposed, not why, why or _accepted(saved, error), found, before,
-        saved, error, ranks, in_force, crossed.low, crossed.high, half, steady,
+        saved, error, changed, ranks, in_force, crossed.low, crossed.high, half, steady,
     )  # fmt: skip
 
 
@@ -141,7 +148,9 @@ def _worse(table: Table, ranks: Indices, in_force: Indices) -> bool:
     return False
 
 
-def _refused(proposed: JointFit, found: Joint, gain: tuple[float, float], *, worse: bool) -> str:
+def _refused(
+    proposed: JointFit, found: Joint, gain: tuple[float, float], harm: str, *, worse: bool
+) -> str:
     """Why the limits in force stand; empty where the proposed ones are taken."""
     saved, error = gain
     if not (proposed.tuned.any() or proposed.dropped.any()):
@@ -152,27 +161,27 @@ def _refused(proposed: JointFit, found: Joint, gain: tuple[float, float], *, wor
             f"the limits in force stand: the proposed ones fail {100 * failed:.0f} % of the good "
             "cars left out, and a third is too many whatever it costs"
         )
-    if saved <= 0.0 or saved < error:
+    if harm:
+        return f"the limits in force stand: {harm}"
+    if saved <= 0.0:
+        return "the limits in force stand: on cars left out the proposed ones save nothing"
+    if saved < error:
         return (
             f"the limits in force stand: on cars left out the proposed ones save "
-            f"{_saving(saved, error, 'within one standard error')}"
+            f"{saving_said(saved, error)}, and {CHANCE} is too often"
         )
     if worse and saved < SURE * error:
         return (
             f"the limits in force stand: on cars left out the proposed ones save "
-            f"{_saving(saved, error)}, not surely enough to let fewer good cars pass or more bad "
-            "ones"
+            f"{saving_said(saved, error)}, not surely enough to let fewer good cars pass or more "
+            "bad ones"
         )
     return ""
 
 
 def _accepted(saved: float, error: float) -> str:
-    return f"on cars left out they save {_saving(saved, error)}"
-
-
-def _saving(saved: float, error: float, word: str = "standard error") -> str:
-    gain, reach = (rounded(each, error, "") for each in (saved, error))
-    return say("{gain} a car ({word} {reach})", gain=gain, word=word, reach=reach)
+    sure = f" (up to {CHANCE} is taken)" if error else ""
+    return f"on cars left out they save {saving_said(saved, error)}{sure}"
 
 
 def _intervals(

@@ -152,6 +152,14 @@ class FigureTuning:
         What it does beside all others; None where limits were not chosen together.
     nearest
         Runs the limit lies between.
+    others
+        Whether the limit also holds for families without labelled good cars; where it does not,
+        `limit` is that of a car between the families, and only those of `families` are written.
+    apart, stays
+        Families among the labelled runs of which no good car was measured: those that get the limit
+        of other families, and those whose limit in force stays.
+    measured
+        Least and greatest value of the labelled runs; None where there are none.
     """
 
     figure: str
@@ -176,6 +184,10 @@ class FigureTuning:
     alone: FigureTuning | None = None
     in_run: InRun | None = None
     nearest: Nearest = field(default_factory=Nearest)
+    others: bool = True
+    apart: tuple[str, ...] = ()
+    stays: tuple[str, ...] = ()
+    measured: tuple[float, float] | None = None
 
 
 def tune_figure(

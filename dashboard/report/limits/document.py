@@ -30,7 +30,9 @@ from dashboard.text.tuning import (
     car_share_text,
     caution_lines,
     cost_text,
+    exchange_lines,
     held_lines,
+    limit_text,
     number,
     proposed_name,
     study_line,
@@ -142,7 +144,10 @@ def _joint(tuning: Tuning) -> list[Block]:
         Text(f"{'Taken: ' + found.why if found.taken else verdict}.", "lead"),
         Text(f"All figures together, guard bands included; {wrong_text(tuning)}. A bad car that "
              "passes is a missed fault; a good car that fails is a needless repair.", "quiet"),
-        *(Text(f"{line[:1].upper()}{line[1:]}.", "quiet") for line in held_lines(found)),
+        *(
+            Text(f"{line[:1].upper()}{line[1:]}.", "quiet")
+            for line in (*exchange_lines(tuning, found), *held_lines(found))
+        ),
     ]  # fmt: skip
 
 
@@ -153,7 +158,7 @@ def _limits(tuning: Tuning, units: str) -> Table:
         old = None if stands is None else (stands.low if each.side == "low" else stands.high)
         before = "none" if old is None else number(old, each.unit, units)
         if each.limit is not None:
-            now = number(each.limit, each.unit, units, each.interval)
+            now = limit_text(each, units)
         else:
             now = "none" if each.way == "none" or old is None else f"{before} (kept)"
         beyond = "fails below" if each.side == "low" else "fails above"
@@ -161,7 +166,7 @@ def _limits(tuning: Tuning, units: str) -> Table:
         fails = "" if each.in_run is None else f"{100 * each.in_run.fails.value:.1f} %"
         rows.append((words(each.figure), beyond, before, now, finds, fails))
     return Table(
-        ("Figure", "Side", "Before", "Now (other families)", "Bad it finds", "Good it fails"),
+        ("Figure", "Side", "Before", "Now", "Bad it finds", "Good it fails"),
         tuple(rows), (2.2, 1.3, 1.4, 1.9, 1.2, 1.2), dense=True,
     )  # fmt: skip
 

@@ -7,11 +7,21 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.figures import all_figures
+from analysis.tune.tidy import tells
 from dashboard.report.axes import Curve
 from dashboard.report.blocks import Block, Heading, ReportPage, Table, Text, short
 from dashboard.report.limits.graph import Mark, graph
 from dashboard.text.shown import conversion, words
-from dashboard.text.tuning import alone_lines, car_share_text, number, span_text
+from dashboard.text.tuning import (
+    OF_OTHERS,
+    STAYS,
+    alone_lines,
+    car_share_text,
+    limit_number,
+    limit_text,
+    number,
+    span_text,
+)
 
 if TYPE_CHECKING:
     from analysis.tune.joint.sweep import Sweep
@@ -40,7 +50,7 @@ def limit_page(each: FigureTuning, sweep: Sweep | None, tuning: Tuning, units: s
     """
     label = {figure.name: figure.label for figure in all_figures()}[each.figure]
     side = "below" if each.side == "low" else "above"
-    basis = tuning.limits.figures[each.figure].basis
+    basis = each.why
     basis = basis[:1].upper() + basis[1:]
     blocks: list[Block] = [
         Text(f"{label}. A car fails {side} the limit by more than its uncertainty. {basis}."),
@@ -61,8 +71,17 @@ def limit_page(each: FigureTuning, sweep: Sweep | None, tuning: Tuning, units: s
         blocks += _sensitivity(each, sweep, units)
     if each.alone is not None:
         blocks += [Text(line.strip(), "quiet") for line in alone_lines(each.alone, units)]
-    limit = "" if each.limit is None else number(each.limit, each.unit, units, each.interval)
+    limit = limit_text(each, units)
     return ReportPage("One limit", f"{words(each.figure)}: fails {side} {limit}", tuple(blocks))
+
+
+def _interval(each: FigureTuning, ends: tuple[float, float], units: str) -> str:
+    """An interval in a cell."""
+    if ends[0] == ends[1]:
+        return ""
+    if not tells(ends, each.measured):
+        return "as wide as all that was measured"
+    return span_text(ends, each.unit, units)
 
 
 def _nearest(each: FigureTuning, tuning: Tuning) -> list[Block]:
@@ -79,14 +98,21 @@ def _nearest(each: FigureTuning, tuning: Tuning) -> list[Block]:
 
 def _families(each: FigureTuning, units: str) -> Table:
     rows = [
-        (short(family), number(own.limit, each.unit, units, own.interval),
-         span_text(own.interval, each.unit, units), str(own.cars))
+        (short(family), limit_number(own.limit, each.unit, units, own.interval),
+         _interval(each, own.interval, units), str(own.cars))
         for family, own in each.families.items()
     ]  # fmt: skip
-    if each.limit is not None:
-        reach = "" if each.interval is None else span_text(each.interval, each.unit, units)
-        limit = number(each.limit, each.unit, units, each.interval)
+    rows += [
+        (short(family) or "no family told", whose, "", "0")
+        for families, whose in ((each.apart, OF_OTHERS), (each.stays, STAYS))
+        for family in families
+    ]
+    if each.limit is not None and each.others:
+        reach = "" if each.interval is None else _interval(each, each.interval, units)
+        limit = limit_number(each.limit, each.unit, units, each.interval)
         rows.append(("other families", limit, reach, str(each.good)))
+    else:
+        rows.append(("other families", STAYS, "", ""))
     head = ("Family", "Limit", "95 % interval", "Good cars")
     return Table(head, tuple(rows), (2.0, 1.5, 2.0, 1.0), dense=True)
 
@@ -145,8 +171,8 @@ def _trade(each: FigureTuning, sweep: Sweep) -> list[Block]:
                   100 * sweep.bad_fails[order], 1.6, (3.0, 2.0))
         )  # fmt: skip
     if not curves:
-        return [Text("However strict this limit, no more good cars fail: what is harmless holds "
-                     "it off.")]  # fmt: skip
+        return [Text("However strict this limit, no more good cars fail: what is harmless, and "
+                     "what good cars may reach, hold it off.")]  # fmt: skip
     picture = graph(
         curves, (), ("good cars failed, %", "bad cars found, %"),
         "Bad cars that fail against good ones that fail, from lenient (left) to strict (right).",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from analysis.limits import Limit, Limits, parse_limits
@@ -47,7 +49,10 @@ def test_families_and_sides() -> None:
 
 def test_nothing_changed() -> None:
     same = limits("a", vacuum_decay=Limit(None, 10.0, "old"))
-    assert explain(same, same)[-1] == "no limit differs"
+    assert len(explain(same, same)) == 1
+    assert "nothing changes" in explain(same, same)[0]
+    other = replace(same, version="b")
+    assert explain(same, other)[-1] == "nothing changes for any car: no limit differs"
 
 
 def test_the_runs_a_limit_lies_between_are_part_of_the_file() -> None:
