@@ -324,8 +324,10 @@ def _limits_file(
     sources = sorted({label.source for label in matched.by_run.values() if label.source})
     costs = options.costs
     share = "as labelled" if costs.bad_share is None else f"{costs.bad_share:g}"
+    changed = any(each.limit is not None or each.way == "none" for each in tuned)
+    done = "tuned on" if changed else "no limit changed by"
     basis = (
-        f"tuned on {counted(about.height, 'labelled run')} of "
+        f"{done} {counted(about.height, 'labelled run')} of "
         f"{counted(about['vehicle'].n_unique(), 'car')}; a missed "
         f"fault costs {costs.missed:g}, a needless repair {costs.needless:g}; share of bad cars "
         f"{share}, of good ones never claimed {costs.unclaimed:g}; meant for "

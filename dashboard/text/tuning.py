@@ -11,6 +11,7 @@ from analysis.tune.change import change_word
 from analysis.tune.count_words import counted
 from analysis.tune.joint.fit import KEPT
 from analysis.tune.joint.levels import FAMILIES_FOR_OTHERS
+from analysis.tune.joint.together import FEWEST_BAD
 from analysis.tune.tidy import SAYS_NOTHING, tells
 from dashboard.text.shown import beside, clean, conversion, said_in, words
 from ingest.saying import half_width
@@ -18,7 +19,7 @@ from ingest.saying import half_width
 if TYPE_CHECKING:
     from analysis.statistics.proportions import Share
     from analysis.tune.change import Changed
-    from analysis.tune.joint.shares import CarShare, Kind
+    from analysis.tune.joint.shares import CarShare, Joint, Kind
     from analysis.tune.joint.together import Together
     from analysis.tune.search.one_cause import CauseTuning
     from analysis.tune.search.one_figure import FigureTuning
@@ -116,8 +117,7 @@ def _area(area: float, low: float, high: float, fewest: int) -> str:
 def tuning_lines(tuning: Tuning, changed: Sequence[Changed], units: str) -> list[str]:
     """Everything worth reading on a screen: the run first, then its figures."""
     lines = [*joint_lines(tuning), *caution_lines(tuning)]
-    for each in tuning.figures:
-        lines += ["", *figure_lines(each, units)]
+    lines += _figures(tuning, units)
     if tuning.causes:
         lines += ["", "Causes"]
         lines += [cause_line(each) for each in tuning.causes]
@@ -125,6 +125,36 @@ def tuning_lines(tuning: Tuning, changed: Sequence[Changed], units: str) -> list
         lines += ["", "Measurement system"]
         lines += [study_line(each, units) for each in tuning.study]
     return [*lines, "", *change_lines(changed, units)]
+
+
+def _figures(tuning: Tuning, units: str) -> list[str]:
+    """Each figure; those of which only is said why they were left, in one line a reason."""
+    lines: list[str] = []
+    left: dict[str, list[str]] = {}
+    for each in tuning.figures:
+        said = figure_lines(each, units)
+        if each.limit is None and len(said) == 1:
+            left.setdefault(each.why, []).append(words(each.figure))
+        else:
+            lines += ["", *said]
+    for why, names in left.items():
+        lines += ["", f"{', '.join(names)}: limit kept; {why}"]
+    return lines
+
+
+def few_line(tuning: Tuning) -> str:
+    """What is done where there are too few cars to weigh all limits together."""
+    _, _, bad, good = tuning.labelled
+    counts = f"{counted(good, 'good car')} and {counted(bad, 'bad car')}"
+    if any(each.limit is not None for each in tuning.figures):
+        return (
+            f"too few labelled cars to weigh costs ({counts}; {FEWEST_BAD} of each are wanted): "
+            "limits are where 95 % of good cars keep all of them, so that up to 5 % may lose a "
+            "pass; what they find of bad cars is not known"
+        )
+    if not any(each.good or each.bad for each in tuning.figures):
+        return "no limit changes: no labelled run has a figure"
+    return f"no limit changes: {counts} are too few to set any ({FEWEST_BAD} of each are wanted)"
 
 
 def joint_lines(tuning: Tuning) -> list[str]:
@@ -138,14 +168,15 @@ def joint_lines(tuning: Tuning) -> list[str]:
     ]
     found = tuning.together
     if found is None:
-        return [*lines, "too few labelled cars to weigh all limits together"]
+        return [*lines, few_line(tuning)]
     lines += ["", "Cars left out, all figures together, guard bands included:"]
-    for name, joint in ((proposed_name(found), found.tuned), ("in force", found.in_force)):
+    judged = sets_judged(found)
+    for name, joint in judged:
         lines += [
             f"  {name:9s} {word:5s} {kind_text(kind)}"
             for word, kind in (("good:", joint.good), ("bad:", joint.bad))
         ]
-    for name, joint in ((proposed_name(found), found.tuned), ("in force", found.in_force)):
+    for name, joint in judged:
         lines.append(
             f"  {name:9s} cost a car {cost_text(joint.cost, joint.cost_low, joint.cost_high)}"
         )
@@ -172,7 +203,7 @@ def passes_text(tuning: Tuning, found: Together) -> str:
 def exchange_lines(tuning: Tuning, found: Together) -> list[str]:
     """Which cars left out the proposed limits change; nothing where no limit is proposed."""
     lines = []
-    if found.proposed.tuned.any() or found.proposed.dropped.any():
+    if found.proposes:
         lines.append(found.changed.said())
     lines.append(passes_text(tuning, found))
     return lines
@@ -189,9 +220,12 @@ def held_lines(found: Together) -> list[str]:
     ]
 
 
-def proposed_name(found: Together) -> str:
-    """What the limits that were tuned are called: they may have been refused."""
-    return "tuned" if found.taken else "proposed"
+def sets_judged(found: Together) -> list[tuple[str, Joint]]:
+    """The proposed limits, which may have been refused, where there are any; those in force."""
+    sets = [("in force", found.in_force)]
+    if found.proposes:
+        sets.insert(0, ("tuned" if found.taken else "proposed", found.tuned))
+    return sets
 
 
 def kind_text(kind: Kind) -> str:

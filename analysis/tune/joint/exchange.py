@@ -24,6 +24,9 @@ LEAST_LOST: Final = 0.005
 fleets are not held to a single car."""
 
 
+SAME: Final = 1e-9
+"""Relative error of sums of alike costs."""
+
 LEAST_CHANCE: Final = 0.1
 """Percent; what is rarer is not said to be known."""
 
@@ -123,13 +126,13 @@ def _of(table: Table, worse: Bools, better: Bools, kind: Bools) -> Exchange:
 
 def saving_said(saved: float, error: float) -> Said:
     """A saving on cars left out, and how often chance alone would show as much."""
+    if error < SAME * abs(saved):
+        return say("{gain} a car", gain=rounded(saved, None, ""))
     gain, reach = (rounded(each, error, "") for each in (saved, error))
-    if error == 0.0:
-        return say("{gain} a car", gain=gain)
     chance = 100.0 * float(ndtr(-saved / error))
     return say(
         "{gain} a car, {times} standard errors of {reach}: chance alone would show as much in "
         "{chance} of such fleets",
-        gain=gain, times=f"{math.floor(10.0 * saved / error) / 10.0:g}", reach=reach,
+        gain=gain, times=f"{math.floor(10.0 * saved / error) / 10.0:.3g}", reach=reach,
         chance=f"{chance:.2g} %" if chance >= LEAST_CHANCE else f"under {LEAST_CHANCE} %",
     )  # fmt: skip

@@ -55,8 +55,8 @@ class JointProblem:
         open, shape (J,).
     content
         Share of good cars that keep the distance to which a limit in force may be moved (`KEPT`);
-        0 where cost alone decides: where that is wanted, and where the limits in force fail no larger
-        share of the bad cars than of the good ones, so that there is nothing to keep.
+        0 where cost alone decides: where that is wanted, and where the limits in force fail no
+        larger share of the bad cars than of the good ones, so that there is nothing to keep.
     costs
         What outcomes cost.
     guard

@@ -11,7 +11,7 @@ import numpy as np
 from analysis.figures import figures_by_name
 from analysis.tune.count_words import counted
 from analysis.tune.joint.few import Tolerances
-from analysis.tune.joint.levels import GoodLevel
+from analysis.tune.joint.levels import FEWEST, GoodLevel
 from analysis.tune.joint.nearest import nearest_runs
 from analysis.tune.joint.shares import joint_share
 from analysis.tune.joint.table import FAIL, figure_ranks
@@ -148,7 +148,8 @@ def _kept(each: FigureTuning, found: Together, at: int) -> str:
     standing = bool(np.isfinite(found.problem.standing(at)).any())
     stays = "the limit in force stays" if standing else "it is left without a limit"
     if found.fitted.levels[at] is None:
-        return f"measured in {counted(each.good, 'good car')}: {stays}"
+        alike = "" if each.good < FEWEST else ", alike within their families"
+        return f"measured in {counted(each.good, 'good car')}{alike}: {stays}"
     if not found.taken and (found.proposed.tuned[at] or found.proposed.dropped[at]):
         return f"{stays}: the proposed limits were not taken"
     aside = ", and takes nothing from good ones" if standing else ""

@@ -86,6 +86,11 @@ class Together:
     steady: Floats
 
     @property
+    def proposes(self) -> bool:
+        """Whether any limit other than those in force came out at all."""
+        return bool(self.proposed.tuned.any() or self.proposed.dropped.any())
+
+    @property
     def held(self) -> tuple[int, int]:
         """Good and bad cars with a run that no limit lets pass (see `analysis.tune.run_ranks`)."""
         table = self.problem.table

@@ -31,10 +31,11 @@ from dashboard.text.tuning import (
     caution_lines,
     cost_text,
     exchange_lines,
+    few_line,
     held_lines,
     limit_text,
     number,
-    proposed_name,
+    sets_judged,
     study_line,
     wrong_text,
 )
@@ -128,10 +129,10 @@ def _decision(tuning: Tuning, units: str) -> ReportPage:
 def _joint(tuning: Tuning) -> list[Block]:
     found = tuning.together
     if found is None:
-        return [Text("Too few labelled cars to weigh all limits together: what good cars keep is "
-                     "all that is known.", "caution")]  # fmt: skip
+        few = few_line(tuning)
+        return [Text(f"{few[:1].upper()}{few[1:]}.", "caution")]
     rows = []
-    for name, joint in ((proposed_name(found), found.tuned), ("in force", found.in_force)):
+    for name, joint in sets_judged(found):
         for word, kind in (("good cars", joint.good), ("bad cars", joint.bad)):
             shares = [car_share_text(each) for each in (kind.passed, kind.undecided, kind.failed)]
             rows.append((name, f"{word} ({kind.passed.cars})", *shares))
