@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Annotated, Any
+from collections.abc import Sequence
+from typing import Annotated, Any, Final
 
 import typer
 from typer.core import TyperGroup
@@ -25,13 +26,17 @@ class Commands(TyperGroup):
             raise
 
 
-app = typer.Typer(
-    name="lukewarm",
-    cls=Commands,
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-)
+def _command_line() -> typer.Typer:
+    return typer.Typer(
+        name="lukewarm",
+        cls=Commands,
+        no_args_is_help=True,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+    )
+
+
+app = _command_line()
 
 
 def show_version(asked: bool) -> None:  # noqa: FBT001 - the shape of an option's callback
@@ -55,8 +60,22 @@ def options(
     """Why is the heater lukewarm? From sensor logs to figures, a verdict and the next check."""
 
 
-for commands in (measure, proof, bench, record, fleet, board, limits, explain):
+ROOMS: Final = (measure, proof, bench, record, fleet, board, limits, explain)
+for commands in ROOMS:
     app.add_typer(commands.app)
+
+
+def asked_for(words: Sequence[str]) -> typer.Typer:
+    """The command line with the command asked for alone, which is sooner built; else all of it."""
+    for room in ROOMS:
+        for each in room.app.registered_commands:
+            name = each.name or getattr(each.callback, "__name__", None)
+            if words and words[0] == name:
+                alone = _command_line()
+                alone.callback()(options)
+                alone.registered_commands.append(each)
+                return alone
+    return app
 
 
 def main() -> None:
@@ -74,7 +93,7 @@ def main() -> None:
     from ingest.errors import LukewarmError, WrongUse
 
     try:
-        app()
+        asked_for(sys.argv[1:])()
     except LukewarmError as error:
         say_error(error)
         sys.exit(WRONG_USE if isinstance(error, WrongUse) else UNUSABLE)

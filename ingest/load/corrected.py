@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Final
 
 from ingest.files import read_text
 from ingest.findings import finding
-from ingest.sensors.corrections import Correction, corrected, parse_corrections
 
 if TYPE_CHECKING:
     from ingest.load.columns import Parts
     from ingest.run import Sensor
+    from ingest.sensors.corrections import Correction
 
 CORRECTION_OF_ANOTHER: Final = finding(
     "correction_of_another",
@@ -43,6 +43,8 @@ def with_corrections(parts: Parts, file: Path | None) -> None:
     """
     if file is None:
         return
+    from ingest.sensors.corrections import corrected, parse_corrections  # few runs name any
+
     corrections = parse_corrections(read_text(file), file.name)
     without = []
     for point, sensor in parts.sensors.items():

@@ -39,7 +39,6 @@ from ingest.load.columns import (
 )
 from ingest.load.corrected import with_corrections
 from ingest.load.doubts import setup_findings
-from ingest.load.large import load_large
 from ingest.load.start import engine_start, wall_clock
 from ingest.run import Finding, Run
 from ingest.sensors.calibrate import calibrate
@@ -151,6 +150,8 @@ def load_opened(opened: OpenedRun) -> Run:
     """
     files = opened.files
     if opened.table is None:
+        from ingest.load.large import load_large  # few logs are
+
         parts = load_large(files)
         return _assemble(files, parts, _events(files, parts.clock))
     return _assemble(files, *_load_whole(files, opened.table))
