@@ -319,19 +319,30 @@ def quantities(document: object) -> dict[str, Any]:
         its quantities in braces, all else as it is written.
     """
     found: dict[str, Any] = {}
-    if isinstance(document, Said):
+    _collect(document, found)
+    return found
+
+
+def _collect(document: object, found: dict[str, Any]) -> None:
+    """Add what `quantities` says of a part of a document."""
+    if isinstance(document, Mapping):
+        for inner in document.values():
+            if type(inner) not in _PLAIN:
+                _collect(inner, found)
+    elif isinstance(document, list | tuple):
+        for inner in document:
+            if type(inner) not in _PLAIN:
+                _collect(inner, found)
+    elif isinstance(document, Said):
         numbers: list[float] = []
         template = _flat(document, numbers)
         if numbers:
             values = {_name(place): number for place, number in enumerate(numbers)}
             found[str.__str__(document)] = {"template": template, "values": values}
-    elif isinstance(document, Mapping):
-        for inner in document.values():
-            found |= quantities(inner)
-    elif isinstance(document, list | tuple):
-        for inner in document:
-            found |= quantities(inner)
-    return found
+
+
+_PLAIN: Final = frozenset({str, float, int, bool, type(None)})
+"""Most of a document: nothing to be said of these."""
 
 
 def _flat(said: Said, numbers: list[float]) -> str:

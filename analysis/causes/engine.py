@@ -196,9 +196,15 @@ class _Distinct(NamedTuple):
 def different_effects(moves: Floats, spreads: Floats) -> tuple[FigureEffect, ...]:
     """The different effects on each figure, of moves and spreads of shape (h, figures)."""
     effects = []
-    for move, spread in zip(moves.T, spreads.T, strict=True):
-        different, which = np.unique(move + 1j * spread, return_inverse=True)
-        effects.append(FigureEffect(different.real, different.imag, which))
+    for move, spread in zip(moves.T.copy(), spreads.T.copy(), strict=True):
+        # most have none, which need not be sorted
+        some = np.flatnonzero((move != 0.0) | (spread != 0.0))
+        different, which = np.unique(move[some] + 1j * spread[some], return_inverse=True)
+        if some.size < move.size:
+            different, which = np.concatenate(([0.0], different)), which + 1
+        places = np.zeros(move.size, dtype=np.intp)
+        places[some] = which
+        effects.append(FigureEffect(different.real, different.imag, places))
     return tuple(effects)
 
 
@@ -207,9 +213,19 @@ def _distinct(layout: str) -> _Distinct:
     """Of one layout of heater (computed once)."""
     space = hypotheses(layout)
     effects = different_effects(space.moves, space.spread)
-    patterns, pattern = np.unique(space.signs, axis=0, return_inverse=True)
+    # an explanation gives the same at all its severities
+    begins = np.concatenate(([0], np.flatnonzero(np.diff(space.explanation)) + 1))
+    places: dict[tuple[float, ...], int] = {}
+    given = map(tuple, space.signs[begins].tolist())
+    pattern = np.array([places.setdefault(each, len(places)) for each in given])
     sound = np.array([any(row.name == NO_FAULT for row in them) for them in space.members])
-    return _Distinct(np.log(space.prior), effects, patterns, pattern, sound[space.explanation])
+    return _Distinct(
+        np.log(space.prior),
+        effects,
+        np.array(list(places)),
+        pattern[space.explanation],
+        sound[space.explanation],
+    )
 
 
 def _log_densities(seen: list[tuple[FigureEffect, tuple[float, float], str]]) -> list[Floats]:

@@ -23,8 +23,18 @@ def like_neighbors(
     numbers
         Shape (n,), n of 1 at least.
     """
-    starts = np.flatnonzero(np.concatenate(([True], numbers[1:] != numbers[:-1])))
-    return starts, np.append(starts[1:], numbers.size) - starts
+    changes = np.flatnonzero(numbers[1:] != numbers[:-1])
+    starts = np.zeros(changes.size + 1, dtype=np.intp)
+    np.add(changes, 1, out=starts[1:])
+    return starts, _sizes(starts, numbers.size)
+
+
+def _sizes(first: NDArray[np.intp], size: int) -> NDArray[np.intp]:
+    """How many samples each run has, of `size` in all."""
+    sizes = np.empty_like(first)
+    np.subtract(first[1:], first[:-1], out=sizes[:-1])
+    sizes[-1:] = size - first[-1:]
+    return sizes
 
 
 def run_means(first: NDArray[np.intp], values: Floats) -> Floats:
@@ -37,7 +47,7 @@ def run_means(first: NDArray[np.intp], values: Floats) -> Floats:
     values
         Without NaN, shape (n,).
     """
-    means: Floats = np.add.reduceat(values, first) / (np.append(first[1:], values.size) - first)
+    means: Floats = np.add.reduceat(values, first) / _sizes(first, values.size)
     return means
 
 

@@ -135,7 +135,9 @@ def _together(
     padded = np.zeros((3, len(records), max(sizes)))
     parts = zip(records, firsts, sizes, strict=True)
     for index, ((elapsed, value), first, size) in enumerate(parts):
-        gap = np.diff(elapsed, prepend=0.0)[first:]
+        gap = elapsed[first:].copy()
+        gap[1:] -= elapsed[first:-1]
+        gap[0] -= elapsed[first - 1] if first else 0.0
         padded[0, index, :size] = elapsed[first:]
         padded[1, index, :size] = value[first:]
         padded[2, index, :size] = gap * (size / gap.sum())
