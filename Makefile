@@ -10,13 +10,16 @@ BIN := $(VENV)/bin
 endif
 STAMP := $(VENV)/.lukewarm-installed
 
+# The tests start many processes; without compiled modules kept, each would compile all of them anew.
+unexport PYTHONDONTWRITEBYTECODE
+
 .PHONY: demo test lint audit wheel docs validation sample-logs clean
 
 demo: $(STAMP)
 	$(BIN)/lukewarm demo
 
 test: $(STAMP) lint
-	$(BIN)/python -m pytest -n auto $(PYTEST_ARGS)
+	$(BIN)/python -m pytest -n auto --dist loadscope --no-loadscope-reorder $(PYTEST_ARGS)
 
 lint: $(STAMP)
 	$(BIN)/ruff check .

@@ -135,9 +135,9 @@ def run(copy: Path, tests: list[str], limit_s: float, *, slow: bool) -> str:
     ]  # fmt: skip
     env = os.environ | {
         "PYTHONPATH": str(copy),
-        "PYTHONDONTWRITEBYTECODE": "1",
         "OPENBLAS_NUM_THREADS": "1",
     }
+    env.pop("PYTHONDONTWRITEBYTECODE", None)  # the many tests are compiled once, not every time
     try:
         done = subprocess.run(
             command, cwd=copy, env=env, capture_output=True, text=True, timeout=limit_s, check=False

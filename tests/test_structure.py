@@ -8,6 +8,7 @@ import subprocess
 import sys
 from collections import Counter
 from collections.abc import Sequence
+from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
@@ -25,15 +26,22 @@ REGISTRIES = {"figures", "quality", "pages", "other_cars"}
 MODULES = [path for package in PACKAGES for path in sorted((ROOT / package).rglob("*.py"))]
 
 
-def imported(path: Path) -> set[str]:
+@cache
+def parsed(path: Path) -> ast.Module:
+    """A module's tree, parsed once for all tests of a process."""
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+@cache
+def imported(path: Path) -> frozenset[str]:
     """Top-level packages a module imports, anywhere in it."""
     names: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(parsed(path)):
         if isinstance(node, ast.ImportFrom) and node.module and not node.level:
             names.add(node.module.split(".")[0])
         elif isinstance(node, ast.Import):
             names.update(alias.name.split(".")[0] for alias in node.names)
-    return names
+    return frozenset(names)
 
 
 def module_name(path: Path) -> str:
@@ -46,7 +54,7 @@ FILES = {module_name(path): path for path in MODULES}
 def wanted_by(name: str) -> set[str]:
     """Modules of the product that one imports: at the top, in functions and for types alike."""
     found: set[str] = set()
-    for node in ast.walk(ast.parse(FILES[name].read_text(encoding="utf-8"))):
+    for node in ast.walk(parsed(FILES[name])):
         if isinstance(node, ast.ImportFrom) and node.module:
             deeper = (f"{node.module}.{alias.name}" for alias in node.names)
             found.update(each if each in FILES else node.module for each in deeper)
@@ -112,7 +120,7 @@ def test_no_class_is_named_twice(house: str) -> None:
         node.name
         for path in MODULES
         if path.relative_to(ROOT).parts[0] == house
-        for node in ast.parse(path.read_text(encoding="utf-8")).body
+        for node in parsed(path).body
         if isinstance(node, ast.ClassDef) and not node.name.startswith("_")
     )
     assert [name for name, count in names.items() if count > 1] == []
@@ -120,11 +128,7 @@ def test_no_class_is_named_twice(house: str) -> None:
 
 def test_every_package_says_what_is_in_it() -> None:
     packages = [path for path in MODULES if path.name == "__init__.py"]
-    assert [
-        module_id(path)
-        for path in packages
-        if not ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
-    ] == []
+    assert [module_id(path) for path in packages if not ast.get_docstring(parsed(path))] == []
 
 
 @pytest.mark.parametrize("path", MODULES, ids=module_id)
@@ -135,7 +139,7 @@ def test_no_module_runs_away(path: Path) -> None:
 @pytest.mark.parametrize("path", MODULES, ids=module_id)
 def test_no_function_runs_away(path: Path) -> None:
     """Sixty lines, the docstring aside."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(parsed(path)):
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             told = (
                 node.body[0].end_lineno - node.body[0].lineno + 1 if ast.get_docstring(node) else 0
@@ -187,7 +191,7 @@ def test_pandas_is_at_the_front_door_only_and_its_converters_nowhere() -> None:
 def test_every_public_function_says_what_it_does() -> None:
     silent = []
     for path in MODULES:
-        tree = ast.parse(path.read_text(encoding="utf-8"))
+        tree = parsed(path)
         silent += [
             f"{module_id(path)}:{node.lineno} {node.name}"
             for node in tree.body
@@ -216,8 +220,6 @@ def names_listed(tree: ast.AST, names: set[str]) -> list[str]:
 def test_what_is_said_of_a_figure_stands_with_the_figure() -> None:
     names = {each.name for each in all_figures()}
     lists = {
-        module_id(path): found
-        for path in MODULES
-        if (found := names_listed(ast.parse(path.read_text(encoding="utf-8")), names))
+        module_id(path): found for path in MODULES if (found := names_listed(parsed(path), names))
     }
     assert lists == {}

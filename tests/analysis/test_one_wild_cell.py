@@ -84,7 +84,9 @@ def test_it_is_listed_and_its_channel_stays_what_it_is(
 ) -> None:
     before = sound(run)
     known = {(each.fault, each.detail) for each in before.findings}
-    for cell in (*WILD, *(("0",) if point in WARM else ())):
+    # every channel sees a third of the numbers, and every number a third of the channels
+    third = WILD[CHANNELS.index((run, point)) % 3 :: 3]
+    for cell in (*third, *(("0",) if point in WARM else ())):
         after = assess(load_run(with_cell(tmp_path, run, point, cell)))
         told = [each for each in after.findings if (each.fault, each.detail) not in known]
         assert any(each.channel == point for each in told), cell

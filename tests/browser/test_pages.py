@@ -44,9 +44,10 @@ def test_every_page_is_quiet_fits_and_reads_well(
     scheme: Literal["light", "dark"],
 ) -> None:
     wrong: list[tuple[object, ...]] = []
-    for path in paths(few):
-        with visit(browser, board, width) as visitor:
-            visitor.page.emulate_media(color_scheme=scheme)
+    # one window for all, as a visitor has: a new one would compile the scripts for every page
+    with visit(browser, board, width) as visitor:
+        visitor.page.emulate_media(color_scheme=scheme)
+        for path in paths(few):
             page = visitor.open(path)
             if path == MISSING:
                 # a page there is not is an error to the browser's console, and rightly so
@@ -61,6 +62,8 @@ def test_every_page_is_quiet_fits_and_reads_well(
                 if each["impact"]
             ]
             wrong += [(path, each) for each in (*visitor.complaints, *visitor.elsewhere)]
+            visitor.complaints.clear()
+            visitor.elsewhere.clear()
     assert wrong == []
 
 
@@ -136,8 +139,8 @@ def test_every_action_is_reached_by_keyboard(
     browser: Browser, board: str, few: FolderSource, width: int
 ) -> None:
     missed: list[tuple[str, str]] = []
-    for path in paths(few)[:-1]:
-        with visit(browser, board, width) as visitor:
+    with visit(browser, board, width) as visitor:
+        for path in paths(few)[:-1]:
             page = visitor.open(path)
             actions: list[str] = page.evaluate(WALK)
             assert len(actions) > 5, path

@@ -1,8 +1,8 @@
 """The first sentence of every run names its verdict and the figure or cause that decides.
 
 What decides is read here from the figures' own verdicts, their limits and the causes; the sentence
-must agree with it. The cars are the samples and fifty more of the simulator, whole and broken, with
-sensors missing.
+must agree with it. The cars are the samples and thirty more of the simulator, whole and broken,
+with sensors missing.
 """
 
 from __future__ import annotations
@@ -28,13 +28,13 @@ from sample_logs.simulator.sensors import standard_sensors
 from sample_logs.simulator.simulate import simulate
 
 FOLDERS = run_folders(Path(__file__).parents[3] / "sample_logs")
-SIMULATED = 50
+SIMULATED = 30
 DROPPED = ("inlet_air", "coolant_in", "coolant_out", "engine_coolant", "footwell", "vacuum_source")
 MISSING_SHARE = 0.15
 
 
 def simulated(number: int) -> dict[str, Any]:
-    """The result of a car drawn by its number; each fault comes about thrice."""
+    """The result of a car drawn by its number; each fault comes twice."""
     rng = np.random.default_rng([number, 13])
     family = list(FAMILIES)[number % len(FAMILIES)]
     cause = list(FAULTS)[number % len(FAULTS)]

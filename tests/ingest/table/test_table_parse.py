@@ -117,7 +117,7 @@ def is_proven(path: Path) -> bool:
 
 FIXTURES = settings(
     deadline=None,
-    max_examples=150,
+    max_examples=80,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 

@@ -16,7 +16,7 @@ from ingest.table.text.read import TextTable, iter_text, read_text_table
 LOG = LogTable(file="log.csv")
 FIXTURES = settings(
     deadline=None,
-    max_examples=150,
+    max_examples=100,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 
@@ -150,7 +150,7 @@ NAMES = ["Time", "Outlet", "Ambient_1", "Kühler", "Druck", "Cabin", "Vacuum", "
 UNITS = ["s", "°C", "degF", "°C", "kPa", "C", "inHg", "%"]
 
 
-@settings(FIXTURES, max_examples=300)
+@settings(FIXTURES, max_examples=120)
 @given(data=st.data(), writing=writings())
 def test_tables_survive_every_dialect(tmp_path: Path, data: st.DataObject, writing: Writing):
     width = data.draw(st.integers(2, len(NAMES)))

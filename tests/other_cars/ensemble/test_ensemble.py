@@ -22,7 +22,7 @@ from tests.other_cars.ensemble.severity import BROKEN, balance, comfort, harm, s
 from tests.other_cars.trips import DT, Trip
 from tests.other_cars.truth import conditions
 
-FAMILIES = 18
+FAMILIES = 10
 CARS = [(part, family_of(part, 5, number)) for part in PARTS for number in range(FAMILIES)]
 
 
