@@ -12,7 +12,7 @@ from analysis.tune.count_words import counted
 from analysis.tune.joint.fit import KEPT
 from analysis.tune.joint.levels import FAMILIES_FOR_OTHERS
 from analysis.tune.joint.together import FEWEST_BAD
-from analysis.tune.tidy import SAYS_NOTHING, tells
+from dashboard.text.limit_numbers import interval_text, limit_number, limit_text, number, span_text
 from dashboard.text.shown import beside, clean, conversion, said_in, words
 from ingest.saying import half_width
 
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from analysis.tune.search.one_figure import FigureTuning
     from analysis.tune.study import FigureStudy
     from analysis.tune.tuning import Tuning
-    from ingest.saying import Shown
 
 MAX_LISTED: Final = 10
 MIN_FOR_AREA: Final = 3
@@ -40,57 +39,6 @@ STAYS: Final = "the limit in force stays"
 
 FEW: Final = 10
 """Cars of a kind, good or bad, below which it is said that labels are few."""
-
-
-def number(value: float, unit: str, units: str, interval: tuple[float, float] | None = None) -> str:
-    """A value of a figure in the reader's units, with its unit, rounded to its 95 % interval.
-
-    To three significant digits where it has none.
-    """
-    shown = conversion(unit, units)
-    return f"{_rounded(value, shown, interval)} {shown.unit}".strip()
-
-
-def limit_number(value: float, unit: str, units: str, interval: tuple[float, float] | None) -> str:
-    """A limit as the limits file has it; converted for US readers, rounded to its interval."""
-    shown = conversion(unit, units)
-    if (shown.factor, shown.offset) != (1.0, 0.0):
-        return number(value, unit, units, interval)
-    return f"{value:.10g} {shown.unit}".strip()
-
-
-def interval_text(each: FigureTuning, ends: tuple[float, float], units: str) -> str:
-    """The 95 % interval of a limit, or in words that it says nothing."""
-    if not tells(ends, each.measured):
-        low, high = each.measured or ends
-        return f"{SAYS_NOTHING}, {span_text((low, high), each.unit, units)}"
-    return f"95 % interval {span_text(ends, each.unit, units)}"
-
-
-def limit_text(each: FigureTuning, units: str) -> str:
-    """The limit for other families; where there is none, the known families' from least to most."""
-    if each.limit is None:
-        return ""
-    if each.others or not each.families:
-        return limit_number(each.limit, each.unit, units, each.interval)
-    own = sorted(each.families.values(), key=lambda one: one.limit)
-    least, most = (limit_number(one.limit, each.unit, units, one.interval)
-                   for one in (own[0], own[-1]))  # fmt: skip
-    return least if least == most else f"{least} to {most}, by family"
-
-
-def span_text(
-    ends: tuple[float, float], unit: str, units: str, interval: tuple[float, float] | None = None
-) -> str:
-    """Two values of a figure as a span, rounded to a 95 % interval: their own where None."""
-    shown = conversion(unit, units)
-    low, high = (_rounded(end, shown, interval or ends) for end in ends)
-    return f"{low} to {high}"
-
-
-def _rounded(value: float, shown: Shown, interval: tuple[float, float] | None) -> str:
-    reach = None if interval is None else half_width(interval) * shown.factor
-    return beside(value * shown.factor + shown.offset, reach)
 
 
 def cost_text(cost: float, low: float, high: float) -> str:
@@ -214,8 +162,9 @@ def held_lines(found: Together) -> list[str]:
     good, bad = found.held
     if not good + bad:
         return []
+    held = [f"{counted(n, f'{kind} car')}" for n, kind in ((good, "good"), (bad, "bad")) if n]
     return [
-        f"of {counted(good, 'good car')} and {counted(bad, 'bad car')} a run is undecided at best, "
+        f"of {' and '.join(held)} a run is undecided at best, "
         "whatever the limits: its readings point to a fault, or could not have shown one"
     ]
 

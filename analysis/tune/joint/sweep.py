@@ -88,12 +88,14 @@ def sweeps(found: Together) -> tuple[Sweep, ...]:
         passes = np.where(table.held[:, None], 0.0, passes)
         shares = [(kind @ passes, 1.0 - kind @ holds) for kind in kinds]
         tried = ready.made[at].distance
-        # nearer than this is harmless, and the limit stays there
-        nearest = float(np.median(level.floor))
-        values = np.array([_value(level, max(float(each), nearest)) for each in tried])
+        # the limit is held between these: what is harmless, in force, or within good cars' reach
+        known = level.known
+        nearest, farthest = (float(np.median(e[known])) for e in (level.floor, level.ceiling))
+        held = np.maximum(np.minimum(tried, farthest), nearest)
+        values = np.array([_value(level, float(each)) for each in held])
         standing = float(np.median(mine.standing))
         distance, half = float(found.fitted.distance[at]), float(found.half[at])
-        center = max(distance, nearest)
+        center = max(min(distance, farthest), nearest)
         low, high = sorted(_value(level, center + sign * half) for sign in (-1.0, 1.0))
         cost, by_ratio, by_share = _asked(found, values, shares)
         made.append(

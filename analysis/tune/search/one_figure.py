@@ -301,7 +301,9 @@ def seen_aside(causes: Mapping[str, CauseArea]) -> str:
     if all(area.told for area in causes.values()):
         return ""
     told = [cause.replace("_", " ") for cause, area in causes.items() if area.told]
-    return f"; of all causes only {', '.join(told)} seen in it" if told else "; no cause seen in it"
+    if not told:
+        return "; no labelled cause shows in it by itself"
+    return f"; of the labelled causes only {', '.join(told)} seen in it"
 
 
 def _costs_of_shown(costs: Costs, shown: float) -> Costs:

@@ -9,8 +9,9 @@ from dash import dcc, html
 
 from analysis.tune.change import effect_of
 from dashboard.plots.tuning import cost_picture, fleet_picture, roc_picture
+from dashboard.text.limit_numbers import number
 from dashboard.text.shown import clean, conversion, plain, words
-from dashboard.text.tuning import number, share_text
+from dashboard.text.tuning import share_text
 from dashboard.web import address, parts
 
 if TYPE_CHECKING:

@@ -25,6 +25,7 @@ from dashboard.report.blocks import (
 )
 from dashboard.report.limits.one_limit import limit_page
 from dashboard.report.subject import software_version
+from dashboard.text.limit_numbers import limit_text, limits_text
 from dashboard.text.shown import said_in, words
 from dashboard.text.tuning import (
     car_share_text,
@@ -33,8 +34,6 @@ from dashboard.text.tuning import (
     exchange_lines,
     few_line,
     held_lines,
-    limit_text,
-    number,
     sets_judged,
     study_line,
     wrong_text,
@@ -42,6 +41,7 @@ from dashboard.text.tuning import (
 
 if TYPE_CHECKING:
     from analysis.tune.change import Changed
+    from analysis.tune.search.one_figure import FigureTuning
     from analysis.tune.tuning import Tuning
 
 MAX_CHANGED: Final = 14
@@ -119,7 +119,7 @@ def _decision(tuning: Tuning, units: str) -> ReportPage:
             (1.2, 3.2, 1.2, 2.0),
             dense=True,
         ),
-        *(Text(line, "quiet") for line in caution_lines(tuning)),
+        *(Text(f"{line[:1].upper()}{line[1:]}.", "quiet") for line in caution_lines(tuning)),
         Text("Approved: name, date, signature", "quiet"),
         Blank(2),
     ]  # fmt: skip
@@ -144,7 +144,8 @@ def _joint(tuning: Tuning) -> list[Block]:
               (1.1, 1.6, 2.0, 2.0, 2.0), dense=True),
         Text(f"{'Taken: ' + found.why if found.taken else verdict}.", "lead"),
         Text(f"All figures together, guard bands included; {wrong_text(tuning)}. A bad car that "
-             "passes is a missed fault; a good car that fails is a needless repair.", "quiet"),
+             "passes is a missed fault; a good car that fails is a needless repair. Costs are in "
+             "the unit they are told in below.", "quiet"),
         *(
             Text(f"{line[:1].upper()}{line[1:]}.", "quiet")
             for line in (*exchange_lines(tuning, found), *held_lines(found))
@@ -155,13 +156,12 @@ def _joint(tuning: Tuning) -> list[Block]:
 def _limits(tuning: Tuning, units: str) -> Table:
     rows = []
     for each in tuning.figures:
-        stands = tuning.in_force.figures.get(each.figure)
-        old = None if stands is None else (stands.low if each.side == "low" else stands.high)
-        before = "none" if old is None else number(old, each.unit, units)
+        old = _bounds_before(each, tuning)
+        before = limits_text([(bound, None) for bound in old], each.unit, units) or "none"
         if each.limit is not None:
             now = limit_text(each, units)
         else:
-            now = "none" if each.way == "none" or old is None else f"{before} (kept)"
+            now = "none" if each.way == "none" or not old else f"{before} (kept)"
         beyond = "fails below" if each.side == "low" else "fails above"
         finds = "" if each.in_run is None else f"{100 * each.in_run.finds.value:.0f} %"
         fails = "" if each.in_run is None else f"{100 * each.in_run.fails.value:.1f} %"
@@ -170,6 +170,16 @@ def _limits(tuning: Tuning, units: str) -> Table:
         ("Figure", "Side", "Before", "Now", "Bad it finds", "Good it fails"),
         tuple(rows), (2.2, 1.3, 1.4, 1.9, 1.2, 1.2), dense=True,
     )  # fmt: skip
+
+
+def _bounds_before(each: FigureTuning, tuning: Tuning) -> list[float]:
+    """The limit in force on the tuned side; least and greatest where families have their own."""
+    limits = tuning.in_force
+    groups = [limits.figures, *limits.heaters.values(), *limits.families.values()]
+    stands = [group[each.figure] for group in groups if each.figure in group]
+    bounds = {limit.low if each.side == "low" else limit.high for limit in stands} - {None}
+    known = sorted(bound for bound in bounds if bound is not None)
+    return [*dict.fromkeys((known[0], known[-1]))] if known else []
 
 
 def _changes(changed: Sequence[Changed], units: str) -> ReportPage:

@@ -11,16 +11,13 @@ from analysis.tune.tidy import tells
 from dashboard.report.axes import Curve
 from dashboard.report.blocks import Block, Heading, ReportPage, Table, Text, short
 from dashboard.report.limits.graph import Mark, graph
+from dashboard.text.limit_numbers import limit_number, limit_text, number, span_text
 from dashboard.text.shown import conversion, words
 from dashboard.text.tuning import (
     OF_OTHERS,
     STAYS,
     alone_lines,
     car_share_text,
-    limit_number,
-    limit_text,
-    number,
-    span_text,
 )
 
 if TYPE_CHECKING:
@@ -29,6 +26,9 @@ if TYPE_CHECKING:
     from analysis.tune.tuning import Tuning
     from ingest.arrays import Floats
 
+
+FEWEST_POINTS: Final = 3
+"""Limits tried in a picture, below which there is no curve to see."""
 
 LEAST_TRADE: Final = 0.5
 """Percent of good cars that a limit must be able to fail for a trade-off to be worth drawing."""
@@ -130,13 +130,14 @@ def _pictures(each: FigureTuning, sweep: Sweep, units: str) -> list[Block]:
         for value in _shown(np.array([sweep.limit, *sweep.interval, sweep.standing]),
                             each.unit, units)
     )  # fmt: skip
+    told = tells(sweep.interval, each.measured)
     marks = [
         Mark("limit", limit, ()),
-        *(Mark("95 % interval", end, (1.5, 2.0)) for end in (low, high)),
+        *(Mark("95 % interval", end, (1.5, 2.0)) for end in (low, high) if told),
         Mark("limit in force", standing, (7.0, 3.0)),
     ]
     edges = _shown(sweep.edges, each.unit, units)
-    span = float(edges.min()), float(edges.max())
+    span = min(float(edges.min()), limit), max(float(edges.max()), limit)
     x = np.repeat(edges, 2)[1:-1]
     values = _shown(sweep.values, each.unit, units)
     order = np.argsort(values)
@@ -146,16 +147,28 @@ def _pictures(each: FigureTuning, sweep: Sweep, units: str) -> list[Block]:
         marks, (axis, "% of cars"),
         "Good and bad cars by their value; those far out are drawn to the edge.", span,
     )  # fmt: skip
-    cost = graph(
-        [Curve("expected cost a car", values[order], sweep.cost[order])], marks,
-        (axis, "cost"), "Expected cost a car if this limit were moved and all others stayed.",
-        span, from_zero=False,
-    )  # fmt: skip
+    cost = [Curve("expected cost a car", values[order], sweep.cost[order])]
     return [
         Heading("Good and bad cars, and the limit"), cars, Text(cars.says, "quiet"),
-        Heading("Cost against the limit"), cost, Text(cost.says, "quiet"),
+        Heading("Cost against the limit"), *_cost(cost, marks, axis, span),
         Heading("Trade-off"), *_trade(each, sweep),
     ]  # fmt: skip
+
+
+def _cost(
+    curves: list[Curve], marks: list[Mark], axis: str, span: tuple[float, float]
+) -> list[Block]:
+    """Cost against the limit, where the limit can be moved at all."""
+    inside = (curves[0].x >= span[0]) & (curves[0].x <= span[1])
+    if np.unique(curves[0].x[inside]).size < FEWEST_POINTS:
+        return [Text("The limit cannot be moved here: what is harmless, and what good cars may "
+                     "reach, hold it where it is.")]  # fmt: skip
+    picture = graph(
+        curves, marks, (axis, "cost"),
+        "Expected cost a car if this limit were moved and all others stayed.",
+        span, from_zero=False,
+    )  # fmt: skip
+    return [picture, Text(picture.says, "quiet")]
 
 
 def _trade(each: FigureTuning, sweep: Sweep) -> list[Block]:
@@ -184,8 +197,8 @@ def _trade(each: FigureTuning, sweep: Sweep) -> list[Block]:
 def _sensitivity(each: FigureTuning, sweep: Sweep, units: str) -> list[Block]:
     def row(name: str, told: tuple[tuple[float, float], ...], scale: float, sign: str) -> Table:
         return Table(
-            (name, *(f"{scale * at:g}{sign}" for at, _ in told)),
-            (("limit", *(number(value, each.unit, units, each.interval) for _, value in told)),),
+            ("The limit", *(f"{scale * at:g}{sign}" for at, _ in told)),
+            ((name, *(number(value, each.unit, units, each.interval) for _, value in told)),),
             (2.6, *[1.2] * len(told)), dense=True,
         )  # fmt: skip
 
@@ -199,9 +212,12 @@ def _sensitivity(each: FigureTuning, sweep: Sweep, units: str) -> list[Block]:
         if sweep.per_10_k
         else "The weather makes no difference that shows in the good cars."
     )  # fmt: skip
-    return [
-        Heading("How firm the choice is"),
-        row("Missed fault costs, in needless repairs", sweep.by_ratio, 1.0, ""),
-        row("Share of bad cars", sweep.by_share, 100.0, " %"),
-        Text(day, "quiet"),
+    limits = {value for told in (sweep.by_ratio, sweep.by_share) for _, value in told}
+    firm: list[Block] = [
+        row("if a missed fault costs so many needless repairs", sweep.by_ratio, 1.0, ""),
+        row("if so many cars are bad", sweep.by_share, 100.0, " %"),
     ]
+    if len(limits) == 1:
+        firm = [Text("No cost and no share of bad cars moves it: what is harmless, and what good "
+                     "cars may reach, hold it where it is.")]  # fmt: skip
+    return [Heading("How firm the choice is"), *firm, Text(day, "quiet")]

@@ -28,18 +28,26 @@ COSTS = Costs(3.0, 1.0, 0.1)
 IN_FORCE = 4.0
 
 
-def cars(good: int, bad: int, rng: np.random.Generator) -> Table:
+def cars(good: int, bad: int, rng: np.random.Generator, off: float = 5.0) -> Table:
     """Normal figures, each bad car five deviations off in one of them; one family."""
     n = good + bad
     is_bad = np.arange(n) >= good
     value = rng.normal(0.0, 1.0, (n, 3))
-    value[np.flatnonzero(is_bad), rng.integers(0, 3, bad)] += 5.0
+    value[np.flatnonzero(is_bad), rng.integers(0, 3, bad)] += off
     number = np.arange(n)
     return Table(
         NAMES, number.astype(str), number, n, np.zeros(n, dtype=np.intp), ("",),
         np.full(n, "blend-air"), is_bad, np.where(is_bad, "low_core_flow", ""),
         np.full(n, np.nan), value, np.full((n, 3), 0.2), np.zeros(n, dtype=bool),
     )  # fmt: skip
+
+
+def in_families(table: Table, count: int, rng: np.random.Generator) -> Table:
+    """The same cars in families that lie farther apart than the cars of one."""
+    family = rng.integers(0, count, table.car.size)
+    level = rng.normal(0.0, 2.0, (count, 3))
+    names = tuple(f"F{at}" for at in range(count))
+    return replace(table, family=family, families=names, value=table.value + level[family])
 
 
 def limits(high: float) -> Limits:
@@ -72,6 +80,40 @@ def test_new_good_cars_keep_their_pass(good: int) -> None:
             high[at] = level.bounds(float(found.fitted.distance[at]))[0]
         lost.append(before - passing(new, high))
     assert (np.array(lost) > 1.0 - KEPT).sum() <= 2  # binomial: of 20 at 5 %, more in 8 %
+
+
+def test_families_of_one_or_two_cars_do_not_look_alike() -> None:
+    """Eleven good cars in up to ten families, which by themselves would have next to no spread."""
+    lost = []
+    for seed in range(20):
+        rng = np.random.default_rng([7, seed])
+        every = in_families(cars(2_011, 30, rng, 8.0), 10, rng)
+        there = np.isin(every.family, every.family[:11])
+        rows = np.arange(2_041)
+        labelled = (rows < 11) | (rows >= 2_011)
+        fleet, new = taken(every, there & labelled), taken(every, there & ~labelled)
+        found = tune_together(laid_out(fleet, 9.0), seed, 0.0)
+        assert found is not None
+        high = np.full(new.value.shape, 9.0)
+        for at in np.flatnonzero(found.fitted.tuned):
+            level = found.fitted.levels[at]
+            assert level is not None
+            high[:, at] = level.bounds(float(found.fitted.distance[at]))[new.family]
+        lost.append(passing(new, np.full(3, 9.0)) - passing(new, high))
+    assert (np.array(lost) > 1.0 - KEPT).sum() <= 2
+
+
+def taken(table: Table, rows: np.ndarray) -> Table:
+    """Some cars of a table, and their families."""
+    number = np.arange(int(rows.sum()))
+    names, family = np.unique(table.family[rows], return_inverse=True)
+    return replace(
+        table, run_id=number.astype(str), car=number, cars=number.size, family=family,
+        families=tuple(table.families[each] for each in names),
+        heater=table.heater[rows], bad=table.bad[rows], cause=table.cause[rows],
+        ambient=table.ambient[rows], value=table.value[rows], u=table.u[rows],
+        held=table.held[rows],
+    )  # fmt: skip
 
 
 def test_a_limit_lies_between_the_one_in_force_and_what_good_cars_reach() -> None:

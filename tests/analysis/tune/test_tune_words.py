@@ -10,7 +10,8 @@ import pytest
 
 from analysis.tune.change import changes
 from analysis.tune.count_words import counted
-from dashboard.text.tuning import change_lines, cost_text, number, span_text, tuning_lines
+from dashboard.text.limit_numbers import number, span_text
+from dashboard.text.tuning import change_lines, cost_text, tuning_lines
 from tests.analysis.tune.test_tune_store import tuned
 from tests.support.tune_fleet import Fleet, draw_fleet
 
