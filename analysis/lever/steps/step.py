@@ -188,7 +188,6 @@ def _thin(elapsed: Floats, value: Floats) -> tuple[Floats, Floats]:
 
 def _crossing(elapsed: Floats, covered: Floats) -> tuple[float, float, float] | None:
     """When 63 % were covered, the slope of the logarithm there, and the uncertainty."""
-    left = np.log(np.maximum(1.0 - covered, 0.02))
     above = covered >= SHARE
     if not above.any():
         return None
@@ -197,14 +196,14 @@ def _crossing(elapsed: Floats, covered: Floats) -> tuple[float, float, float] | 
     # noise may carry single samples across: the middle of the first and last crossing is meant
     middle = 0.5 * (first_above + min(max(last_below, first_above - 1) + 1, 2 * first_above + 3))
     reach = max(2.0, 0.6 * middle)
-    place = np.arange(covered.size)
-    near = (covered > NEAR[0]) & (covered < NEAR[1]) & (np.abs(place - middle) < reach + 1)
-    chosen = np.flatnonzero(near)
+    begin, end = max(0, math.floor(middle - reach)), math.ceil(middle + reach + 1.0)
+    near = covered[begin:end]
+    chosen = begin + np.flatnonzero((near > NEAR[0]) & (near < NEAR[1]))
     if chosen.size < 3:
         chosen = np.arange(max(0, first_above - 1), min(first_above + 2, covered.size))
         if chosen.size < 2:
             return None
-    x, y = elapsed[chosen], left[chosen]
+    x, y = elapsed[chosen], np.log(np.maximum(1.0 - covered[chosen], 0.02))
     centered = x - x.mean()
     slope = -float(centered @ y) / float(centered @ centered)
     if slope <= 1e-4:
