@@ -74,10 +74,6 @@ def __dir__() -> list[str]:
 
 def main() -> None:
     """Run the command line: `lukewarm`."""
-    import gc
-
-    # what loading makes is kept to the end: looking through it for garbage over and over is dear
-    gc.set_threshold(20_000)
     from dashboard.commands.main import main as run
 
     run()
