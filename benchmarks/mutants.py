@@ -76,6 +76,7 @@ ALSO = {
         f"analysis/figures/*{word}*" for word in ("fluct", "speed", "warm_up", "steady", "plateau")
     ),
     "analysis/timeline": ("analysis/figures/*steady*", "analysis/figures/*warm_up*"),
+    "analysis/statistics": ("analysis/tune/test_tune_statistics*", "analysis/tune/test_tune_few*"),
     "analysis/heater": ("analysis/figures/*warm_up*", "analysis/figures/*core*"),
     "analysis": ("analysis/test_same_figures.py",),
 }

@@ -106,10 +106,6 @@ def _name_heads(rows: list[list[Cell]], merged: Sequence[Merged]) -> None:
                     names[at] = f"{head.strip()} {name.strip()}"
 
 
-def _is_said(name: Cell) -> bool:
-    return isinstance(name, str) and bool(name.strip())
-
-
 def _holds_moments(rows: Sequence[Sequence[Cell]], at: int) -> bool:
     """Whether a column has moments that are not all midnights."""
     return any(

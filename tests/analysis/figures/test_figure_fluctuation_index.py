@@ -39,6 +39,19 @@ def test_periods_outside_the_band_do_not_count(period: float) -> None:
     assert found.deviation < 0.1
 
 
+def test_what_lies_on_the_edge_of_the_band_may_or_may_not_count() -> None:
+    """A window of length T cannot tell a period of 120 s from one a little longer (frequencies
+    apart by 1 / T): half of its variance is the standard uncertainty, so that ± 2 u reaches from
+    nothing to all of it; a period well inside the band is known far better."""
+    time = np.arange(0.0, 600.0)
+    edge, inside = (
+        measured(time, 3.0 * np.sin(2.0 * np.pi * time / period)) for period in (120.0, 60.0)
+    )
+    assert edge.deviation - 2.0 * edge.u < 0.5
+    assert edge.deviation + 2.0 * edge.u > 3.0 / np.sqrt(2.0)
+    assert inside.u < 0.3 * edge.u
+
+
 def test_band_power_agrees_with_scipys_periodogram_and_welch() -> None:
     """Broad noise well above the sensor's: integrate both spectra over 1/120 to 1/8 Hz."""
     rng = np.random.default_rng(1)

@@ -60,6 +60,25 @@ def test_derivatives(sensor_lag, stretches):
         )
 
 
+@pytest.mark.parametrize("sensor_lag", [None, 2.5, 0.0])
+@pytest.mark.parametrize("stretches", [1, 2])
+def test_response_to_a_change_of_what_is_settled(sensor_lag, stretches):
+    """What `responses` says of a small change of the curve, against the course stepped twice."""
+    problem, params = make_problem(sensor_lag, stretches=stretches), some_params(stretches)
+    for index in range(2, 6):  # the curve's shape
+        more, less = params.copy(), params.copy()
+        more[index] += 1e-5
+        less[index] -= 1e-5
+        up, down = (ModelCourse(problem, each) for each in (more, less))
+        course = ModelCourse(problem, params)
+        wanted = (up.wanted - down.wanted) / 2e-5
+        numeric = (up.read - down.read) / 2e-5
+        found = course.sensed(course.responses(wanted[None, :]))[0]
+        np.testing.assert_allclose(
+            found, numeric, atol=1e-4 * max(float(np.abs(numeric).max()), 1e-3), rtol=0
+        )
+
+
 @pytest.mark.parametrize(
     "lags",
     [

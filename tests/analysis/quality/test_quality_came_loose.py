@@ -75,7 +75,8 @@ def test_a_fall_in_a_run_without_notes_loses_nothing() -> None:
 
 
 def test_a_fall_that_the_footwell_follows_loses_nothing() -> None:
-    assert loose(run_with(NOTES, cold_feet=True)) == []
+    assert loose(run_with(NOTES, back=1000.0)) != []
+    assert loose(run_with(NOTES, back=1000.0, cold_feet=True)) == []
 
 
 def test_a_fall_while_nobody_noted_the_lever_may_be_the_lever() -> None:

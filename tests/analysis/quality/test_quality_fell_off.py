@@ -65,3 +65,29 @@ def test_heat_sent_to_the_windshield_is_not_a_fallen_sensor() -> None:
         position=run.controls["position"].replace("floor", "defrost")
     )
     assert not found(run.with_(controls=controls))
+
+
+def slipped(outlet: np.ndarray, to: np.ndarray) -> np.ndarray:
+    """An outlet that slips out of its duct from 700 s on, too slowly to be seen falling."""
+    share = np.clip((TIME - 700.0) / 240.0, 0.0, 1.0)
+    return np.asarray(outlet + share * (to - outlet))
+
+
+@pytest.mark.parametrize("without", ["cabin", "footwell"])
+def test_one_point_to_compare_with_is_enough_to_know_when_it_fell(without: str) -> None:
+    """With footwell or cabin alone; what came before is kept."""
+    low = CABIN if without == "footwell" else FOOTWELL - 20.0
+    run = run_with(slipped(OUTLET, low))
+    sensors = {point: each for point, each in run.sensors.items() if point != without}
+    found = assess(run.with_(sensors=sensors))
+    assert [each.fault for each in found.findings if each.forbids] == ["fell_off"]
+    time, _ = found.series("outlet")
+    assert 700.0 < time[-1] < 940.0
+
+
+def test_a_cabin_as_warm_as_the_footwell_hides_no_hot_outlet() -> None:
+    """The outlet was far hotter than the footwell, though hardly hotter than the cabin above it."""
+    run = assess(run_with(slipped(OUTLET, FOOTWELL - 20.0), cabin=OUTLET - 10.0))
+    assert [each.fault for each in run.findings if each.forbids] == ["fell_off"]
+    time, _ = run.series("outlet")
+    assert 700.0 < time[-1] < 940.0

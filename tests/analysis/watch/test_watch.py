@@ -100,6 +100,18 @@ def test_two_sensors_at_fault_at_once_are_both_told() -> None:
     assert len(found) == 2
 
 
+@pytest.mark.parametrize(("kind", "held"), [(SILENT, np.nan), (STANDS_STILL, -5.0)])
+def test_what_stopped_is_said_to_have_stopped_when_it_did(kind: str, held: float) -> None:
+    """Told some time after the last new reading, and that time is not part of the sound run."""
+    values = car()
+    values["ambient"] = np.where(TIME >= OFF, held, values["ambient"])
+    (found,) = alarms(values)
+    assert (found.point, found.kind) == ("ambient", kind)
+    assert found.since_s == pytest.approx(OFF, abs=2.0)
+    assert found.told_s >= OFF + 3.0
+    assert found.until_s is None
+
+
 def test_a_sensor_put_back_ends_its_alarm() -> None:
     values = car()
     gone = (TIME >= OFF) & (TIME < OFF + 60.0)

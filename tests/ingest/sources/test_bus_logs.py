@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from ingest.bus.traffic import _damaged
 from ingest.clock.log_clock import build_clock
 from ingest.draft.draft import draft_setup
 from ingest.errors import UnusableRun
@@ -268,3 +269,17 @@ def test_what_is_missing_is_said(tmp_path: Path) -> None:
 def test_identifiers_left_out_are_counted(tmp_path: Path) -> None:
     path = written(tmp_path / "log.blf", [*traffic(), answer(3.0, 1, 2, unit=0x123)])
     assert [each.fault for each in opened(path).findings] == ["messages_left_out"]
+
+
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (ValueError("half a frame\nat byte 17"), "(half a frame)"),
+        (ValueError("\nat byte 17"), "(ValueError)"),
+        (EOFError(), "(EOFError)"),
+    ],
+)
+def test_damage_is_one_line_whatever_the_reader_says(error: Exception, said: str) -> None:
+    fault = str(_damaged("log.asc", error))
+    assert f"a damaged bus log {said}" in fault
+    assert "byte" not in fault

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import codecs
+
 import pytest
 
 from ingest.setup.model import LogTable
@@ -109,6 +111,22 @@ def test_encodings(encoding: str, name: str):
     found = detect_encoding(data, None, "x")
     assert found.name == name
     assert to_utf8(data[found.mark :], found)[0].decode() == text
+
+
+@pytest.mark.parametrize(
+    ("mark", "encoding", "unit"),
+    [
+        (codecs.BOM_UTF8, "utf-8", 1),
+        (codecs.BOM_UTF16_LE, "utf-16-le", 2),
+        (codecs.BOM_UTF16_BE, "utf-16-be", 2),
+        (codecs.BOM_UTF32_LE, "utf-32-le", 4),
+        (codecs.BOM_UTF32_BE, "utf-32-be", 4),
+    ],
+)
+def test_bytes_of_a_code_unit(mark: bytes, encoding: str, unit: int):
+    """The Unicode Standard, 3.10: encoding schemes, their marks and the bytes of a code unit."""
+    found = detect_encoding(mark + ("t;Außen\n" + "1;2\n" * 50).encode(encoding), None, "x")
+    assert (found.name, found.mark, found.unit) == (encoding, len(mark), unit)
 
 
 def test_stated_encoding_with_its_mark():

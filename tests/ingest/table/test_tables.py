@@ -214,6 +214,23 @@ def test_blank_parted_names_that_hold_blanks(table_of):
     assert doubtful.numbers(1).values[0] == 20.0
 
 
+def test_a_line_of_an_aligned_table_goes_by_its_places(table_of):
+    """A cell that is blank leaves its place blank, two numbers in one place are none, and a line
+    with one cell more than there are places is rejected and shown."""
+    rows = [f"{at:6.1f} {20 + at / 8:8.3f} {80 - at / 4:8.2f}" for at in range(30)]
+    rows[10] = f"{10:6.1f} {'':8} {77.5:8.2f}"
+    rows[15] = f"{15:6.1f} {'1 2':>8} {76.25:8.2f}"
+    rows[20] = f"{20:6.1f} {22.5:8.3f} {75:8.2f}      9.99"
+    table = table_of("  Time    Tout      Tin\n" + "\n".join(rows) + "\n")
+    assert table.height == 29
+    assert table.numbers(1).values[10] is None
+    assert table.numbers(1).values[15] is None
+    assert table.numbers(2).values[10] == 77.5
+    assert [(each.line, each.reason) for each in table.rejected] == [
+        (22, "4 cells where the other lines have 3")
+    ]
+
+
 def test_ten_thousand_columns(table_of):
     names = ",".join(f"c{at}" for at in range(10_000))
     rows = "".join(
