@@ -6,6 +6,7 @@
 truth   fleets of known distributions: excess of the expected cost over the true optimum's, coverage
         of the stated intervals (limit, detection, false alarm, cost, area), and what 5 % of wrong
         labels do to the limit
+shares  how often the intervals of the joint shares hold the truth, 5 % of the labels wrong
 speed   10,000 runs and 15 figures, cross-validation and intervals included; the sliders
 same    the same store, labels and seed twice: the limits files' bytes
 """
@@ -24,9 +25,11 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from analysis.limits import default_limits
 from analysis.statistics.roc import roc
+from analysis.tune.joint.shares import Counted, span
+from analysis.tune.joint.together import FEWEST_BAD
 from analysis.tune.labels import match, parse_labels
 from analysis.tune.limits_file import limits_text
-from analysis.tune.search.choice import Cases, Costs, choose, least_cost_limit
+from analysis.tune.search.choice import WRONG_SHARE, Cases, Costs, choose, least_cost_limit
 from analysis.tune.search.held_out import held_out
 from analysis.tune.search.trial import attempt
 from analysis.tune.stored import tune_store
@@ -94,6 +97,28 @@ def truth(cars: int, repeats: int, wrong_share: float) -> None:
     print(f"{'all':30s}{100 * np.mean(means):17.1f}%{'':23s}{every}", flush=True)
 
 
+def shares(repeats: int, wrong: float) -> None:
+    """Two tests, one that finds most bad cars and one that finds half, on labelled cars."""
+    print(f"joint shares, {100 * wrong:g} % of labels wrong, {repeats} fleets each")
+    for cars, bad_share in ((60, 0.1), (200, 0.1), (200, 0.2), (1000, 0.1)):
+        held, drawn = np.zeros((2, 2)), 0
+        for turn in range(repeats):
+            rng = np.random.default_rng([cars, int(100 * bad_share), turn])
+            bad = rng.random(cars) < bad_share
+            label = bad ^ (rng.random(cars) < wrong)
+            if label.sum() < FEWEST_BAD:
+                continue
+            drawn += 1
+            for at, true in enumerate(((0.03, 0.85), (0.15, 0.5))):
+                fails = rng.random(cars) < np.where(bad, true[1], true[0])
+                counts = [Counted(float(fails[of].sum()), int(of.sum())) for of in (~label, label)]
+                for kind, share in enumerate(span(*counts, wrong)):
+                    held[at, kind] += share.low <= true[kind] <= share.high
+        covers = " ".join(f"{100 * each:.1f} %" for each in (held / drawn).ravel())
+        print(f"{cars} cars, {100 * bad_share:g} % bad: intervals of good and bad cars hold the "
+              f"shares failed, 3 and 85 %, then 15 and 50 %, in {covers}", flush=True)  # fmt: skip
+
+
 def speed() -> None:
     fleet = draw_fleet(10_000, 1)
     labels = match(parse_labels(fleet.labels, ("low_core_flow",)), fleet.runs)
@@ -143,13 +168,15 @@ def same() -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("part", nargs="?", choices=["truth", "speed", "same"])
+    parser.add_argument("part", nargs="?", choices=["truth", "shares", "speed", "same"])
     parser.add_argument("--cars", type=int, nargs="*", default=[200, 40])
     parser.add_argument("--repeats", type=int, default=200)
     parser.add_argument("--wrong", type=float, default=0.0, help="share of wrong labels")
     told = parser.parse_args()
     if told.part in (None, "same"):
         same()
+    if told.part in (None, "shares"):
+        shares(told.repeats, WRONG_SHARE)
     if told.part in (None, "speed"):
         speed()
     if told.part in (None, "truth"):

@@ -68,7 +68,7 @@ def tuning_lines(tuning: Tuning, changed: Sequence[Changed], units: str) -> list
     lines += _figures(tuning, units)
     if tuning.causes:
         lines += ["", "Causes"]
-        lines += [cause_line(each) for each in tuning.causes]
+        lines += _alike([(words(each.cause), cause_text(each)) for each in tuning.causes])
     if tuning.study:
         lines += ["", "Measurement system"]
         lines += [study_line(each, units) for each in tuning.study]
@@ -78,16 +78,24 @@ def tuning_lines(tuning: Tuning, changed: Sequence[Changed], units: str) -> list
 def _figures(tuning: Tuning, units: str) -> list[str]:
     """Each figure; those of which only is said why they were left, in one line a reason."""
     lines: list[str] = []
-    left: dict[str, list[str]] = {}
+    left: list[tuple[str, str]] = []
     for each in tuning.figures:
         said = figure_lines(each, units)
         if each.limit is None and len(said) == 1:
-            left.setdefault(each.why, []).append(words(each.figure))
+            left.append((words(each.figure), f"limit kept; {each.why}"))
         else:
             lines += ["", *said]
-    for why, names in left.items():
-        lines += ["", f"{', '.join(names)}: limit kept; {why}"]
+    for line in _alike(left):
+        lines += ["", line]
     return lines
+
+
+def _alike(named: Sequence[tuple[str, str]]) -> list[str]:
+    """``name: text`` a line; names of which the same is said share one."""
+    of_text: dict[str, list[str]] = {}
+    for name, text in named:
+        of_text.setdefault(text, []).append(name)
+    return [f"{', '.join(names)}: {text}" for text, names in of_text.items()]
 
 
 def few_line(tuning: Tuning) -> str:
@@ -95,10 +103,15 @@ def few_line(tuning: Tuning) -> str:
     _, _, bad, good = tuning.labelled
     counts = f"{counted(good, 'good car')} and {counted(bad, 'bad car')}"
     if any(each.limit is not None for each in tuning.figures):
+        whose = (
+            "up to 5 % may lose a pass"
+            if tuning.options.trade_passes
+            else f"one is stricter than the limit in force only where {100 * KEPT:g} % keep them"
+        )
         return (
             f"too few labelled cars to weigh costs ({counts}; {FEWEST_BAD} of each are wanted): "
-            "limits are where 95 % of good cars keep all of them, so that up to 5 % may lose a "
-            "pass; what they find of bad cars is not known"
+            f"limits are where 95 % of good cars keep all of them; {whose}; what they find of bad "
+            "cars is not known"
         )
     if not any(each.good or each.bad for each in tuning.figures):
         return "no limit changes: no labelled run has a figure"
@@ -338,20 +351,17 @@ def _sensitivity(each: FigureTuning, units: str) -> list[str]:
     return lines
 
 
-def cause_line(each: CauseTuning) -> str:
-    """One cause."""
+def cause_text(each: CauseTuning) -> str:
+    """What the labels say of one cause."""
     roc = each.roc
     fewest = min(each.with_it, each.without)
     area = f"area {_area(roc.auc, roc.auc_low, roc.auc_high, fewest)}" if roc else "no curve"
-    name = (
-        f"{words(each.cause)}: {counted(each.with_it, 'car')} with it, "
-        f"{each.without} without, {area}"
-    )
+    cars = f"{counted(each.with_it, 'car')} with it, {each.without} without, {area}"
     if each.limit is None or each.interval is None:
-        return f"{name}; no limit: {each.why}"
+        return f"{cars}; no limit: {each.why}"
     low, high = each.interval
     return (
-        f"{name}; worth acting upon from a probability of {each.limit:.2f} "
+        f"{cars}; worth acting upon from a probability of {each.limit:.2f} "
         f"({low:.2f} to {high:.2f})"
     )
 

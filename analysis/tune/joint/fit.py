@@ -56,7 +56,8 @@ class JointProblem:
     content
         Share of good cars that keep the distance to which a limit in force may be moved (`KEPT`);
         0 where cost alone decides: where that is wanted, and where the limits in force fail no
-        larger share of the bad cars than of the good ones, so that there is nothing to keep.
+        larger share of the bad cars than of the good ones (a third, where none is labelled bad), so
+        that there is nothing to keep.
     costs
         What outcomes cost.
     guard
@@ -163,7 +164,8 @@ def problem_of(
             own[family, at] = any(figure in group for group in groups)
     bounds = bounds_of(table, in_force)
     fails = table.weight * (verdicts_of(table, *bounds) == FAIL)
-    tells = bool(fails[table.bad].sum() > fails[~table.bad].sum())
+    of_bad = fails[table.bad].sum() if table.bad.any() else MOST_FAILED
+    tells = bool(of_bad > fails[~table.bad].sum())
     content = 1.0 - (1.0 - KEPT) / len(table.names) if tells and keep else 0.0
     for_all = _for_all(table.names, sides, in_force)
     return JointProblem(

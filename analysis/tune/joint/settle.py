@@ -81,6 +81,13 @@ def settle_few(each: FigureTuning, found: Tolerances) -> FigureTuning:
             why=f"{bad}, and {counted(each.good, 'good car')} of no checked distribution; from "
             f"ranks it takes {counted(few.needed, 'good car')}",
         )  # fmt: skip
+    known = level.known
+    if np.allclose(level.bounds(told.high)[known], level.stands[known]):
+        return replace(
+            plain, way="kept",
+            why=f"{bad}: the limit in force stays; {counted(level.cars, 'good car')} would keep a "
+            "stricter one, and are too few to say that others do",
+        )  # fmt: skip
     limit, families, _ = _limits(level, found.problem, at, told.high, 0.0)
     joint = "" if found.figures == 1 else f", so that 95 % keep all {found.figures}"
     return replace(
