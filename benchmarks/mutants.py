@@ -61,6 +61,7 @@ WIDE = {
 ALSO = {
     "ingest/bus": ("ingest/sources/test_bus*",),
     "ingest/table/bus_log.py": ("ingest/sources/test_bus*",),
+    "ingest/table/open.py": ("ingest/sources/*",),
     "ingest/table/mdf.py": ("ingest/sources/test_mdf*",),
     "ingest/table/workbook": ("ingest/sources/test_work*",),
     "ingest/table/packed.py": ("ingest/sources/*archives*",),

@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from analysis.heater import predict
 from analysis.heater.predict import predict_steady_rise
 from analysis.live import LiveFigures, measure_so_far, sensor_warnings
 from analysis.measurement import Measurement
@@ -88,6 +89,19 @@ def test_interval_narrows_as_the_engine_warms() -> None:
     widths = [predicted(cold_start(60.0 * minutes)).u or 0.0 for minutes in (3, 8, 14, 25)]
     assert widths == sorted(widths, reverse=True)
     assert widths[0] > 4.0 * widths[-1]
+
+
+def test_what_a_cold_engine_leaves_open_has_no_weight_on_a_warm_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The doubt whether a cold core gives more later goes with the share of the warm-up that is
+    still to come: nine tenths of it after three minutes, hardly any after fourteen."""
+    cold, warm = cold_start(180.0), cold_start(840.0)
+    before = [predicted(each).u or 0.0 for each in (cold, warm)]
+    monkeypatch.setattr(predict, "GROWTH_U", 10.0 * predict.GROWTH_U)
+    after = [predicted(each).u or 0.0 for each in (cold, warm)]
+    assert after[0] > 1.5 * before[0]
+    assert after[1] < 1.5 * before[1]
 
 
 def test_once_settled_the_prediction_is_the_figure() -> None:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from analysis.lever.event_clock import align_events
+from analysis.lever.event_clock import _cost_among, _Log, align_events
+from analysis.lever.fit.start import find_starts
+from analysis.lever.record import LeverRecord
 from ingest.run import Run
 from tests.support.signals.lever_cars import Door, Lags, Log, lever_run, sweep
 from tests.support.signals.runs import make_run
@@ -51,6 +55,22 @@ def test_clocks_that_agree_are_left_alone():
     assert aligned.run is run
     assert abs(clock.known()) < 2.5 * (clock.u or 0.0)
     assert "agree" in (clock.note or "")
+
+
+def test_the_unit_of_the_record_decides_nothing() -> None:
+    """What one offset explains better than another is a ratio of variances: it has no unit."""
+    log = _Log(LeverRecord(lever_run(Door(), Lags(), Log(offset=6.0), sweep(), seed=5)))
+    tried = [log.attempt(find_starts(log.data, offsets=may)[0]) for may in (True, False)]
+    in_cents = [(at, replace(each, scale=100.0 * each.scale), start) for at, each, start in tried]
+    costs, others = (
+        [_cost_among(attempts)(each) for each in attempts] for attempts in (tried, in_cents)
+    )
+    np.testing.assert_allclose(costs, others, rtol=1e-9)
+    # the best explains its record to its own noise: half a sample each, and what the priors say
+    best = min(tried, key=_cost_among(tried))[1]
+    pull = (best.params - best.problem.center) / best.problem.width
+    likely = 0.5 * float(best.residual @ best.residual) / best.noise
+    assert min(costs) == pytest.approx(likely + 0.5 * float(pull @ pull), rel=0.05)
 
 
 def test_half_a_second_is_not_worth_applying():
