@@ -243,3 +243,29 @@ def test_a_heater_turned_up_while_idling_is_no_thermostat(up_at: float) -> None:
     level, why, _ = find_held(course, found, missing)
     assert level is None
     assert why is not None
+
+
+@pytest.mark.parametrize(("opens", "is_told"), [(78.0, True), (88.0, True), (71.0, False)])
+def test_an_opening_seen_with_less_heat_taken_counts_only_above_any_balance(
+    opens: float, *, is_told: bool
+) -> None:
+    """The heater is turned off while the coolant warms, and only then does the thermostat open:
+    above `SURELY_C` nothing but a thermostat holds a coolant, below it a heat balance may."""
+    when = np.arange(0.0, 2400.0, STEP)
+    off = when > 500.0
+    rng = np.random.default_rng(8)
+    value = np.empty(when.size)
+    coolant = -5.0
+    for i, taken_off in enumerate(off):
+        coolant = min(coolant + STEP / 420.0 * ((120.0 if taken_off else 95.0) - coolant), opens)
+        value[i] = coolant
+    value = value + 0.1 * rng.standard_normal(when.size)
+    stood = np.zeros(when.size, dtype=bool)
+    controls = np.where(off, 0.0, 100.0)
+    course = Course(STEP, when, value, smooth(value, 5), 0.1, None, stood, controls)
+    found, missing = best_opening(course, heater_as_before(course))
+    assert (found is not None) == is_told
+    if found is not None:
+        assert course.smooth[found.peak] == pytest.approx(opens, abs=1.0)
+    else:
+        assert missing is not None

@@ -7,6 +7,7 @@ import pytest
 
 from tests.support.contexts import context_of
 from tests.support.signals.hold_runs import AMBIENT, RISE, heater_run, warming
+from tests.support.signals.runs import Event
 
 TIME = np.arange(-60.0, 1800.0)
 
@@ -47,3 +48,17 @@ def test_a_footwell_read_for_part_of_the_window(share: float, measured: bool) ->
         assert found.value == pytest.approx(12.0, abs=0.2)
     else:
         assert "too few readings of" in (found.note or "")
+
+
+def test_a_footwell_that_was_colder_in_another_window_is_no_scatter() -> None:
+    """The cabin warms, so the footwell of an earlier window is bound to lie further below."""
+    away = (TIME > 900.0) & (TIME < 1000.0)
+    moves: list[Event] = [(900.0, "temp_lever", 0), (1000.0, "temp_lever", 100)]
+    share = np.where(away, 0.2, 1.0)
+    below = np.where(TIME < 950.0, 14.0, 8.0)
+    foot = AMBIENT + RISE * warming(TIME) * share - below
+    ctx = context_of(heater_run(share=share, events=moves, extra={"footwell": foot}))
+    assert ctx.hot.others
+    found = ctx.figure("footwell_deficit")
+    assert found.value == pytest.approx(8.0, abs=0.2)
+    assert found.random < 0.5

@@ -8,6 +8,7 @@ import pytest
 
 from ingest.setup.model import LogTable
 from ingest.table.cells import kind_of
+from ingest.table.marks import marks_of_sample
 from ingest.table.text.dialect import BLANKS, WIDE_BLANKS, Line, find_cut, split_cells
 from ingest.table.text.encoding import detect_encoding, to_utf8, unify_line_ends
 from ingest.table.units import clean_unit, is_unit, split_unit
@@ -198,3 +199,21 @@ def test_units_written_in_names(name: str, bare: str, unit: str | None):
 @pytest.mark.parametrize("written", ["°C", "[°C]", "(Â°C)", "º C", "Ã‚Â°C", "℃", "?C", "�C", "øC"])
 def test_one_spelling_for_degrees(written: str):
     assert clean_unit(written) == "°C"
+
+
+@pytest.mark.parametrize(
+    ("text", "delimiter", "decimal", "proven"),
+    [
+        ("1,2\n3,4\n", ",", ".", False),  # what parts the cells is no mark in them
+        ("1,234;5\n6,789;8\n", ";", ",", False),  # a mark, or thousands: a guess
+        ("1;5\n6;8\n", ";", ".", False),
+        ("1,234.5;5\n", ";", ".", True),
+        ("12,5;5\n", ";", ",", True),
+        ("1.5,2\n", ",", ".", True),
+    ],
+)
+def test_decimal_mark_that_a_sample_speaks_for(
+    text: str, delimiter: str, decimal: str, *, proven: bool
+):
+    found, both = marks_of_sample(text, delimiter)
+    assert (found.decimal, found.proven, both) == (decimal, proven, False)
