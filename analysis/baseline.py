@@ -287,10 +287,11 @@ def tolerance_limit(
         )
     low, high = min(low, mean - stands.harmless), max(high, mean + stands.harmless)
     if side == "low":
-        stays = stands.high if stands.high is not None and stands.high > low else None
+        # the default's other side stays, unless the family's own good cars reach beyond it
+        stays = stands.high if stands.high is not None and stands.high > high else None
         return Limit(low, stays, basis, stands.harmless)
     if side == "high":
-        stays = stands.low if stands.low is not None and stands.low < high else None
+        stays = stands.low if stands.low is not None and stands.low < low else None
         return Limit(stays, high, basis, stands.harmless)
     return Limit(low, high, basis, stands.harmless)
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from analysis.causes.cable import Cable, cable_state
 from analysis.causes.engine import Ranking, rank
-from analysis.causes.evidence import Evidence, Usual
+from analysis.causes.evidence import Evidence, Usual, against_good
 from analysis.causes.explain import reasons
 from analysis.causes.knowledge import CABLE_CAUSES, knowledge, layout_of
 from analysis.causes.next_check import NextCheck, propose
@@ -106,7 +106,7 @@ def diagnose(
     failed
         Whether a figure fails its limit.
     """
-    usual = Usual.of(good)
+    usual, evidence = Usual.of(good), against_good(evidence, good)
     layout = layout_of(measured.run.setup.run, standing=evidence.running.stood)
     ranking = rank(evidence, usual, layout, checked, failed=failed)
     table = knowledge()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
@@ -13,7 +13,7 @@ import numpy as np
 from analysis.causes.knowledge import FigureScale, SignRow, knowledge
 from analysis.causes.running import NOT_KNOWN, USUAL_RPM, Running, running_of
 from analysis.causes.signs.coolant_late import late_level, warmed_standing
-from analysis.causes.signs.signs import signs_seen
+from analysis.causes.signs.signs import STARVED_SHARE, signs_seen
 from analysis.signal.order_statistics import quantiles
 from analysis.uncertainty import shared_parts
 from ingest.arrays import Floats
@@ -63,6 +63,10 @@ def evidence_of(measured: Measured) -> Evidence:
         measurement = measured.figures.get(name)
         if measurement is not None and measurement.value is not None:
             found[name] = (measurement.value, measurement.u or 0.0)
+    signs = signs_seen(measured)
+    if signs["supply_cooler_than_return"] and "steady_outlet_rise" in found:
+        # the hose named supply is what the core has left over: no measure of what it could give
+        found.pop("core_effectiveness", None)
     ratio = _flow_ratio(found)
     if ratio is not None:
         # the same two hoses: counted once, as the ratio that weather and thermostat leave alone
@@ -90,7 +94,7 @@ def evidence_of(measured: Measured) -> Evidence:
         found["vacuum_sag"] = (best[0] - low, u_low)
     return Evidence(
         found,
-        signs_seen(measured),
+        signs,
         _outside_air(measured.context),
         running_of(measured),
         warmed_standing(measured),
@@ -101,6 +105,26 @@ def _held(measured: Measured) -> bool:
     """Whether there is a level to swing about: a plateau, or no thermostat at work."""
     coolant = measured.context.coolant
     return coolant.held is not None or coolant.had_to_show
+
+
+def against_good(evidence: Evidence, good: Sequence[Evidence]) -> Evidence:
+    """The evidence, the blower's voltage held against that of good cars at the same step.
+
+    How many steps a blower has is not noted; good cars show what each of them gets.
+    """
+    step, volts = evidence.running.step, evidence.running.volts
+    alike = [car.running.volts for car in good if car.running.step == step and car.running.volts]
+    if step is None or volts is None or len(alike) < MIN_ALIKE:
+        return evidence
+    starved = bool(volts < STARVED_SHARE * float(np.median(alike)))
+    return replace(evidence, signs={**evidence.signs, "blower_starved": starved})
+
+
+MIN_ALIKE: Final = 2
+
+REVERSED_RATIO: Final = -0.3
+"""A supply cooler than the return by more than this share of the outlet's rise says no more than
+that it is: the flow through reversed hoses may be anything."""
 
 
 def _flow_ratio(found: Mapping[str, tuple[float, float]]) -> tuple[float, float] | None:
@@ -115,7 +139,8 @@ def _flow_ratio(found: Mapping[str, tuple[float, float]]) -> tuple[float, float]
     rise, u_rise = found["steady_outlet_rise"]
     if rise < 4.0 * u_rise or rise <= 0.0:
         return None
-    return drop / rise, math.hypot(u_drop, drop / rise * u_rise) / rise
+    ratio = max(drop / rise, REVERSED_RATIO)
+    return ratio, math.hypot(u_drop, ratio * u_rise) / rise
 
 
 def _outside_air(timeline: Timeline) -> float | None:
@@ -335,10 +360,11 @@ def compare(evidence: Evidence, usual: Usual, name: str) -> tuple[float, float] 
     away = here - center
     share = evidence.running.unsure(usual.running, scale)
     apart = evidence.running.apart(usual.running, scale)
+    told_twice = usual.count[name] == 0 and scale.twin in evidence.figures
     sd = math.hypot(
         abs(slope) * math.hypot(u, value * share, apart),
         scale.idle_u * abs(evidence.idled - usual.idled),
-        usual.spread[name],
+        usual.spread[name] * (math.sqrt(2.0) if told_twice else 1.0),
     )
     if scale.scale == "relative":
         base = max(abs(center), 1e-9)

@@ -49,6 +49,8 @@ class FigureScale(_Row):
     """Power of the blower's air it grows with where nothing is wrong."""
     pump: float = 0.0
     """Power of the engine's speed, which drives the coolant pump, it grows with."""
+    twin: str | None = None
+    """A figure of the same part: what nobody knows of a family is then unknown to both alike."""
     road_u: float = 0.0
     """What 10 m/s more of road speed may add to it in a sound car, in its unit (k = 1)."""
     idle_u: float = 0.0

@@ -63,6 +63,10 @@ CLOCK_S: Final = (0.5, 3.0)
 LOGGED_CLOCK_S: Final = 0.3
 
 
+MIN_READINGS: Final = 2
+"""Readings of the outlet at each of the lever's positions."""
+
+
 @dataclass(frozen=True)
 class LeverStudy:
     """What a run says of its lever.
@@ -239,6 +243,7 @@ def _figures(
     window = (float(data.time[0]), float(data.time[-1]))
     inside = path.moves[(path.moves > data.time[0]) & (path.moves < data.time[-1])]
     dwell = median(np.diff(inside)) if inside.size > 1 else 0.0
+    _check_read_often(aligned.run, dwell, logged=path.logged)
     valve = aligned.run.setup.run.heater != "blend-air" and dwell < VALVE_DWELL_S
     swept = Swept(low, high, side, window, "; ".join(notes) or None, valve)
     backlash = hysteresis(ends, fitted, swept)
@@ -247,6 +252,22 @@ def _figures(
     except NotMeasurable as reason:
         missing = Measurement.missing("%", str(reason))
         return missing, missing, missing, backlash
+
+
+def _check_read_often(run: Run, dwell: float, *, logged: bool) -> None:
+    """Make sure that every position was read more than once: no model makes up for that.
+
+    Raises
+    ------
+    NotMeasurable
+        Where a lever that was noted was moved on sooner.
+    """
+    interval = median(np.diff(run.series("outlet")[0]))
+    if not logged and 0.0 < dwell < MIN_READINGS * interval:
+        raise NotMeasurable(
+            f"the outlet was read every {interval:.0f} s and the lever moved every {dwell:.0f} s: "
+            f"hold it at each position for {2.0 * MIN_READINGS * interval:.0f} s, or log faster"
+        )
 
 
 def _known_start(known: MatchedModel | None) -> Start | None:

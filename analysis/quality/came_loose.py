@@ -20,7 +20,7 @@ import numpy as np
 from analysis.quality import detector
 from analysis.quality.repeats import seldom_given
 from analysis.quality.stuck import STUCK
-from analysis.quality.view import OUTLETS, Hit, View
+from analysis.quality.view import FRESH_AIR, OUTLETS, Hit, View
 from analysis.watch.bins import Seconds, junctions_of, make_seconds, width_for
 from analysis.watch.judge import LOST, SILENT, STANDS_STILL, Alarm, judge
 from analysis.watch.places import INDOORS, moved_by
@@ -49,6 +49,10 @@ CLOCK_S: Final = 30.0
 FOLLOWS_S: Final = 90.0
 FOLLOWS_K: Final = 3.0
 """A footwell that falls this much within this time has been given colder air."""
+
+STILL_BLOWN: Final = 0.65
+"""Readings that keep this share of what they were above the air outside are still those of an
+outlet: no other air in a car is as warm (common practice, no source)."""
 
 LEVER: Final = "temp_lever"
 
@@ -108,6 +112,8 @@ def _holds(alarm: Alarm, seconds: Seconds) -> bool:
         return False
     if alarm.point in moved_by(LEVER) and LEVER not in {control for _, control in noted}:
         return False  # moved at any time, for all that was written down
+    if alarm.point in OUTLETS and not _in_other_air(alarm, seconds, end):
+        return False
     footwell = seconds.tracks.get("footwell")
     if alarm.point not in OUTLETS or footwell is None:
         return True
@@ -115,3 +121,22 @@ def _holds(alarm: Alarm, seconds: Seconds) -> bool:
     after = footwell.means[first : last + 1]
     after = after[~np.isnan(after)]
     return after.size == 0 or float(after[0] - after.min()) < FOLLOWS_K
+
+
+def _in_other_air(alarm: Alarm, seconds: Seconds, end: float) -> bool:
+    """Whether what an outlet read afterwards may be the air of the cabin.
+
+    No other air in a car is as hot as an outlet's: what stays hot is blown out, only cooler.
+    """
+    outside = next((seconds.tracks[each] for each in FRESH_AIR if each in seconds.tracks), None)
+    if outside is None:
+        return True
+    track, ends = seconds.tracks[alarm.point].means, seconds.ends
+    before = track[(ends >= alarm.since_s - FOLLOWS_S) & (ends < alarm.since_s)]
+    after = track[(ends > alarm.told_s) & (ends <= end)]
+    air = outside.means[(ends > alarm.told_s) & (ends <= end)]
+    before, after, air = (each[~np.isnan(each)] for each in (before, after, air))
+    if not (before.size and after.size and air.size):
+        return True
+    warm = float(np.median(air)) + STILL_BLOWN * float(np.median(before) - np.median(air))
+    return float(np.median(after)) < warm

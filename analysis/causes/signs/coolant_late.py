@@ -46,6 +46,10 @@ RESTS_K_S: Final = 2.0 / 180.0
 """A coolant that changes by less than 2 K in 3 min, in a car that was on the road for 2 min before,
 is at its balance there: it need not have run for as long as one that still climbs."""
 
+CLIMBS_ON_S: Final = 300.0
+"""A coolant that still climbs as the log ends may go on for about so long at its rate, s: the time
+in which an engine comes to its balance (common practice, no source)."""
+
 FAR_BELOW_M_S: Final = 12.0
 FAR_BELOW_C: Final = 60.0
 FAR_BELOW_K: Final = 11.5
@@ -85,7 +89,7 @@ def late_level(measured: Measured) -> tuple[float, float] | None:
     found = _late(measured)
     if found is None:
         return None
-    point, values = found
+    point, time, values = found
     reached = quantiles(values, 0.9)[0]
     balance = reached < SURELY_C and not context.coolant.had_to_show
     if balance and (reached < COOLEST_C or not _driven(measured)):
@@ -93,7 +97,10 @@ def late_level(measured: Measured) -> tuple[float, float] | None:
     sensor = measured.run.sensors[point]
     shared = math.sqrt(sum(source.u**2 for source in sensor.errors))
     doubt = BALANCE_K if balance else 0.0
-    return reached, math.hypot(shared, float(np.std(values)), doubt)
+    # what still climbs as the log ends has reached nothing yet
+    last = time >= time[-1] - REST_S
+    rate = fit_line(time[last], values[last]).slope if last.sum() > 2 else 0.0
+    return reached, math.hypot(shared, float(np.std(values)), doubt, max(rate, 0.0) * CLIMBS_ON_S)
 
 
 def stayed_cool(measured: Measured, rest: Rest | None, *, driven: bool) -> bool | None:
@@ -116,7 +123,7 @@ def stayed_cool(measured: Measured, rest: Rest | None, *, driven: bool) -> bool 
     found = _late(measured)
     if found is None or driven is not _driven(measured):
         return None
-    return quantiles(found[1], 0.9)[0] < COOLEST_C
+    return quantiles(found[2], 0.9)[0] < COOLEST_C
 
 
 def rests_far_below(measured: Measured, rest: Rest | None) -> bool | None:
@@ -175,18 +182,17 @@ def warmed_standing(measured: Measured) -> bool:
     return bool(speed.size * context.grid.step >= MIN_EARLY_S and speed.mean() < HARDLY_M_S)
 
 
-def _late(measured: Measured) -> tuple[str, Floats] | None:
-    """The point that tells of the coolant, and its readings once it had its time."""
+def _late(measured: Measured) -> tuple[str, Floats, Floats] | None:
+    """The point that tells of the coolant, and times and readings once it had its time."""
     context = measured.context
     if not coolant_warmed(context):
         return None
     late = _late_bins(measured)
     for point in ("engine_coolant", "coolant_in"):
         if context.has(point):
-            values = context.values(point)[late]
-            values = values[~np.isnan(values)]
-            if values.size * context.grid.step >= MIN_LATE_S:
-                return point, values
+            known = late & ~np.isnan(context.values(point))
+            if known.sum() * context.grid.step >= MIN_LATE_S:
+                return point, context.grid.time[known], context.values(point)[known]
     return None
 
 

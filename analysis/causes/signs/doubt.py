@@ -27,8 +27,8 @@ HEATER_POINTS: Final = {
 }
 """Points whose sensors the heater's figures stand on, and the first figure to suffer."""
 
-MUCH_SHARE: Final = 0.1
-"""So much of a channel's readings lost leaves its figures in doubt ..."""
+MUCH_SHARE: Final = 0.2
+"""So much of a channel lost leaves its figures in doubt (common practice, no source) ..."""
 
 MISSED_S: Final = 60.0
 """... and so many seconds where its figure could not be had."""

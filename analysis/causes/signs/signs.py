@@ -37,6 +37,9 @@ STARVED_SHARE: Final = 0.85
 MAX_STEPS: Final = 5
 """More steps no blower switch has (common practice, no source)."""
 
+MAX_FINE_STEPS: Final = 8
+"""Those that have more are set by keys, and have no more than this (common practice, no source)."""
+
 UNUSABLE_SHARE: Final = 0.5
 """An outlet without valid readings for more than this share of the run is unusable."""
 
@@ -100,9 +103,12 @@ def _sensor_doubtful(measured: Measured) -> bool | None:
 
 
 def _impossible(measured: Measured) -> bool:
-    """An outlet hotter than the coolant, or colder than the air that enters and nothing cools."""
+    """An outlet hotter than the coolant, or colder than the air that enters and nothing cools.
+
+    On hoses that are reversed the supply is what the core has left over: the outlet may be hotter.
+    """
     share = measured.figures.get("core_effectiveness")
-    if share is not None and share.value is not None:
+    if share is not None and share.value is not None and not _supply_cooler(measured):
         u = 3.0 * (share.u or 0.0)
         if share.value > 1.0 + u or share.value < -0.05 - u:
             return True
@@ -145,4 +151,5 @@ def _blower_starved(measured: Measured) -> bool | None:
         return None
     voltage = middle(context.values("blower_voltage")[at_top])
     # a running car's supply is about 13.5 V (common practice, no source)
-    return voltage < STARVED_SHARE * 13.5 * min(1.0, top / MAX_STEPS)
+    steps = MAX_STEPS if top <= MAX_STEPS else MAX_FINE_STEPS
+    return voltage < STARVED_SHARE * 13.5 * min(1.0, top / steps)

@@ -15,7 +15,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from analysis.causes.evidence import Evidence, evidence_of
+from analysis.causes.evidence import Evidence, against_good, evidence_of
+from analysis.causes.running import Running
 from analysis.measured import Measured
 from analysis.measurement import Measurement
 from analysis.pipeline import measure
@@ -96,3 +97,25 @@ def test_what_was_not_measured_is_no_evidence() -> None:
     found = evidence({"core_effectiveness": (None, 0.0), "unheard_of": (1.0, 0.1)})
     assert not {"core_effectiveness", "unheard_of"} & set(found.figures)
     assert found.air_degC == pytest.approx(AMBIENT, abs=0.1)
+
+
+def test_reversed_hoses_measure_neither_the_core_nor_how_far() -> None:
+    """The hose named supply is what the core has left: its temperature bounds no effectiveness."""
+    reversed_ = {"coolant_drop": (-40.0, 2.0), "core_effectiveness": (1.4, 0.1)}
+    found = evidence(FIGURES | reversed_)
+    assert found.signs["supply_cooler_than_return"]
+    assert "core_effectiveness" not in found.figures
+    assert found.figures["steady_outlet_rise"] == (60.0, 0.9)
+    assert found.figures["flow_ratio"][0] == pytest.approx(-0.3)
+
+
+@pytest.mark.parametrize(("volts", "starved"), [(8.0, False), (7.5, False), (6.5, True)])
+def test_a_blower_is_held_against_good_cars_at_its_step(volts: float, *, starved: bool) -> None:
+    """85 % of what good cars' blowers get is told as too little, whatever the step is called."""
+    good = [Evidence({}, {}, None, Running(3.0, each)) for each in (7.9, 8.0, 8.1)]
+    signs = {"blower_starved": not starved}
+    mine = Evidence({}, signs, None, Running(3.0, volts))
+    assert against_good(mine, good).signs["blower_starved"] is starved
+    # at a step that no two of them were judged at nothing is learned
+    other = Evidence({}, signs, None, Running(4.0, volts))
+    assert against_good(other, good) is other

@@ -3,7 +3,7 @@
 The rule: a spread of few cars is pooled with a prior worth three cars (scaled inverse chi-square)
 and widened by ``sqrt(1 + 1/n)`` for the next car (predictive distribution of a normal mean; A.
 Gelman et al., Bayesian Data Analysis, from memory). Numbers of the coolant's plateau in
-`knowledge.toml`: usual 87 °C, spread 4 K, floor 1.5 K, so that the prior is 2 * 1.5 = 3 K.
+`knowledge.toml`: usual 87 °C, spread 5 K, floor 1.5 K, so that the prior is 2 * 1.5 = 3 K.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ def family(*values: float) -> Usual:
 
 
 def test_without_good_cars_the_table_s_own() -> None:
-    assert (family().center[NAME], family().spread[NAME]) == (87.0, 4.0)
+    assert (family().center[NAME], family().spread[NAME]) == (87.0, 5.0)
     assert family().count[NAME] == 0
     # relative figures: 12 % of 0.70
     assert family().spread["core_effectiveness"] == pytest.approx(0.084)
@@ -52,6 +52,20 @@ def test_a_few_good_cars(values: tuple[float, ...], center: float, spread: float
     assert found.spread[NAME] == pytest.approx(spread, rel=1e-6)
     assert found.count[NAME] == len(values)
     assert found.plateau_degC == center
+
+
+def test_what_nobody_knows_of_a_family_counts_once_for_both_figures_of_its_thermostat() -> None:
+    """Two readings with one error in common weigh as one: each at twice its variance (JCGM 100)."""
+    both = Evidence({NAME: (77.0, 0.0), "thermostat_opening": (74.0, 0.0)}, {}, 5.0)
+    alone = Evidence({NAME: (77.0, 0.0)}, {}, 5.0)
+    table = Usual.of(())
+    for_both, for_one = compare(both, table, NAME), compare(alone, table, NAME)
+    assert for_both is not None
+    assert for_one is not None
+    assert for_both[1] == pytest.approx(math.sqrt(2.0) * for_one[1])
+    # good cars show what is usual, and the two are no longer unknown together
+    known = Usual.of([both, both])
+    assert compare(both, known, NAME) == compare(alone, known, NAME)
 
 
 def test_many_cars_alike_are_never_closer_than_the_floor() -> None:

@@ -53,6 +53,16 @@ def test_samplings_and_sweeps(interval, step, dwell, at_most):
     assert close(study.hysteresis, 4.0, at_most=2.0)
 
 
+@pytest.mark.parametrize(("interval", "measured"), [(15.0, True), (30.0, False)])
+def test_positions_read_once_each_measure_no_travel(interval, measured):
+    """With one reading a position a clock some seconds off moves the curve by a whole step."""
+    run = lever_run(Door(), Lags(), Log(interval=interval), sweep(20.0, 45.0), seed=2)
+    study = lever_study_of(run, AGREED)
+    assert (study.cold.value is not None) == measured
+    if not measured:
+        assert "log faster" in (study.cold.note or "")
+
+
 def test_three_figures_sum_to_the_whole_travel():
     study = lever_study_of(lever_run(Door(), Lags(), Log(), sweep(), seed=5), AGREED)
     parts = (study.cold, study.effective, study.hot)

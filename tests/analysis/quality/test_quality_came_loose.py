@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.quality import assess
+from ingest.arrays import Floats
 from ingest.run import Run
 from tests.support.signals.runs import Event, make_run
 
@@ -84,3 +85,44 @@ def test_a_fall_while_nobody_noted_the_lever_may_be_the_lever() -> None:
     assert loose(run_with(NOTES, back=1000.0)) != []
     unnoted: list[Event] = [(0.0, "engine", "start"), (5.0, "blower", 3)]
     assert loose(run_with(unnoted, back=1000.0)) == []
+
+
+def test_what_stays_as_hot_as_an_outlet_is_still_one() -> None:
+    """The blower a step down, and nobody noted it: no other air in a car is at 45 °C."""
+    rng = np.random.default_rng(4)
+    fallen = np.where(TIME >= OFF, 10.0 * (1.0 - np.exp(-np.maximum(TIME - OFF, 0.0) / 5.0)), 0.0)
+    channels = {
+        "outlet": -5.0 + 60.0 * WARM - fallen,
+        "coolant_in": -5.0 + 90.0 * WARM,
+        "ambient": np.full(TIME.size, -5.0),
+    }
+    noisy = {point: each + rng.normal(0.0, 0.1, TIME.size) for point, each in channels.items()}
+    assert loose(make_run(TIME, noisy, NOTES)) == []
+
+
+def hoses(supply: Floats, back: Floats) -> list[tuple[str | None, str, float | None]]:
+    rng = np.random.default_rng(5)
+    channels = {"coolant_in": supply, "coolant_out": back, "ambient": np.full(TIME.size, -5.0)}
+    noisy = {point: each + rng.normal(0.0, 0.1, TIME.size) for point, each in channels.items()}
+    # a move noted at the very moment: of the fall alone nothing would be told
+    found = assess(make_run(TIME, noisy, [*NOTES, (OFF + 5.0, "temp_lever", 75.0)])).findings
+    return [(each.channel, each.fault, each.from_s) for each in found]
+
+
+def test_a_supply_that_falls_below_its_return_has_lost_its_clip_and_no_hose_is_reversed() -> None:
+    """What leaves a heater is never hotter than what enters it (second law)."""
+    coolant = -5.0 + 90.0 * WARM
+    away = np.exp(-np.maximum(TIME - OFF, 0.0) / 15.0)
+    supply = np.where(TIME >= OFF, 35.0 + (coolant - 35.0) * away, coolant)
+    found = hoses(supply, coolant - 8.0 * WARM)
+    ((_, _, since),) = [each for each in found if each[:2] == ("coolant_in", "came_loose")]
+    assert since is not None
+    assert abs(since - OFF) < 30.0
+    assert "supply_cooler" not in {fault for _, fault, _ in found}
+
+
+def test_hoses_that_are_reversed_from_the_first_have_lost_no_clip() -> None:
+    coolant = -5.0 + 90.0 * WARM
+    found = hoses(coolant - 15.0 * WARM, coolant)
+    assert ("coolant_in", "supply_cooler") in {each[:2] for each in found}
+    assert "came_loose" not in {fault for _, fault, _ in found}

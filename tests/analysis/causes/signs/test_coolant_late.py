@@ -166,3 +166,20 @@ def test_who_drives_off_after_idling_briefly_did_not_warm_up_standing() -> None:
     moving = np.where((time > 120.0) & (time < 900.0), 12.0, 0.0)
     found = measure(heater_run(1500.0, extra={"road_speed": moving}))
     assert not warmed_standing(found)
+
+
+def test_a_coolant_that_still_climbs_has_reached_nothing_yet() -> None:
+    """At 0.02 K/s another five minutes bring 6 K."""
+    time = np.arange(-60.0, 1500.0)
+    rested = run_of(80.0, 15.0)
+    extra = {
+        "engine_coolant": (80.0 - PLATEAU) * warming(time) + 0.02 * np.maximum(time - 900.0, 0.0),
+        "road_speed": np.full(time.size, 15.0),
+    }
+    climbed = measure(heater_run(1500.0, extra=extra))
+    vars(climbed.context)["coolant"] = replace(climbed.context.coolant, had_to_show=False)
+    levels = [late_level(each) for each in (rested, climbed)]
+    assert levels[0] is not None
+    assert levels[1] is not None
+    assert levels[0][1] < 1.0
+    assert levels[1][1] > 6.0

@@ -78,6 +78,14 @@ def test_what_no_heater_can_do_puts_a_sensor_in_doubt(
     assert signs({figure: value}, heater=heater)["sensor_doubtful"] is seen
 
 
+def test_an_outlet_hotter_than_a_reversed_supply_is_possible() -> None:
+    """What enters the core comes by the other hose."""
+    reversed_ = {"core_effectiveness": (1.4, 0.05), "coolant_drop": (-30.0, 1.0)}
+    found = signs(reversed_)
+    assert found["supply_cooler_than_return"]
+    assert not found["sensor_doubtful"]
+
+
 @pytest.mark.parametrize(
     ("volts", "step", "seen"),
     [
@@ -89,6 +97,8 @@ def test_what_no_heater_can_do_puts_a_sensor_in_doubt(
         (8.0, 3, False),
         (6.5, 3, True),
         (5.0, 2, None),  # never at its top
+        (11.3, 6, False),  # the sixth of eight keys
+        (8.4, 6, True),
     ],
 )
 def test_a_starved_blower(volts: float, step: int, seen: object) -> None:
