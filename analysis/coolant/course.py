@@ -26,6 +26,11 @@ FLOW_LEVER_PCT: Final = 15.0
 TOUCHED_PCT: Final = 15.0
 """A lever moved by more than this, or a blower step, changes what the heater takes."""
 
+WARM_ENOUGH_K: Final = 20.0
+"""Coolant less than this above the outside air shows no share."""
+
+SETTING_S: Final = 40.0
+
 NEAR_K: Final = 10.0
 COMES_BACK_S: Final = 120.0
 """So long after the heater was set back the coolant may still be on its way."""
@@ -111,7 +116,7 @@ def course_of(timeline: Timeline, point: str) -> Course | None:
         _noise(timeline, point, value),
         None if load is None else load[first:last],
         None if idle is None else idle[first:last],
-        _heater_setting(timeline, every)[first:last],
+        _heater_setting(timeline, point, every)[first:last],
     )
 
 
@@ -146,12 +151,34 @@ def heater_as_before(course: Course) -> Course | None:
     )
 
 
-def _heater_setting(timeline: Timeline, every: int) -> Floats:
-    """How far the heater was turned on, as a number that changes when a control does."""
-    setting = _known_before(timeline.lever) + TOUCHED_PCT * _known_before(
-        timeline.grid.control("blower")
-    )
+def _heater_setting(timeline: Timeline, point: str, every: int) -> Floats:
+    """How far the heater was turned on, as a number that changes when a control does.
+
+    Where nobody noted the lever, the share of the coolant's heat that reached the outlet tells.
+    """
+    lever = timeline.lever
+    if np.isnan(lever).all():
+        lever = 100.0 * _share_given(timeline, point)
+    setting = _known_before(lever) + TOUCHED_PCT * _known_before(timeline.grid.control("blower"))
     return setting[: setting.size // every * every : every]
+
+
+def _share_given(timeline: Timeline, point: str) -> Floats:
+    """Outlet over coolant, both above the outside air; all NaN where one of them is not logged."""
+    air = next((each for each in ("ambient", "inlet_air") if timeline.has(each)), None)
+    if air is None or not timeline.has("outlet"):
+        return np.full(timeline.grid.time.size, np.nan)
+    outside = timeline.values(air)
+    warm = timeline.values(point) - outside
+    warm[warm < WARM_ENOUGH_K] = np.nan
+    share = (timeline.values("outlet") - outside) / warm
+    known = ~np.isnan(share)
+    if not known.any():
+        return share
+    # traffic makes it restless: only what stays for a while is a setting
+    width = max(3, round(SETTING_S / timeline.grid.step) | 1)
+    filled = np.interp(timeline.grid.time, timeline.grid.time[known], share[known])
+    return running_mean(filled, width)
 
 
 def _known_before(position: Floats) -> Floats:

@@ -54,8 +54,12 @@ STILL_WARMING_IDLE: Final = 0.4
 """The same of an engine that only idled: its balance with the heater is what is to be expected, and
 whole degrees leave the rate uncertain by a quarter of itself."""
 
-TURNED_UP_S: Final = (90.0, 60.0)
+TURNED_UP_S: Final = (150.0, 60.0)
 """So long before and after the peak a heater turned up bends the coolant's curve by itself, s."""
+
+KEPT_S: Final = (60.0, 360.0)
+KEPT_K: Final = 2.0
+"""A thermostat that opened in just that moment then keeps what it opened at, this closely."""
 
 
 FIRST_HELD_S: Final = 900.0
@@ -265,11 +269,11 @@ def _heat_balance(course: Course, found: Break, peak: int, *, overshot: bool) ->
     """Why a bend is a balance of heat and no thermostat; None where it is the thermostat's."""
     level = float(course.smooth[peak])
     idled = course.idle is not None and float(course.idle[found.start :].mean()) > 0.5
-    if idled and _turned_up(course, peak):
+    if _turned_up(course, peak) and (idled or not _kept_after(course, peak)):
         return NoOpening(
             say(
-                "the coolant stopped climbing at {level:.0f degC} as the heater was turned up and "
-                "the engine idled: this is a heat balance, not the thermostat",
+                "the coolant stopped climbing at {level:.0f degC} as the heater was turned up: "
+                "this is a heat balance, not the thermostat",
                 level=level,
             )
         )
@@ -329,6 +333,14 @@ def _turned_up(course: Course, peak: int) -> bool:
     before, after = (course.bins(seconds) for seconds in TURNED_UP_S)
     part = course.heater[max(peak - before, 0) : peak + after]
     return float(part[-1] - part.min()) >= TOUCHED_PCT
+
+
+def _kept_after(course: Course, peak: int) -> bool:
+    """Whether the coolant stayed at what it had reached at the peak."""
+    begin, end = (peak + course.bins(seconds) for seconds in KEPT_S)
+    after = course.smooth[begin:end]
+    long_enough = seconds_seen(course, begin) >= MIN_AFTER_S and after.size > 0
+    return long_enough and float(np.abs(after - course.smooth[peak]).max()) <= KEPT_K
 
 
 def _end_of_warming(course: Course, within_s: float = math.inf) -> int | None:

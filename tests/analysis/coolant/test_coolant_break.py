@@ -269,3 +269,25 @@ def test_an_opening_seen_with_less_heat_taken_counts_only_above_any_balance(
         assert course.smooth[found.peak] == pytest.approx(opens, abs=1.0)
     else:
         assert missing is not None
+
+
+@pytest.mark.parametrize(("keeps", "opens"), [(0.0, True), (6.0, False)])
+def test_on_the_road_a_heater_turned_up_is_a_thermostat_only_where_the_level_is_kept(
+    *, keeps: float, opens: bool
+) -> None:
+    """A thermostat gives the radiator less and the heater more; what falls had not opened."""
+    _, value, _ = warming(84.0, 0.1, gain=0.3, lag=15.0)
+    top = int(np.argmax(value))
+    after = np.arange(STEP, 900.0, STEP)
+    rest = float(value[top - 1]) - keeps * (1.0 - np.exp(-after / 150.0))
+    rng = np.random.default_rng(6)
+    whole = np.concatenate((value[:top], rest))
+    whole = whole + 0.1 * rng.standard_normal(whole.size)
+    when = STEP * np.arange(whole.size)
+    up = np.where(when < when[top] - 30.0, 0.0, 100.0)
+    moving = np.zeros(when.size, dtype=bool)
+    calm = smooth(whole, 5)
+    course = Course(STEP, when, whole, calm, 0.1, np.full(when.size, 2.0), moving, up)
+    found, missing = best_opening(course, None)
+    assert (found is not None) == opens
+    assert (missing is not None and "turned up" in missing.why) == (not opens)
