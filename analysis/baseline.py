@@ -35,6 +35,7 @@ from analysis.causes.running import NOT_KNOWN, Running
 from analysis.figures import all_figures, bad_side, figures_by_name, spread_grows
 from analysis.limits import Limit
 from analysis.measurement import Measurement
+from analysis.quality.on_hoses import NAME as CLIPS
 from analysis.statistics.outliers import outliers
 from analysis.statistics.tolerance import half_width
 from analysis.verdict import GUARD
@@ -50,6 +51,10 @@ FEWEST: Final = 5
 NOISE_SHARE: Final = 0.5
 """Most of the variance seen that is ever put down to measuring: a figure's random part also holds
 what its model may be off by, which does not scatter from car to car."""
+
+CANCELS: Final = (CLIPS,)
+"""What the good cars' figures are off by alike, and the car's that is judged: their clips sit on
+the same hoses under the same pads."""
 
 MAX_OUTLIERS: Final = 1
 """The cars are known to be good: one may be a slip, two that differ show how wide the family is."""
@@ -289,11 +294,11 @@ def tolerance_limit(
     if side == "low":
         # the default's other side stays, unless the family's own good cars reach beyond it
         stays = stands.high if stands.high is not None and stands.high > high else None
-        return Limit(low, stays, basis, stands.harmless)
+        return Limit(low, stays, basis, stands.harmless, cancels=CANCELS)
     if side == "high":
         stays = stands.low if stands.low is not None and stands.low < low else None
-        return Limit(stays, high, basis, stands.harmless)
-    return Limit(low, high, basis, stands.harmless)
+        return Limit(stays, high, basis, stands.harmless, cancels=CANCELS)
+    return Limit(low, high, basis, stands.harmless, cancels=CANCELS)
 
 
 def baseline_limits(

@@ -44,6 +44,8 @@ class Limit:
         With a baseline, how far from its family's mean a car may always be.
     good_runs, bad_runs
         Where it was tuned: the beginnings of the ids of the labelled runs it lies between.
+    cancels
+        Sources of error that it has in common with what is judged by it.
     """
 
     low: float | None
@@ -52,6 +54,7 @@ class Limit:
     harmless: float = 0.0
     good_runs: tuple[str, ...] = ()
     bad_runs: tuple[str, ...] = ()
+    cancels: tuple[str, ...] = ()
 
     @property
     def none(self) -> bool:

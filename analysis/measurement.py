@@ -8,7 +8,7 @@ correlated input quantities, written as one independent input for each common so
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Self
 
@@ -51,6 +51,13 @@ class Measurement:
         if self.value is None:
             return None
         return math.hypot(self.random, *self.shared.values())
+
+    def u_without(self, sources: Collection[str]) -> float | None:
+        """Standard uncertainty where the errors of some sources cancel; None where not measured."""
+        if self.u is None or not sources:
+            return self.u
+        left = (part for source, part in self.shared.items() if source not in sources)
+        return math.hypot(self.random, *left)
 
     def known(self) -> float:
         """Return the value.

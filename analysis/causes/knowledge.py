@@ -90,6 +90,8 @@ class CauseRow(_Row):
     blurs: Mapping[str, float] = Field(default_factory=dict)
     harms: Mapping[str, tuple[float, float, float]] | None = None
     """What it moves where it does most harm, where the test was not made there; else as `moves`."""
+    harms_unless: str | None = None
+    """The figure that tells of that harm itself; once it is measured, `moves` are all there is."""
     signs: Mapping[str, float] = Field(default_factory=dict)
     layouts: tuple[str, ...] = ("blend-air", "water-valve", "combined")
     of_thermostat: bool = False

@@ -214,7 +214,7 @@ class _Run:
             if limit is None:
                 continue
             if found is not None and found.value is not None and name in counted:
-                u = found.u or 0.0
+                u = found.u_without(limit.cancels) or 0.0
                 alone = replace(evidence, figures={name: (found.value, u)})
                 compared = compare(alone, usual, name)
                 if compared is not None:
@@ -257,6 +257,9 @@ class _Cases:
         self.case = np.repeat(self.space.moderate[rows], draws)
         self.uniform = drawn.uniform[rows].reshape(self.case.size, -1)
         # how far each figure of each case truly lies from usual, on the table's scale
+        known = [self.space.rows[row].harms_unless in run.evidence.figures for row in rows]
+        told = np.repeat(known, draws)
+        harm, self.harmed = np.where(told, own, harm), np.where(told, self.moved, self.harmed)
         of_family = run.family_sd[:, None] * of_car
         self.truly_away, self.at_worst = own + of_family, harm + of_family
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from analysis.limits import Limit
 from analysis.measurement import Measurement
@@ -178,3 +180,16 @@ def test_a_failing_reason_names_the_side_and_the_basis() -> None:
     assert "test" in judged.reason
     assert judged.conformance is not None
     assert math.isclose(judged.conformance, 0.0, abs_tol=1e-6)
+
+
+def test_what_a_limit_is_off_by_alike_does_not_widen_its_guard_band() -> None:
+    """A difference of two values with one error in common is free of it (JCGM 100:2008, 5.2)."""
+    value = Measurement(0.76, "1", 0.01, {"common": 0.03, "own": 0.0})
+    limit = Limit(0.73, None, "")
+    assert judge_one("core_effectiveness", value, limit).verdict == "undecided"
+    alike = replace(limit, cancels=("common",))
+    judged = judge_one("core_effectiveness", value, alike)
+    assert judged.verdict == "pass"
+    assert judged.conformance == pytest.approx(norm.cdf(3.0))
+    # what is said of the figure keeps its whole uncertainty
+    assert judged.measurement.u == pytest.approx(math.hypot(0.01, 0.03))

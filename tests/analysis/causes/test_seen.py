@@ -87,7 +87,7 @@ def test_a_leak_that_the_wind_feeds_cannot_be_excluded_by_a_car_that_stood(
     figures = {"footwell_deficit": Measurement(10.0, "K", 0.5)}
     limits = {"footwell_deficit": Limit(None, 13.0, "")}
 
-    def leak(layout: str) -> Seen:
+    def leak(layout: str, evidence: Evidence = evidence) -> Seen:
         found = could_show(evidence, figures, usual, limits, layout)
         return next(each for each in found if each.cause == "cold_leak_in_body")
 
@@ -96,6 +96,9 @@ def test_a_leak_that_the_wind_feeds_cannot_be_excluded_by_a_car_that_stood(
     # it takes as much heat on the road, whether it was seen or not
     assert stood.unseen_harm > moved.unseen_harm
     assert stood.blocks_pass
+    # driven at two speeds, too, the run would have shown it by the figure that is about it
+    driven = replace(evidence, figures={**evidence.figures, "speed_sensitivity": (0.0, 0.5)})
+    assert not leak("blend-air, standing", driven).blocks_pass
 
 
 def test_a_run_without_figures_can_show_nothing() -> None:

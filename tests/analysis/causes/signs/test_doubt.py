@@ -32,8 +32,8 @@ def found(fault: str, *, lasts_s: float | None = None, **evidence: Any) -> Findi
 @pytest.mark.parametrize(
     ("lasts_s", "figure", "is_doubted"),
     [
-        (150.0, HAD, True),  # a tenth of the run
-        (140.0, HAD, False),
+        (300.0, HAD, True),  # a fifth of the run
+        (290.0, HAD, False),
         (75.0, NOT_HAD, True),  # more than a minute, and the figure could not be had
         (75.0, HAD, False),
         (45.0, NOT_HAD, False),
@@ -55,10 +55,10 @@ def test_a_figure_that_was_never_asked_for_could_not_be_had() -> None:
 @pytest.mark.parametrize(
     ("evidence", "is_doubted"),
     [
-        ({"count": 150, "of": 1500}, True),
-        ({"count": 100, "of": 1500}, False),
-        ({"lost_s": 150.0}, True),
-        ({"lost_s": 100.0}, False),
+        ({"count": 300, "of": 1500}, True),
+        ({"count": 290, "of": 1500}, False),
+        ({"lost_s": 300.0}, True),
+        ({"lost_s": 290.0}, False),
     ],
 )
 def test_what_a_finding_counts_is_taken_before_its_span(
