@@ -9,6 +9,8 @@ Gelman et al., Bayesian Data Analysis, from memory). Numbers of the coolant's pl
 from __future__ import annotations
 
 import math
+import tomllib
+from importlib.resources import files
 
 import numpy as np
 import pytest
@@ -233,3 +235,14 @@ def test_road_speed_apart_from_the_good_cars_leaves_the_footwell_less_sure(
     scale = knowledge().figures["footwell_deficit"]
     assert Running(road_m_s=speed).apart(Running(road_m_s=0.0), scale) == pytest.approx(more)
     assert Running().apart(Running(road_m_s=0.0), scale) == 0.0
+
+
+def test_what_is_not_stated_of_a_figure_adds_nothing_to_it() -> None:
+    """Neither air nor pump, neither road speed nor idling moves a figure of which the file says
+    nothing; every number that it does state is the one that counts."""
+    stated = tomllib.loads(
+        files("analysis.causes").joinpath("knowledge.toml").read_text(encoding="utf-8")
+    )["figures"]
+    for name, row in knowledge().figures.items():
+        for word in ("offset", "airflow", "pump", "road_u", "idle_u"):
+            assert getattr(row, word) == stated[name].get(word, 0.0), (name, word)

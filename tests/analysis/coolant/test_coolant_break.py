@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.coolant.course import Course, heater_as_before
-from analysis.coolant.opening import fit_break
+from analysis.coolant.opening import _after_gap, fit_break
 from analysis.coolant.plateau import find_held
 from analysis.coolant.study import best_opening
 from analysis.signal.smoothing import smooth
@@ -291,3 +291,24 @@ def test_on_the_road_a_heater_turned_up_is_a_thermostat_only_where_the_level_is_
     found, missing = best_opening(course, None)
     assert (found is not None) == opens
     assert (missing is not None and "turned up" in missing.why) == (not opens)
+
+
+@pytest.mark.parametrize(
+    ("missing", "start", "first"),
+    [
+        ([(200, 260)], 0, 260),
+        ([(200, 260), (300, 340)], 0, 340),  # the last long one
+        ([(200, 260), (300, 310)], 0, 260),  # ten seconds are none
+        ([], 40, 40),
+        ([(300, 310)], 40, 40),
+    ],
+)
+def test_what_lies_before_a_long_gap_says_nothing_of_the_opening(
+    missing: list[tuple[int, int]], start: int, first: int
+) -> None:
+    time = np.arange(0.0, 400.0)
+    value = 20.0 + 0.1 * time
+    for begin, end in missing:
+        value[begin:end] = np.nan
+    found = _after_gap(time, value, start, 390)
+    assert found == first

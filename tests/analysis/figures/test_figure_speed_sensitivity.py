@@ -108,6 +108,31 @@ def test_minute_after_a_control_is_left_to_settle() -> None:
     assert found.known() == pytest.approx(-3.0, abs=2.0 * (found.u or 0.0))
 
 
+def test_minute_after_the_lever_is_left_to_settle_whatever_tells_that_the_engine_is_warm() -> None:
+    """A hose's coolant only says so while the lever is at hot: from the move on, that is."""
+    for point in ("engine_coolant", "coolant_in"):
+        logged = channels(-0.3)
+        logged[point] = logged.pop("engine_coolant")
+        logged["footwell"][300:340] += 0.5 * logged["road_speed"][300:340] - 10.0
+        moves: list[Event] = [(0.0, "temp_lever", 0.0), *HOT[1:], (300.0, "temp_lever", 100.0)]
+        found = sensitivity(logged, moves)
+        assert found.window is not None
+        assert found.window[0] >= 340.0
+        assert found.known() == pytest.approx(-3.0, abs=2.0 * (found.u or 0.0))
+
+
+def test_an_engine_that_becomes_warm_is_no_control_that_was_moved() -> None:
+    logged = channels(-0.3)
+    time = np.arange(logged["road_speed"].size)
+    logged["engine_coolant"] = np.minimum(25.0 + 0.2 * time, 85.0)
+    ctx = context_of(make_run(time.astype(float), logged, HOT))
+    warm = float(ctx.grid.time[np.argmax(ctx.engine_warm)])
+    assert warm > 200.0
+    found = speed_sensitivity(ctx)
+    assert found.window is not None
+    assert found.window[0] == pytest.approx(warm, abs=2.0)
+
+
 def test_reasons() -> None:
     logged = channels(-0.3)
     standing = {**logged, "road_speed": np.zeros(1200)}

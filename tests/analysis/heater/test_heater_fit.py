@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ht.hx import NTU_from_effectiveness
+from scipy.optimize import brentq
 
 from analysis.context import Context
-from analysis.heater.fit import HeaterFit, fit_heater
+from analysis.heater.fit import HeaterFit, _core_ntu, fit_heater
+from analysis.heater.model import DELIVERED, air_effectiveness
 from analysis.measurement import Measurement
 from ingest.arrays import Floats
 from tests.support.contexts import context_of
@@ -190,3 +192,39 @@ def test_the_fitted_curve_lies_on_the_measured_one(cars: list[KnownCar]) -> None
         assert fit.curve is not None
         left = (fit.curve.measured - fit.curve.fitted)[fit.curve.used]
         assert float(np.sqrt(np.mean(left**2))) < 2.5
+
+
+@pytest.mark.parametrize(("share", "flows"), [(0.75, 0.15), (0.6, 0.4), (0.85, 0.05)])
+def test_the_cores_size_carries_what_it_is_worked_out_from(share: float, flows: float) -> None:
+    """JCGM 100:2008, 5.1.3, by finite changes: the curve is solved anew with each input moved by
+    its standard uncertainty; the inverse is scipy's root, not the curve's slopes turned over."""
+    delivered, u_delivered = DELIVERED
+
+    def size(share: float, flows: float, delivered: float) -> float:
+        def missed(ntu: float) -> float:
+            return float(air_effectiveness(np.array(ntu), np.array(flows))) - share / delivered
+
+        return float(brentq(missed, 1e-3, 50.0))
+
+    u_share, u_flows = 0.004, 0.01
+    value = size(share, flows, delivered)
+    moved = (
+        size(share + u_share, flows, delivered) - size(share - u_share, flows, delivered),
+        size(share, flows + u_flows, delivered) - size(share, flows - u_flows, delivered),
+        size(share, flows, delivered + u_delivered) - size(share, flows, delivered - u_delivered),
+    )
+    found = _core_ntu(Measurement(share, "–", u_share), Measurement(flows, "–", u_flows))
+    assert found.known() == pytest.approx(value, rel=1e-3)
+    assert found.u == pytest.approx(float(np.hypot.reduce(np.array(moved))) / 2.0, rel=0.05)
+    alone = _core_ntu(Measurement(share, "–"), Measurement(flows, "–", u_flows))
+    both = np.hypot(moved[1], moved[2]) / 2.0
+    assert alone.u == pytest.approx(float(both), rel=0.05)
+    # what both share adds with its sign (5.2.2): both inputs moved at once
+    shared = _core_ntu(
+        Measurement(share, "–", 0.0, {"meter": u_share}),
+        Measurement(flows, "–", 0.0, {"meter": u_flows}),
+    ).shared["meter"]
+    more, less = (
+        size(share + sign * u_share, flows + sign * u_flows, delivered) for sign in (1.0, -1.0)
+    )
+    assert shared == pytest.approx((more - less) / 2.0, rel=0.05)

@@ -123,3 +123,24 @@ def test_a_move_at_the_very_last_reading_of_a_state_is_a_move() -> None:
     found = gather(warm, path)
     assert found.time[-1] <= 60.0
     assert {100.0, 80.0} <= set(path.at(found.time).tolist())
+
+
+def test_a_warm_up_in_which_both_climb_is_no_valve() -> None:
+    """Outlet and hose climb together while the engine warms, at an open lever throughout."""
+    coolant = np.clip(10.0 + TIME / 4.0, 10.0, 80.0)
+    outlet = OUTSIDE + 0.5 * (coolant - OUTSIDE)
+    found = response(
+        make_run(TIME, {"outlet": outlet, "inlet_air": OUTSIDE, "coolant_in": coolant}, BLOWING)
+    )
+    assert found.normalized
+    assert found.notes == ()
+    np.testing.assert_allclose(found.value[found.usable], 0.5)
+
+
+def test_air_recirculated_whenever_there_was_air_is_said() -> None:
+    """The blower stood still for a while: that no air came then does not tell what entered."""
+    events: list[Event] = [(-10.0, "blower", 2.0), (-10.0, "mode", "recirculate")]
+    events += [(100.0, "blower", 0.0), (200.0, "blower", 2.0)]
+    run = make_run(TIME, {"outlet": HALF, "ambient": OUTSIDE, "coolant_in": WARM}, events)
+    with pytest.raises(NotMeasurable, match="recirculated"):
+        response(run)

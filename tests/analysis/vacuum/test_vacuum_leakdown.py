@@ -16,6 +16,7 @@ from analysis.vacuum.leakdown import (
     fit_leak_down,
     thinned,
 )
+from analysis.vacuum.study import _goes_back
 from ingest.arrays import Floats
 from ingest.setup.model import LogTable
 from ingest.table.text.read import read_text_table
@@ -201,3 +202,27 @@ def test_restless_source_is_not_taken_for_the_leak_down() -> None:
     source = 50.0 + 10.0 * np.sin(time / 4.0)
     value = np.where(time < 30.0, source, 50.0 - 0.05 * (time - 30.0))
     assert time[find_start(time, value, 30.0, 0.1)] >= 30.0
+
+
+@pytest.mark.parametrize(("times", "meets"), [(1.0, True), (1.25, True), (3.0, False)])
+def test_a_loss_drawn_back_meets_what_was_read_before_the_note(times: float, meets: bool) -> None:  # noqa: FBT001
+    """By hand: of a fall before the noted time that is a quarter faster than the leak, the leak
+    explains four fifths; of one three times as fast, a third: that was the source's own doing."""
+    time = np.arange(0.0, 120.0)
+    slope = -0.25
+    value = 60.0 + slope * time
+    value[:21] = value[20] - slope * times * (20.0 - time[:21])
+    noise = 0.01
+    assert _goes_back(time, value, 0.0, 20.0, noise) is meets
+
+
+def test_a_gauge_that_only_drifts_has_the_straight_lines_rate() -> None:
+    """Nothing leaks: of all courses only the straight line is left, and its slope is known by
+    least squares (numpy.polyfit)."""
+    rng = np.random.default_rng(6)
+    time = np.arange(0.0, 300.0, 2.0)
+    value = 55.0 + 2e-4 * time + 0.02 * rng.standard_normal(time.size)
+    found = fit_leak_down(time, value)
+    assert found is not None
+    assert found.tau is None
+    assert -found.rate == pytest.approx(float(np.polyfit(time, value, 1)[0]), rel=0.02)
