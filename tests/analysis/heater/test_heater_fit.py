@@ -146,8 +146,8 @@ def test_a_drop_within_the_sensors_errors_is_not_divided_by() -> None:
 @pytest.fixture(scope="module")
 def cars(tmp_path_factory: pytest.TempPathFactory) -> list[KnownCar]:
     """Good and broken cars of every family of two simulators with different physics."""
-    others = drawn_other_cars(60, 11, tmp_path_factory.mktemp("others"))
-    return [*sample_cars(48, 11), *others]
+    others = drawn_other_cars(40, 11, tmp_path_factory.mktemp("others"))
+    return [*sample_cars(32, 11), *others]
 
 
 @pytest.fixture(scope="module")
@@ -164,10 +164,10 @@ def test_two_u_covers_the_truth(cars: list[KnownCar], fits: list[HeaterFit], nam
         if measured.value is not None and fit.settled and fit.told_for is not None:
             true: float = getattr(car, name)(fit.told_for)
             inside.append(covers(measured, true))
-    assert len(inside) >= 90
-    # 90 to 99 % in the long run: of about 100 cars 90 % leave 85 with probability 0.05, and all
+    assert len(inside) >= 60
+    # 90 to 99 % in the long run: of about 65 cars 90 % leave 54 with probability 0.05, and all
     # may well be inside where 98 % are
-    assert np.mean(inside) >= 0.85
+    assert np.mean(inside) >= 0.83
 
 
 @pytest.mark.parametrize(("name", "widest"), [("effectiveness", 0.012), ("flow_ratio", 0.025)])
