@@ -496,6 +496,19 @@ class TestWiring:
 
         assert found(car(short, wired=False)) == [("shorted", "outlet")]
 
+    @pytest.mark.parametrize("air", [-TERMINALS, -20.0, -5.0])
+    def test_how_far_the_terminals_are_from_the_air_counts_not_their_signs(
+        self, air: float
+    ) -> None:
+        """As many degrees above freezing as the air is below it: apart by twice as much."""
+
+        def short(time: Floats, channels: dict[str, Floats]) -> None:
+            for point in channels:
+                channels[point] = channels[point] + (air - AMBIENT)
+            channels["outlet"] = np.round(TERMINALS + 0.5 * np.sin(time / 300.0), 2)
+
+        assert ("shorted", "outlet") in found(car(short, wired=False))
+
     @pytest.mark.parametrize(("wire", "stated"), [("J", "K"), ("T", "K"), ("K", "J")])
     def test_wrong_type(self, wire: str, stated: str) -> None:
         def wrong(time: Floats, channels: dict[str, Floats]) -> None:
