@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
@@ -14,6 +14,7 @@ from analysis.causes.knowledge import FigureScale, SignRow, knowledge
 from analysis.causes.running import NOT_KNOWN, USUAL_RPM, Running, running_of
 from analysis.causes.signs.coolant_late import late_level, warmed_standing
 from analysis.causes.signs.signs import STARVED_SHARE, signs_seen
+from analysis.quality.on_hoses import NAME as CLIPS
 from analysis.signal.order_statistics import quantiles
 from analysis.uncertainty import shared_parts
 from ingest.arrays import Floats
@@ -46,6 +47,8 @@ class Evidence:
         How blower, engine and car ran while the outlet was judged.
     idled
         Whether the car is known to have hardly moved while its engine had to warm up.
+    alike
+        By figure, the part of its uncertainty that good cars' figures are off by as well.
     """
 
     figures: Mapping[str, tuple[float, float]]
@@ -53,16 +56,20 @@ class Evidence:
     air_degC: float | None  # noqa: N815 - unit in the name
     running: Running = NOT_KNOWN
     idled: bool = False
+    alike: Mapping[str, float] = field(default_factory=dict)
 
 
 def evidence_of(measured: Measured) -> Evidence:
     """Collect the evidence of a run."""
     table = knowledge()
     found: dict[str, tuple[float, float]] = {}
+    alike: dict[str, float] = {}
     for name in table.figures:
         measurement = measured.figures.get(name)
         if measurement is not None and measurement.value is not None:
             found[name] = (measurement.value, measurement.u or 0.0)
+            if CLIPS in measurement.shared:
+                alike[name] = abs(measurement.shared[CLIPS])
     signs = signs_seen(measured)
     if signs["supply_cooler_than_return"] and "steady_outlet_rise" in found:
         # the hose named supply is what the core has left over: no measure of what it could give
@@ -71,6 +78,8 @@ def evidence_of(measured: Measured) -> Evidence:
     if ratio is not None:
         # the same two hoses: counted once, as the ratio that weather and thermostat leave alone
         found["flow_ratio"] = ratio
+        if "coolant_drop" in alike:
+            alike["flow_ratio"] = alike.pop("coolant_drop") / found["steady_outlet_rise"][0]
         found.pop("coolant_drop")
     if "core_effectiveness" in found:
         # the same outlet reading: counted once, and best where the coolant is known
@@ -98,6 +107,7 @@ def evidence_of(measured: Measured) -> Evidence:
         _outside_air(measured.context),
         running_of(measured),
         warmed_standing(measured),
+        alike,
     )
 
 
@@ -360,6 +370,9 @@ def compare(evidence: Evidence, usual: Usual, name: str) -> tuple[float, float] 
     away = here - center
     share = evidence.running.unsure(usual.running, scale)
     apart = evidence.running.apart(usual.running, scale)
+    if usual.count[name]:
+        # on the same hoses under the same pads
+        u = math.sqrt(max(u**2 - evidence.alike.get(name, 0.0) ** 2, 0.0))
     told_twice = usual.count[name] == 0 and scale.twin in evidence.figures
     sd = math.hypot(
         abs(slope) * math.hypot(u, value * share, apart),

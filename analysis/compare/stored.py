@@ -88,6 +88,7 @@ def _kept(figures: Mapping[str, Measurement], evidence: Evidence) -> dict[str, A
             "air_degC": _finite(evidence.air_degC),
             "running": {name: _finite(value) for name, value in asdict(evidence.running).items()},
             "idled": evidence.idled,
+            "alike": dict(evidence.alike),
         },
     }
 
@@ -123,6 +124,7 @@ class StoredCar:
                 # not kept by earlier versions
                 Running(**evidence.get("running", {})),
                 evidence.get("idled", False),
+                evidence.get("alike", {}),
             ),
             vehicle,
         )

@@ -28,6 +28,10 @@ MAX_OWN_SHARE: Final = 0.02
 """Most that one of them reads lower than the others (the same)."""
 
 NAME: Final = "sensors clipped onto hoses"
+"""What all clips read low: the middle of what they may, on every car alike."""
+
+WORSE: Final = "how well the clips sit"
+"""How one car's clips may differ from that, both hoses' alike: the same hands fitted them."""
 
 AIR_C: Final = 20.0
 """Air around the hoses, °C."""
@@ -44,12 +48,16 @@ def allow_for_clips(run: Run) -> Run:
     run
         An assessed run of a car.
     """
-    alike, own = (most / math.sqrt(3.0) for most in (MAX_SHARE, MAX_OWN_SHARE))
-    source = ErrorSource(NAME, 0.0, alike, AIR_C)
+    # the mean square of a rectangular share is that of its middle and its variance
+    alike = (
+        ErrorSource(NAME, 0.0, MAX_SHARE / 2.0, AIR_C),
+        ErrorSource(WORSE, 0.0, MAX_SHARE / math.sqrt(12.0), AIR_C),
+    )
+    own = MAX_OWN_SHARE / math.sqrt(3.0)
     clipped = {
         point: dataclasses.replace(
             sensor,
-            errors=(*sensor.errors, source, ErrorSource(f"clip of {point}", 0.0, own, AIR_C)),
+            errors=(*sensor.errors, *alike, ErrorSource(f"clip of {point}", 0.0, own, AIR_C)),
         )
         for point, sensor in run.sensors.items()
         if point in HOSES or (point == "engine_coolant" and sensor.kind in WIRED)

@@ -15,7 +15,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from analysis.causes.evidence import Evidence, against_good, evidence_of
+from analysis.causes.evidence import Evidence, Usual, against_good, compare, evidence_of
 from analysis.causes.running import Running
 from analysis.measured import Measured
 from analysis.measurement import Measurement
@@ -119,3 +119,18 @@ def test_a_blower_is_held_against_good_cars_at_its_step(volts: float, *, starved
     # at a step that no two of them were judged at nothing is learned
     other = Evidence({}, signs, None, Running(4.0, volts))
     assert against_good(other, good) is other
+
+
+def test_what_good_cars_are_off_by_as_well_is_no_doubt_of_a_figure_held_against_theirs() -> None:
+    """A difference of two values with one error in common is free of it (JCGM 100:2008, 5.2)."""
+    name = "core_effectiveness"
+    mine = Evidence({name: (0.60, 0.05)}, {}, None, alike={name: 0.04})
+    good = Usual.of([Evidence({name: (0.70, 0.05)}, {}, None) for _ in range(6)])
+    table = Usual.of(())
+    for usual, u in ((good, 0.03), (table, 0.05)):
+        sure = compare(Evidence({name: (0.60, 0.0)}, {}, None), usual, name)
+        found = compare(mine, usual, name)
+        assert sure is not None
+        assert found is not None
+        slope = u / usual.center[name]
+        assert found[1] == pytest.approx(math.hypot(sure[1], slope))
