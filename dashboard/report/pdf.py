@@ -39,7 +39,7 @@ SANS, BOLD = "ReportSans", "ReportSans-Bold"
 PAPERS: Final = {"a4": A4, "letter": letter}
 MARGIN: Final = 14 * mm
 FOOT: Final = 12 * mm
-BODY_SIZES: Final = (10.5, 10.0, 9.5, 9.0, 8.6, 8.2, 7.8, 7.4)
+BODY_SIZES: Final = (10.5, 10.0, 9.5, 9.0, 8.6, 8.2, 7.8, 7.4, 7.0)
 """Sizes tried for running text, pt; small print is `SMALL` of it."""
 
 SMALL: Final = 0.88
