@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Self
 
 
@@ -52,12 +52,12 @@ class Measurement:
             return None
         return math.hypot(self.random, *self.shared.values())
 
-    def u_without(self, sources: Collection[str]) -> float | None:
-        """Standard uncertainty where the errors of some sources cancel; None where not measured."""
-        if self.u is None or not sources:
-            return self.u
-        left = (part for source, part in self.shared.items() if source not in sources)
-        return math.hypot(self.random, *left)
+    def without(self, sources: Collection[str]) -> Measurement:
+        """The same where the errors of some sources cancel."""
+        if not sources:
+            return self
+        kept = {source: part for source, part in self.shared.items() if source not in sources}
+        return replace(self, shared=kept)
 
     def known(self) -> float:
         """Return the value.

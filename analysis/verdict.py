@@ -99,7 +99,8 @@ def judge(
 
 def judge_one(name: str, measurement: Measurement, limit: Limit | None) -> Judged:
     """One figure against its limit."""
-    value, u = measurement.value, measurement.u_without(() if limit is None else limit.cancels)
+    free = measurement if limit is None else measurement.without(limit.cancels)
+    value, u = free.value, free.u
     if value is None or u is None:
         return Judged(measurement, "not measured", limit)
     if not (math.isfinite(value) and math.isfinite(u)):
@@ -116,7 +117,7 @@ def judge_one(name: str, measurement: Measurement, limit: Limit | None) -> Judge
         return Judged(measurement, "fail", limit, _failed(value, limit), probability)
     if probability >= CONFORMANCE:
         return Judged(measurement, "pass", limit, None, probability)
-    return Judged(measurement, "undecided", limit, _undecided(name, measurement, beyond, limit),
+    return Judged(measurement, "undecided", limit, _undecided(name, free, beyond, limit),
                   probability)  # fmt: skip
 
 
@@ -134,9 +135,7 @@ def _undecided(name: str, measurement: Measurement, beyond: float, limit: Limit)
     side = "beyond" if beyond > 0 else "inside"
     near = f"{side} the limit, but by less than {GUARD:.2f} standard uncertainties"
     if limit.low is not None and limit.high is not None:
-        narrow = limit.high - limit.low < 2.0 * GUARD * (
-            measurement.u_without(limit.cancels) or 0.0
-        )
+        narrow = limit.high - limit.low < 2.0 * GUARD * (measurement.u or 0.0)
         if narrow:
             near = "the limits lie closer together than the uncertainty of the measurement"
             beyond = (limit.high - limit.low) / 2.0

@@ -214,7 +214,7 @@ class _Run:
             if limit is None:
                 continue
             if found is not None and found.value is not None and name in counted:
-                u = found.u_without(limit.cancels) or 0.0
+                u = found.without(limit.cancels).u or 0.0
                 alone = replace(evidence, figures={name: (found.value, u)})
                 compared = compare(alone, usual, name)
                 if compared is not None:

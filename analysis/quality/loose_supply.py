@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.quality import detector
 from analysis.quality.came_loose import CAME_LOOSE
-from analysis.quality.heat import WARM_C
+from analysis.quality.heat import LEVER_WARM_PCT, WARM_C, lever
 from analysis.quality.view import Hit, View
 from ingest.saying import say
 
@@ -33,6 +33,12 @@ def detect(view: View) -> Iterator[Hit]:
         return
     supply, back = view.means("coolant_in"), view.means("coolant_out")
     warm = np.fmax(supply, back) > WARM_C
+    if view.run.setup.run.heater != "blend-air":
+        # past a valve that is shut nothing flows, and the hose before the core goes cold by itself
+        position = lever(view)
+        if position is None:
+            return
+        warm &= position >= LEVER_WARM_PCT
     apart = supply - back
     right = warm & (apart > 0.0)
     below = warm & (apart < -FAR_BELOW_K)
@@ -45,7 +51,7 @@ def detect(view: View) -> Iterator[Hit]:
     # reversed hoses are so from the first
     if before.sum() * width < MIN_RIGHT_S or before.sum() < 0.9 * known.sum():
         return
-    # from where it last was the hotter one, to where it is that again for good
+    # from where it last was the hotter one, to where it is that again
     begin = int(np.flatnonzero(before)[-1]) + 1
     again = np.flatnonzero(right[first:])
     end = first + int(again[0]) if again.size else apart.size

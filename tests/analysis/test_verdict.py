@@ -191,5 +191,8 @@ def test_what_a_limit_is_off_by_alike_does_not_widen_its_guard_band() -> None:
     judged = judge_one("core_effectiveness", value, alike)
     assert judged.verdict == "pass"
     assert judged.conformance == pytest.approx(norm.cdf(3.0))
+    # where more would decide it, nothing that cancels is blamed
+    near = judge_one("core_effectiveness", replace(value, value=0.74), alike)
+    assert "common" not in (near.reason or "common")
     # what is said of the figure keeps its whole uncertainty
     assert judged.measurement.u == pytest.approx(math.hypot(0.01, 0.03))

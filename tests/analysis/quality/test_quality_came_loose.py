@@ -126,3 +126,19 @@ def test_hoses_that_are_reversed_from_the_first_have_lost_no_clip() -> None:
     found = hoses(coolant - 15.0 * WARM, coolant)
     assert ("coolant_in", "supply_cooler") in {each[:2] for each in found}
     assert "came_loose" not in {fault for _, fault, _ in found}
+
+
+def test_a_supply_that_cools_behind_a_shut_valve_has_lost_no_clip() -> None:
+    """Nothing flows past a shut valve: the hose before the core goes cold (Newton's cooling)."""
+    coolant = -5.0 + 90.0 * WARM
+    away = np.exp(-np.maximum(TIME - OFF, 0.0) / 40.0)
+    rng = np.random.default_rng(7)
+    channels = {
+        "coolant_in": np.where(TIME >= OFF, 30.0 + (coolant - 30.0) * away, coolant),
+        "coolant_out": coolant - 8.0 * WARM,
+        "ambient": np.full(TIME.size, -5.0),
+    }
+    noisy = {point: each + rng.normal(0.0, 0.1, TIME.size) for point, each in channels.items()}
+    for notes in ([*NOTES, (OFF, "temp_lever", 0.0)], []):
+        found = assess(make_run(TIME, noisy, notes, heater="water-valve")).findings
+        assert "came_loose" not in {each.fault for each in found}
