@@ -67,6 +67,17 @@ ALSO = {
     "ingest/table/packed.py": ("ingest/sources/*archives*",),
     "ingest/table/parquet.py": ("ingest/sources/*parquet*",),
     "ingest/table/typed.py": ("ingest/sources/*mdf*", "ingest/sources/*parquet*"),
+    "ingest/sensors/corrections.py": (
+        "ingest/record/test_recorder_corrections*",
+        "analysis/bench/test_bench_sensors*",
+    ),
+    "ingest/load/corrected.py": ("ingest/record/test_recorder_corrections*",),
+    "ingest/record/wire": ("ingest/record/test_recorder_docs*",),
+    "analysis/causes": ("analysis/bench/test_bench_outcome*",),
+    "analysis/statistics/gauge.py": ("analysis/tune/test_tune_study*",),
+    "analysis/statistics/shrinkage.py": ("analysis/compare/test_compare_groups*",),
+    "analysis/statistics/shape.py": ("analysis/tune/test_tune_choice*",),
+    "analysis/statistics/density.py": ("analysis/tune/test_tune_choice*",),
     "ingest/clock": ("ingest/table/test_tables_dialects*",),
     "analysis/lever": tuple(
         f"analysis/figures/*{word}*" for word in ("travel", "lever", "response", "cold_end")
@@ -79,7 +90,7 @@ ALSO = {
     "analysis/timeline": ("analysis/figures/*steady*", "analysis/figures/*warm_up*"),
     "analysis/statistics": ("analysis/tune/test_tune_statistics*", "analysis/tune/test_tune_few*"),
     "analysis/heater": ("analysis/figures/*warm_up*", "analysis/figures/*core*"),
-    "analysis": ("analysis/test_same_figures.py",),
+    "analysis": ("analysis/test_same_figures.py", "analysis/test_read_seldom.py"),
 }
 """Tests of other folders that rest on a room, beneath tests/."""
 
@@ -167,6 +178,9 @@ def asked_for(asked: argparse.Namespace) -> Iterator[Mutant]:
         lines = asked.again.read_text(encoding="utf-8").splitlines()
         wanted = {(m["module"], m["source"], m["change"]) for m in map(LINE.match, lines) if m}
         for module in sorted({each[0] for each in wanted}):
+            if not (ROOT / module).exists():
+                print(f"    {module} is no more: gone or moved", file=sys.stderr)
+                continue
             yield from (each for each in mutants_of(ROOT, module) if each.key in wanted)
         return
     every = [each for module in asked.module or core() for each in mutants_of(ROOT, module)]

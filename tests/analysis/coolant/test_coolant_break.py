@@ -152,6 +152,20 @@ def test_known_change_of_load_is_no_break() -> None:
     assert temperature > truth - 1.5
 
 
+def test_an_early_break_may_be_the_load_s_unless_that_is_known_to_be_steady() -> None:
+    """A valve that hardly cools: for two minutes the coolant rises on by a quarter of its rate."""
+    time, opens = np.arange(0.0, 400.0, STEP), 200.0
+    value = 60.0 + 0.12 * np.minimum(time, opens) + 0.03 * np.clip(time - opens, 0.0, 120.0)
+    value -= 0.03 * np.clip(time - opens - 120.0, 0.0, 60.0)
+    noisy = value + 0.05 * np.random.default_rng(9).standard_normal(value.size)
+    ripple = np.where(np.arange(time.size) % 2, 1.3, 0.7)  # as much work, but not steadily
+    (_, unknown), (level, steady), (_, restless) = (
+        fitted(time, noisy, 0.05, load) for load in (None, np.ones(time.size), ripple)
+    )
+    assert abs(level - 84.0) <= 2.0 * steady
+    assert steady < 0.6 * min(unknown, restless)
+
+
 def test_gap_before_the_peak_shortens_the_fit() -> None:
     time, value, truth = warming(84.0, 0.1, gain=0.1, lag=10.0)
     gapped = value.copy()

@@ -10,7 +10,7 @@ import pytest
 from analysis.lever.path import lever_path
 from analysis.lever.response import outlet_response, read_outlet
 from analysis.lever.steps.approach import NOTHING_LATE, Late, settle_responses
-from analysis.lever.steps.step import StepWindow, measure_steps, without_sensor
+from analysis.lever.steps.step import StepWindow, _level, measure_steps, without_sensor
 from analysis.lever.steps.steps import step_responses
 from tests.support.signals.lever_cars import Door, Lags, Log, lever_run
 
@@ -113,3 +113,40 @@ def test_step_cut_short_by_another_control_ends_there():
     log = Log(interval=0.5, events=((205.0, "blower", 1.0),))
     moves = [(0.0, 100.0), (100.0, 0.0), (200.0, 100.0)]
     assert [step.change for step in steps_of(moves, log=log)] == [-100.0]
+
+
+@pytest.mark.parametrize("size", [3, 5, 16, 40])
+def test_the_level_before_a_step_is_known_as_well_as_it_scatters(size: int) -> None:
+    """Monte Carlo (JCGM 101): of white noise about a level the mean has sigma over root n."""
+    rng = np.random.default_rng(1)
+    when = np.arange(-size, 0.0) * 0.5
+    found = np.array([_level(when, 20.0 + rng.normal(0.0, 0.5, size)) for _ in range(1500)])
+    assert found[:, 0].mean() == pytest.approx(20.0, abs=0.02)
+    assert np.sqrt(np.mean(found[:, 1] ** 2)) == pytest.approx(found[:, 0].std(), rel=0.15)
+
+
+def test_a_level_that_still_moves_is_drawn_on_to_the_step() -> None:
+    rng = np.random.default_rng(2)
+    when = np.arange(-40, 0.0) * 0.5
+    found = np.array([_level(when, 20.0 + when + rng.normal(0.0, 0.3, 40)) for _ in range(300)])
+    assert found[:, 0].mean() == pytest.approx(20.0, abs=0.1)
+    assert np.mean(np.abs(found[:, 0] - 20.0) <= 2.0 * found[:, 1]) > 0.9
+
+
+@pytest.mark.parametrize(("tau", "interval"), [(2.5, 0.2), (12.0, 2.0), (25.0, 1.0)])
+def test_the_time_of_a_response_is_known_as_well_as_it_scatters(
+    tau: float, interval: float
+) -> None:
+    """Monte Carlo: 2 u holds nineteen in twenty, and is no more than four times the scatter."""
+    rng = np.random.default_rng(2)
+    times = []
+    for _ in range(100):
+        time = np.arange(rng.uniform(0.0, interval), 200.0, interval)
+        response = np.where(time > 50.0, -np.expm1(-(time - 50.0) / tau), 0.0)
+        outlet = 15.0 + 40.0 * response + rng.normal(0.0, 0.5, time.size)
+        (found,) = measure_steps(time, outlet, [STEP], 0.0, NOTHING_LATE)
+        assert found is not None
+        times.append((found.seconds, found.u))
+    seconds, u = np.array(times).T
+    assert np.mean(np.abs(seconds - tau) <= 2.0 * u) >= 0.95
+    assert np.sqrt(np.mean(u**2)) < 4.0 * seconds.std()

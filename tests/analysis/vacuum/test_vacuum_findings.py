@@ -102,6 +102,27 @@ def test_fall_after_a_switched_control_is_no_sag() -> None:
     assert "vacuum_sags" not in faults(context_of(make_run(time, {"vacuum_source": value}, events)))
 
 
+def test_sags_about_an_isolation_hold_do_not_count_and_those_elsewhere_do() -> None:
+    """A hand at the source for 15 s before and after; without the notes they count there too."""
+    time, value = driven(6.0)
+    hold: list[Event] = [(300.0, "vacuum_isolated", 1.0), (400.0, "vacuum_isolated", 0.0)]
+    whole = find_sags(context_of(make_run(time, {"vacuum_source": value})), None)
+    found = find_sags(context_of(make_run(time, {"vacuum_source": value}, hold)), None)
+    assert whole is not None
+    assert found is not None
+    about = [at for at in whole.times if 285.0 <= at <= 415.0]
+    assert len(about) >= 2
+    assert set(found.times) & set(about) == set()
+    assert min(found.times) < 285.0
+    assert max(found.times) > 415.0
+    # none in the first minute after the start, whoever pulls
+    assert min(whole.times) > 60.0
+    # a leak that loses as much by itself explains them: three times as fast is asked for
+    rate = whole.rate
+    assert find_sags(context_of(make_run(time, {"vacuum_source": value})), rate / 9.0) is not None
+    assert find_sags(context_of(make_run(time, {"vacuum_source": value})), rate) is None
+
+
 def test_sags_are_not_a_leak_shown_by_a_leak_down() -> None:
     """A leak that loses as much with the source shut off explains the falls by itself."""
     time, value = driven(6.0)
