@@ -23,7 +23,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
@@ -40,6 +40,7 @@ from analysis.statistics.outliers import outliers
 from analysis.statistics.tolerance import half_width
 from analysis.verdict import GUARD
 from ingest.saying import amount, difference_unit, joined, say
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.measured import Measured

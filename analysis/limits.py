@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import cache
 from importlib import resources
 from typing import Any, Final, get_args
@@ -18,6 +18,7 @@ from ingest.errors import Fault, UnusableRun, did_you_mean
 from ingest.saying import joined
 from ingest.setup.model import Heater
 from ingest.setup.toml_text import parse_toml
+from ingest.values import dataclass
 
 IDLING_TIMES: Final = 2.0
 IDLING: Final = (

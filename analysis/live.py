@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from analysis.bench.parts import is_bench
@@ -14,6 +14,7 @@ from analysis.measurement import Measurement
 from analysis.pipeline import measure
 from ingest.findings import doubts_sensor
 from ingest.run import Finding, Run
+from ingest.values import dataclass
 
 LATEST_S: Final = 120.0
 """A fault that was there this long before the end of the readings is a fault of now."""

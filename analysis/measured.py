@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from analysis.context import Context
 from analysis.measurement import Measurement
 from ingest.run import Finding, Run
+from ingest.values import dataclass
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Self
+
+from ingest.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Final
 
 from analysis.bench.parts import (
@@ -36,6 +36,7 @@ from analysis.vacuum.findings import vacuum_findings
 from analysis.verdict import Judged, Verdict, judge
 from ingest.check_sheet import Outcome
 from ingest.run import Run
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.baseline import Baseline

@@ -9,7 +9,6 @@ Everything between is undecided, and the reason says what it was.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from analysis.causes.knowledge import CABLE_CAUSES, NO_FAULT, knowledge
@@ -17,6 +16,7 @@ from analysis.causes.seen import Seen
 from analysis.figures import KEY_FIGURE, all_figures
 from analysis.verdict import SOUND, Judged, Verdict, overall, undecided_beyond
 from ingest.saying import say
+from ingest.values import dataclass
 
 MAX_NAMED: Final = 3
 """Causes named in a reason; the rest are counted."""

@@ -10,13 +10,13 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final, Literal
 
 from analysis.figures import KEY_FIGURE, figures_by_name
 from analysis.limits import Limit
 from analysis.measurement import Measurement
 from ingest.saying import say
+from ingest.values import dataclass
 
 Verdict = Literal["pass", "fail", "undecided", "not measured"]
 

@@ -10,7 +10,7 @@ import difflib
 import inspect
 import re
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from functools import cache
 from typing import Final, Literal
 
@@ -19,6 +19,7 @@ from analysis.bench.registry import BenchFigure
 from analysis.causes.knowledge import CauseRow, CheckRow, knowledge
 from analysis.figures import Figure, all_figures
 from analysis.limits import Limit, default_limits
+from ingest.values import dataclass
 
 Kind = Literal["figure", "cause", "check", "finding"]
 

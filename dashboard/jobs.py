@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from ingest.values import dataclass
 from ingest.work.outcome import HERE, Failed, Workers
 
 if TYPE_CHECKING:

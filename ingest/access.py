@@ -8,9 +8,10 @@ store.toml is, so that one ``chmod`` is heeded by all who use it.
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
+
+from ingest.values import dataclass
 
 SAID: Final = "LUKEWARM_FILES"
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Final
@@ -19,6 +18,7 @@ from ingest.access import Access
 from ingest.errors import Fault, UnusableRun, did_you_mean
 from ingest.files import read_text, write_text
 from ingest.regular import own_file
+from ingest.values import dataclass
 
 FILE: Final = "checks.csv"
 HEADER: Final = ("time", "check", "found", "remark")

@@ -11,8 +11,9 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
 from typing import Final
+
+from ingest.values import dataclass
 
 MAX_PART: Final = 600
 """Characters of a part of a fault that are said; what a file put into more is cut in its middle."""

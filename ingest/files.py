@@ -10,7 +10,6 @@ import secrets
 import shutil
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Final
@@ -20,6 +19,7 @@ from ingest.errors import Fault, UnusableRun
 from ingest.regular import check_regular, own_file
 from ingest.run import Finding
 from ingest.setup.model import Setup, read_setup
+from ingest.values import dataclass
 
 SETUP_NAME: Final = "run.toml"
 JOURNAL: Final = "journal"

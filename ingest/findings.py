@@ -7,11 +7,11 @@ all that adds one; ``GAP.found(...)`` makes a `Finding` of it, ``GAP.name`` is w
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final
 
 from ingest.run import Finding
 from ingest.saying import Value, fields, say
+from ingest.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

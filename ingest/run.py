@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from ingest.points import Quantity
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import numpy as np

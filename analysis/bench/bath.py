@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
@@ -14,6 +13,7 @@ from ingest.sensors.atmosphere import barometric_pressure
 from ingest.sensors.saturation import saturation_temperature
 from ingest.sensors.tolerances import BAROMETER_FROM_ALTITUDE, BAROMETER_READ
 from ingest.sensors.units import UnknownUnit, conversion, split_number, value_with_unit
+from ingest.values import dataclass
 
 BIN_S: Final = 5.0
 MIN_REST_S: Final = 60.0

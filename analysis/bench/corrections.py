@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final
 
 from analysis.bench.bath import SAME_BATH_K
@@ -15,6 +15,7 @@ from ingest.errors import Fault
 from ingest.run import Run, Sensor
 from ingest.saying import say
 from ingest.sensors.corrections import Correction, CorrectionPoint
+from ingest.values import dataclass
 
 LEAST_U: Final = 0.001
 """Nothing on a bench is known better, K."""

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import Final
 
 from analysis.limits import Limit
 from analysis.measurement import Measurement
 from ingest.run import Finding, Run
+from ingest.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -18,6 +18,7 @@ from analysis.uncertainty import mean_random
 from ingest.arrays import Floats
 from ingest.run import Run
 from ingest.saying import say
+from ingest.values import dataclass
 
 SPAN: Final = BenchFigure(
     "switch_span",

@@ -8,11 +8,12 @@ the door or valve falls short of its stop. Positive d falls short of hot.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from analysis.measurement import Measurement
 from ingest.saying import say
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.causes.evidence import Usual

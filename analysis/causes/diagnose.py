@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.causes.cable import Cable, cable_state
@@ -16,6 +15,7 @@ from analysis.causes.next_measurement import missing_for, needs_of
 from analysis.causes.seen import Seen, could_show
 from analysis.limits import Limit
 from ingest.check_sheet import Outcome
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.measured import Measured

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Set
-from dataclasses import dataclass
 from functools import cache
 from itertools import accumulate
 from typing import Final, NamedTuple
@@ -24,6 +23,7 @@ from analysis.causes.knowledge import (
 from analysis.causes.next_check import chance_found
 from ingest.arrays import Bools, Floats
 from ingest.check_sheet import MeasuredOutcome, Outcome
+from ingest.values import dataclass
 
 FREEDOM: Final = 6.0
 """Degrees of freedom of the t distribution residuals follow: cars of other kinds have longer tails

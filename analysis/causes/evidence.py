@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
@@ -19,6 +19,7 @@ from analysis.signal.order_statistics import quantiles
 from analysis.uncertainty import shared_parts
 from ingest.arrays import Floats
 from ingest.setup.model import has_no_thermostat
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.measured import Measured

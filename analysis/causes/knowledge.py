@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from itertools import combinations
@@ -16,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from ingest.arrays import Floats
 from ingest.setup.model import RunTable, has_no_thermostat
+from ingest.values import dataclass
 
 SEVERITIES: Final = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0])
 """Severities integrated over: 1 is slight, 2 moderate, 3 severe, as the table's columns; 4 goes as

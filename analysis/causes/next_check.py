@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from typing import Final
 
 from analysis.causes.knowledge import NO_FAULT, CheckRow, knowledge
 from ingest.check_sheet import Outcome
+from ingest.values import dataclass
 
 AGAIN: Final = "measure_again"
 ASK_FIRST: Final = "owner_interview"

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cache
 from itertools import combinations
 from typing import TYPE_CHECKING, Final
@@ -20,6 +19,7 @@ from analysis.causes.evidence import Evidence, Usual
 from analysis.causes.knowledge import NO_FAULT, FigureScale, knowledge, rows_of
 from analysis.causes.seen import ENOUGH, Seen
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.measured import Measured

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from analysis.signal.order_statistics import median
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.causes.knowledge import FigureScale

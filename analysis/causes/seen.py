@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cache
 from typing import Final, NamedTuple
 
@@ -30,6 +30,7 @@ from analysis.limits import Limit
 from analysis.measurement import Measurement
 from analysis.verdict import GUARD, SOUND
 from ingest.arrays import Bools, Floats
+from ingest.values import dataclass
 
 ENOUGH: Final = 0.8
 """Power from which a cause counts as one that could not have stayed unseen."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import polars as pl
@@ -15,6 +15,7 @@ from analysis.figures import KEY_FIGURE, all_figures
 from ingest.errors import Fault, UnusableRun, WrongUse, did_you_mean
 from ingest.export.tables import Sheet
 from ingest.saying import half_width, rounded, say
+from ingest.values import dataclass
 
 REPAIR: Final = "repair"
 

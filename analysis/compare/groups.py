@@ -10,7 +10,6 @@ named), the day's temperature allowed for.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Any, Final, Literal, get_args
 
 import numpy as np
@@ -22,6 +21,7 @@ from analysis.statistics.effects import Group, difference, hedges, welch
 from analysis.statistics.false_discovery import ACCEPTED, adjusted
 from analysis.statistics.shrinkage import shrink
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 By = Literal["family", "plant", "month", "vehicle", "purpose"]
 GROUPINGS: Final[tuple[By, ...]] = get_args(By)

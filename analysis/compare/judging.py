@@ -9,7 +9,6 @@ that a run has one verdict, whoever shows it.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -26,6 +25,7 @@ from analysis.limits import Limits, default_limits, parse_limits
 from ingest.errors import UnusableRun
 from ingest.store.decision import DECISION, read_decision, write_decision
 from ingest.store.many import Task
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.baseline import Baseline

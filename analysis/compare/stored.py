@@ -10,7 +10,7 @@ import hashlib
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, field
 from functools import cache, cached_property
 from importlib import metadata
 from typing import TYPE_CHECKING, Any
@@ -28,6 +28,7 @@ from ingest.check_sheet import Checked, found_by_check
 from ingest.errors import Fault, UnusableRun
 from ingest.store.read import Filter, kept
 from ingest.store.rows import Outcome, Versions
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.run import Run

@@ -8,7 +8,7 @@ temperature. What the slope does not know goes into the intervals.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -16,6 +16,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 GOOD: Final = "baseline"
 """Purpose of the runs of good cars."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -14,6 +14,7 @@ from analysis.signal.smoothing import smooth as running_mean
 from analysis.timeline.timeline import Timeline
 from ingest.arrays import Bools, Floats
 from ingest.points import MODES
+from ingest.values import dataclass
 
 STEP_S: Final = 2.0
 """Coolant is looked at in steps of at least this; it changes by less than 1 K in one."""

@@ -15,7 +15,6 @@ overshoot, settling) depends on things no log shows.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cache
 from typing import Final
 
@@ -23,6 +22,7 @@ import numpy as np
 
 from analysis.signal.order_statistics import median
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 POWERS: Final = (1, 2, 3)
 """Fitted powers of the departure, from 1 on without a gap."""

@@ -10,7 +10,6 @@ enough may still be reported, with what is known of it in the note.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -32,6 +31,7 @@ from analysis.timeline.timeline import Timeline
 from ingest.arrays import Floats
 from ingest.saying import say
 from ingest.setup.model import has_no_thermostat
+from ingest.values import dataclass
 
 LOOK_AHEAD_S: Final = 40.0
 STALLED_SHARE: Final = 0.25

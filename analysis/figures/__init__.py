@@ -11,11 +11,11 @@ import importlib
 import math
 import pkgutil
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Final, Literal
 
 from analysis.measurement import Measurement
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.context import Context

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -16,6 +16,7 @@ from analysis.timeline.levels import spoken, with_note
 from analysis.timeline.states import RUNNING_RPM, alike, lever_known
 from analysis.uncertainty import shared_parts
 from ingest.saying import say
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.context import Context

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
@@ -24,6 +23,7 @@ from analysis.signal.blocks import block_means
 from analysis.signal.regression import Posterior, fit_lags
 from analysis.timeline.levels import DEFINITION_SHARE, with_note
 from analysis.uncertainty import shared_parts
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.timeline.timeline import Timeline

@@ -15,7 +15,6 @@ The numbers of the spreads are round figures of the right order (common practice
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -24,6 +23,7 @@ from analysis.measurement import Measurement
 from analysis.signal.smoothing import smooth
 from analysis.timeline.states import alike, stretches
 from analysis.uncertainty import shared_parts
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from numpy.random import Generator

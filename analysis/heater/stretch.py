@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -10,6 +9,7 @@ import numpy as np
 from analysis.signal.smoothing import smooth
 from analysis.timeline.states import CONDITIONS
 from ingest.arrays import Bools
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.timeline.timeline import Timeline

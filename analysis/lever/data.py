@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
@@ -14,6 +13,7 @@ from analysis.lever.path import MIN_STEP_PCT, LeverPath, NotMeasurable
 from analysis.lever.response import MIN_BLOCKS, Response
 from analysis.signal.blocks import run_means
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 MAX_SAMPLES: Final = 320
 """More samples than this are averaged further: the cost of the fit grows with their number, its

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -13,6 +12,7 @@ from analysis.lever.fit.fit import Fit
 from analysis.lever.fit.model import LOG_SLOW, LOG_TAU, SLOW_SHARE, TAU_SLOPE, A, B
 from analysis.lever.path import NotMeasurable
 from analysis.measurement import Measurement
+from ingest.values import dataclass
 
 END_PCT: Final = 5.0
 """The lever was at an end of the slot within this."""

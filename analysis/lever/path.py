@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -10,6 +10,7 @@ import numpy as np
 from analysis.lever.blocks import blocks
 from ingest.arrays import Floats
 from ingest.run import Run
+from ingest.values import dataclass
 
 LEVER_BLOCK_S: Final = 0.5
 

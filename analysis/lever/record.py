@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 
 from analysis.lever.data import LeverData, gather
@@ -11,6 +10,7 @@ from analysis.lever.response import Outlet, Response, outlet_response, read_outl
 from analysis.measurement import Measurement
 from ingest.arrays import Floats
 from ingest.run import Run
+from ingest.values import dataclass
 
 
 class LeverRecord:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -19,6 +18,7 @@ from ingest.arrays import Floats
 from ingest.points import MODES
 from ingest.run import Run
 from ingest.saying import say
+from ingest.values import dataclass
 
 BLOCK_S: Final = 1.0
 

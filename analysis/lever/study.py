@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final
 
 import numpy as np
@@ -31,6 +31,7 @@ from ingest.arrays import Bools, Floats
 from ingest.findings import finding
 from ingest.run import Finding, Run
 from ingest.saying import say
+from ingest.values import dataclass
 
 LEVER_WORKS_BACKWARDS: Final = finding(
     "lever_works_backwards",

@@ -13,12 +13,12 @@ from __future__ import annotations
 import importlib
 import pkgutil
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
 from analysis.quality.view import Hit, View
 from ingest.run import Run
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -7,7 +7,6 @@ ask first (the extremes, the largest step, the noise) is had without looking for
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from analysis.signal.blocks import like_neighbors
 from analysis.signal.order_statistics import median
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 FEW: Final = 1500
 """How many readings, evenly taken, stand for a channel where its noise is estimated."""

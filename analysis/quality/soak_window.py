@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from analysis.quality.view import COOLANTS, FRESH_AIR, View
 from analysis.uncertainty import shared_parts
+from ingest.values import dataclass
 
 LONGEST_S: Final = 60.0
 """No more than this before the start is used: the sun moves on."""

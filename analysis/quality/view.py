@@ -6,7 +6,6 @@ run share its rows, so that one set of bins serves them all.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
@@ -20,6 +19,7 @@ from analysis.timeline.grid import controls_on
 from ingest.arrays import Bools, Floats
 from ingest.run import Finding, Run, Sensor
 from ingest.saying import Value, amount
+from ingest.values import dataclass
 
 OUTLETS: Final = ("outlet", "outlet_defrost", "outlet_panel")
 COOLANTS: Final = ("engine_coolant", "coolant_in", "coolant_out")

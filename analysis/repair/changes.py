@@ -9,7 +9,6 @@ in the change; what was found anew in each run (the corrections of the cold soak
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
@@ -19,6 +18,7 @@ from analysis.limits import default_limits
 from analysis.measurement import Measurement, combine
 from analysis.repair.verdict import Change, Outcome, lead_cause, verdict
 from analysis.repair.weather import Weather, weather_of
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 from analysis.causes.knowledge import NO_FAULT, knowledge
 from analysis.figures import KEY_FIGURE, all_figures
 from analysis.measurement import Measurement
 from ingest.saying import Said, amount, plus_minus, say
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis

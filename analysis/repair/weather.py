@@ -10,13 +10,13 @@ cars at hand.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from analysis.figures import figures_by_name
 from analysis.repair.verdict import lead_cause
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis

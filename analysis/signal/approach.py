@@ -12,7 +12,6 @@ their evidence: nothing is decided by a threshold, and what the data cannot tell
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cache
 from typing import Final
 
@@ -22,6 +21,7 @@ from numpy.typing import NDArray
 from analysis.signal.spacing import equal_ratios
 from analysis.uncertainty import mean_variance
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 LONGEST_TAU_S: Final = 600.0
 """Time constants are looked for up to this (case, core and cabin), or up to twice the record."""

@@ -10,7 +10,6 @@ the noise, which arises after the sensor.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -18,6 +17,7 @@ import numpy as np
 from analysis.signal.order_statistics import median
 from analysis.uncertainty import mean_variance
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 SHORTEST_S: Final = 8.0
 LONGEST_S: Final = 120.0

@@ -11,13 +11,13 @@ value (Bayesian linear regression, e.g. C. M. Bishop, Pattern Recognition and Ma
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from analysis.uncertainty import mean_variance
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

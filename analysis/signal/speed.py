@@ -13,13 +13,13 @@ cabin, which a draft cools for minutes after the footwell.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from analysis.signal.blocks import block_sums, known_block_means
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 BLOCK_S: Final = 2.0
 LAGS_S: Final = (0.0, 6.0, 12.0, 25.0, 50.0, 100.0)

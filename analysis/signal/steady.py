@@ -18,7 +18,6 @@ steps answer where it settles:
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -27,6 +26,7 @@ from analysis.signal.approach import approach
 from analysis.signal.blocks import known_block_means
 from analysis.uncertainty import mean_variance
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 MAX_BLOCKS: Final = 120
 """Samples are averaged into at most about this many blocks; only slow changes matter here."""

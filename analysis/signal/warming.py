@@ -8,13 +8,13 @@ so that taking the lag out does not blow up the noise.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
 import numpy as np
 
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 HALF_WIDTH_S: Final = 8.0
 """Half the width of the local fit, s: short against any warm-up, long against noise."""

@@ -7,13 +7,13 @@ shows single strange values (NIST/SEMATECH e-Handbook 6.3.2.2 and 6.3.2.4).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from itertools import accumulate
 from typing import Final
 
 import numpy as np
 
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 RANGE_OF_TWO: Final = 2.0 / math.sqrt(math.pi)
 """Mean range of two values in standard deviations (d2 of tables, 1.128)."""

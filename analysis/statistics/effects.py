@@ -7,12 +7,12 @@ deviations, so that figures can be ranked against each other.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 CONFIDENCE: Final = 0.95
 

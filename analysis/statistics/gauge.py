@@ -9,12 +9,12 @@ and Montgomery, J. Quality Technology 35, 2003, 342).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 from scipy.stats import f as f_distribution
 
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 POOL_ABOVE: Final = 0.25
 """An interaction with a p-value above this is pooled into the repeatability."""

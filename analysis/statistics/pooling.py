@@ -9,13 +9,13 @@ one best value would be zero too often and then deny a small family every differ
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 SPREADS: Final = 100
 """Spreads between families that are averaged over."""

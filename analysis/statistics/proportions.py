@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from scipy.stats import binomtest
+
+from ingest.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,12 +8,12 @@ component it is the analysis of variance.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,6 @@ Scores are oriented so that larger means more likely bad.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
@@ -16,6 +15,7 @@ from scipy.special import expit, logit, stdtrit
 from scipy.stats import kstwo, rankdata
 
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 CONFIDENCE: Final = 0.95
 

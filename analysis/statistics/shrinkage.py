@@ -9,12 +9,12 @@ precision this is the estimator of James and Stein about the mean.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 HALVINGS: Final = 60
 """Bisections: to the last digit that counts."""

@@ -9,7 +9,6 @@ Controls are joined as-of: a position holds until the same control's next event.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -22,6 +21,7 @@ from ingest.arrays import Floats
 from ingest.load.gridding import max_gap
 from ingest.points import MODES
 from ingest.run import Run
+from ingest.values import dataclass
 
 STEPS: Final = (1.0, 2.0, 5.0, 10.0)
 """Grid steps to choose from, s. What needs finer times (a step of the lever) reads the run."""

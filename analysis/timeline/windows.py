@@ -7,7 +7,6 @@ window; the other windows held under the same controls tell how well it repeats.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
@@ -21,6 +20,7 @@ from analysis.timeline.states import States, alike, condition, outlet_seen, stre
 from analysis.uncertainty import mean_random
 from ingest.arrays import Bools, Floats
 from ingest.saying import say
+from ingest.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING, Any, Final
 
@@ -10,6 +9,7 @@ from analysis.limits import Limits, limits_for
 from analysis.tune.labels import Matched
 from analysis.tune.run_ranks import VERDICTS, held_up, rank_of_run, ranks_under
 from ingest.saying import joined, rounded, say
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import polars as pl

@@ -14,11 +14,11 @@ import csv
 import io
 import re
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Final, Literal
 
 from ingest.errors import Fault, UnusableRun, did_you_mean
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import polars as pl

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -25,6 +25,7 @@ from analysis.tune.labels import Matched
 from analysis.tune.weather import Slope, ambient_slope
 from analysis.verdict import GUARD
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import polars as pl

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, field, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -26,6 +26,7 @@ from analysis.tune.search.one_figure import OTHER, FamilyLimit, FigureTuning, tu
 from analysis.tune.tidy import interval_said
 from analysis.verdict import GUARD
 from ingest.arrays import Bools
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import polars as pl

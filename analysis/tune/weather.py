@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 FEWEST: Final = 10
 """Good cars needed before the weather is looked at."""

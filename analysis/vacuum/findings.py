@@ -6,7 +6,6 @@ Numbers for the causes and sentences for the technician, from the same functions
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -21,6 +20,7 @@ from ingest.arrays import Bools, Floats
 from ingest.findings import finding
 from ingest.run import Finding
 from ingest.saying import say
+from ingest.values import dataclass
 
 VACUUM_LEAK_LOCATED: Final = finding(
     "vacuum_leak_located",

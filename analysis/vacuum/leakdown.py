@@ -9,7 +9,6 @@ rate still does. Over-pressure and vacuum are the same mathematics.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -18,6 +17,7 @@ from analysis.signal.blocks import block_means
 from analysis.signal.order_statistics import median
 from analysis.signal.spacing import equal_ratios
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 MAX_POINTS: Final = 240
 MIN_POINTS: Final = 6

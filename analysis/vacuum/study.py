@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -17,6 +16,7 @@ from analysis.vacuum.leakdown import LeakDown, find_start, fit_leak_down, thinne
 from ingest.arrays import Floats
 from ingest.saying import say
 from ingest.sensors.resolution import resolution
+from ingest.values import dataclass
 
 RATE_UNIT: Final = "kPa/min"
 LEVEL_UNIT: Final = "kPa"

@@ -6,7 +6,7 @@ Everything of a bin follows from the readings up to its end.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cache, cached_property, partial
 from typing import TYPE_CHECKING, Final
 
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from analysis.signal.order_statistics import median, quantiles
 from ingest.arrays import Bools, Floats
 from ingest.sensors.thermocouple import Letter, emf
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.setup.model import Setup

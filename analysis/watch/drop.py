@@ -10,7 +10,6 @@ the difference against what the channel did in the last minutes.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -30,6 +29,7 @@ from analysis.watch.places import (
     warmer_there,
 )
 from ingest.arrays import Bools, Floats
+from ingest.values import dataclass
 
 LINE: Final = 30
 """Bins of the straight line."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -14,6 +13,7 @@ from analysis.watch.lost import FROM, lost_bins
 from analysis.watch.places import INDOORS, TEMPERATURES, moved_by, settle_s
 from analysis.watch.still import halted_bins, lasting, silent_bins, still_bins
 from ingest.arrays import Bools
+from ingest.values import dataclass
 
 CAME_LOOSE: Final = "came_loose"
 STANDS_STILL: Final = "stands_still"

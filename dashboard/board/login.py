@@ -13,7 +13,6 @@ import threading
 import time
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final
 from urllib.parse import urlencode
 
@@ -23,6 +22,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from dashboard.board.door import ADMITS
 from dashboard.plots import theme
+from ingest.values import dataclass
 
 COOKIE: Final = "lukewarm_session"
 SESSION_S: Final = 12 * 3600.0

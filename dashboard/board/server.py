@@ -8,7 +8,6 @@ import signal
 import ssl
 import threading
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -27,6 +26,7 @@ from dashboard.board.door import (
 from dashboard.board.login import SHORTEST
 from dashboard.board.security import is_loopback
 from ingest.errors import Fault, UnusableRun
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import socket

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -20,6 +19,7 @@ from ingest.files import write_text
 from ingest.record.status import StatusLines, record_until_over
 from ingest.record.test_plan import bench_plan_text, parse_plan, plan_text, usual_plan_text
 from ingest.record.test_progress import PlanRun
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from rich.console import Console

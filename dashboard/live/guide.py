@@ -9,7 +9,6 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
@@ -47,6 +46,7 @@ from dashboard.live.state import (
 from ingest.record.journal import JournalError
 from ingest.record.test_progress import KEYS as PLAN_KEYS
 from ingest.record.test_progress import Instruction, PlanRun
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.live import LiveFigures

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass
 from typing import Final, Protocol, Self
 
 from ingest.record.test_progress import AGAIN, BACK, COUNT, GO, NEXT, REDO
+from ingest.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -12,6 +11,7 @@ import numpy as np
 from ingest.errors import UnusableRun
 from ingest.sensors.calibrate import RawChannel, calibrate
 from ingest.table.units import split_unit
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.record.wire.deriver import Latest

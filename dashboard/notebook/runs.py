@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import html
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import pandas as pd

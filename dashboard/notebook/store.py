@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import html
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, Self
+
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import polars as pl

@@ -15,9 +15,10 @@ from __future__ import annotations
 import importlib
 import pkgutil
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
+
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from dash import Dash

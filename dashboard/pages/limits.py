@@ -8,7 +8,7 @@ limits only has to hand other `Limit`s to `limits_rows`: strips and counts follo
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Any, Final
 
 import polars as pl
@@ -19,6 +19,7 @@ from dashboard.pages import Page
 from dashboard.plots import strip
 from dashboard.text.shown import clean, conversion, limit_text, said_in, words
 from dashboard.web import address, parts
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component

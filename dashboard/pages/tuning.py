@@ -7,7 +7,7 @@ there while it is dragged. `Trial` is made once a figure and family, all else fo
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
@@ -24,6 +24,7 @@ from dashboard.web import address, parts
 from dashboard.web.service import Recent
 from ingest.errors import LukewarmError
 from ingest.saying import Shown
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final
 from urllib.parse import quote
 
 from dashboard.plots import theme
 from dashboard.text.shown import COVERAGE, conversion, plain
 from ingest.saying import Shown
+from ingest.values import dataclass
 
 WIDTH: Final = 360
 HEIGHT: Final = 58

@@ -7,10 +7,10 @@ verdict its own sign and word, so that nothing is lost in black and white or in 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 from dashboard.text.shown import SIGNS
+from ingest.values import dataclass
 
 INK: Final = "#1b1f24"
 SOFT_INK: Final = "#4a525c"

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from dashboard.report.blocks import Label, Stroke
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 SIZE: Final = 9.0
 """Of the letters, pt."""

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final, Literal
 
 from dashboard.text.shown import clean
+from ingest.values import dataclass
 
 Style = Literal["body", "lead", "quiet", "caution"]
 Paper = Literal["a4", "letter"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any, Final
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 from analysis.repair.changes import compare_repair
 from analysis.result import document
 from ingest.errors import Fault, UnusableRun
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.baseline import Baseline

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 from dashboard.plots.readings import Readings
 from dashboard.web.frames import figure_records, figures_frame, run_record, runs_frame
 from dashboard.web.service import Recent, limits_in_force
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import polars as pl

@@ -16,7 +16,6 @@ import tempfile
 import threading
 from collections import Counter, OrderedDict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
@@ -27,6 +26,7 @@ from dashboard.web.workshop import Workshop
 from ingest.access import SAYINGS, make_folders, write
 from ingest.check_sheet import Checked, note_check, read_sheet
 from ingest.errors import Fault, UnusableRun
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis

@@ -10,8 +10,9 @@ of flow control: that is not done, and what the first frame holds whole is used.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Final
+
+from ingest.values import dataclass
 
 REQUEST_ID: Final = 0x7DF
 """Functional request, all control units (ISO 15765-4)."""

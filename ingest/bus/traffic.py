@@ -10,13 +10,14 @@ import contextlib
 import re
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final
 
 from ingest.errors import Fault, UnusableRun
 from ingest.findings import finding
 from ingest.run import Finding, Rejected
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from can import Message

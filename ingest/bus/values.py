@@ -8,12 +8,12 @@ control unit (256 A + B) / 1000 V.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from ingest.bus.frames import Answer, read_frame
 from ingest.errors import Fault
 from ingest.sensors.units import same_unit
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.setup.model import Setup

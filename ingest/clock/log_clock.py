@@ -8,7 +8,7 @@ log's first row.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
@@ -25,6 +25,7 @@ from ingest.clock.text import DAY_S
 from ingest.clock.turned import Turned, is_newest_first, turned_finding
 from ingest.errors import Fault, UnusableRun
 from ingest.run import Finding, Rejected
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable

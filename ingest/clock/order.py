@@ -21,13 +21,14 @@ equal times         spread evenly within the step to the next time
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 Rows = NDArray[np.int64]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, timedelta, timezone, tzinfo
 from typing import TYPE_CHECKING, Final
 
@@ -19,6 +19,7 @@ from ingest.clock.pattern import PatternError, strptime_format
 from ingest.clock.text import DAY_S, Stamps, TextFormat
 from ingest.clock.zone import UnknownZoneError, both_utc, to_utc, zone_of
 from ingest.errors import Fault, UnusableRun
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable, TimeTable

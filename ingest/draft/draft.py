@@ -7,7 +7,6 @@ listed in a comment, and ``FILL IN`` marks what no log can say (which car it was
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import tomlkit
@@ -28,6 +27,7 @@ from ingest.sensors.units import UnknownUnit, conversion
 from ingest.setup.model import LogTable, TimeTable
 from ingest.table.open import kind_of_log, open_log
 from ingest.table.text.layout import are_summaries
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
 from ingest.table.cells import kind_of
 from ingest.table.units import clean_unit, is_unit, names_no_unit
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.table.columns import Columns

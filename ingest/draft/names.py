@@ -13,7 +13,7 @@ import re
 import tomllib
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cache
 from importlib import resources
 from typing import Final, Literal
@@ -21,6 +21,7 @@ from typing import Final, Literal
 from ingest.points import POINTS
 from ingest.sensors.units import UnknownUnit, conversion
 from ingest.table.units import demangle, split_unit
+from ingest.values import dataclass
 
 Confidence = Literal["sure", "likely", "unknown"]
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -16,6 +15,7 @@ from ingest.events.file import EventLines, normal, read_event_lines
 from ingest.findings import finding
 from ingest.points import CONTROLS, MODES
 from ingest.run import Finding, Rejected
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.clock.log_clock import Clock

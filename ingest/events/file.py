@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Final
 
@@ -17,6 +17,7 @@ from ingest.points import CONTROLS
 from ingest.run import Rejected
 from ingest.table.text.dialect import BLANKS, split_cells
 from ingest.table.text.encoding import detect_encoding, to_utf8, unify_line_ends
+from ingest.values import dataclass
 
 COLUMNS: Final = ("time", "control", "position")
 LARGEST: Final = 4 * 2**20

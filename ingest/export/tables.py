@@ -15,12 +15,13 @@ import re
 import secrets
 import shutil
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.errors import Fault, UnusableRun, WrongUse
 from ingest.files import write_whole
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import polars as pl

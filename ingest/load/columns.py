@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -22,6 +22,7 @@ from ingest.sensors.calibrate import RawChannel
 from ingest.sensors.read_once import read_once, said_once
 from ingest.sensors.units import UnknownUnit, conversion, same_unit
 from ingest.table.cells import says_fault
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.clock.log_clock import Clock

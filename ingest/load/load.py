@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -43,6 +42,7 @@ from ingest.load.start import engine_start, wall_clock
 from ingest.run import Finding, Run
 from ingest.sensors.calibrate import calibrate
 from ingest.table.open import open_log
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.setup.model import Setup

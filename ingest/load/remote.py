@@ -10,12 +10,12 @@ import tempfile
 import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.errors import Fault, UnusableRun
 from ingest.files import JOURNAL, SETUP_NAME
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from fsspec import AbstractFileSystem

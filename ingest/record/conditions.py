@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Final
+
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.record.test_plan import Step, Until

@@ -13,13 +13,13 @@ import threading
 import time
 import zlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from enum import IntEnum
 from pathlib import Path
 from typing import Final
 
 from ingest.access import create, make_folder
 from ingest.errors import Fault, LukewarmError
+from ingest.values import dataclass
 
 FOLDER: Final = "journal"
 MAGIC: Final = b"\xf5Lw1"

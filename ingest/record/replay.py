@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -24,6 +23,7 @@ from ingest.record.recover import prepare
 from ingest.record.replay_port import Outlet
 from ingest.table.text.read import read_text_table
 from ingest.table.text.source import Source
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.clock.reader import TimeReader

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from ingest.record.test_plan import bench_plan_text, parse_plan
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.record.wire.count import Counters

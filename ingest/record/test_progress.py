@@ -12,10 +12,10 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.record.conditions import Conditions, Figures, Standing
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.record.test_plan import Plan, Step

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -39,6 +38,7 @@ from ingest.sensors.transducer import (
     vacuum,
 )
 from ingest.setup.model import Setup
+from ingest.values import dataclass
 
 OUT_OF_RANGE: Final = finding(
     "out_of_range",

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from ingest.errors import Fault
@@ -28,6 +28,7 @@ from ingest.sensors.units import (
     value_with_unit,
 )
 from ingest.setup.model import SENSOR_QUANTITY, ChannelTable, SensorKind, Setup
+from ingest.values import dataclass
 
 UNIT_DISAGREES: Final = finding(
     "unit_disagrees",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final
 
 from ingest.errors import Fault
@@ -13,6 +13,7 @@ from ingest.sensors.channel import Recipe, RecipeMaker
 from ingest.sensors.tolerances import BAROMETER_FROM_ALTITUDE, BAROMETER_READ
 from ingest.sensors.units import UnknownUnit, value_with_unit
 from ingest.setup.model import Setup
+from ingest.values import dataclass
 
 BAROMETER_RANGE: Final = (45.0, 110.0)
 """Air pressure where cars go, kPa: 6000 m up to the deepest valley on its best day."""

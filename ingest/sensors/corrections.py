@@ -11,7 +11,6 @@ import dataclasses
 import json
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -22,6 +21,7 @@ from ingest.errors import Fault, UnusableRun
 from ingest.run import ErrorSource, Sensor
 from ingest.setup.mistakes import setup_faults
 from ingest.setup.toml_text import parse_toml
+from ingest.values import dataclass
 
 REACH_K: Final = 100.0
 """So far from the only bath, the class tolerance holds again (common practice, no source)."""

@@ -22,7 +22,6 @@ import os
 import tomllib
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -32,6 +31,7 @@ from numpy.typing import ArrayLike
 
 from ingest.arrays import Floats
 from ingest.sensors.lookup import Cells, Lines
+from ingest.values import dataclass
 
 Letter = Literal["B", "E", "J", "K", "N", "R", "S", "T"]
 END_TOLERANCE: Final = 0.0005

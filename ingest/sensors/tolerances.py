@@ -24,13 +24,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final
 
 from ingest.run import ErrorSource
 from ingest.sensors.thermocouple import Letter, seebeck_at
 from ingest.sensors.units import UnknownUnit, conversion, split_number
 from ingest.setup.model import ChannelTable, SensorKind
+from ingest.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,11 +12,11 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from dataclasses import dataclass
 from functools import cache
 from typing import Final
 
 from ingest.points import QUANTITIES
+from ingest.values import dataclass
 
 
 class UnknownUnit(ValueError):  # noqa: N818 - a state of the text, as its readers name it

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -16,6 +15,7 @@ from ingest.access import Access
 from ingest.errors import Fault, UnusableRun
 from ingest.files import make_folder, write_whole
 from ingest.store.open import SETTINGS
+from ingest.values import dataclass
 
 LISTS: Final = "runs"
 """Folder of a store."""

@@ -11,7 +11,6 @@ import contextlib
 import dataclasses
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -23,6 +22,7 @@ from ingest.load.remote import Place, at_hand, place_of
 from ingest.store.rows import Outcome, Versions
 from ingest.store.sheets import news, sheet_of, take_in
 from ingest.store.store import Compute, Store, run_identity
+from ingest.values import dataclass
 from ingest.work.each import in_order
 from ingest.work.outcome import Failed, Workers
 

@@ -6,7 +6,6 @@ The tables are read column by column, for ten thousand runs in a fraction of a s
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +13,7 @@ from sqlalchemy import ColumnElement, Select, select
 
 from ingest.store.catalog import FigureRow, ResultRow, RunRow
 from ingest.store.rows import Versions
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import polars as pl

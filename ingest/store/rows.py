@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from ingest.store.catalog import FigureRow, ResultRow, RunRow
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session

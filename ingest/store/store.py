@@ -24,7 +24,6 @@ import io
 import os
 import shutil
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -41,6 +40,7 @@ from ingest.store.catalog import FigureRow, FileRow, ResultRow, RunRow
 from ingest.store.listing import Listed, list_path, read_list, write_list
 from ingest.store.open import SETTINGS, open_catalog
 from ingest.store.rows import Outcome, Versions, ambient, clean, put_result, run_row
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import polars as pl

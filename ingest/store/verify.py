@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -16,6 +15,7 @@ from ingest.store.catalog import FileRow, ResultRow, RunRow
 from ingest.store.listing import LISTS, list_path
 from ingest.store.open import holds_files, lost_catalog
 from ingest.store.store import run_identity
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.store.store import Store

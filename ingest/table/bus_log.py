@@ -11,7 +11,7 @@ message or the control unit.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -27,6 +27,7 @@ from ingest.regular import check_regular
 from ingest.run import Finding
 from ingest.table.typed import TypedColumns
 from ingest.table.units import clean_unit, names_no_unit, unit_of_name
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from cantools.database.can import Message, Signal

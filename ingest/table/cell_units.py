@@ -6,12 +6,12 @@ An instrument that chooses its range writes ``9.198 V`` in one row and ``870 mV`
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final
 
 from ingest.findings import finding
 from ingest.run import Finding
 from ingest.sensors.units import UnknownUnit, conversion
+from ingest.values import dataclass
 
 MIXED_CELL_UNITS: Final = finding(
     "mixed_cell_units",

@@ -19,7 +19,7 @@ import copy
 import math
 import re
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -30,6 +30,7 @@ from ingest.run import Finding, Rejected
 from ingest.table.cell_units import common_unit, unit_finding
 from ingest.table.marks import Marks, other_mark, settle
 from ingest.table.units import LOGGER_WORDS, clean_unit, is_unit
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,6 +11,7 @@ import polars as pl
 
 from ingest.table.names import match_name
 from ingest.table.units import clean_unit, names_no_unit
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -17,13 +17,14 @@ comes first.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from ingest.findings import finding
 from ingest.run import Finding
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import polars as pl

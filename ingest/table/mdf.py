@@ -15,7 +15,6 @@ import sys
 import warnings
 import weakref
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -29,6 +28,7 @@ from ingest.findings import finding
 from ingest.run import Finding
 from ingest.table.typed import TypedColumns
 from ingest.table.units import clean_unit, names_no_unit, unit_of_name
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from asammdf import MDF

@@ -8,7 +8,7 @@ that gives it back, which is what its writer had: 21.35 and not 21.350000381.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final
 
 import polars as pl
@@ -20,6 +20,7 @@ from ingest.table.columns import long_table
 from ingest.table.long import LongTable
 from ingest.table.marks import Marks
 from ingest.table.names import match_name, match_number
+from ingest.values import dataclass
 
 _MOMENT: Final = "%Y-%m-%dT%H:%M:%S%.6f"
 _WORDS: Final = (pl.String, pl.Categorical, pl.Enum)

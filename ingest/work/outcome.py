@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
 from typing import Final
 
 from ingest.errors import Fault
+from ingest.values import dataclass
 
 MAX_TRIES: Final = 3
 """A process may be ended by someone else's doing: so often one item may bring its process down."""

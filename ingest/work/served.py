@@ -13,9 +13,9 @@ import signal
 import sys
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any, BinaryIO
 
+from ingest.values import dataclass
 from ingest.work.outcome import Failed, stumbled, too_large
 
 

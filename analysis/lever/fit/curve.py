@@ -8,12 +8,12 @@ curve that is flat up to a position `a`, flat again from a position `b`, and ris
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 CORNER_PCT: Final = 0.8
 """Half-width over which the flat ends meet the slope, % of travel: seals are not knife edges."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -12,6 +11,7 @@ from analysis.lever.fit.curve import cover_slopes, crossing
 from analysis.lever.fit.model import LOG_P, LOG_Q, A, B
 from analysis.lever.fit.settled import Curves
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 LOW_SHARE: Final = 0.025
 HIGH_SHARE: Final = 0.975

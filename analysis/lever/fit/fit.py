@@ -8,7 +8,7 @@ carry the information of one, estimated from the residual at every step.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 from typing import Final
 
@@ -38,6 +38,7 @@ from analysis.lever.fit.model import (
 from analysis.lever.fit.start import Start
 from analysis.uncertainty import effective_size
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 MAX_STEPS: Final = 14
 CONVERGED: Final = 0.1

@@ -8,7 +8,6 @@ changes the core slowly, one that stands open changes it fast.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 from typing import Final
@@ -17,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 LONGEST_CHUNK: Final = 600.0
 """Time constants in one running sum: e to this power is still inside double precision."""

@@ -8,7 +8,6 @@ model, and what cannot be told apart shows as a correlation of the two in the co
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
@@ -19,6 +18,7 @@ from analysis.lever.fit.curve import cover_slopes, play
 from analysis.lever.fit.lag import Lag, make_nodes
 from analysis.signal.order_statistics import median
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 A, B, LOG_P, LOG_Q, _, _, BACKLASH = range(7)
 LOG_TAU, TAU_SLOPE, SLOW_SHARE, LOG_SLOW, LOG_SENSOR, CLOCK = range(7, 13)

@@ -10,7 +10,6 @@ followed to their best fit (`analysis.lever.fit.ends` weighs them).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -31,6 +30,7 @@ from analysis.lever.fit.model import (
     ModelCourse,
 )
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 RIPPLES: Final = 6
 STEPS: Final = 9

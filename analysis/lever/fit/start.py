@@ -8,7 +8,6 @@ every clock offset is tried at the cost of one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -18,6 +17,7 @@ from analysis.lever.fit.lag import Lag, Nodes
 from analysis.lever.path import LeverPath, NotMeasurable
 from analysis.signal.order_statistics import median
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 TIME_CONSTANTS: Final = (2.0, 6.0, 16.0, 45.0)
 """Time constants tried, s: from a blend door to a water valve with a heavy core."""

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 
 from analysis.uncertainty import effective_size
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 FAST_S: Final = (0.7, 1.2, 2.0, 3.3, 5.5, 9.0, 15.0, 25.0, 40.0, 65.0)
 SLOW_S: Final = (20.0, 50.0, 130.0)

@@ -8,7 +8,6 @@ had covered 63 % of the way. The median over all steps is the figure.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -25,6 +24,7 @@ from analysis.measurement import Measurement
 from analysis.signal.order_statistics import median
 from ingest.arrays import Floats
 from ingest.run import Run
+from ingest.values import dataclass
 
 MIN_STEP_PCT: Final = 20.0
 ROUNDING_PCT: Final = 0.5

@@ -11,7 +11,7 @@ the limits in force stand.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -19,6 +19,7 @@ import numpy as np
 from analysis.tune.joint.fit import JointFit, JointProblem, bounds_under, fit, stakes_of
 from analysis.tune.joint.table import FAIL, PASS, UNDECIDED, Indices, Table
 from ingest.arrays import Bools, Floats
+from ingest.values import dataclass
 
 FOLDS: Final = 5
 

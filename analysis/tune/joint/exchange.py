@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -13,6 +12,7 @@ from analysis.tune.count_words import counted
 from analysis.tune.joint.table import PASS, Indices, Table
 from ingest.arrays import Bools
 from ingest.saying import rounded, say
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.saying import Said

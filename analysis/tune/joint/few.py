@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -10,6 +9,7 @@ import numpy as np
 from analysis.statistics.tolerance import CONTENT
 from analysis.tune.joint.levels import GoodLevel, distances, level_of
 from analysis.tune.search.few import ToleranceLimit, tolerance_limits
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.tune.joint.fit import JointProblem

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
@@ -18,6 +17,7 @@ from analysis.tune.joint.table import FAIL, KEY, Table, bounds_of, verdicts_of
 from analysis.tune.joint.unseen import UNSEEN, Severities, severities
 from analysis.tune.search.choice import Costs
 from ingest.arrays import Bools, Floats
+from ingest.values import dataclass
 
 KEPT: Final = 0.99
 """Share of the good cars that keep the distances to which limits in force may be moved, in all

@@ -9,7 +9,6 @@ for what is not known of it. Each run is held against its family's *other* cars,
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -21,6 +20,7 @@ from analysis.tune.search.few import one_sided_factor
 from analysis.tune.search.scores import Scale
 from analysis.tune.weather import Slope, ambient_slope
 from ingest.arrays import Bools, Floats
+from ingest.values import dataclass
 
 FEWEST: Final = 5
 """Good cars below which a figure is left alone."""

@@ -6,7 +6,6 @@ good cars what it is; bad ones differ in severity, so that their kernel grows wi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -17,6 +16,7 @@ from analysis.tune.joint.levels import Distances, GoodLevel
 from analysis.tune.joint.table import Table
 from analysis.tune.joint.unseen import FAR, SEVERITY, Severities, outcome_of_unseen
 from ingest.arrays import Bools, Floats
+from ingest.values import dataclass
 
 NONE, STANDING = 0, 1
 """The first two candidates: no limit, and the one in force."""

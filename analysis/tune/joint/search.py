@@ -7,7 +7,6 @@ is taken, again and again, until none pays.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 
 from analysis.tune.joint.outcomes import NONE, STANDING, RunOutcomes
 from ingest.arrays import Bools, Floats
+from ingest.values import dataclass
 
 MAX_MOVES: Final = 400
 

@@ -11,7 +11,6 @@ greatest.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -19,6 +18,7 @@ from scipy.special import betaincinv
 
 from analysis.tune.joint.table import FAIL, PASS, UNDECIDED, Indices, Table
 from ingest.arrays import Bools
+from ingest.values import dataclass
 
 CONFIDENCE: Final = 0.95
 STEPS: Final = 3

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -10,6 +9,7 @@ import numpy as np
 from analysis.tune.joint.fit import prepare
 from analysis.tune.joint.outcomes import STANDING
 from ingest.arrays import Bools, Floats
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from analysis.tune.joint.levels import GoodLevel

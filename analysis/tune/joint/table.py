@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 from analysis.limits import Limits, limits_for
 from analysis.verdict import CONFORMANCE, GUARD
 from ingest.arrays import Bools, Floats
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import polars as pl

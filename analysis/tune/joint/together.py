@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -24,6 +24,7 @@ from analysis.tune.joint.fit import (
 from analysis.tune.joint.shares import CONFIDENCE, Joint, joint_shares
 from analysis.tune.joint.table import PASS, Indices, Table, verdicts_of
 from ingest.arrays import Bools, Floats
+from ingest.values import dataclass
 
 RESAMPLES: Final = 50
 SURE: Final = 1.645

@@ -10,7 +10,6 @@ in the one that shows each of them most, in spreads of the good cars.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -20,6 +19,7 @@ from analysis.statistics.density import NORMAL_WIDTH
 from analysis.tune.joint.levels import Distances, GoodLevel
 from analysis.tune.joint.table import Table
 from ingest.arrays import Bools, Floats
+from ingest.values import dataclass
 
 UNSEEN: Final = 1.0
 """Bad cars added."""

@@ -12,7 +12,7 @@ others not at all, a fold left out counts not at all, a wrong label counts in th
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -21,6 +21,7 @@ from scipy.stats import t as student
 
 from analysis.statistics.density import smoothed
 from ingest.arrays import Bools, Floats
+from ingest.values import dataclass
 
 FLAT_SHARE: Final = 0.05
 """The optimum is called flat over limits whose cost is within this share of the least."""

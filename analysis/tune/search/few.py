@@ -9,7 +9,6 @@ e-Handbook 7.2.6.3 and 7.2.6.4).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
@@ -17,6 +16,7 @@ import numpy as np
 from analysis.statistics.shape import POWERS, PULL, inverse, likelihood, transform
 from analysis.statistics.tolerance import CONFIDENCE, CONTENT, two_sided_factor
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 FEWEST: Final = 5
 """Below this many good cars no distribution can be checked."""

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,6 +9,7 @@ from analysis.statistics.proportions import Share
 from analysis.tune.joint.shares import Counted, cost_span, span
 from analysis.tune.search.choice import WRONG_SHARE, Choice, Costs
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -12,6 +11,7 @@ from analysis.tune.count_words import counted
 from analysis.tune.search.choice import Cases, Choice, Costs, choose
 from analysis.tune.search.held_out import HeldOut, held_out
 from analysis.tune.search.one_figure import FEWEST
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import polars as pl

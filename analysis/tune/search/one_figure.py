@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
@@ -20,6 +20,7 @@ from analysis.tune.search.held_out import HeldOut, held_out
 from analysis.tune.search.rule import Rule, rule
 from analysis.tune.search.scores import Scored, scored
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import polars as pl

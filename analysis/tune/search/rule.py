@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -11,6 +10,7 @@ from scipy.special import ndtr
 from analysis.statistics.proportions import Share, exact_share
 from analysis.verdict import GUARD
 from ingest.arrays import Bools, Floats
+from ingest.values import dataclass
 
 KINDS_OF_U: Final = 25
 """Uncertainties, equally common, that stand for those of all runs."""

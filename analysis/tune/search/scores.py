@@ -10,7 +10,6 @@ of their fault.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +20,7 @@ from analysis.statistics.pooling import Pooled, pool
 from analysis.tune.search.choice import Cases
 from analysis.tune.weather import Slope, ambient_slope
 from ingest.arrays import Floats
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import polars as pl

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -20,6 +19,7 @@ from analysis.statistics.roc import Roc, roc
 from analysis.tune.search.choice import GRID, MARGIN
 from analysis.verdict import GUARD
 from ingest.arrays import Bools, Floats
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     import polars as pl

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
@@ -12,6 +11,7 @@ import polars as pl
 from dashboard.text.shown import clean
 from dashboard.web import address
 from dashboard.web.service import UPLOAD_ID
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from dashboard.web.service import Board

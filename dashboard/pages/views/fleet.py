@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import polars as pl
 
 from dashboard.plots.fleet import NO_FAMILY
 from dashboard.text.shown import words
+from ingest.values import dataclass
 
 ROWS_A_PAGE: Final = 50
 

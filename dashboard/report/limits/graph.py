@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from dashboard.report.axes import SIZE, Curve, Scale, draw_axes, draw_key
 from dashboard.report.blocks import Label, Picture, Stroke
+from ingest.values import dataclass
 
 WIDE: Final = (500.0, 138.0)
 NARROW: Final = (345.0, 210.0)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import json
 import time
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Final
 
 from ingest.bus.frames import (
@@ -27,6 +27,7 @@ from ingest.errors import Fault, LostPort, LukewarmError, UnusableRun
 from ingest.record.ports.can_port import BusOff, ReadingBus, open_bus
 from ingest.record.ports.port import reason_of
 from ingest.record.ports.reader import PortReader, Take
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.setup.serial import PortTable

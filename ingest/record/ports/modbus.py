@@ -6,13 +6,13 @@ import json
 import logging
 import math
 import time
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.errors import LostPort, LukewarmError
 from ingest.record.journal import monotonic_ns
 from ingest.record.ports.port import reason_of, resolve
 from ingest.record.ports.reader import PortReader
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.setup.serial import PortTable, Register

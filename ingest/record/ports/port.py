@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.errors import Fault, LostPort, UnusableRun
 from ingest.record.ports.trouble import take_exclusively, why_not_open
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.setup.serial import PortTable

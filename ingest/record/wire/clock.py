@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -13,6 +12,7 @@ from ingest.clock.reader import open_reader
 from ingest.errors import UnusableRun
 from ingest.record.wire.count import ClockSamples
 from ingest.table.text.read import read_text_table
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from array import array
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, field, fields
+
+from ingest.values import dataclass
 
 SAMPLES_CAP: int = 20_000
 

@@ -13,7 +13,7 @@ import math
 import statistics
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Final
 
 from ingest.points import POINTS
@@ -25,6 +25,7 @@ from ingest.record.wire.digits import (
     place_of,
 )
 from ingest.record.wire.own_time import OwnTime, own_time
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.setup.model import Setup

@@ -8,7 +8,6 @@ CSV whose first column is the host's clock, each port filling its own columns.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -18,6 +17,7 @@ from ingest.files import SETUP_NAME, read_text
 from ingest.setup.model import Setup, parse_setup
 from ingest.setup.serial import HOST_COLUMN, PortTable, SerialTable, read_serial, with_ports
 from ingest.setup.toml_text import parse_document
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument

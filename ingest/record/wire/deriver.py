@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Any, Final
 
 from ingest.json_text import parse_json
@@ -33,6 +33,7 @@ from ingest.record.wire.rows import (
 )
 from ingest.record.wire.time import HostClock
 from ingest.setup.serial import PortTable
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.record.wire.derivation import Derivation

@@ -6,13 +6,13 @@ sender states the log's time of it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from ingest.events.controls import PositionError, read_position
 from ingest.events.file import normal
 from ingest.points import CONTROLS
 from ingest.record.wire.stamp import HEAD_CHARACTERS, event_time, see_line
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.record.wire.derivation import Derivation

@@ -7,13 +7,13 @@ import json
 import math
 import struct
 from collections import Counter
-from dataclasses import dataclass
 from typing import Any, Final
 
 from ingest.bus.values import read_cell
 from ingest.json_text import parse_json
 from ingest.setup.serial import PortTable, Register
 from ingest.table.text.dialect import split_cells
+from ingest.values import dataclass
 
 CHANGED_COLUMNS: Final = "another number of columns"
 GARBAGE: Final = "not readable as text"

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 import tempfile
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from ingest.clock.reader import PER_SECOND, SECONDS_PER, TimeReader, open_reader
 from ingest.errors import UnusableRun
 from ingest.table.text.read import read_text_table
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import json
 import time
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final
 
 from ingest.json_text import parse_json
 from ingest.record.journal import Record, boot_identity
+from ingest.values import dataclass
 
 STEP_S: Final = 0.5
 """Smallest change of the wall's clock against the monotonic one that is called a step."""

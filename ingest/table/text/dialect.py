@@ -12,13 +12,14 @@ import csv
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from ingest.errors import Fault, UnusableRun
 from ingest.table.cells import kind_of
 from ingest.table.marks import Marks
 from ingest.table.units import is_unit
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable

@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import codecs
 import re
-from dataclasses import dataclass
 from typing import Final
 
 from ingest.errors import Fault, UnusableRun
+from ingest.values import dataclass
 
 _MARKS: Final[tuple[tuple[bytes, str], ...]] = (
     (codecs.BOM_UTF8, "utf-8"),

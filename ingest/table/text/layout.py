@@ -12,7 +12,7 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from ingest.errors import Fault, UnusableRun
@@ -23,6 +23,7 @@ from ingest.table.text.dialect import BLANKS, WIDE_BLANKS, Cut, Line
 from ingest.table.text.joins import fractions, joined
 from ingest.table.text.spans import find_spans, place_names
 from ingest.table.units import clean_unit, is_unit, names_no_unit, split_unit, unit_of_name
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable

@@ -8,7 +8,6 @@ for: that would take longer than parsing.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from ingest.table.text.bytes import LONGEST_LINE, NEWLINE, last_looks_cut
 from ingest.table.text.dialect import BLANKS, WIDE_BLANKS, split_cells
 from ingest.table.text.rows import COMMENT, RowRules, Rows
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.table.text.reading import Scheme

@@ -20,7 +20,7 @@ lines), `ingest.table.cells` (words for no reading).
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Final
 
 import polars as pl
@@ -43,6 +43,7 @@ from ingest.table.text.parse import (
 from ingest.table.text.reading import Scheme, make_scheme
 from ingest.table.text.rows import Rows, sort_lines
 from ingest.table.text.source import Block, Source
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from pathlib import Path

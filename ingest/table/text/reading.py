@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -20,6 +19,7 @@ from ingest.table.text.layout import Layout, find_layout
 from ingest.table.text.rows import RowRules, Rows
 from ingest.table.text.source import LARGEST_SAMPLE, SAMPLE, Source
 from ingest.table.text.spans import find_spans
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable

@@ -9,7 +9,7 @@ other columns, everything below it is rejected: its numbers would land under the
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final
 
 import numpy as np
@@ -29,6 +29,7 @@ from ingest.table.text.bytes import (
 )
 from ingest.table.text.dialect import split_cells
 from ingest.table.text.spans import Spans, place_cells
+from ingest.values import dataclass
 
 REJECTS_KEPT: Final = 1000
 _QUOTED_LINES: Final = 20

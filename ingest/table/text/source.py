@@ -6,12 +6,12 @@ import codecs
 import hashlib
 import io
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, BinaryIO, Final, Self
 
 from ingest.errors import Fault, UnusableRun
 from ingest.table.text.bytes import LONGEST_LINE
 from ingest.table.text.encoding import Encoding, detect_encoding, to_utf8, unify_line_ends
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -13,13 +13,14 @@ import zipfile
 import zlib
 from array import array
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path, PurePosixPath
 from typing import Final
 
 from ingest.errors import Fault, UnusableRun
 from ingest.table.kinds import WORKBOOK_PART
 from ingest.table.units import clean_unit, is_unit
+from ingest.values import dataclass
 
 MAX_PART: Final = 1 << 30
 """Most bytes of a part that are unpacked."""

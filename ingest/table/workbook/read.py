@@ -7,7 +7,7 @@ odd rows are reported as in any other log, and a line's number is the row's in t
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -25,6 +25,7 @@ from ingest.table.workbook.cells import (
     sheet_text,
 )
 from ingest.table.workbook.parts import SheetParts, WorkbookParts, is_workbook_part
+from ingest.values import dataclass
 
 if TYPE_CHECKING:
     from ingest.setup.model import LogTable
