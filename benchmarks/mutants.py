@@ -7,13 +7,14 @@ import it, the rest of its mirrored folder, and with ``--wide`` some wide and sl
 *killed* by the first test that fails (and does not fail without it), or when the tests run into the
 time limit (``--limit``, many times what they take); otherwise it *survived*. Changes of which
 somebody found that they make no difference stand in `benchmarks/mutants_harmless.toml` with the
-reason and are counted apart. A bare ``--seed`` draws a new one and says it. ``--again`` takes the
-survivors of an earlier output.
+reason and are counted apart; so are those of constants that are known no better than to a tenth.
+A bare ``--seed`` draws a new one and says it. ``--again`` takes the survivors of an earlier output.
 """
 
 from __future__ import annotations
 
 import argparse
+import ast
 import os
 import re
 import secrets
@@ -165,11 +166,52 @@ def run(copy: Path, tests: list[str], limit_s: float, *, slow: bool) -> str:
 
 
 def harmless() -> dict[tuple[str, str, str], str]:
-    """Changes that make no difference, with the reason."""
+    """Changes that make no difference, with the reason: one by one, and those of whole constants.
+
+    Raises
+    ------
+    ValueError
+        Where a constant is no more, or no number in it is changed.
+    """
     table = tomllib.loads(HARMLESS.read_text(encoding="utf-8"))
-    return {
+    found = {
         (row["module"], row["source"], row["change"]): row["reason"] for row in table["harmless"]
     }
+    for row in table["harmless_constants"]:
+        for module, names in row["of"].items():
+            changes = [each for each in mutants_of(ROOT, module) if is_number(each.was)]
+            for name, lines in lines_of(module, names).items():
+                inside = [each for each in changes if each.line in lines]
+                if row.get("tenth"):
+                    inside = [each for each in inside if is_tenth(each)]
+                if not inside:
+                    raise ValueError(f"{module} has no number to change in {name}")
+                found |= dict.fromkeys((each.key for each in inside), row["reason"])
+    return found
+
+
+def lines_of(module: str, names: list[str]) -> dict[str, range]:
+    """Where constants of a module are set, by name."""
+    found = dict.fromkeys(names, range(0))
+    for node in ast.parse((ROOT / module).read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.Assign | ast.AnnAssign):
+            target = node.target if isinstance(node, ast.AnnAssign) else node.targets[0]
+            if isinstance(target, ast.Name) and target.id in found:
+                found[target.id] = range(node.lineno, (node.end_lineno or node.lineno) + 1)
+    return found
+
+
+def is_number(value: object) -> bool:
+    """Whether a change is one of a number."""
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def is_tenth(mutant: Mutant) -> bool:
+    """Whether a number is changed by a tenth at most: of 3 and 4 it is more."""
+    was, now = mutant.was, mutant.now
+    assert isinstance(was, int | float)
+    assert isinstance(now, int | float)
+    return abs(now - was) <= 0.101 * abs(was)
 
 
 def asked_for(asked: argparse.Namespace) -> Iterator[Mutant]:

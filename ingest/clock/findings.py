@@ -177,7 +177,7 @@ def _steps_finding(steps: Sequence[ClockStep], table: Columns) -> Finding:
 
 
 def _places(lines: Sequence[int], count: int) -> str:
-    named = ", ".join(str(line) for line in lines[:MAX_NAMED])
-    more = count - min(len(lines), MAX_NAMED)
+    named = ", ".join(map(str, lines))
+    more = count - len(lines)
     word = "line" if count == 1 else "lines"
     return f"{word} {named}" + (f" and {more} more" if more > 0 else "")

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from ingest.arrays import Floats
 from ingest.errors import Fault, UnusableRun
@@ -66,7 +66,15 @@ class Correction(BaseModel):
     """The set-up's sensor word."""
     column: str
     """The log's own column it was measured in."""
-    points: tuple[CorrectionPoint, ...] = Field(min_length=1)
+    points: tuple[CorrectionPoint, ...]
+
+    @field_validator("points")
+    @classmethod
+    def _any(cls, points: tuple[CorrectionPoint, ...]) -> tuple[CorrectionPoint, ...]:
+        # not by the field's least length: a mistake in the only point would be said twice
+        if not points:
+            raise ValueError("one bath at least, [[channels.NAME.points]]")
+        return points
 
 
 class _File(BaseModel):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.context import Context
-from analysis.vacuum.doors import wrong_way
+from analysis.vacuum.doors import GAIN_ERROR, follows_lever, wrong_way
 from analysis.vacuum.findings import (
     find_sags,
     locate_leak,
@@ -244,6 +244,14 @@ def test_the_outlet_that_follows_the_lever_gets_the_air(
     context = context_of(make_run(time, channels, events, tolerance=3.0))
     assert wrong_way(context) is None
     assert ("other_outlet_follows" in faults(context)) == crossed
+    found = follows_lever(context, "floor", "outlet_defrost")
+    assert (found is not None) == crossed
+    if found is not None:
+        assert found.value == pytest.approx(windshield_swing - floor_swing, rel=0.03)
+        # an error of the sensors' gain grows with what they went through
+        assert found.shared == {
+            "gain of the sensors": pytest.approx(GAIN_ERROR * floor_swing, rel=0.03)
+        }
 
 
 def test_actuator_without_any_control_moved() -> None:
