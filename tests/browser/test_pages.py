@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Literal
 
 import pytest
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, Page
 
 from dashboard.pages import all_pages
 from dashboard.web.folder_source import FolderSource
-from tests.browser.visits import WIDTHS, visit
+from tests.browser.visits import WIDTHS, Visit, visit
 from tests.support.board_runs import id_of, served
 
 pytestmark = pytest.mark.browser
@@ -34,37 +33,72 @@ def paths(few: FolderSource) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (1366, "dark")])
-def test_every_page_is_quiet_fits_and_reads_well(
-    browser: Browser,
-    board: str,
-    few: FolderSource,
-    axe: str,
-    width: int,
-    scheme: Literal["light", "dark"],
-) -> None:
-    wrong: list[tuple[object, ...]] = []
-    # one window for all, as a visitor has: a new one would compile the scripts for every page
-    with visit(browser, board, width) as visitor:
-        visitor.page.emulate_media(color_scheme=scheme)
-        for path in paths(few):
+WALK = """() => {
+  window.walked = new Set();
+  document.addEventListener('focusin', (event) => walked.add(event.target.dataset.walk));
+  return [...document.querySelectorAll(
+      'a[href], button, input, select, textarea, summary, [tabindex="0"]')]
+    .filter((each) => each.checkVisibility() && !each.disabled && each.tabIndex >= 0)
+    .map((each, place) => { each.dataset.walk = place; return each.outerHTML.slice(0, 100); })}"""
+"""Everything on a page that can be acted on, numbered; where the focus comes is kept."""
+
+
+class Tour:
+    """What was seen of every page, each opened once."""
+
+    def __init__(self, visitor: Visit, paths: list[str], axe: str, width: int) -> None:
+        self.wrong: list[tuple[object, ...]] = []
+        self.missed: list[tuple[str, str]] = []
+        self.fewest = 1000
+        for path in paths:
             page = visitor.open(path)
             if path == MISSING:
                 # a page there is not is an error to the browser's console, and rightly so
                 assert len(visitor.complaints) == 1
                 assert "404" in visitor.complaints.pop()
             across = page.evaluate("document.documentElement.scrollWidth")
-            wrong += [(path, f"{across} px wide")] if across > width else []
+            self.wrong += [(path, f"{across} px wide")] if across > width else []
             page.evaluate(f"(() => {{ {axe} }})()")
-            wrong += [
+            self.wrong += [
                 (path, each["id"], [node["html"][:200] for node in each["nodes"]])
                 for each in page.evaluate("axe.run().then((told) => told.violations)")
                 if each["impact"]
             ]
-            wrong += [(path, each) for each in (*visitor.complaints, *visitor.elsewhere)]
+            if path != MISSING:
+                self._walk(page, path)
+            self.wrong += [(path, each) for each in (*visitor.complaints, *visitor.elsewhere)]
             visitor.complaints.clear()
             visitor.elsewhere.clear()
-    assert wrong == []
+
+    def _walk(self, page: Page, path: str) -> None:
+        actions: list[str] = page.evaluate(WALK)
+        self.fewest = min(self.fewest, len(actions))
+        for _ in range(len(actions) + 5):
+            page.keyboard.press("Tab")
+        reached = set(page.evaluate("[...walked]"))
+        self.missed += [
+            (path, html) for place, html in enumerate(actions) if str(place) not in reached
+        ]
+
+
+@pytest.fixture(scope="module", params=[(390, "light"), (1366, "dark")], ids=["390", "1366"])
+def tour(
+    request: pytest.FixtureRequest, browser: Browser, board: str, few: FolderSource, axe: str
+) -> Tour:
+    width, scheme = request.param
+    # one window for all, as a visitor has: a new one would compile the scripts for every page
+    with visit(browser, board, width) as visitor:
+        visitor.page.emulate_media(color_scheme=scheme)
+        return Tour(visitor, paths(few), axe, width)
+
+
+def test_every_page_is_quiet_fits_and_reads_well(tour: Tour) -> None:
+    assert tour.wrong == []
+
+
+def test_every_action_is_reached_by_keyboard(tour: Tour) -> None:
+    assert tour.missed == []
+    assert tour.fewest > 5
 
 
 @pytest.fixture(scope="module")
@@ -125,30 +159,3 @@ def test_a_page_is_light(browser: Browser, board: str, path: str) -> None:
         visitor.open(path)
     assert len(sent) > 10
     assert sum(sent) < MAX_SENT
-
-
-WALK = """() => [...document.querySelectorAll(
-    'a[href], button, input, select, textarea, summary, [tabindex="0"]')]
-  .filter((each) => each.checkVisibility() && !each.disabled && each.tabIndex >= 0)
-  .map((each, place) => { each.dataset.walk = place; return each.outerHTML.slice(0, 100); })"""
-"""Everything on a page that can be acted on, numbered."""
-
-
-@pytest.mark.parametrize("width", WIDTHS)
-def test_every_action_is_reached_by_keyboard(
-    browser: Browser, board: str, few: FolderSource, width: int
-) -> None:
-    missed: list[tuple[str, str]] = []
-    with visit(browser, board, width) as visitor:
-        for path in paths(few)[:-1]:
-            page = visitor.open(path)
-            actions: list[str] = page.evaluate(WALK)
-            assert len(actions) > 5, path
-            reached = set()
-            for _ in range(len(actions) + 5):
-                page.keyboard.press("Tab")
-                reached.add(page.evaluate("document.activeElement.dataset.walk"))
-            missed += [
-                (path, html) for place, html in enumerate(actions) if str(place) not in reached
-            ]
-    assert missed == []
