@@ -27,6 +27,7 @@ import time
 import tomllib
 from collections import Counter
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -85,6 +86,7 @@ ALSO = {
     ),
     "analysis/coolant": ("analysis/figures/*coolant*", "analysis/figures/*thermostat*"),
     "analysis/vacuum": ("analysis/figures/*vacuum*",),
+    "analysis/signal/regression.py": ("analysis/heater/test_heater_fit*",),
     "analysis/signal": tuple(
         f"analysis/figures/*{word}*" for word in ("fluct", "speed", "warm_up", "steady", "plateau")
     ),
@@ -125,7 +127,7 @@ def files_for(module: str, *, wide: bool, root: Path = ROOT) -> list[str]:
         each
         for place in (house, *CORE)  # not the fleet's: they take minutes
         for each in sorted((root / "tests" / place).glob("test_*.py"))
-        if imports.search(each.read_text(encoding="utf-8"))
+        if imports.search(_text_of(each))
     ]
     named = [each for each in near if name in each.stem]
     also = [
@@ -138,6 +140,17 @@ def files_for(module: str, *, wide: bool, root: Path = ROOT) -> list[str]:
     last = [root / each for each in WIDE[house]] if wide else []
     files = dict.fromkeys([*named, *importing, *near, *also, *last])
     return [each.relative_to(root).as_posix() for each in files]
+
+
+@cache
+def _text_of(path: Path) -> str:
+    return path.read_text(encoding="utf-8")
+
+
+@cache
+def changes_of(module: str) -> list[Mutant]:
+    """Every change to a module of this tree."""
+    return mutants_of(ROOT, module)
 
 
 def run(copy: Path, tests: list[str], limit_s: float, *, slow: bool) -> str:
@@ -165,8 +178,16 @@ def run(copy: Path, tests: list[str], limit_s: float, *, slow: bool) -> str:
     return found[1] if found else f"exit status {done.returncode}"
 
 
+def listed() -> dict[tuple[str, str, str], str]:
+    """Changes that make no difference and are listed one by one, with the reason."""
+    table = tomllib.loads(HARMLESS.read_text(encoding="utf-8"))
+    return {
+        (row["module"], row["source"], row["change"]): row["reason"] for row in table["harmless"]
+    }
+
+
 def harmless() -> dict[tuple[str, str, str], str]:
-    """Changes that make no difference, with the reason: one by one, and those of whole constants.
+    """Changes that make no difference, with the reason: the listed and those of whole constants.
 
     Raises
     ------
@@ -174,12 +195,10 @@ def harmless() -> dict[tuple[str, str, str], str]:
         Where a constant is no more, or no number in it is changed.
     """
     table = tomllib.loads(HARMLESS.read_text(encoding="utf-8"))
-    found = {
-        (row["module"], row["source"], row["change"]): row["reason"] for row in table["harmless"]
-    }
+    found = listed()
     for row in table["harmless_constants"]:
         for module, names in row["of"].items():
-            changes = [each for each in mutants_of(ROOT, module) if is_number(each.was)]
+            changes = [each for each in changes_of(module) if is_number(each.was)]
             for name, lines in lines_of(module, names).items():
                 inside = [each for each in changes if each.line in lines]
                 if row.get("tenth"):
@@ -223,9 +242,9 @@ def asked_for(asked: argparse.Namespace) -> Iterator[Mutant]:
             if not (ROOT / module).exists():
                 print(f"    {module} is no more: gone or moved", file=sys.stderr)
                 continue
-            yield from (each for each in mutants_of(ROOT, module) if each.key in wanted)
+            yield from (each for each in changes_of(module) if each.key in wanted)
         return
-    every = [each for module in asked.module or core() for each in mutants_of(ROOT, module)]
+    every = [each for module in asked.module or core() for each in changes_of(module)]
     drawn = np.random.default_rng(asked.seed).permutation(len(every))[: asked.count]
     yield from (every[place] for place in drawn)
 

@@ -6,6 +6,8 @@ import ast
 import re
 from pathlib import Path
 
+import pytest
+
 from analysis.causes.signs.signs import WRONG_WAY
 from analysis.findings import all_findings
 
@@ -13,46 +15,53 @@ ROOT = Path(__file__).parents[2]
 HOUSES = ("ingest", "analysis", "dashboard")
 
 
-def _sources() -> list[Path]:
-    return [path for house in HOUSES for path in sorted((ROOT / house).rglob("*.py"))]
+Found = tuple[Path, ast.Call | ast.Compare]
 
 
-def _calls(tree: ast.AST) -> list[ast.Call]:
-    return [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
+@pytest.fixture(scope="module")
+def nodes() -> list[Found]:
+    """Every call and comparison of the sources."""
+    paths = [path for house in HOUSES for path in sorted((ROOT / house).rglob("*.py"))]
+    return [
+        (path, node)
+        for path in paths
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.Call | ast.Compare)
+    ]
 
 
-def test_every_kind_in_the_sources_is_in_the_vocabulary() -> None:
+def _calls(nodes: list[Found], name: str) -> list[tuple[Path, ast.Call]]:
+    return [
+        (path, node)
+        for path, node in nodes
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == name
+    ]
+
+
+def test_every_kind_in_the_sources_is_in_the_vocabulary(nodes: list[Found]) -> None:
     named = set()
-    for path in _sources():
-        for call in _calls(ast.parse(path.read_text("utf-8"))):
-            if isinstance(call.func, ast.Name) and call.func.id == "finding":
-                assert isinstance(call.args[0], ast.Constant), path
-                named.add(call.args[0].value)
+    for path, call in _calls(nodes, "finding"):
+        assert isinstance(call.args[0], ast.Constant), path
+        named.add(call.args[0].value)
     assert named == set(all_findings())
 
 
-def test_no_finding_is_made_past_the_registry() -> None:
+def test_no_finding_is_made_past_the_registry(nodes: list[Found]) -> None:
     """Only the registry makes findings, and a recording reads back those it has written."""
-    made = {
-        path.relative_to(ROOT).as_posix()
-        for path in _sources()
-        for call in _calls(ast.parse(path.read_text("utf-8")))
-        if isinstance(call.func, ast.Name) and call.func.id == "Finding"
-    }
+    made = {path.relative_to(ROOT).as_posix() for path, _ in _calls(nodes, "Finding")}
     assert made == {"ingest/findings.py", "ingest/record/recover.py"}
 
 
-def test_nobody_matches_on_a_bare_name() -> None:
+def test_nobody_matches_on_a_bare_name(nodes: list[Found]) -> None:
     names = set(all_findings())
-    for path in _sources():
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-            if not isinstance(node, ast.Compare):
-                continue
-            sides = [node.left, *node.comparators]
-            if any(isinstance(side, ast.Attribute) and side.attr == "fault" for side in sides):
-                words = {each.value for side in sides for each in ast.walk(side)
-                         if isinstance(each, ast.Constant)}  # fmt: skip
-                assert not words & names, f"{path}:{node.lineno}"
+    for path, node in nodes:
+        if not isinstance(node, ast.Compare):
+            continue
+        sides = [node.left, *node.comparators]
+        if any(isinstance(side, ast.Attribute) and side.attr == "fault" for side in sides):
+            words = {each.value for side in sides for each in ast.walk(side)
+                     if isinstance(each, ast.Constant)}  # fmt: skip
+            assert not words & names, f"{path}:{node.lineno}"
 
 
 def test_every_kind_is_a_name_a_sentence_and_what_to_do() -> None:

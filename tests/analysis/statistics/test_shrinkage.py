@@ -28,6 +28,19 @@ def test_published_batting_averages() -> None:
     assert found.mean.round(3) == pytest.approx(PUBLISHED, abs=1e-9)
 
 
+def test_the_uncertainty_is_morris_s_where_all_groups_are_known_alike() -> None:
+    """Morris, J. Amer. Stat. Assoc. 78 (1983) 47, from memory: of k means with one variance V,
+    drawn towards their mean by a share B, V (1 - B (k - 1) / k) + 2 / (k - 3) B^2 away^2."""
+    means = np.array([1.0, 2.0, 4.0, 7.0, 9.0, 3.0])
+    k, variance = means.size, 3.0
+    found = shrink(means, np.full(k, variance))
+    away = means - means.mean()
+    share = 1.0 - (found.mean - found.center) / away
+    np.testing.assert_allclose(share, share[0])
+    expected = variance * (1.0 - share * (k - 1) / k) + 2.0 / (k - 3) * share**2 * away**2
+    np.testing.assert_allclose(found.u**2, expected)
+
+
 def test_between_variance_agrees_with_statsmodels() -> None:
     random = np.random.default_rng(2)
     for k in (3, 8, 40):

@@ -242,6 +242,15 @@ def test_a_gauge_that_falls_to_nothing_at_once(
         assert found[0] == AT + FALLEN_S - 1
 
 
+def test_a_gauge_that_falls_where_nothing_else_is_logged_has_lost_its_hose() -> None:
+    """Nobody knows then whether the car pulled or the engine stood."""
+    alone = make_seconds(TIME, {"vacuum_source": stepped(55.0, -55.0)}, [], {}, 1.0)
+    assert lost_bins(alone, "vacuum_source").any()
+    # an engine that does not turn is no fault of its gauge where nobody knows that the car rolls
+    alone = make_seconds(TIME, {"engine_speed": stepped(1500.0, -1500.0)}, [], {}, 1.0)
+    assert not lost_bins(Seconds(1.0, alone.ends, alone.tracks, ()), "engine_speed").any()
+
+
 @pytest.mark.parametrize(("bins", "told"), [(0, True), (7, True), (8, False), (30, False)])
 def test_a_gauge_that_sinks_has_not_lost_its_hose(bins: int, *, told: bool) -> None:
     """From 20 kPa to nothing within two bins is a fall; 55 kPa in nine seconds are a leak."""

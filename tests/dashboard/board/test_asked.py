@@ -186,7 +186,7 @@ def test_a_button_that_is_made_anew_is_not_pressed(client: FlaskClient) -> None:
     assert answer({"0": None, "50": 1}) == {}
 
 
-def test_two_thousand_random_requests(client: FlaskClient) -> None:
+def test_hundreds_of_random_requests(client: FlaskClient) -> None:
     rng = random.Random(18)  # noqa: S311 - only has to be the same each time
     bodies = []
     for each in client.get("/_dash-dependencies").get_json():
@@ -205,7 +205,7 @@ def test_two_thousand_random_requests(client: FlaskClient) -> None:
             body["outputs"] = body["outputs"][0]
         bodies.append(body)
     worst = 0
-    for number in range(2_000):
+    for number in range(600):  # thousands: benchmarks/doors.py
         if number % 10:
             text = json.dumps(spoiled(rng, rng.choice(bodies)))
             answer = client.post(CALLBACKS, data=text, content_type="application/json")

@@ -630,3 +630,10 @@ def test_a_byte_order_mark_written_again_at_a_restart(table_of):
     block = "Time,T1\n" + "1,2.5\n" * 8
     table = table_of(("\ufeff" + block) * 2)
     assert (table.height, table.restarts, table.rejected_count) == (16, (8,), 0)
+
+
+def test_a_unit_in_the_name_counts_where_the_units_row_has_none(table_of) -> None:
+    """Its cell is empty, or says that there is none."""
+    head = "Time,T1 (degC),T2 (degF),V (m/s),n\ns,,-,km/h,-\n"
+    rows = "".join(f"{at},{20 + at},{70 + at},{at % 9},{at}\n" for at in range(30))
+    assert table_of(head + rows).units == ("s", "degC", "degF", "km/h", None)

@@ -227,3 +227,25 @@ def test_a_late_answer_belongs_to_the_question_before(folder: Path) -> None:
         made._feed(second, Kind.MARK, note)
         made.at(second + 0.01, b"%d\n" % (at + 10))
     assert [line.split(",")[1:] for line in made.log()[1:]] == [["10", ""], ["", "11"], ["10", ""]]
+
+
+def test_what_came_is_counted_by_its_kind(folder: Path) -> None:
+    made = bench(folder, TIMED + CHANNEL + COLUMNS)
+    sent = b"1.0,20\n2.0,21\n\n3.0,22\n"
+    made.at(0.5, sent)
+    made.at(1.5, b"4.0,2")
+    assert made.deriver.counters.lines == 3  # an empty one is none
+    assert made.deriver.counters.bytes == len(sent) + len(b"4.0,2")
+    made.at(2.0, b"3\n")
+    assert made.deriver.counters.lines == 4
+    assert made.log()[1:] == ["1.0,20", "2.0,21", "3.0,22", "4.0,23"]
+    assert made.deriver.counters.rows == 4
+
+
+def test_a_header_that_comes_again_is_counted_and_no_row(folder: Path) -> None:
+    host = HEAD + 'time = { column = "host_s", unit = "s" }\n'
+    made = bench(folder, host + CHANNEL + COLUMNS)
+    made.at(0.5, b"t,outlet\n1.0,20\nt,outlet\n2.0,21\n")
+    assert len(made.log()) == 1 + 2
+    assert made.deriver.counters.headers == 2
+    assert made.deriver.counters.rows == 2
