@@ -29,9 +29,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.causes.evidence import Evidence, Usual, evidence_of
+from analysis.causes.conditions import NO_RUN, Conditions, follows_the_run, grows_with_cold
+from analysis.causes.evidence import Evidence, Usual, evidence_of, value_at
 from analysis.causes.knowledge import knowledge
-from analysis.causes.running import NOT_KNOWN, Running
 from analysis.figures import all_figures, bad_side, figures_by_name, spread_grows
 from analysis.limits import Limit
 from analysis.measurement import Measurement
@@ -56,6 +56,9 @@ what its model may be off by, which does not scatter from car to car."""
 CANCELS: Final = (CLIPS,)
 """What the good cars' figures are off by alike, and the car's that is judged: their clips sit on
 the same hoses under the same pads."""
+
+FEW_REACH: Final = 2.0
+"""Standard deviations of the next car's predictive distribution that a default limit yields to."""
 
 MAX_OUTLIERS: Final = 1
 """The cars are known to be good: one may be a slip, two that differ show how wide the family is."""
@@ -87,84 +90,6 @@ class Spread:
     noise: float
     left_out: int
     log: bool
-
-
-NO_RUN: Final = Evidence({}, {}, None)
-"""Stands for the family's usual conditions."""
-
-MIN_SPAN_K: Final = 20.0
-"""Warm coolant is never counted as less than this above the outside air."""
-
-
-@dataclass(frozen=True, slots=True)
-class Conditions:
-    """Outside air and setting of a family's good cars, and the coolant they reach.
-
-    Parameters
-    ----------
-    coolant_degC
-        Of the family when warm, °C.
-    air_degC
-        The good cars' mean outside air, °C; None where none of them has one.
-    running
-        The good cars' mean setting.
-    idled
-        Share of them that idled.
-    """
-
-    coolant_degC: float  # noqa: N815 - unit in the name
-    air_degC: float | None  # noqa: N815 - unit in the name
-    running: Running = NOT_KNOWN
-    idled: float = 0.0
-
-    @classmethod
-    def of(cls, cars: Sequence[Evidence]) -> Conditions:
-        """Of a family's good cars."""
-        airs = [car.air_degC for car in cars if car.air_degC is not None]
-        mean = sum(airs) / len(airs) if airs else None
-        usual = Usual.of(cars)
-        return cls(usual.plateau_degC, mean, usual.running, usual.idled)
-
-    def factor(self, air: float | None) -> float:
-        """How much more the same heater gives in this outside air than in the good cars' mean."""
-        if air is None or self.air_degC is None:
-            return 1.0
-        here, usual = (max(self.coolant_degC - at, MIN_SPAN_K) for at in (air, self.air_degC))
-        return here / usual
-
-    def times(self, name: str, air: float | None, running: Running | None = None) -> float:
-        """A sound heater's figure in this air and at this setting, as a multiple of the usual.
-
-        At the good cars' own setting where none is given.
-        """
-        scale = knowledge().figures.get(name)
-        if scale is None:
-            return 1.0
-        times = 1.0 if running is None else running.times(self.running, scale)
-        return times * (self.factor(air) if scale.span else 1.0)
-
-    def unsure(self, name: str, run: Evidence, mean: float) -> float:
-        """How far a sound car's figure may differ for the run's setting alone (k = 1)."""
-        scale = knowledge().figures.get(name)
-        if scale is None:
-            return 0.0
-        return math.hypot(
-            run.running.unsure(self.running, scale) * mean,
-            run.running.apart(self.running, scale),
-            scale.idle_u * (run.idled - self.idled),
-        )
-
-
-def follows_the_run(name: str) -> bool:
-    """Whether a family's limit on a figure is set at the run's own outside air or setting."""
-    scale = knowledge().figures.get(name)
-    return scale is not None and (scale.span or scale.airflow != 0.0 or scale.pump != 0.0)
-
-
-def grows_with_cold(name: str) -> bool:
-    """Whether a figure grows with coolant minus outside air."""
-    scale = knowledge().figures.get(name)
-    return scale is not None and scale.span
 
 
 def spread_of(name: str, measurements: Sequence[Measurement]) -> Spread | None:
@@ -308,6 +233,7 @@ def baseline_limits(
     count: int,
     usual: Conditions | None = None,
     run: Evidence = NO_RUN,
+    few: Callable[[str], Sequence[Evidence]] = lambda _: (),
 ) -> dict[str, Limit]:
     """Limits in force for a family: its own, else the default, which then says why.
 
@@ -321,6 +247,8 @@ def baseline_limits(
         Good cars of the family, to be named where they are too few.
     usual, run
         As `tolerance_limit` takes them.
+    few
+        By a figure's name, the good cars that have it, for `yielding`.
     """
     limits: dict[str, Limit] = {}
     for name, spread in found.items():
@@ -330,8 +258,43 @@ def baseline_limits(
     why = f"default, for want of {FEWEST} good cars that differ ({count} in the baseline)"
     for name, stands in default.items():
         if name not in limits:
-            limits[name] = replace(stands, basis=joined("; ", (stands.basis, why)))
+            given = replace(stands, basis=joined("; ", (stands.basis, why)))
+            limits[name] = yielding(name, given, few(name), run)
     return limits
+
+
+def yielding(name: str, stands: Limit, good: Sequence[Evidence], run: Evidence) -> Limit:
+    """A default limit, moved out to where the family's few good cars reach.
+
+    They are too few for a limit of their own, but enough to say that a default is not for them.
+
+    Parameters
+    ----------
+    name
+        The figure.
+    stands
+        Its default limit.
+    good
+        Of the good cars that have the figure, which their `figures` hold.
+    run
+        Of the car that is judged.
+    """
+    if not good:
+        return stands
+    scale = knowledge().figures.get(name)
+    ends = np.array([car.figures[name][0] for car in good])
+    if scale is not None:
+        usual = Usual.learned(good)
+        center = max(abs(usual.center[name]), 1e-9) if scale.scale == "relative" else 1.0
+        reach = FEW_REACH * usual.spread[name] / center
+        times = run.running.times(usual.running, scale)
+        ends = value_at(usual, name, np.array([-reach, reach]), run.air_degC, times)
+    low = None if stands.low is None else min(stands.low, float(ends.min()))
+    high = None if stands.high is None else max(stands.high, float(ends.max()))
+    if (low, high) == (stands.low, stands.high):
+        return stands
+    moved = f"moved to where the family's {len(good)} good cars with this figure reach"
+    return replace(stands, low=low, high=high, basis=joined("; ", (stands.basis, moved)))
 
 
 @dataclass(frozen=True)
@@ -379,6 +342,10 @@ class Baseline:
         """Good cars of the family with this heater layout; none where the family is not known."""
         return self._groups.get((family or "", heater), ())
 
+    def figures(self, family: str | None, heater: str) -> tuple[Mapping[str, Measurement], ...]:
+        """Figures of the family's good cars, in the order of their `evidence`."""
+        return tuple(car.figures for car in self.cars(family, heater))
+
     def kin(
         self, family: str | None, heater: str, vehicle: str
     ) -> tuple[Mapping[str, Measurement], ...]:
@@ -415,4 +382,13 @@ class Baseline:
             # an idling engine gives half the heat or less (common practice, no source)
             known = figures_by_name()
             found = {name: each for name, each in found.items() if not known[name].driven_u}
-        return baseline_limits(found, default, self.count(family, heater), usual, run)
+        both = list(zip(self.figures(family, heater), self.evidence(family, heater), strict=True))
+
+        def few(name: str) -> list[Evidence]:
+            return [
+                replace(told, figures={**told.figures, name: (each.known(), each.u or 0.0)})
+                for figures, told in both
+                if (each := figures.get(name)) is not None and each.value is not None
+            ]
+
+        return baseline_limits(found, default, len(both), usual, run, few)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 SCHEMA: Final = 2
 
-DEFINITIONS: Final = "5"
+DEFINITIONS: Final = "6"
 """Version of the figures' definitions; to be raised with any change that moves their values."""
 
 DIGITS: Final = 6

@@ -31,6 +31,10 @@ PUMP_UNKNOWN: Final = 0.4
 """Standard deviation of the logarithm of an engine speed that was not logged: from idling to the
 highway it triples (common practice, no source)."""
 
+ROAD_UNKNOWN: Final = 10.0
+"""How far a road speed that was not logged may lie from good cars' that were, m/s (k = 1): from
+standing to the highway it is 30 (common practice, no source)."""
+
 STOOD_M_S: Final = 1.5
 
 USUAL_RPM: Final = 1500.0
@@ -100,9 +104,10 @@ class Running:
 
     def apart(self, other: Running, scale: FigureScale) -> float:
         """What road speeds apart may add to a sound car's figure, in its unit (k = 1)."""
-        if self.road_m_s is None or other.road_m_s is None:
+        if other.road_m_s is None:
             return 0.0
-        return scale.road_u * abs(self.road_m_s - other.road_m_s) / 10.0
+        apart = ROAD_UNKNOWN if self.road_m_s is None else abs(self.road_m_s - other.road_m_s)
+        return scale.road_u * apart / 10.0
 
 
 NOT_KNOWN: Final = Running()

@@ -15,7 +15,8 @@ from functools import cache, cached_property
 from importlib import metadata
 from typing import TYPE_CHECKING, Any
 
-from analysis.baseline import Baseline, Conditions, Spread, spreads_in
+from analysis.baseline import Baseline, Spread, spreads_in
+from analysis.causes.conditions import Conditions
 from analysis.causes.evidence import Evidence, evidence_of
 from analysis.causes.knowledge import check_names
 from analysis.causes.running import Running
@@ -156,6 +157,10 @@ class StoredBaseline(Baseline):
         """What the family's good cars tell the causes."""
         return tuple(car.evidence for car in self.stored.get((family or "", heater), ()))
 
+    def figures(self, family: str | None, heater: str) -> tuple[Mapping[str, Measurement], ...]:
+        """Figures of the family's good cars, in the order of their `evidence`."""
+        return tuple(car.figures for car in self.stored.get((family or "", heater), ()))
+
     def kin(
         self, family: str | None, heater: str, vehicle: str
     ) -> tuple[Mapping[str, Measurement], ...]:
@@ -240,7 +245,7 @@ class Edition:
         """Versions for a car: of the baseline only its own family counts."""
         key = (family, heater)
         if key not in self._families:
-            good = _good_figures(self._baseline, family, heater)
+            good = self._baseline.figures(family, heater) if self._baseline else ()
             told = sorted(
                 [name, each.value, each.random]
                 for car in good
@@ -256,14 +261,6 @@ class Edition:
 def code_version() -> str:
     """Version of the installed program."""
     return metadata.version("lukewarm")
-
-
-def _good_figures(
-    baseline: Baseline | None, family: str | None, heater: str
-) -> list[Mapping[str, Measurement]]:
-    if isinstance(baseline, StoredBaseline):
-        return [car.figures for car in baseline.stored.get((family or "", heater), ())]
-    return [car.figures for car in baseline.cars(family, heater)] if baseline else []
 
 
 def _digest(told: object) -> str:

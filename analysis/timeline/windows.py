@@ -219,12 +219,13 @@ def _still_cooling(states: States, window: Window) -> str | None:
         return None
     rise, step = states.rise[window.start : window.stop], states.grid.step
     valid = np.flatnonzero(~np.isnan(rise))
-    if (window.stop - window.hold_start) * step >= COOLED_S or valid.size < MIN_TREND:
+    if (window.stop - window.hold_start) * step >= COOLED_S:
         return None
+    if valid.size < MIN_TREND:
+        return "too few readings at cold to tell how a warm core cools; hold the lever there longer"
     rate = -fit_line(states.grid.time[window.start + valid], rise[valid]).slope
     lost = rate * COOLED_S
-    settled = lost <= max(COOLING_K, COOLING_SHARE * window.level.value)
-    if settled:
+    if lost <= max(COOLING_K, COOLING_SHARE * window.level.value):
         return None
     return say(
         "the outlet was still cooling by {falls:.1f K/min} at cold: a shut water valve leaves a "
@@ -233,7 +234,7 @@ def _still_cooling(states: States, window: Window) -> str | None:
     )
 
 
-MIN_TREND: Final = 10
+MIN_TREND: Final = 4  # a line through fewer readings says nothing of its slope
 
 ROSE_K: Final = 8.0
 ROSE_SHARE: Final = 0.3

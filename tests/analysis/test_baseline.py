@@ -7,7 +7,16 @@ import dataclasses
 import numpy as np
 import pytest
 
-from analysis.baseline import FEWEST, Baseline, baseline_limits, spread_of, spreads, spreads_in
+from analysis.baseline import (
+    FEWEST,
+    Baseline,
+    baseline_limits,
+    spread_of,
+    spreads,
+    spreads_in,
+    yielding,
+)
+from analysis.causes.conditions import NO_RUN
 from analysis.causes.evidence import Evidence
 from analysis.causes.running import Running
 from analysis.figures import bad_side
@@ -283,3 +292,46 @@ def test_an_idling_engine_loosens_what_the_pump_moves() -> None:
     assert most(2400.0) >= most(1600.0)
     # not logged, it may have idled
     assert most(1600.0) < most(None) < most(800.0)
+
+
+def test_a_default_yields_to_the_few_good_cars_of_a_family() -> None:
+    """Two cars, 86 and 90 °C: the next one lies within 88 ± 2 s, s as worked out in `test_usual`.
+
+    A default of 92 °C would fail the family's own good cars.
+    """
+    good = [Evidence({"coolant_plateau": (value, 0.5)}, {}, None) for value in (86.0, 90.0)]
+    away = 2.0 * ((27.0 + 0.49 * 8.0) / 4.0 * 1.5) ** 0.5
+    stands = Limit(92.0, 93.0, "default")
+    limit = yielding("coolant_plateau", stands, good, NO_RUN)
+    assert limit.low == pytest.approx(88.0 - away)
+    assert limit.high == pytest.approx(88.0 + away)
+    assert "moved to where the family's 2 good cars with this figure reach" in limit.basis
+    wide = Limit(50.0, 120.0, "default")
+    assert yielding("coolant_plateau", wide, good, NO_RUN) is wide
+    assert yielding("coolant_plateau", stands, [], NO_RUN) is stands
+
+
+def test_the_few_good_cars_are_those_that_have_the_figure() -> None:
+    cars = [good_car(30.0, air=0.0), good_car(31.0, air=0.0)]
+    default = {"steady_outlet_rise": Limit(35.0, None, "default")}
+    limits = Baseline.of(cars).limits("Plover", "blend-air", default)
+    assert (limits["steady_outlet_rise"].low or 99.0) < 30.0
+    assert Baseline.of(cars).limits("Curlew", "blend-air", default)[
+        "steady_outlet_rise"
+    ].low == pytest.approx(35.0)
+
+
+@pytest.mark.parametrize("road", [16.0, None])
+def test_the_road_loosens_what_good_cars_at_a_standstill_held(road: float | None) -> None:
+    """Engine speed and ram air change on the road (common practice, no source)."""
+    rng = np.random.default_rng(10)
+    cars = [{"fluctuation_index": Measurement(float(rng.normal(0.3, 0.05)), "%", 0.02, {})}
+            for _ in range(8)]  # fmt: skip
+    evidence = [Evidence({}, {}, 0.0, Running(road_m_s=0.0)) for _ in cars]
+    found, usual = spreads_in(cars, evidence)
+
+    def most(road: float | None) -> float:
+        run = Evidence({}, {}, 0.0, Running(road_m_s=road))
+        return baseline_limits(found, {}, 8, usual, run)["fluctuation_index"].high or 0.0
+
+    assert most(road) > 1.0 + most(0.0)

@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 
 import lukewarm
-from analysis.baseline import follows_the_run
+from analysis.causes.conditions import follows_the_run
 from analysis.compare.judging import decide, judging_of
 from analysis.compare.stored import Edition
 from analysis.limits import default_limits

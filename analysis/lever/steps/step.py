@@ -31,6 +31,10 @@ MIN_FOR_LINE: Final = 6
 
 _EVER_COARSER: Final = np.linspace(0.0, 1.0, MAX_POINTS) ** 2
 
+MIN_DWELL: Final = 1.6
+"""Times the 63 % time that a response must be seen for: of an exponential approach 80 %. One seen
+for less may settle anywhere, as far as it tells."""
+
 HALVINGS: Final = 26
 """Of the bracket in which the air's time is looked for: to 1 part in 10^7."""
 
@@ -118,6 +122,8 @@ def _size(cut: _Cut, settled: Settled, lag: float) -> StepSize | None:
     if found is None:
         return None
     seconds, slope, u_cross = found
+    if cut.elapsed[-1] < MIN_DWELL * seconds:
+        return None
     swept = is_swept(cut.elapsed, cut.value / settled.value)
     # what an error of either end of the response does to the logarithm at 63 %
     ends = math.hypot(SHARE / (1.0 - SHARE) * settled.u, cut.u_level) / abs(settled.value)

@@ -103,6 +103,20 @@ def test_a_cold_footwell_in_a_car_that_stands_is_no_doing_of_the_wind(usual: Usu
     assert stood < 0.2 < 0.5 < moved
 
 
+def test_a_thermostat_that_hangs_a_little_open_is_not_ruled_out_by_a_usual_level(
+    usual: Usual,
+) -> None:
+    """On a mild day the engine reaches its level all the same, only later (common practice, no
+    source): what speaks is the warm-up, and where nobody saw that the question stays open."""
+    level = {"coolant_plateau": 87.0, "warm_up_time": None}
+    open_ = rank(evidence(**level), usual, "blend-air").probability["thermostat_stuck_open"]
+    assert 0.003 < open_ < 0.1
+    at_once = evidence(warm_up_time=400.0)
+    slow = evidence(warm_up_time=640.0)
+    seen = [rank(each, usual, "blend-air").probability for each in (at_once, slow)]
+    assert seen[0]["thermostat_stuck_open"] < open_ < seen[1]["thermostat_stuck_open"]
+
+
 def test_a_weak_source_alone_does_not_say_whether_it_leaks(usual: Usual) -> None:
     """A leak large enough drains the source as a fault of the source does: only the leak-down,
     with the source shut off, parts them (common practice, no source)."""

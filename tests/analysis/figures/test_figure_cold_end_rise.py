@@ -93,15 +93,18 @@ def test_a_water_valve_gets_time_to_show_that_it_shut(hold: float, *, measured: 
         assert "water valve" in (rise.note or "")
 
 
-@pytest.mark.parametrize(("per_minute", "measured"), [(0.02, False), (0.0, True)])
-def test_a_core_that_still_cools_is_not_settled(per_minute: float, *, measured: bool) -> None:
+@pytest.mark.parametrize(("per_minute", "measured"), [(0.04, False), (0.0, True)])
+@pytest.mark.parametrize(("step", "hold"), [(1.0, 300.0), (10.0, 90.0)])
+def test_a_core_that_still_cools_is_not_settled(
+    step: float, hold: float, per_minute: float, *, measured: bool
+) -> None:
     """A shut valve leaves a warm core (the default limit's basis): it is no open valve."""
-    after = 0.4 * (1.0 - per_minute * np.maximum(TIME - 1000.0, 0.0) / 60.0)
-    share = np.where(TIME < 1000.0, 1.0, after)
-    events = [(1000.0, "temp_lever", 0), (1300.0, "temp_lever", 100)]
-    rise = context_of(heater_run(share=share, events=events, heater="water-valve")).figure(
-        "cold_end_rise"
-    )
+    time = TIME[:: round(step)]
+    after = 0.4 * (1.0 - per_minute * np.maximum(time - 1000.0, 0.0) / 60.0)
+    share = np.where(time < 1000.0, 1.0, after)
+    events = [(1000.0, "temp_lever", 0), (1000.0 + hold, "temp_lever", 100)]
+    run = heater_run(share=share, events=events, step=step, heater="water-valve")
+    rise = context_of(run).figure("cold_end_rise")
     assert (rise.value is not None) == measured
     if not measured:
         assert "still cooling" in (rise.note or "")
