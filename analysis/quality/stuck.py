@@ -112,9 +112,8 @@ def _what_moved(view: View, point: str, start: int) -> str | None:
     if source is None:
         return None
     heat = view.means(source)
-    others = heat[start:]
-    others = others[~np.isnan(others)]
-    moved = float(np.ptp(others)) if others.size else 0.0
+    # a thermostat holds the engine still; the hose at the core may go cold all the same
+    moved = max(_moved(view, each, start) for each in {source, *view.present(*_beside(point))})
     if moved >= COOLANT_MOVED_K:
         return say("the coolant moves by {moved:.0f K}", moved=moved)
     position = lever(view)
@@ -127,6 +126,18 @@ def _what_moved(view: View, point: str, start: int) -> str | None:
     if moved < LEVER_MOVED_PCT or not high - low >= MOVED_BEFORE_K:
         return None
     return f"the lever moves by {moved:.0f} %"
+
+
+def _beside(point: str) -> tuple[str, ...]:
+    """Points whose water an outlet's air takes its heat from."""
+    return ("coolant_in",) if point in OUTLETS else ()
+
+
+def _moved(view: View, point: str, start: int) -> float:
+    """Range of a point from a bin on, K."""
+    means = view.means(point)[start:]
+    means = means[~np.isnan(means)]
+    return float(np.ptp(means)) if means.size else 0.0
 
 
 def _blower_off(view: View, start: int) -> bool:

@@ -411,6 +411,22 @@ class TestStandingStill:
 
         assert ("stuck", "outlet") in found(car(stuck))
 
+    def test_stuck_while_the_hose_at_the_core_goes_cold(self) -> None:
+        """Behind a shut valve the water gives its heat to the air (heat balance); the thermostat
+        holds the engine as it was."""
+        random = np.random.default_rng(3)
+
+        def stuck(time: Floats, channels: dict[str, Floats]) -> None:
+            after = time > 900.0
+            level = channels["outlet"][~after][-1]
+            channels["outlet"][after] = level + random.normal(0, 0.05, int(after.sum()))
+            channels["coolant_in"][after] -= np.minimum(0.1 * (time[after] - 900.0), 40.0)
+
+        def no_lever(run: Run) -> Run:
+            return run.with_(controls=run.controls.filter(run.controls["control"] != "temp_lever"))
+
+        assert ("stuck", "outlet") in found(no_lever(car(stuck)))
+
     def test_frozen_number(self) -> None:
         def frozen(time: Floats, channels: dict[str, Floats]) -> None:
             channels["footwell"][800:1400] = channels["footwell"][800]
