@@ -21,6 +21,7 @@ from dashboard.board.door import MAX_BYTES
 from dashboard.board.login import Password, require_password
 from dashboard.board.papers import register_papers
 from dashboard.board.security import content_policy, protect
+from dashboard.board.short import open_by_short_names
 from dashboard.pages import Page, all_pages
 from dashboard.plots import theme
 from dashboard.plots.page import plotly_packed, plotly_script
@@ -190,6 +191,7 @@ def create_app(
     if password is not None:
         require_password(server, password, secure=secure)
     refuse_malformed(app)
+    open_by_short_names(server, board)
     _register_plotly(server)
     _register_export(server, board)
     register_papers(server, board)

@@ -139,6 +139,14 @@ def _file(
 def said_page(title: str, lines: list[str], back: str) -> str:
     """A page that says why something was not done, and leads back."""
     told = "".join(f"<li>{html.escape(line[:600])}</li>" for line in lines[:30])
+    return plain_page(
+        title,
+        f'<ul class="faults">{told}</ul>\n<p><a href="{html.escape(back)}">Back to the car</a></p>',
+    )
+
+
+def plain_page(title: str, body: str) -> str:
+    """A page without scripts around some markup; the title is text."""
     return f"""<!doctype html>
 <html lang="en">
 <head>
@@ -152,8 +160,7 @@ def said_page(title: str, lines: list[str], back: str) -> str:
 <body>
 <main class="narrow">
 <h1>{html.escape(title)}</h1>
-<ul class="faults">{told}</ul>
-<p><a href="{html.escape(back)}">Back to the car</a></p>
+{body}
 </main>
 </body>
 </html>
