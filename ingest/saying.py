@@ -205,7 +205,8 @@ def plus_minus(value: float, expanded: float, unit: str, sign: str = "") -> Said
     place = rounding_place(expanded)
     if place is None:
         place = 1 if abs(value) >= 1.0 else 2
-    value, expanded = round(value, place) + 0.0, round(expanded, place)
+    if place < 0:  # no number format rounds to tens; the others round what they show
+        value, expanded = round(value, place) + 0.0, round(expanded, place)
     number = f".{min(max(place, 0), MAX_DECIMALS)}f"
     unit = "degC" if unit == "°C" else unit
     beside = "±degC" if unit == "degC" else unit
@@ -297,9 +298,10 @@ def _shown(value: Value, form: str, show: Show) -> str:
         if how == "f":
             digits = (digits or 0) + (1 if shown.factor < _SMALLER else 0)
             number = f"{'+' if number.startswith('+') else ''}.{digits}f"
-            value = round(value, digits) + 0.0
         else:
             number = ".4g"
+    if how == "f" and digits is not None:
+        value = round(value, digits) + 0.0  # never a zero with a minus
     text = format(value, number)
     return f"{text} {shown.unit}" if is_said else text
 

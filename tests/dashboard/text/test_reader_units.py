@@ -39,6 +39,9 @@ def analysis_of(name: str) -> Analysis:
     ("value", "si", "us"),
     [
         (plus_minus(61.1, 1.4, "K"), "61.1 ± 1.4 K", "110.0 ± 2.5 °F"),
+        # NIST SP 811, B.7.2: convert first, then round; 1.56 K is 2.81 °F
+        (plus_minus(8.72, 1.56, "K"), "8.7 ± 1.6 K", "15.7 ± 2.8 °F"),
+        (amount(-0.02, "+.1f", "K"), "+0.0 K", "+0.0 °F"),
         (plus_minus(84.0, 4.0, "°C"), "84.0 ± 4.0 °C", "183.2 ± 7.2 °F"),
         (amount(-40.0, ".0f", "degC"), "-40 °C", "-40 °F"),
         (amount(-83.8, "g", "degC"), "-83.8 °C", "-118.8 °F"),
