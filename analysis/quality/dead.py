@@ -11,7 +11,7 @@ from analysis.quality import detector
 from analysis.quality.view import COOLANTS, INDOORS, OUTLETS, Hit, View
 from ingest.arrays import Floats
 from ingest.findings import finding
-from ingest.load.columns import UNREADABLE_CELLS
+from ingest.load.columns import NO_NUMBERS
 from ingest.points import POINTS
 
 DEAD: Final = finding(
@@ -78,7 +78,7 @@ def _was_read(view: View, point: str) -> bool:
     """Whether the logger had something to say of a channel that has no reading."""
     return any(
         each.channel == point
-        and (each.forbids or each.fault == UNREADABLE_CELLS.name or each.evidence.get("of_fault"))
+        and (each.forbids or each.fault in NO_NUMBERS or each.evidence.get("of_fault"))
         for each in view.run.findings
     )
 

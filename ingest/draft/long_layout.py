@@ -61,6 +61,7 @@ def find_long(table: Columns, time: Collection[int]) -> LongLayout | None:
         if _share_of_text(texts[at]) > 0.9
         and not _all_units(texts[at])
         and not _are_readings(texts[at])
+        and _are_words(texts[at])
     ]
     values = [at for at in others if at not in words and _share_of_numbers(table, at) > 0.5]
     names = [at for at in words if _repeats(texts[at])]
@@ -99,6 +100,12 @@ def _channels(names: pl.Series, units: pl.Series | None) -> tuple[tuple[str, str
 def _repeats(cells: pl.Series) -> bool:
     distinct = cells.n_unique()
     return distinct <= _MAX_CHANNELS and cells.len() >= _MIN_REPEATS * distinct
+
+
+def _are_words(cells: pl.Series) -> bool:
+    """Whether most distinct cells have a letter: numbers in parentheses are text, and no names."""
+    distinct = cells.drop_nulls().unique()
+    return 2 * int(distinct.str.contains(r"\pL").sum()) > distinct.len()
 
 
 def _share_of_text(cells: pl.Series) -> float:

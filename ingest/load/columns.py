@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import field
@@ -49,6 +50,16 @@ UNREADABLE_CELLS: Final = finding(
     "{cells}, the first {text!r} in line {line}.",
     do="If the word means no reading, add it to no_reading in [log].",
 )
+PARENTHESES: Final = finding(
+    "parentheses",
+    "Numbers in parentheses are left out: {cells} cells that are no number, the first {text!r} in "
+    "line {line}; nothing says whether they are below zero.",
+    do="Write numbers below zero with a minus; a spreadsheet has a number format for it.",
+)
+NO_NUMBERS: Final = frozenset({UNREADABLE_CELLS.name, PARENTHESES.name})
+"""Findings of cells that hold neither a number nor a word for no reading."""
+
+IN_PARENTHESES: Final = re.compile(r"\(\s*[\d.,]+\s*\)")
 COLUMN_SHARED: Final = finding(
     "column_shared",
     "{points} are read from one column, {column}.",
@@ -164,8 +175,9 @@ class RawColumns:
             )
         if numbers.bad_count:
             first = numbers.bad[0]
+            kind = PARENTHESES if IN_PARENTHESES.fullmatch(first.text) else UNREADABLE_CELLS
             self.findings.append(
-                UNREADABLE_CELLS.found(
+                kind.found(
                     point,
                     cells=numbers.bad_count,
                     text=first.text,

@@ -26,8 +26,8 @@ from ingest.files import run_folders as run_folders
 from ingest.files import write_text as write_text
 from ingest.load.bench import require_bench
 from ingest.load.columns import (
+    NO_NUMBERS,
     NO_READING_WORDS,
-    UNREADABLE_CELLS,
     Faults,
     Parts,
     find_columns,
@@ -281,7 +281,7 @@ def _assemble(files: RunFiles, parts: Parts, events: Events) -> Run:
 def _cells_met(parts: Parts) -> str:
     """What was found in place of readings, with a cell as it stands."""
     for finding in parts.findings:
-        if finding.fault in {UNREADABLE_CELLS.name, NO_READING_WORDS.name}:
+        if finding.fault in NO_NUMBERS | {NO_READING_WORDS.name}:
             said = finding.detail.rstrip(".")
             return f"; {finding.channel}: {said[0].lower()}{said[1:]}"
     return ""

@@ -156,6 +156,17 @@ def test_a_long_layout_told_from_repeated_words_only_is_marked(tmp_path: Path):
         assert ("CHECK" in line) is marked
 
 
+@pytest.mark.parametrize("readings", ["({at}.5)", "({at},5)", "(5.0)"])
+def test_numbers_in_parentheses_are_no_names_of_channels(tmp_path: Path, readings: str):
+    """As spreadsheets write what is below zero (common practice, no source)."""
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{at};{at}.5;{readings.format(at=at % 5)}\n" for at in range(60))
+    path.write_text(f"time s;Outlet degC;Ambient degC\n{rows}", "utf-8")
+    setup = parse_setup(draft_setup(path).text)
+    assert setup.log.layout == "wide"
+    assert set(setup.channels) == {"outlet", "ambient"}
+
+
 def test_what_a_station_made_of_many_readings_is_no_other_point(tmp_path: Path):
     path = tmp_path / "log.csv"
     names = '"Clock","No","Outlet_Mean","Ambient","Coolant_in_Mean","Coolant_in_Max"\n'

@@ -95,6 +95,14 @@ def test_a_log_elsewhere_with_a_set_up(tmp_path: Path) -> None:
     assert run.readings.height == 120
 
 
+def test_numbers_in_parentheses_are_not_guessed_to_be_negative(tmp_path: Path) -> None:
+    text = log_text(range(100)).replace("\n4,20.4,", "\n4,(20.4),")
+    run = load_run(write_run(tmp_path, log=text))
+    assert run.readings["outlet_degC"].is_null().arg_true().to_list() == [4]
+    assert "the first '(20.4)' in line 6" in details(run)["parentheses"]
+    assert "unreadable_cells" not in details(run)
+
+
 def test_words_for_no_reading_and_garbage_become_null_and_are_said(tmp_path: Path) -> None:
     text = log_text(range(100)).replace("\n4,20.4,", "\n4,OVER,").replace("\n9,20.9,", "\n9,2?.9,")
     run = load_run(write_run(tmp_path, log=text))
