@@ -133,6 +133,7 @@ def _told(
     from ingest.export.parts import TableParts
 
     told: list[dict[str, Any]] = []
+    folders: list[Place] = []
     unusable = failed = False
     with ResultTables(TableParts(out)) if out else nullcontext() as tables:
         for place, each in found:
@@ -143,10 +144,11 @@ def _told(
                 tables.add(each)
             if tables is None or json_out:  # as many as there are: only where they are asked for
                 told.append(each)
+                folders.append(place)
     if out:
         note(f"wrote {out}")
     if json_out or not out:
-        show_documents(told, json_out, units, single=alone)
+        show_documents(told, json_out, units, single=alone, places=folders)
     return unusable, failed
 
 

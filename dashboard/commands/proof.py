@@ -106,8 +106,12 @@ def checked(
         Path | None,
         typer.Option("--measured", help="Bench run of the part: its verdict is the answer."),
     ] = None,
+    limits: LimitsOption = None,
+    baseline: BaselineOption = None,
 ) -> None:
     """Note a check on the run's check sheet; without CHECK, list them all with their how-to.
+
+    The ranking it shows is that of `analyze` with the same limits and good cars.
 
     Example: lukewarm checked SC-014 cable_adjustment --found yes --remark "housing slipped"
     """
@@ -128,7 +132,8 @@ def checked(
             raise typer.BadParameter(f"no check {check!r}; {hint}")
         if (found is None) == (measured is None):
             raise typer.BadParameter("say --found yes or --found no, or --measured BENCH_RUN")
-    analysis, sheet = analyze_folder(run, read_limits(None), None)
+    in_force, good = read_judging(limits, baseline)
+    analysis, sheet = analyze_folder(run, in_force, good)
     if check is None:
         for line in all_check_lines(sheet, analysis):
             say(line)
@@ -139,6 +144,6 @@ def checked(
         remark = f"measured: {measured.resolve().name}" + (f"; {remark}" if remark else "")
     now = datetime.now().astimezone()
     note_check(run, check, remark, now, found=outcome)
-    analysis, _ = analyze_folder(run, read_limits(None), None)
+    analysis, _ = analyze_folder(run, in_force, good)
     for line in ranking_lines(analysis):
         say(line)

@@ -219,7 +219,7 @@ def show_figures(folder: Path, units: Units) -> None:
     from analysis.result import document
 
     analysis, _ = analyze_folder(folder, read_limits(None), None)
-    show_documents([document(analysis)], None, units, single=True)
+    show_documents([document(analysis)], None, units, single=True, places=[folder])
 
 
 def follow_plainly(recorder: Recorder, seconds: float | None, until_silent: float | None) -> None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from enum import StrEnum
+from itertools import zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -231,16 +233,35 @@ def _told(folders: list[Path]) -> Iterator[tuple[Path, Run | LukewarmError]]:
         yield folder, outcome
 
 
+ANY_RUN = "RUN"
+"""Stands for a run folder in what is to be typed."""
+
+_PLAIN = re.compile(r"[\w./\\:+,@-]+")
+"""Of a path that no terminal takes apart."""
+
+
+def as_typed(place: Place | None) -> str:
+    """A run folder as it is typed on a command line; `ANY_RUN` for what is none on this machine."""
+    from dashboard.text.shown import clean
+
+    if not isinstance(place, Path) or not place.is_dir():
+        return ANY_RUN
+    text = clean(place)
+    return text if _PLAIN.fullmatch(text) else f'"{text}"'
+
+
 def show_documents(
-    documents: list[dict[str, Any]], json_out: str | None, units: Units, *, single: bool
-) -> None:
-    """Results as tables for people, or as JSON where asked for."""
+    documents: list[dict[str, Any]], json_out: str | None, units: Units, *, single: bool,
+    places: Sequence[Place] = (),
+) -> None:  # fmt: skip
+    """Results as tables for people, or as JSON where asked for; `places` are the runs' folders."""
     from dashboard.text.result import result_lines
 
     if json_out is None:
-        for each in documents:
+        for each, place in zip_longest(documents, places):
             if "error" not in each:
-                for line in result_lines(each, units.value, color=sys.stdout.isatty()):
+                color, typed = sys.stdout.isatty(), as_typed(place)
+                for line in result_lines(each, units.value, color=color, place=typed):
                     say(line)
         return
     text = json_text(documents[0] if single else documents, json_out)

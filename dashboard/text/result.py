@@ -38,7 +38,9 @@ MAX_FINDINGS: Final = 12
 MAX_REJECTED: Final = 5
 
 
-def result_lines(document: Mapping[str, Any], units: str, *, color: bool = False) -> list[str]:
+def result_lines(
+    document: Mapping[str, Any], units: str, *, color: bool = False, place: str = "RUN"
+) -> list[str]:
     """One run's result as lines of text.
 
     Parameters
@@ -49,6 +51,8 @@ def result_lines(document: Mapping[str, Any], units: str, *, color: bool = False
         ``si`` or ``us``.
     color
         Whether the reader is a terminal.
+    place
+        The run's folder as a command takes it.
     """
     run = document.get("run", {})
     verdict = str(document.get("verdict", "not measured"))
@@ -64,7 +68,7 @@ def result_lines(document: Mapping[str, Any], units: str, *, color: bool = False
     lines += _section("In the log", _quality(document.get("quality", ()), units))
     cable = _wrapped(cable_line(document, units)) if document.get("cable") else []
     lines += _section("Likely causes", _causes(document.get("causes", ()), units) + cable)
-    lines += _section("Next check", _next_check(document.get("next_check")))
+    lines += _section("Next check", _next_check(document.get("next_check"), place))
     lines.append("")
     return lines
 
@@ -219,7 +223,7 @@ def _percent(share: float) -> str:
     return f"{100.0 * share:3.0f} %"
 
 
-def _next_check(check: Mapping[str, Any] | None) -> list[str]:
+def _next_check(check: Mapping[str, Any] | None, place: str) -> list[str]:
     if not check:
         return []
     minutes = check.get("minutes")
@@ -232,7 +236,9 @@ def _next_check(check: Mapping[str, Any] | None) -> list[str]:
     if check.get("caution"):
         lines += _wrapped(f"Caution: {clean(check['caution'])}")
     if check.get("check") not in (None, "measure_again"):
-        lines.append(f"Note it with: lukewarm checked RUN {clean(check['check'])} --found yes|no")
+        lines.append(
+            f"Note it with: lukewarm checked {place} {clean(check['check'])} --found yes|no"
+        )
     return lines
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -37,6 +39,30 @@ def test_version(command: Screen) -> None:
     told = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     assert command("--version") == 0
     assert command.out == f"lukewarm {told['project']['version']}\n"
+
+
+def test_the_check_is_noted_by_what_the_screen_says(
+    command: Screen, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shutil.copytree(RUN, tmp_path / "Wagen für Mai")
+    monkeypatch.chdir(tmp_path)
+    assert command("analyze", "Wagen für Mai") == 0
+    (line,) = (line for line in command.out.splitlines() if line.startswith("Note it with: "))
+    typed = shlex.split(line.removeprefix("Note it with: ").replace("yes|no", "yes"))
+    assert command(*typed[1:]) == 0
+    assert "Likely causes now" in command.out
+
+
+def test_the_ranking_is_that_of_the_same_good_cars(command: Screen, tmp_path: Path) -> None:
+    run = shutil.copytree(RUN, tmp_path / "run")
+    good = tmp_path / "good"
+    for name in ("SC-001", "SC-002", "SC-003", "SC-004", "SC-005"):
+        shutil.copytree(RUN.parent / f"{name}-baseline", good / name)
+    assert command("analyze", run, "--baseline", good, "--json", "-") == 0
+    first = json.loads(command.out)["causes"][0]
+    assert command("checked", run, "--baseline", good) == 0
+    (shown,) = (line for line in command.out.splitlines() if first["title"] in line)
+    assert shown.startswith(f"{100 * first['probability']:3.0f} %  ")
 
 
 @pytest.mark.parametrize("option", ["--baseline", "--limits"])
