@@ -60,7 +60,7 @@ def measures_next(document: Mapping[str, Any]) -> bool:
     """Whether a measurement comes before any check: nothing is wrong as far as was seen."""
     causes = document.get("causes") or ({"cause": ""},)
     return (
-        document.get("verdict") == "undecided"
+        document.get("verdict") in ("undecided", "not measured")
         and not document.get("decided_by")
         and causes[0]["cause"] == "healthy"
         and bool(document.get("next_measurement"))
