@@ -29,7 +29,8 @@ if TYPE_CHECKING:
         "At full hot the air from the heater is {value} warmer than the air outside",
         "warmer",
         rank=10,
-        kin="cars of this kind reach {range}",
+        kin="in cars of this kind it is {range} warmer",
+        least="it should be at least {limit} warmer",
         always=True,
     ),
 )

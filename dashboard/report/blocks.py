@@ -154,9 +154,20 @@ class Report:
 
 
 def short(text: object, most: int = LONGEST_NAME) -> str:
-    """Text made harmless and cut to a length, dots for what is missing."""
+    """Text made harmless and cut to a length, dots for what is missing.
+
+    A list is cut between two of its parts and a sentence between two words, where that leaves most
+    of it: half a statement may say what the whole does not.
+    """
     whole = clean(text).strip()
-    return whole if len(whole) <= most else whole[: most - 1].rstrip() + "…"
+    if len(whole) <= most:
+        return whole
+    kept = whole[: most - 1].rstrip()
+    for end, least in (("; ", most / 2), (" ", most * 0.7)):
+        at = kept.rfind(end)
+        if at >= least:
+            return kept[: at + len(end) - 1].rstrip() + " …"
+    return kept + "…"
 
 
 def glued(text: str) -> str:

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from analysis.pipeline import Analysis
     from dashboard.report.blocks import Picture
 
+WANTED: Final = "at least this warm"
+"""On the line of the limit."""
+
 AIR_POINTS: Final = ("outlet", "outlet_defrost", "outlet_panel", "footwell", "cabin")
 """Whose warmth the picture shows: the first that was measured in every run."""
 
@@ -40,7 +43,7 @@ def warmth_picture(subject: Subject) -> Picture | None:
     outside = _outside(subject.now)
     limit = subject.now.judged[KEY_FIGURE].limit
     if limit is not None and limit.low is not None and outside is not None and point == "outlet":
-        wanted = ("at least this warm", (outside + limit.low) * unit.factor + unit.offset)
+        wanted = (WANTED, (outside + limit.low) * unit.factor + unit.offset)
     air = _line(subject.now, _fresh(subject.now), "outside air", (2.0, 2.0), unit.factor,
                 unit.offset, width=1.2, gray=0.35)  # fmt: skip
     says = _says(subject, point, wanted is not None)
@@ -61,7 +64,7 @@ PLACES: Final = {
 
 def _says(subject: Subject, point: str, level: bool) -> str:  # noqa: FBT001 - private
     dashed = " The broken line is the test before the repair." if subject.before else ""
-    wanted = " It should rise above the dotted line." if level else ""
+    wanted = f' It should rise above the line "{WANTED}".' if level else ""
     return f"Air temperature {PLACES[point]} after a cold start.{dashed}{wanted}"
 
 

@@ -13,7 +13,7 @@ from analysis.limits import Limit
 from analysis.measurement import Measurement
 from analysis.pipeline import Analysis, analyze
 from analysis.verdict import Verdict, judge_one
-from dashboard.report.blocks import glued
+from dashboard.report.blocks import glued, short
 from dashboard.report.owner import answer, closing, what_was_wrong
 from dashboard.report.owner_facts import facts
 from dashboard.report.subject import Papers, Subject, subject_of
@@ -125,3 +125,24 @@ def test_fields_of_the_papers_are_printed_to_be_filled_in() -> None:
     given = replace(empty, papers=Papers("WO 4711", "88,210 mi", "R. Finch"))
     assert papers(given) == ("Order", "WO 4711", "Odometer", "88,210 mi")
     assert signed(given).rows[0] == ("Technician", "R. Finch", "Signature", TO_FILL_IN)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("one thing is; another thing is so", "one thing is; another thing is so"),
+        ("cold air gets past a seal; cold air gets into the cabin", "cold air gets past a seal; …"),
+        ("a sentence that goes on with wordsandwordsandwords", "a sentence that goes on with …"),
+        ("n" * 60, "n" * 39 + "…"),
+    ],
+)
+def test_what_is_too_long_ends_between_statements(text: str, told: str) -> None:
+    assert short(text, 40) == told
+
+
+def test_a_difference_is_not_told_as_a_temperature() -> None:
+    """35 K above the outside air is no air of 35 °C; sentences: common practice, no source."""
+    (rise,) = (
+        line for line in facts(subject_of([good()], (), (), None, "si")) if "At full hot" in line
+    )
+    assert rise.endswith("it should be at least 35 °C warmer.")
