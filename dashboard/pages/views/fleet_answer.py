@@ -20,6 +20,11 @@ if TYPE_CHECKING:
 MAX_SAID: Final = 3
 """Families in the sentence; the table has them all."""
 
+SEVERAL: Final = (
+    "A car stands under the likeliest cause of each of its runs: one that was repaired under what "
+    "was wrong and under nothing wrong."
+)
+
 
 def newest_of_cars(runs: pl.DataFrame) -> pl.DataFrame:
     """The newest run of every car: what holds of the car today."""
@@ -118,12 +123,18 @@ def causes_table(runs: pl.DataFrame, state: Mapping[str, str]) -> Component | No
         for cause in causes
     ]
     title = "Cars by likeliest cause and family"
-    return parts.wide(
-        parts.table(
-            ("Likeliest cause", *(clean(each) for each in families)), rows, title, "counts by-cause"
-        ),
-        title,
+    table = parts.table(
+        ("Likeliest cause", *(clean(each) for each in families)), rows, title, "counts by-cause"
     )
+    # the numbers lead to runs, and a car repaired has some of each kind
+    note = [parts.quiet(SEVERAL)] if _counted_twice(known) else []
+    return html.Div([parts.wide(table, title), *note])
+
+
+def _counted_twice(runs: pl.DataFrame) -> bool:
+    """Whether runs of one car have different causes."""
+    causes = runs.group_by("family", "vehicle").agg(pl.col("first_cause").n_unique())
+    return bool((causes["first_cause"] > 1).any())
 
 
 def _cell(cars: int, family: str, cause: str, state: Mapping[str, str]) -> Any:

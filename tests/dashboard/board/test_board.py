@@ -269,6 +269,13 @@ def test_numbers_by_cause_lead_to_their_cars() -> None:
     assert "family=Dunlin&cause=thermostat_opens_low" in told
     assert "units=us" in told
     assert causes_table(runs.clear(), {}) is None
+    assert "each of its runs" not in told
+
+
+def test_a_car_that_stands_under_two_causes_is_explained() -> None:
+    told = {str(n): made_document("SC-001", purpose="complaint") for n in range(2)}
+    told["0"]["causes"][0]["cause"] = "vacuum_leak"
+    assert "each of its runs" in str(causes_table(MadeSource(told, {}).runs(), {}))
 
 
 def test_pages_of_a_table() -> None:
