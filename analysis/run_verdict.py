@@ -121,7 +121,7 @@ def _behind(names: Sequence[str], probability: Mapping[str, float]) -> frozenset
 
 
 def _named(cause: str, probability: Mapping[str, float]) -> str:
-    return f"{knowledge().row(cause).title} ({probability[cause]:.0%})"
+    return f"{knowledge().row(cause).title} ({100.0 * probability[cause]:.0f} %)"
 
 
 def _by_weight(judged: Mapping[str, Judged], verdict: Verdict) -> tuple[str, ...]:

@@ -91,7 +91,7 @@ def propose(
     sheet = checked or {}
     table = knowledge()
     first = max(probability, key=lambda cause: probability[cause])
-    likely = f"{_title(first)} ({probability[first]:.0%})"
+    likely = f"{_title(first)} ({100.0 * probability[first]:.0f} %)"
     own = table.check_row(table.row(first).check)
     if sheet.get(own.name) and probability[first] >= CONFIRMED:
         return _rated(
@@ -123,7 +123,7 @@ def _why(chosen: CheckRow, own: CheckRow, probability: Mapping[str, float], like
     """What the chosen check decides, and why it goes before the likeliest cause's own."""
     about = [name for name in sorted(probability, key=lambda each: -probability[each])
              if name in chosen.found and probability[name] >= WORTH_NAMING]  # fmt: skip
-    named = " or ".join(f"{_title(name)} ({probability[name]:.0%})" for name in about[:2])
+    named = " or ".join(f"{_title(name)} ({100.0 * probability[name]:.0f} %)" for name in about[:2])
     if chosen.name == own.name:
         return f"no other check tells more in its {chosen.minutes:g} min about {likely}"
     settles = f"in {chosen.minutes:g} min it settles {named or 'what is left'}"

@@ -117,12 +117,12 @@ def test_readings_that_point_to_a_fault_do_not_pass() -> None:
     assert found.verdict == "undecided"
     assert found.reason is not None
     assert "most likely" in found.reason
-    assert "(40%)" in found.reason
+    assert "(40 %)" in found.reason
     less = verdict(judged(GOOD), {"healthy": 0.45, "vacuum_leak": 0.35, "weak_airflow": 0.2})
     assert less.verdict == "undecided"
     assert less.reason is not None
     assert "it may be that" in less.reason
-    assert "(35%)" in less.reason
+    assert "(35 %)" in less.reason
 
 
 def hidden(cause: str, harm: float, power: float = 0.2) -> Seen:
