@@ -278,7 +278,10 @@ class _Cases:
         # hypotheses by cases; never 0 for the hypothesis that the case was drawn from
         weight = np.repeat(space.prior[:, None], which.size, axis=1)
         for place, sd in run.ranked:
-            away, effect = self.away(place, sd)[which], space.effects[place]
+            effect = space.effects[place]
+            if effect.move.size == 1:  # all hypotheses say the same of it
+                continue
+            away = self.away(place, sd)[which]
             width = np.hypot(sd, effect.spread)[:, None]
             density = tailed((away - effect.move[:, None]) / width)
             density /= width

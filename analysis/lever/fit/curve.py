@@ -149,13 +149,15 @@ def cover_slopes(at: Floats, curve: Floats) -> tuple[Floats, Floats, Floats]:
     return value, by_z * (begun - ended) / width, by
 
 
-def crossing(level: float, curves: Floats, low: Floats | float, high: Floats | float) -> Floats:
+def crossing(
+    level: Floats | float, curves: Floats, low: Floats | float, high: Floats | float
+) -> Floats:
     """Where curves have covered a share of what lies between two positions.
 
     Parameters
     ----------
     level
-        The share, 0 to 1.
+        The share, 0 to 1, for all or for each of the curves.
     curves
         Shape (4 + ripples, n).
     low, high
@@ -173,7 +175,7 @@ def crossing(level: float, curves: Floats, low: Floats | float, high: Floats | f
     wanted = covered[0] + level * (covered[-1] - covered[0])
     below = covered < wanted
     first, last = np.argmin(below, axis=0), _SHARES.size - np.argmax(below[::-1], axis=0)
-    after = np.minimum(np.maximum(first if level < 0.5 else last, 1), _SHARES.size - 1)
+    after = np.minimum(np.maximum(np.where(level < 0.5, first, last), 1), _SHARES.size - 1)
     left, right = begin + _SHARES[after - 1, 0] * width, begin + _SHARES[after, 0] * width
     each = np.arange(after.size)
     low_value, high_value = covered[after - 1, each], covered[after, each]

@@ -120,45 +120,45 @@ def _crossings(
     """
     params, covariance = curves.params, curves.covariance
     count, many = params.shape
-    ends, spread = np.empty((2, many)), np.empty((2, many))
-    lean = np.empty((2, count, many))
-    for end, (which, share) in enumerate(((A, LOW_SHARE), (B, HIGH_SHARE))):
-        sigma = np.sqrt(covariance[:, which, which])
-        along = (covariance[:, :, which] / sigma[:, None]).T
-        moved = (params[:, :, None] + along[:, :, None] * _NODES).reshape(count, -1)
-        found = _crossing(share, moved, low, high).reshape(many, -1)
-        place = found[:, _NODES.size // 2]
-        lean[end] = _lean(share, place, params, low, high)
-        lean[end, -1] += side
-        found = found + side * moved[-1].reshape(many, -1)  # from the door's scale to the lever's
-        mean = found @ _WEIGHTS
-        linear = np.einsum("pm,mpq,qm->m", lean[end], covariance, lean[end])
-        linear -= np.einsum("pm,pm->m", lean[end], along) ** 2
-        spread[end] = np.maximum(linear, 0.0) + (found - mean[:, None]) ** 2 @ _WEIGHTS
-        ends[end] = np.clip(mean - low if end == 0 else high - mean, 0.0, high - low)
-    joint = -np.einsum("pm,mpq,qm->m", lean[0], covariance, lean[1])
-    return ends, spread, joint
+    shares = np.array([[LOW_SHARE], [HIGH_SHARE]])
+    sigma = np.sqrt(covariance[:, [A, B], [A, B]])
+    along = (covariance[:, :, [A, B]] / sigma[:, None]).transpose(1, 2, 0)
+    moved = (params[:, None, :, None] + along[..., None] * _NODES).reshape(count, -1)
+    level = np.repeat(shares, many * _NODES.size)
+    found = _crossing(level, moved, low, high).reshape(2, many, -1)
+    lean = _lean(shares, found[..., _NODES.size // 2], params, low, high)
+    lean[:, -1] += side
+    # from the door's scale to the lever's
+    found = found + side * moved[-1].reshape(2, many, -1)
+    mean = found @ _WEIGHTS
+    turned = np.einsum("mpq,eqm->epm", covariance, lean)
+    linear = (lean * turned).sum(axis=1) - np.einsum("epm,pem->em", lean, along) ** 2
+    spread = np.maximum(linear, 0.0) + (found - mean[..., None]) ** 2 @ _WEIGHTS
+    ends = np.minimum(np.maximum((mean[0] - low, high - mean[1]), 0.0), high - low)
+    return ends, spread, -(lean[0] * turned[1]).sum(axis=0)
 
 
-def _crossing(share: float, params: Floats, low: float, high: float) -> Floats:
-    """Where curves have covered a share of what the backlash lets them reach."""
+def _crossing(share: Floats, params: Floats, low: float, high: float) -> Floats:
+    """Where curves have covered each its share of what the backlash lets them reach."""
     kept = params.copy()
     half = np.minimum(np.abs(kept[-1]) / 2, 0.25 * (high - low))
-    kept[A] = np.clip(kept[A], low - 30.0, high - 5.0)
-    kept[B] = np.clip(kept[B], kept[A] + 2.0, high + 30.0)
-    kept[[LOG_P, LOG_Q]] = np.clip(kept[[LOG_P, LOG_Q]], -2.0, 2.5)
+    kept[A] = np.minimum(np.maximum(kept[A], low - 30.0), high - 5.0)
+    kept[B] = np.minimum(np.maximum(kept[B], kept[A] + 2.0), high + 30.0)
+    kept[LOG_P : LOG_Q + 1] = np.minimum(np.maximum(kept[LOG_P : LOG_Q + 1], -2.0), 2.5)
     return crossing(share, kept[:-1], low + half, high - half)
 
 
-def _lean(share: float, place: Floats, params: Floats, low: float, high: float) -> Floats:
-    """Derivative of a crossing by the parameters, shape (p, m)."""
+def _lean(shares: Floats, places: Floats, params: Floats, low: float, high: float) -> Floats:
+    """Derivatives of the crossings of both shares by the parameters, shape (2, p, m)."""
     half = params[-1] / 2
-    places = np.vstack((place, low + half, high - half))
-    _, by_place, by = cover_slopes(places, params[:-1])
-    lean = np.empty(params.shape)
-    lean[:-1] = (1.0 - share) * by[:, 1] + share * by[:, 2] - by[:, 0]
-    lean[-1] = 0.5 * ((1.0 - share) * by_place[1] - share * by_place[2])
-    lean /= np.maximum(by_place[0], 1e-3)
+    at = np.concatenate((places, (low + half, high - half)))
+    _, by_place, by = cover_slopes(at, params[:-1])
+    left = 1.0 - shares
+    lean = np.empty((2, *params.shape))
+    lean[:, :-1] = left[..., None] * by[:, 2] + shares[..., None] * by[:, 3]
+    lean[:, :-1] -= by[:, :2].swapaxes(0, 1)
+    lean[:, -1] = 0.5 * (left * by_place[2] - shares * by_place[3])
+    lean /= np.maximum(by_place[:2], 1e-3)[:, None]
     return lean
 
 

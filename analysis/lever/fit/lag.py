@@ -80,10 +80,10 @@ class Lag:
     nodes
         The time axis.
     rate
-        1/time constant between each node and the one before, 1/s, shape (m,).
+        1/time constant between each node and the one before, 1/s, shape (m,), or for all of them.
     """
 
-    def __init__(self, nodes: Nodes, rate: Floats) -> None:
+    def __init__(self, nodes: Nodes, rate: Floats | float) -> None:
         spans = rate * nodes.gap
         np.minimum(spans, MAX_AT_ONCE, out=spans)
         self.spans = spans

@@ -122,7 +122,7 @@ class ModelCourse:
         target, self.by_position, self.by_curve = cover_slopes(self.behind.position, params[CURVE])
         self.nodes = make_nodes(problem.time, problem.starts, problem.moves + params[CLOCK])
         self.begin = self.nodes.starts
-        self.wanted = target[self.nodes.active]
+        self.wanted = target.take(self.nodes.active)
         # The heater's own lag. A core is heated by the coolant and cooled by the air, both in
         # proportion: its time constant falls in a straight line with the settled response.
         slope = float(params[TAU_SLOPE])
@@ -136,13 +136,13 @@ class ModelCourse:
         # a share that comes late, through the metal
         self.share = float(params[SLOW_SHARE])
         self.slow_rate = math.exp(-params[LOG_SLOW])
-        self.slow = Lag(self.nodes, np.full(self.rate.size, self.slow_rate))
+        self.slow = Lag(self.nodes, self.slow_rate)
         self.late = self.slow.run(self.slow.fresh * self.wanted, settled)
         known = problem.sensor_lag
         self.sensor: Lag | None = None
         if known != 0.0:
             self.sensor_rate = 1.0 / known if known else math.exp(-params[LOG_SENSOR])
-            self.sensor = Lag(self.nodes, np.full(self.rate.size, self.sensor_rate))
+            self.sensor = Lag(self.nodes, self.sensor_rate)
         self.air: Floats = (1.0 - self.share) * self.prompt + self.share * self.late
         self.read = self.sensed(self.air)
         self.trend = 1.0 + params[DRIFT] * problem.age
@@ -150,7 +150,7 @@ class ModelCourse:
     @property
     def model(self) -> Floats:
         """The model at the samples, shape (n,)."""
-        read = self.read[self.nodes.samples]
+        read = self.read.take(self.nodes.samples)
         model: Floats = self.params[BASE] + self.params[SPAN] * self.trend * read
         return model
 
@@ -183,14 +183,7 @@ class ModelCourse:
     def slopes(self) -> Floats:
         """Derivatives of the model at the samples, shape (number of parameters, n)."""
         params, nodes = self.params, self.nodes
-        stretches = self.begin.size
-        mixed = np.empty((11 + stretches, self.rate.size))
-        prompt, late = self._by_lag()
-        mixed[:7] = (1.0 - self.share) * prompt[:7] + self.share * late[:7]
-        mixed[7:9] = (1.0 - self.share) * prompt[7:9]
-        mixed[9] = self.late - self.prompt
-        mixed[10] = self.share * late[7]
-        mixed[11:] = (1.0 - self.share) * prompt[9:]
+        mixed = self._by_air()
         response = self.sensed(mixed)
         # a disturbance from before the first sample does not move with the lever's clock
         old = params[FIRST_INIT:]
@@ -199,45 +192,51 @@ class ModelCourse:
         )
 
         pick, age = nodes.samples, self.problem.age
-        response, read = response[:, pick], self.read[pick]
+        read = self.read.take(pick)
         gain = params[SPAN] * self.trend
-        jacobian = np.empty((FIRST_INIT + stretches, pick.size))
-        jacobian[:SETTLED] = gain * response[:7]
-        jacobian[LOG_TAU:LOG_SENSOR] = gain * response[7:11]
+        answers = response.take(pick, axis=1)
+        answers *= gain
+        jacobian = np.empty((FIRST_INIT + self.begin.size, pick.size))
+        jacobian[:SETTLED] = answers[:7]
+        jacobian[LOG_TAU:LOG_SENSOR] = answers[7:11]
         jacobian[LOG_SENSOR] = self._by_log_sensor(gain)
-        jacobian[CLOCK] = -gain * speed[pick]
+        jacobian[CLOCK] = -gain * speed.take(pick)
         jacobian[BASE] = 1.0
         jacobian[SPAN] = self.trend * read
         jacobian[DRIFT] = params[SPAN] * age * read
-        jacobian[FIRST_INIT:] = gain * response[11:]
+        jacobian[FIRST_INIT:] = answers[11:]
         return jacobian
 
-    def _by_lag(self) -> tuple[Floats, Floats]:
-        """Derivatives of the prompt and of the late response at the nodes.
+    def _by_air(self) -> Floats:
+        """Derivatives of the air at the nodes, before the sensor, shape (11 + stretches, m).
 
-        Returns
-        -------
-        tuple
-            Of the prompt response by the settled curve's parameters, by the log of its time
-            constant, by that one's slope, and by every disturbance; of the late response by the
-            settled curve's parameters and by the log of its time constant.
+        By the settled curve's parameters, by the log of the time constant, by that one's slope, by
+        the late share, by the log of its time constant, and by every disturbance.
         """
-        by_settled = np.vstack((self.by_curve, self.by_position * self.behind.by_backlash))
-        shares = by_settled[:, self.nodes.active]
+        by_settled = np.empty((SETTLED, self.by_position.size))
+        by_settled[:-1] = self.by_curve
+        np.multiply(self.by_position, self.behind.by_backlash, out=by_settled[-1])
+        shares = by_settled.take(self.nodes.active, axis=1)
         faded = self.faded(self.fast, self.prompt)
-        stretches, many = self.begin.size, shares.shape[0]
-        begin = np.zeros((many + 2 + stretches, stretches))
-        begin[:many] = shares[:, self.begin]
-        begin[many + 2 :] = np.eye(stretches)
-        forcing = np.zeros((many + 2 + stretches, self.rate.size))
-        forcing[:many] = shares * (self.fast.fresh - self.bend * faded)
-        forcing[many] = -faded
-        forcing[many + 1] = -faded * (self.wanted - 0.5) / self.stretch
-        prompt = self.fast.run(forcing, begin)
-        forcing = np.empty((many + 1, self.rate.size))
-        forcing[:many] = shares * self.slow.fresh
-        forcing[many] = -self.faded(self.slow, self.late)
-        return prompt, self.slow.run(forcing, begin[: many + 1])
+        stretches, size = self.begin.size, self.rate.size
+        begin = np.zeros((11 + stretches, stretches))
+        begin[:7] = shares[:, self.begin]
+        begin[np.arange(11, 11 + stretches), np.arange(stretches)] = 1.0
+        forcing = np.zeros((11 + stretches, size))
+        np.multiply(shares, self.fast.fresh - self.bend * faded, out=forcing[:7])
+        np.negative(faded, out=forcing[7])
+        forcing[8] = forcing[7] * (self.wanted - 0.5) / self.stretch
+        mixed = self.fast.run(forcing, begin)
+        mixed *= 1.0 - self.share
+        late = np.empty((8, size))
+        np.multiply(shares, self.slow.fresh, out=late[:7])
+        np.negative(self.faded(self.slow, self.late), out=late[7])
+        late = self.slow.run(late, begin[:8])
+        late *= self.share
+        mixed[:7] += late[:7]
+        np.subtract(self.late, self.prompt, out=mixed[9])
+        mixed[10] = late[7]
+        return mixed
 
     def _speed(self, air: Floats, read: Floats) -> Floats:
         """Rate of change of the reading at the nodes, 1/s."""

@@ -236,8 +236,8 @@ def _starts(fit: Fit, low: float, high: float) -> Floats:
     own = fit.params[CURVE]
     params = np.zeros((FORM + RIPPLES + 1, len(STARTS) + 1))
     params[: own.size, 0] = own
-    first = float(crossing(0.15, own[:, None], low, high)[0])
-    last = float(crossing(0.85, own[:, None], low, high)[0])
+    both = np.stack((own, own), axis=1)
+    first, last = crossing(np.array([0.15, 0.85]), both, low, high).tolist()
     for index, (log_p, log_q, early, late) in enumerate(STARTS, start=1):
         width = (last - first) / (late - early)
         begin = first - early * width

@@ -202,7 +202,7 @@ def _lagged(values: Floats, step: float, tau: float) -> Floats:
     gap[0] = 0.0
     index = np.arange(size)
     nodes = Nodes(gap, index, index, np.zeros(1, dtype=int))
-    lag = Lag(nodes, np.full(size, 1.0 / tau))
+    lag = Lag(nodes, 1.0 / tau)
     return lag.run(lag.fresh * values, values[:, :1])
 
 
