@@ -87,6 +87,19 @@ def test_data_flows_one_way(path: Path) -> None:
     assert not imported(path) & forbidden
 
 
+def test_classes_of_values_are_cheap_to_define() -> None:
+    """Every module of the houses takes `dataclass` from `ingest.values`."""
+    dear = [
+        module_id(path)
+        for path in MODULES
+        if path != ROOT / "ingest" / "values.py"
+        for node in ast.walk(parsed(path))
+        if isinstance(node, ast.ImportFrom) and node.module == "dataclasses"
+        if any(alias.name == "dataclass" for alias in node.names)
+    ]
+    assert dear == []
+
+
 def test_analysis_opens_no_store() -> None:
     """It may read from one that it is handed: `Store` itself is for its type only."""
     opened = [

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from analysis.causes.evidence import Evidence, Usual
 from analysis.causes.knowledge import knowledge
 from analysis.causes.running import NOT_KNOWN, Running
+from ingest.values import dataclass
 
 NO_RUN: Final = Evidence({}, {}, None)
 """Stands for the family's usual conditions."""
