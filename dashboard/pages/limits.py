@@ -257,15 +257,19 @@ def layout(board: Board, told: Mapping[str, str]) -> Component:
 
 
 def _answer(rows: list[Row], family: str) -> str:
-    """How much is asked of a family, and which limit most of its cars fail."""
+    """How much is asked of a family, how many of its cars fail any of it, and what most often."""
     limited = sum(1 for row in rows if row.limit)
     most = max(rows, key=lambda row: len(row.failing), default=None)
     told = f"{limited} figures of {family} have a limit"
     if most is None or not most.failing:
         return f"{told}; no car fails one."
-    cars = len(most.failing)
-    word = "car fails" if cars == 1 else "cars fail"
-    return f"{told}; {cars} {word} the one on {words(most.figure)}."
+    cars = {vehicle for row in rows for vehicle, _ in row.failing}
+    # a car that was repaired since has such a run, too
+    word = "car has a run that fails" if len(cars) == 1 else "cars have a run that fails"
+    often = f", most often that on {words(most.figure)} ({len(most.failing)})"
+    several = sum(1 for row in rows if row.failing) > 1
+    one = f" one or more{often}" if several else f" that on {words(most.figure)}"
+    return f"{told}; {len(cars)} {word}{one}."
 
 
 def answer(board: Board, state: Mapping[str, str]) -> tuple[list[Component], list[Row]]:

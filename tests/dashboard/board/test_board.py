@@ -17,7 +17,7 @@ from analysis.baseline import Baseline
 from analysis.limits import Limit
 from dashboard.pages import all_pages
 from dashboard.pages.fleet import search_of, state_of
-from dashboard.pages.limits import limits_rows, row_cells
+from dashboard.pages.limits import answer, groups, limits_rows, row_cells
 from dashboard.pages.views.car_figures import family_text, standing
 from dashboard.pages.views.fleet import Choice, chosen, families, page_of
 from dashboard.pages.views.fleet_answer import causes_table, sentences
@@ -41,6 +41,7 @@ from tests.support.board_runs import (
     long_readings,
     made_document,
 )
+from tests.support.components import texts
 
 
 @pytest.fixture(scope="module")
@@ -270,6 +271,16 @@ def test_numbers_by_cause_lead_to_their_cars() -> None:
     assert "units=us" in told
     assert causes_table(runs.clear(), {}) is None
     assert "each of its runs" not in told
+
+
+def test_the_limits_page_first_counts_every_car_that_fails_one() -> None:
+    told = {str(n): made_document(f"SC-00{n}") for n in range(3)}
+    for run, figure in (("0", "vacuum_decay"), ("1", "vacuum_decay"), ("2", "coolant_drop")):
+        told[run]["figures"][figure] |= {"value": 99.0, "u": 0.1, "verdict": "fail"}
+    board = Board(MadeSource(told, {}))
+    (group,) = groups(board.source.runs())
+    said = " ".join(texts(answer(board, {"group": group, "units": "si"})[0]))
+    assert "3 cars have a run that fails one or more, most often that on vacuum decay (2)." in said
 
 
 def test_a_car_that_stands_under_two_causes_is_explained() -> None:
