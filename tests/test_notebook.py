@@ -105,6 +105,27 @@ def test_it_prints_as_six_lines_and_shows_itself_shortly(found: lw.Found) -> Non
     assert len(repr(found.run)) < 120
 
 
+def test_what_comes_next_is_what_the_first_line_of_every_screen_says(found: lw.Found) -> None:
+    from dashboard.notebook.page import found_html, found_lines
+    from dashboard.text.answer import headline
+
+    gap = {"what": "log the <coolant>", "how": "Clip it on.", "information_bits": 0.5}
+    healthy = {"cause": "healthy", "title": "nothing is wrong", "probability": 1.0}
+    document = found.to_dict() | {
+        "verdict": "undecided", "decided_by": [], "causes": [healthy], "next_measurement": gap,
+    }  # fmt: skip
+    assert "Next: log the <coolant>" in headline(document, "si")
+    assert any(line.split(maxsplit=1) == ["next", gap["what"]]
+               for line in found_lines(document, "si"))  # fmt: skip
+    assert "<b>Next</b> log the &lt;coolant&gt;. Clip it on." in found_html(document, "si")
+
+
+def test_a_grouping_there_is_not_is_one_line(at_desk: Path) -> None:
+    with lw.Store(at_desk / "fleet") as store, pytest.raises(lw.LukewarmError, match="famly") as no:
+        lw.compare(store, by="famly")  # type: ignore[arg-type]
+    assert "did you mean family?" in str(no.value)
+
+
 def test_a_notebook_gets_a_table_with_every_figure(found: lw.Found) -> None:
     shown = found._repr_html_()
     assert shown.count("<tr>") == len(found.figures) + 1

@@ -149,6 +149,7 @@ def answer(runs: pl.DataFrame, figures: pl.DataFrame, question: Question) -> Ans
         Where nothing can be compared.
     """
     _check_figures(question.figures)
+    _check_by(question.by)
     for option, column, wanted in (
         ("--car", "vehicle", question.car),
         ("--family", "family", question.family),
@@ -170,6 +171,13 @@ def answer(runs: pl.DataFrame, figures: pl.DataFrame, question: Question) -> Ans
     found = _groups(table, _only(runs, question), question)
     whole = question.by is None and not question.figures and runs["first_cause"].is_not_null().any()
     return replace(found, causes=_causes(runs, question).shown) if whole else found
+
+
+def _check_by(by: str | None) -> None:
+    known = (*groups.GROUPINGS, REPAIR, by_cause.CAUSE)
+    if by is not None and by not in known:
+        remedy = did_you_mean(by, known, f"one of {', '.join(known)}")
+        raise WrongUse(Fault("--by", repr(by), "what runs are put side by", remedy))
 
 
 def _check_figures(names: tuple[str, ...]) -> None:

@@ -6,7 +6,7 @@ import html
 from collections.abc import Mapping
 from typing import Any, Final
 
-from dashboard.text.answer import WORTH_NAMING
+from dashboard.text.answer import WORTH_NAMING, measures_next
 from dashboard.text.shown import SIGNS, clean, figure_text, limit_text, words
 
 WIDTH: Final = 80
@@ -118,16 +118,24 @@ def _causes(document: Mapping[str, Any]) -> str:
 
 
 def _next(document: Mapping[str, Any]) -> str:
-    check = document.get("next_check")
+    if measures_next(document):  # as every screen says first
+        return clean(document["next_measurement"]["what"])
+    return _check(document.get("next_check"))
+
+
+def _check(check: Mapping[str, Any] | None) -> str:
     return f"{clean(check['title'])} ({check['minutes']:g} min)" if check else "nothing"
 
 
 def _next_html(document: Mapping[str, Any]) -> str:
-    check = document.get("next_check")
+    check, first = document.get("next_check"), ""
+    if measures_next(document):
+        following = document["next_measurement"]
+        first = f"<p><b>Next</b> {_text(following['what'])}. {_text(following['how'])}</p>"
     if not check:
-        return ""
+        return first
     return (
-        f"<p><b>Next check</b> {_text(_next(document))}. {_text(check['how'])} "
+        f"{first}<p><b>Next check</b> {_text(_check(check))}. {_text(check['how'])} "
         f"<b>Caution:</b> {_text(check['caution'])}</p>"
     )
 
