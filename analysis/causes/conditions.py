@@ -81,7 +81,7 @@ def follows_the_run(name: str) -> bool:
     """Whether a family's limit on a figure is set at the run's own outside air or setting."""
     scale = knowledge().figures.get(name)
     return scale is not None and (
-        scale.span or any((scale.airflow, scale.pump, scale.road_u, scale.idle_u))
+        scale.span or any((scale.airflow, scale.pump, scale.road_u, scale.uneven_u, scale.idle_u))
     )
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from analysis.causes.evidence import Evidence, Usual, compare, usual_value
 from analysis.causes.knowledge import NO_FAULT, CauseRow, knowledge
 from analysis.causes.signs.control_use import misuses
-from analysis.causes.signs.doubt import doubted
+from analysis.causes.signs.doubt import disagreeing, doubted
 from analysis.figures import all_figures
 from ingest.saying import Said, plus_minus, say
 
@@ -91,7 +91,7 @@ def _signs(row: CauseRow, evidence: Evidence, measured: Measured) -> list[str]:
         if evidence.signs.get(name) and chance > table.signs[name].usual:
             if name == "controls_misused":
                 said.extend(misuses(measured.context) or [])
-            elif name in {"sensor_doubtful", "outlet_unusable"}:
+            elif name in {"sensor_doubtful", "outlet_unusable", "disagree_cold"}:
                 sentence = _sensor_sentence(measured, table.signs[name].label)
                 said.extend([] if said else [sentence])
             else:
@@ -100,7 +100,7 @@ def _signs(row: CauseRow, evidence: Evidence, measured: Measured) -> list[str]:
 
 
 def _sensor_sentence(measured: Measured, label: str) -> str:
-    found = doubted(measured)
+    found = doubted(measured) or disagreeing(measured)
     return say("{label}: {detail}", label=label, detail=found[0].detail) if found else label
 
 

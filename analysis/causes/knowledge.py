@@ -53,6 +53,8 @@ class FigureScale(_Row):
     """A figure of the same part: what nobody knows of a family is then unknown to both alike."""
     road_u: float = 0.0
     """What 10 m/s more of road speed may add to it in a sound car, in its unit (k = 1)."""
+    uneven_u: float = 0.0
+    """What each m/s that road speed scatters by may add to it, in its unit (k = 1)."""
     idle_u: float = 0.0
     """What it may differ by, on its scale, between a car that idled and one driven (k = 1)."""
     unit: str = ""

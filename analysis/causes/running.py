@@ -35,6 +35,9 @@ ROAD_UNKNOWN: Final = 10.0
 """How far a road speed that was not logged may lie from good cars' that were, m/s (k = 1): from
 standing to the highway it is 30 (common practice, no source)."""
 
+UNEVEN_UNKNOWN: Final = 5.0
+"""Scatter of a road speed that was not logged, m/s: town traffic (common practice, no source)."""
+
 STOOD_M_S: Final = 1.5
 
 USUAL_RPM: Final = 1500.0
@@ -54,14 +57,15 @@ class Running:
         Its voltage, V; None where it was not logged.
     rpm
         Engine speed, 1/min; None where it was not logged.
-    road_m_s
-        Road speed, m/s; None where it was not logged.
+    road_m_s, uneven_m_s
+        Road speed and its standard deviation, m/s; None where it was not logged.
     """
 
     step: float | None = None
     volts: float | None = None
     rpm: float | None = None
     road_m_s: float | None = None
+    uneven_m_s: float | None = None
 
     @classmethod
     def mean(cls, several: Sequence[Running]) -> Running:
@@ -71,6 +75,7 @@ class Running:
             _mean(each.volts for each in several if each.volts),
             _mean(each.rpm for each in several if each.rpm),
             _mean(each.road_m_s for each in several if each.road_m_s is not None),
+            _mean(each.uneven_m_s for each in several if each.uneven_m_s is not None),
         )
 
     def air(self, other: Running) -> float:
@@ -103,11 +108,15 @@ class Running:
         return self.road_m_s is not None and self.road_m_s < STOOD_M_S
 
     def apart(self, other: Running, scale: FigureScale) -> float:
-        """What road speeds apart may add to a sound car's figure, in its unit (k = 1)."""
+        """What driving apart may add to a sound car's figure, in its unit (k = 1)."""
         if other.road_m_s is None:
             return 0.0
         apart = ROAD_UNKNOWN if self.road_m_s is None else abs(self.road_m_s - other.road_m_s)
-        return scale.road_u * apart / 10.0
+        uneven = 0.0
+        if other.uneven_m_s is not None:
+            unlike = UNEVEN_UNKNOWN if self.uneven_m_s is None else self.uneven_m_s
+            uneven = scale.uneven_u * abs(unlike - other.uneven_m_s)
+        return math.hypot(scale.road_u * apart / 10.0, uneven)
 
 
 NOT_KNOWN: Final = Running()
@@ -128,11 +137,14 @@ def running_of(measured: Measured) -> Running:
         inside = inside[~np.isnan(inside)]
         return median(inside) if inside.size else None
 
+    speeds = grid.value("road_speed")[first : last + 1]
+    speeds = speeds[~np.isnan(speeds)]
     return Running(
         level(grid.control("blower")),
         level(grid.value("blower_voltage")),
         level(grid.value("engine_speed")),
         level(grid.value("road_speed")),
+        float(speeds.std()) if speeds.size else None,
     )
 
 

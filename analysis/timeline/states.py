@@ -12,6 +12,7 @@ import numpy as np
 from analysis.signal.order_statistics import quantiles
 from analysis.signal.smoothing import smooth
 from analysis.timeline.grid import Grid, build_grid
+from analysis.timeline.stops import stopped_with_the_car
 from ingest.arrays import Bools, Floats
 from ingest.points import MODES
 from ingest.run import Run
@@ -139,9 +140,13 @@ class States:
 
 
 def engine_on(grid: Grid) -> Bools:
-    """Whether the engine ran, bin by bin: engine speed, else events, else from time zero on."""
+    """Whether the engine ran, bin by bin: engine speed, else events, else from time zero on.
+
+    Without engine speed, less the stops at which the outlet fell with it.
+    """
     noted = grid.control("engine")
     running = np.where(np.isnan(noted), grid.time >= 0.0, noted > 0.5)
+    running &= ~stopped_with_the_car(grid)
     speed = grid.value("engine_speed")
     return np.where(np.isnan(speed), running, speed > RUNNING_RPM)
 

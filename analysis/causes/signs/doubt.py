@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from analysis.quality import all_detectors
+from analysis.quality.soak import DISAGREES_AT_SOAK
 from ingest.findings import doubts_sensor
 
 if TYPE_CHECKING:
@@ -27,6 +28,8 @@ HEATER_POINTS: Final = {
 }
 """Points whose sensors the heater's figures stand on, and the first figure to suffer."""
 
+FAR_LIMITS: Final = 3.0
+
 MUCH_SHARE: Final = 0.2
 """So much of a channel lost leaves its figures in doubt (common practice, no source) ..."""
 
@@ -42,7 +45,23 @@ def doubted(measured: Measured) -> list[Finding]:
         for finding in measured.findings
         if finding.channel in HEATER_POINTS
         and doubts_sensor(finding.fault)
+        and finding not in disagreeing(measured)
         and _took_something(measured, finding)
+    ]
+
+
+def disagreeing(measured: Measured) -> list[Finding]:
+    """Sensors of a cold car that read otherwise than the others, by what air may differ by.
+
+    A car that stood elsewhere or in the sun has air of more than one temperature about it; farther
+    off than `FAR_LIMITS` of its limits no sensor is right (both common practice, no source).
+    """
+    return [
+        finding
+        for finding in measured.findings
+        if finding.fault == DISAGREES_AT_SOAK.name
+        and finding.channel in HEATER_POINTS
+        and abs(float(finding.evidence["off"])) < FAR_LIMITS * float(finding.evidence["limit"])
     ]
 
 

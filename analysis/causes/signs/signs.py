@@ -10,8 +10,9 @@ import numpy as np
 
 from analysis.causes.signs.control_use import misuses
 from analysis.causes.signs.coolant_late import rest_on_the_road, rests_far_below, stayed_cool
-from analysis.causes.signs.doubt import doubted, left_out
+from analysis.causes.signs.doubt import disagreeing, doubted, left_out
 from analysis.lever.study import LEVER_WORKS_BACKWARDS
+from analysis.quality.soak import SOAK_OFFSETS
 from analysis.quality.supply import SUPPLY_COOLER
 from analysis.quality.view import middle
 from analysis.vacuum.doors import DOOR_GOES_WRONG_WAY, OTHER_OUTLET_FOLLOWS
@@ -53,6 +54,7 @@ def signs_seen(measured: Measured) -> Mapping[str, bool | None]:
         "controls_misused": _misused(measured),
         "outlet_unusable": _outlet_unusable(measured),
         "sensor_doubtful": _sensor_doubtful(measured),
+        "disagree_cold": _disagree_cold(measured),
         "no_opening": _no_opening(measured),
         "stayed_cool_driven": stayed_cool(measured, rest, driven=True),
         "rests_far_below": rests_far_below(measured, rest),
@@ -100,6 +102,14 @@ def _outlet_unusable(measured: Measured) -> bool | None:
 def _sensor_doubtful(measured: Measured) -> bool | None:
     unusable = _outlet_unusable(measured) is True
     return unusable or _impossible(measured) or bool(doubted(measured))
+
+
+def _disagree_cold(measured: Measured) -> bool | None:
+    """Told only of a car that stood cold, whose sensors were held against each other."""
+    if disagreeing(measured):
+        return True
+    soaked = any(finding.fault == SOAK_OFFSETS.name for finding in measured.findings)
+    return False if soaked else None
 
 
 def _impossible(measured: Measured) -> bool:

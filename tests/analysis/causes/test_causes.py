@@ -85,6 +85,8 @@ def test_a_usual_car_is_healthy(usual: Usual) -> None:
         ("control_use", {}, {"controls_misused": True}),
         ("control_use", {"footwell_deficit": 24.0}, {"controls_misused": True}),
         ("sensor_fault", {}, {"sensor_doubtful": True}),
+        # a sensor that disagreed in the cold, and figures as usual: the car stood in the sun
+        ("healthy", {}, {"disagree_cold": True}),
     ],
 )
 def test_textbook_cases_come_first(
@@ -115,6 +117,16 @@ def test_a_thermostat_that_hangs_a_little_open_is_not_ruled_out_by_a_usual_level
     slow = evidence(warm_up_time=640.0)
     seen = [rank(each, usual, "blend-air").probability for each in (at_once, slow)]
     assert seen[0]["thermostat_stuck_open"] < open_ < seen[1]["thermostat_stuck_open"]
+
+
+def test_vacuum_that_is_gone_takes_its_doors_along(usual: Usual) -> None:
+    """A door without vacuum goes where its spring puts it (common practice, no source)."""
+    lost = {"vacuum_best": 6.0, "vacuum_decay": None, "vacuum_sag": 9.0}
+    gone = evidence({"goes_wrong_way": True}, footwell_deficit=20.0, **lost)
+    found = rank(gone, usual, "combined").probability
+    assert found["vacuum_supply"] + found["vacuum_leak"] > found["actuator_hoses_crossed"]
+    there = evidence({"goes_wrong_way": True}, footwell_deficit=20.0)
+    assert first(rank(there, usual, "combined")) == "actuator_hoses_crossed"
 
 
 def test_a_weak_source_alone_does_not_say_whether_it_leaks(usual: Usual) -> None:

@@ -246,5 +246,25 @@ def test_what_is_not_stated_of_a_figure_adds_nothing_to_it() -> None:
         files("analysis.causes").joinpath("knowledge.toml").read_text(encoding="utf-8")
     )["figures"]
     for name, row in knowledge().figures.items():
-        for word in ("offset", "airflow", "pump", "road_u", "idle_u"):
+        for word in ("offset", "airflow", "pump", "road_u", "uneven_u", "idle_u"):
             assert getattr(row, word) == stated[name].get(word, 0.0), (name, word)
+
+
+def test_town_traffic_leaves_the_fluctuation_less_sure() -> None:
+    """0.3 % for each m/s that road speed scatters by otherwise than in the good cars' tests."""
+    scale = knowledge().figures["fluctuation_index"]
+    good = Running(road_m_s=10.0, uneven_m_s=2.0)
+    assert Running(road_m_s=10.0, uneven_m_s=6.0).apart(good, scale) == pytest.approx(1.2)
+    assert Running(road_m_s=10.0, uneven_m_s=2.0).apart(good, scale) == 0.0
+    # not logged: 10 m/s apart and the scatter of a town
+    assert Running().apart(good, scale) == pytest.approx(math.hypot(1.0, 0.9))
+
+
+def test_a_colder_car_takes_longer_to_warm() -> None:
+    """Heat needed goes with the kelvins from the outside air to the thermostat (heat balance)."""
+    cars = [Evidence({"warm_up_time": (400.0, 5.0), NAME: (87.0, 0.5)}, {}, 7.0) for _ in range(6)]
+    usual = Usual.of(cars)
+    cold = Evidence({"warm_up_time": (500.0, 5.0), NAME: (87.0, 0.5)}, {}, -13.0)
+    found = compare(cold, usual, "warm_up_time")
+    assert found is not None
+    assert found[0] == pytest.approx(0.0, abs=1e-3)  # 400 s times (87 + 13) / (87 - 7)
