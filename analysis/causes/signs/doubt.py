@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from analysis.quality import all_detectors
 from analysis.quality.soak import DISAGREES_AT_SOAK
+from analysis.quality.view import COOLANTS
 from ingest.findings import doubts_sensor
 
 if TYPE_CHECKING:
@@ -45,23 +46,25 @@ def doubted(measured: Measured) -> list[Finding]:
         for finding in measured.findings
         if finding.channel in HEATER_POINTS
         and doubts_sensor(finding.fault)
-        and finding not in disagreeing(measured)
+        and finding.fault != DISAGREES_AT_SOAK.name
         and _took_something(measured, finding)
-    ]
+    ] + disagreeing(measured, far=True)
 
 
-def disagreeing(measured: Measured) -> list[Finding]:
+def disagreeing(measured: Measured, *, far: bool = False) -> list[Finding]:
     """Sensors of a cold car that read otherwise than the others, by what air may differ by.
 
-    A car that stood elsewhere or in the sun has air of more than one temperature about it; farther
-    off than `FAR_LIMITS` of its limits no sensor is right (both common practice, no source).
+    A car that stood elsewhere or in the sun has air of more than one temperature about it; `far`
+    ones are farther off than `FAR_LIMITS` of their limits, where no sensor is right. Coolant above
+    the rest is that of an engine not quite cold (all common practice, no source).
     """
     return [
         finding
         for finding in measured.findings
         if finding.fault == DISAGREES_AT_SOAK.name
         and finding.channel in HEATER_POINTS
-        and abs(float(finding.evidence["off"])) < FAR_LIMITS * float(finding.evidence["limit"])
+        and not (finding.channel in COOLANTS and float(finding.evidence["off"]) > 0.0)
+        and far == (abs(float(finding.evidence["off"])) > FAR_LIMITS * finding.evidence["limit"])
     ]
 
 
