@@ -200,7 +200,7 @@ def ranked(measured: Measured, checked: dict[str, MeasuredOutcome] | None = None
         in_force = for_standing(in_force)
     judged = judge(measured.figures, in_force)
     failed = any(each.verdict == "fail" for each in judged.values())
-    return rank(evidence, Usual.of(()), layout_of(about), checked, failed=failed)
+    return rank(evidence, Usual.of((), about.heater), layout_of(about), checked, failed=failed)
 
 
 def main() -> None:

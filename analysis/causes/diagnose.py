@@ -106,7 +106,8 @@ def diagnose(
     failed
         Whether a figure fails its limit.
     """
-    usual, evidence = Usual.of(good), against_good(evidence, good)
+    usual = Usual.of(good, measured.run.setup.run.heater)
+    evidence = against_good(evidence, good)
     layout = layout_of(measured.run.setup.run, standing=evidence.running.stood)
     ranking = rank(evidence, usual, layout, checked, failed=failed)
     table = knowledge()

@@ -244,12 +244,12 @@ class Usual:
     idled: float = 0.0
 
     @classmethod
-    def of(cls, cars: Sequence[Evidence]) -> Usual:
-        """Learn from good cars; with none, the table's defaults."""
-        return cls.learned(cars) if cars else _default_usual()
+    def of(cls, cars: Sequence[Evidence], heater: str = "blend-air") -> Usual:
+        """Learn from good cars; with none, the table's defaults for a layout of heater."""
+        return cls.learned(cars, heater) if cars else _default_usual(heater)
 
     @classmethod
-    def learned(cls, cars: Sequence[Evidence]) -> Usual:
+    def learned(cls, cars: Sequence[Evidence], heater: str = "blend-air") -> Usual:
         """The same, from however many cars."""
         table = knowledge()
         plateaus = [car.figures["coolant_plateau"][0] for car in cars if _has_plateau(car)]
@@ -272,7 +272,7 @@ class Usual:
                 for car in cars
                 if name in car.figures
             ]
-            center[name], spread[name] = _blend(scale, known)
+            center[name], spread[name] = _blend(scale, known, scale.common(heater))
             count[name] = len(known)
         if count["coolant_reached"] == 0 and count["coolant_plateau"] > 0:
             center["coolant_reached"] = center["coolant_plateau"]
@@ -285,9 +285,9 @@ class Usual:
 
 
 @cache
-def _default_usual() -> Usual:
+def _default_usual(heater: str) -> Usual:
     """What the table says is usual (worked out once)."""
-    return Usual.learned(())
+    return Usual.learned((), heater)
 
 
 def _has_plateau(car: Evidence) -> bool:
@@ -325,18 +325,20 @@ PRIOR_CARS: Final = 3.0
 """The default spread counts as much as this many good cars."""
 
 
-def _blend(scale: FigureScale, known: list[tuple[float, float]]) -> tuple[float, float]:
+def _blend(
+    scale: FigureScale, known: list[tuple[float, float]], common: tuple[float, float]
+) -> tuple[float, float]:
     """Center and predictive spread of a family on the figure's scale.
 
     The spread of a few good cars is itself uncertain: it is blended with a cautious share of the
     default's (a scaled inverse chi-square prior worth `PRIOR_CARS`), and widened for the
     uncertainty of the center (the next car's predictive distribution).
     """
-    default = scale.usual
+    default, wide = common
+    base = abs(default) if scale.scale == "relative" else 1.0
     if scale.scale == "log":
-        default = math.log(scale.usual + max(scale.offset, 1e-3))
-    wide = scale.spread * (abs(scale.usual) if scale.scale == "relative" else 1.0)
-    floor = scale.floor * (abs(scale.usual) if scale.scale == "relative" else 1.0)
+        default = math.log(default + max(scale.offset, 1e-3))
+    wide, floor = wide * base, scale.floor * base
     if not known:
         return default, wide
     values = np.array([value for value, _ in known])

@@ -63,6 +63,12 @@ class FigureScale(_Row):
     """The figure of the same readings that it takes the place of."""
     needs: tuple[str, ...]
     """What a run must hold for it: rows of measurements.toml."""
+    heater: Mapping[str, tuple[float, float]] = Field(default_factory=dict)
+    """`usual` and `spread` of heaters of another layout."""
+
+    def common(self, heater: str) -> tuple[float, float]:
+        """`usual` and `spread` in heaters of a layout, where no good car tells."""
+        return self.heater.get(heater, (self.usual, self.spread))
 
 
 class SignRow(_Row):

@@ -64,7 +64,8 @@ def disagreeing(measured: Measured, *, far: bool = False) -> list[Finding]:
         if finding.fault == DISAGREES_AT_SOAK.name
         and finding.channel in HEATER_POINTS
         and not (finding.channel in COOLANTS and float(finding.evidence["off"]) > 0.0)
-        and far == (abs(float(finding.evidence["off"])) > FAR_LIMITS * finding.evidence["limit"])
+        and far
+        == (abs(float(finding.evidence["off"])) > FAR_LIMITS * float(finding.evidence["limit"]))
     ]
 
 

@@ -268,3 +268,19 @@ def test_a_colder_car_takes_longer_to_warm() -> None:
     found = compare(cold, usual, "warm_up_time")
     assert found is not None
     assert found[0] == pytest.approx(0.0, abs=1e-3)  # 400 s times (87 + 13) / (87 - 7)
+
+
+def test_the_last_of_a_water_valve_s_travel_does_little_in_a_sound_heater() -> None:
+    """A core saturates with the flow (effectiveness by ht): what is left of the travel of an
+    equal-percentage valve (rangeability 30, from memory) and of a linear one bounds the usual."""
+    flows = np.linspace(0.2, 1.0, 801)
+    share = [effectiveness_from_NTU(1.4, Cr=min(0.16 / flow, 1.0), subtype="counterflow")
+             for flow in flows]  # fmt: skip
+    enough = float(flows[np.argmax(np.array(share) >= 0.975 * share[-1])])
+    linear = 100.0 * (1.0 - enough)
+    equal_percentage = 100.0 * math.log(1.0 / enough) / math.log(30.0)
+    usual, spread = knowledge().figures["dead_travel_hot"].common("water-valve")
+    assert equal_percentage < usual < linear
+    assert 2.0 * spread > (linear - equal_percentage) / 2.0
+    assert Usual.of((), "water-valve").center["dead_travel_hot"] == usual
+    assert Usual.of(()).center["dead_travel_hot"] < equal_percentage
