@@ -21,6 +21,11 @@ STEP_S: Final = 2.0
 
 SMOOTH_S: Final = 10.0
 
+DECIMALS: Final = 4
+"""Smoothed readings are kept to this many decimals, °C: readings come in steps, so that many means
+are alike but for the last digits of their sums, and which of them is the highest, or the first to
+reach a level, must not hang on those."""
+
 FLOW_LEVER_PCT: Final = 15.0
 """Below this lever position a water valve may shut off the flow past a sensor on its hose."""
 
@@ -113,7 +118,7 @@ def course_of(timeline: Timeline, point: str) -> Course | None:
         step,
         time,
         value,
-        running_mean(filled, max(3, round(SMOOTH_S / step) | 1)),
+        np.round(running_mean(filled, max(3, round(SMOOTH_S / step) | 1)), DECIMALS),
         _noise(timeline, point, value),
         None if load is None else load[first:last],
         None if idle is None else idle[first:last],
