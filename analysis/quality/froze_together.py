@@ -10,9 +10,11 @@ from collections.abc import Iterator
 from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.quality import detector
 from analysis.quality.view import Hit, View
+from ingest.arrays import Floats
 from ingest.findings import finding
 
 FROZE_TOGETHER: Final = finding(
@@ -37,6 +39,11 @@ SAME_ROWS: Final = 2.0
 PAUSES: Final = 3.0
 """A channel hung within two rows of its last change, or within three of its usual pauses: coarse
 ones wait for their next step."""
+
+
+SLOWS: Final = 1.5
+"""What goes one way only and takes this many times longer for its last step than for the one before
+has arrived: an exponential approach takes ln 3 / ln (5/3) = 2.2 times as long."""
 
 
 class Stop(NamedTuple):
@@ -94,8 +101,18 @@ def _stop(view: View, point: str) -> Stop | None:
     time = float(view.time[row])
     if float(view.time[known[-1]]) - time < MIN_S:
         return None
-    before = int(np.count_nonzero(view.time[known[changed]] >= time - MIN_S))
-    if before < MIN_CHANGES:
+    lately = changed[view.time[known[changed]] >= time - MIN_S]
+    before = lately.size
+    if before < MIN_CHANGES or _arrives(view.time[known[lately]], values[known], lately):
         return None
     pause = max(SAME_ROWS * view.interval, PAUSES * MIN_S / before)
     return Stop(point, time, time + pause, row)
+
+
+def _arrives(times: Floats, values: Floats, changed: NDArray[np.intp]) -> bool:
+    """Whether the last changes are those of an approach to a level."""
+    steps = values[changed + 1] - values[changed]
+    if not (np.all(steps > 0.0) or np.all(steps < 0.0)):
+        return False
+    earlier, last = np.diff(times)[-2:]
+    return bool(last > SLOWS * earlier)

@@ -35,7 +35,9 @@ INTERVALS: Final = 8.0
 
 OPEN_S: Final = 20.0
 OPEN_INTERVALS: Final = 20.0
-"""A wired sensor without a reading for longer than both is open."""
+OPEN_SHARE: Final = 0.1
+"""A wired sensor without a reading for longer than both, or for so much of the log in pieces while the
+others are read, is open (common practice, no source)."""
 
 
 @detector("gap", order=40)
@@ -58,8 +60,9 @@ def detect(view: View) -> Iterator[Hit]:
         found = [gap for gap in found if gap not in own_rows]
         if not found:
             continue
-        longest = max(end - begin for begin, end in found)
-        if sensor.kind in WIRED and longest > max(OPEN_S, OPEN_INTERVALS * usual):
+        lengths = [end - begin for begin, end in found]
+        long = max(lengths) > max(OPEN_S, OPEN_INTERVALS * usual)
+        if sensor.kind in WIRED and (long or sum(lengths) > OPEN_SHARE * (last - first)):
             yield Hit(_open(point, found))
         else:
             yield Hit(_gap_of(point, point, found, view))

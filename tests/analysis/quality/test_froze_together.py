@@ -67,3 +67,18 @@ def test_channels_with_missing_readings_hang_all_the_same() -> None:
         channels["footwell"][::7] = np.nan
 
     assert set(told(car(change, wired=False, decimals=1, noise=0.02))) == {"outlet", "footwell"}
+
+
+@pytest.mark.parametrize("hangs", [True, False])
+def test_what_arrives_at_its_level_in_whole_degrees_has_not_hung(*, hangs: bool) -> None:
+    """Two first-order approaches of one time constant take their last steps together; one cut off
+    in the midst of its way has not arrived."""
+
+    def approach(time: Floats, channels: dict[str, Floats]) -> None:
+        for point, far in (("coolant_out", 9.0), ("footwell", 9.0)):
+            way = np.where(time < 900.0, 0.0, 1.0 - np.exp(-(time - 900.0) / 60.0))
+            if hangs:
+                way = np.where(time > 990.0, way[time <= 990.0][-1], way)
+            channels[point][:] = np.round(20.0 + 3.0 * far * way)
+
+    assert bool(told(car(approach, wired=False, noise=0.0))) == hangs

@@ -270,6 +270,16 @@ class TestReadings:
         assert (finding.from_s, finding.to_s) == (700.5, 759.5)
         assert lost(run, "outlet").sum() == 119
 
+    @pytest.mark.parametrize(("of_60_s", "fault"), [(15.0, "open"), (5.0, "gap")])
+    def test_a_wire_that_opens_again_and_again(self, of_60_s: float, fault: str) -> None:
+        """A quarter of the outlet's readings are gone in pieces while the others are read."""
+
+        def shaken(time: Floats, channels: dict[str, Floats]) -> None:
+            channels["outlet"][(time > 700.0) & (time % 60.0 < of_60_s)] = np.nan
+
+        run = car(shaken)
+        assert the(run, fault).channel == "outlet"
+
     def test_open_wire_without_readings(self) -> None:
         def silent(time: Floats, channels: dict[str, Floats]) -> None:
             channels["outlet"][time > 700.0] = np.nan
