@@ -147,13 +147,17 @@ class Knowledge(_Row):
     def _names_agree(self) -> Knowledge:
         checks = {row.name for row in self.check}
         for row in self.cause:
-            unknown = ({*row.moves, *row.blurs, *(row.harms or ())} - set(self.figures)) | (
-                set(row.signs) - set(self.signs)
-            )
+            told = {row.harms_unless} if row.harms_unless else set()
+            named = {*row.moves, *row.blurs, *(row.harms or ()), *told}
+            unknown = (named - set(self.figures)) | (set(row.signs) - set(self.signs))
             if unknown or row.check not in checks:
                 msg = f"{row.name}: unknown names {sorted(unknown)} or check {row.check}"
                 raise ValueError(msg)
         for name, figure in self.figures.items():
+            beside = {figure.twin, figure.stands_for} - {None, *self.figures}
+            if beside:
+                msg = f"figures.{name}: unknown figures {sorted(map(str, beside))}"
+                raise ValueError(msg)
             unknown = set(figure.needs) - set(self.measurement)
             if unknown:
                 msg = f"figures.{name}: needs {sorted(unknown)}, unknown to measurements.toml"

@@ -36,8 +36,8 @@ INTERVALS: Final = 8.0
 OPEN_S: Final = 20.0
 OPEN_INTERVALS: Final = 20.0
 OPEN_SHARE: Final = 0.1
-"""A wired sensor without a reading for longer than both, or for so much of the log in pieces while the
-others are read, is open (common practice, no source)."""
+"""A wired sensor without a reading for longer than both, or for so much of the log in pieces while
+the others are read, is open (common practice, no source)."""
 
 
 @detector("gap", order=40)

@@ -10,7 +10,7 @@ import pytest
 from analysis.causes.cable import cable_state
 from analysis.causes.engine import Ranking, rank
 from analysis.causes.evidence import Evidence, Usual, compare
-from analysis.causes.knowledge import hypotheses, knowledge
+from analysis.causes.knowledge import Knowledge, hypotheses, knowledge
 from analysis.causes.next_check import chance_found, expected_bits, propose
 
 FAMILY = {
@@ -331,3 +331,19 @@ def test_the_cable_is_found_with_its_direction(usual: Usual) -> None:
     assert more is not None
     shown = (16.0 - usual.center["dead_travel_cold"], usual.center["dead_travel_hot"] - 12.0)
     assert more.offset.known() == pytest.approx(0.5 * sum(shown))
+
+
+@pytest.mark.parametrize("word", ["twin", "stands_for"])
+def test_a_misspelled_figure_in_the_table_is_refused(word: str) -> None:
+    table = knowledge()
+    figures = dict(table.figures)
+    figures["coolant_plateau"] = figures["coolant_plateau"].model_copy(update={word: "coolant"})
+    with pytest.raises(ValueError, match=r"figures.coolant_plateau: unknown figures \['coolant'\]"):
+        Knowledge.model_validate({**dict(table), "figures": figures})
+
+
+def test_a_misspelled_figure_of_a_cause_is_refused() -> None:
+    table = knowledge()
+    row = table.cause[0].model_copy(update={"harms_unless": "speed"})
+    with pytest.raises(ValueError, match=r"healthy: unknown names \['speed'\]"):
+        Knowledge.model_validate({**dict(table), "cause": (row, *table.cause[1:])})
