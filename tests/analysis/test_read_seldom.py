@@ -21,6 +21,7 @@ from ingest.load.load import load_run
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
 
 WITHIN_U = 1.0
+SAME_U = 0.1
 """Standard uncertainties by which half or a tenth of the readings move a figure at most."""
 
 TIMED = {"response_time"}
@@ -63,7 +64,9 @@ def test_a_car_that_is_read_more_seldom_is_the_same_car(
         apart = abs(one["value"] - other["value"]) / math.hypot(one["u"], other["u"])
         moved = max(abs(a - b) for a, b in zip(one["window"], other["window"], strict=True))
         less = other["u"] < 0.8 * one["u"]
-        if apart > WITHIN_U or moved > 3.0 + 7.0 * seconds or less:
+        # on a level that is flat its highest readings may lie elsewhere: then the value is the same
+        elsewhere = moved > 3.0 + 7.0 * seconds and apart > SAME_U
+        if apart > WITHIN_U or elsewhere or less:
             wrong.append((figure, apart, moved, other["u"] / one["u"]))
     assert wrong == []
     before = {each["cause"]: each["probability"] for each in whole["causes"]}
