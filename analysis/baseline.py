@@ -293,7 +293,8 @@ def yielding(name: str, stands: Limit, good: Sequence[Evidence], run: Evidence) 
     high = None if stands.high is None else max(stands.high, float(ends.max()))
     if (low, high) == (stands.low, stands.high):
         return stands
-    moved = f"moved to where the family's {len(good)} good cars with this figure reach"
+    cars = "good car" if len(good) == 1 else f"{len(good)} good cars"
+    moved = f"moved to where the family's {cars} with this figure may lie"
     return replace(stands, low=low, high=high, basis=joined("; ", (stands.basis, moved)))
 
 

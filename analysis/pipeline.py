@@ -32,6 +32,7 @@ from analysis.quality.on_hoses import allow_for_clips
 from analysis.quality.soak import correct_at_soak
 from analysis.run_verdict import judge_run
 from analysis.timeline.states import lever_known
+from analysis.timeline.stops import stop_findings
 from analysis.vacuum.findings import vacuum_findings
 from analysis.verdict import Judged, Verdict, judge
 from ingest.check_sheet import Outcome
@@ -107,6 +108,7 @@ def measure(run: Run, *, soak: bool = True) -> Measured:
     findings = (
         *context.run.findings,
         *context.findings,
+        *stop_findings(context.grid, context.stopped),
         *vacuum_findings(context, context.vacuum, leak),
     )
     return Measured(context.run, context, figures, findings)

@@ -10,7 +10,8 @@ import numpy as np
 
 from analysis.quality import detector
 from analysis.quality.gaps import OPEN
-from analysis.quality.view import COOLANTS, FRESH_AIR, INDOORS, OUTLETS, Hit, View, runs_of
+from analysis.quality.view import COOLANTS, FRESH_AIR, INDOORS, OUTLETS, Hit, View
+from analysis.signal.blocks import runs_of
 from analysis.uncertainty import shared_parts
 from ingest.arrays import Bools
 from ingest.findings import finding

@@ -211,9 +211,3 @@ def middle(values: Floats) -> float:
     """Median of the valid values, NaN where there is none."""
     known = values[~np.isnan(values)]
     return median(known) if known.size else float("nan")
-
-
-def runs_of(marked: Bools) -> list[tuple[int, int]]:
-    """Half-open stretches in which all are marked."""
-    edges = np.flatnonzero(np.diff(marked.astype(np.int8), prepend=0, append=0))
-    return list(zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True))

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.arrays import Floats
+from ingest.arrays import Bools, Floats
 
 
 def like_neighbors(
@@ -81,3 +81,9 @@ def known_block_means(values: Floats, width: int) -> tuple[Floats, Floats]:
         return block_sums(values, width) / width, number
     number = block_sums((~missing).astype(np.float64), width)
     return block_sums(np.where(missing, 0.0, values), width) / np.maximum(number, 1.0), number
+
+
+def runs_of(marked: Bools) -> list[tuple[int, int]]:
+    """Half-open stretches in which all are marked."""
+    edges = np.flatnonzero(np.diff(marked.astype(np.int8), prepend=0, append=0))
+    return list(zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True))

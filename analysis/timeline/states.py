@@ -64,7 +64,12 @@ class States:
     @cached_property
     def engine_on(self) -> Bools:
         """Whether the engine ran, bin by bin."""
-        return engine_on(self.grid)
+        return engine_on(self.grid, self.stopped)
+
+    @cached_property
+    def stopped(self) -> Bools:
+        """Whether the engine stood because the car did, as the outlet tells, bin by bin."""
+        return stopped_with_the_car(self.grid)
 
     @cached_property
     def engine_warm(self) -> Bools:
@@ -139,14 +144,14 @@ class States:
         return bool(np.any(self.grid.mode[start:stop] == MODES.index("recirculate")))
 
 
-def engine_on(grid: Grid) -> Bools:
+def engine_on(grid: Grid, stopped: Bools) -> Bools:
     """Whether the engine ran, bin by bin: engine speed, else events, else from time zero on.
 
-    Without engine speed, less the stops at which the outlet fell with it.
+    Without engine speed, less where it `stopped` with the car.
     """
     noted = grid.control("engine")
     running = np.where(np.isnan(noted), grid.time >= 0.0, noted > 0.5)
-    running &= ~stopped_with_the_car(grid)
+    running &= ~stopped
     speed = grid.value("engine_speed")
     return np.where(np.isnan(speed), running, speed > RUNNING_RPM)
 

@@ -11,8 +11,19 @@ from typing import Final
 
 import numpy as np
 
+from analysis.signal.blocks import runs_of
 from analysis.timeline.grid import Grid
 from ingest.arrays import Bools, Floats
+from ingest.findings import finding
+from ingest.run import Finding
+
+STOPS_WITH_THE_CAR: Final = finding(
+    "stops_with_the_car",
+    "The outlet fell to the outside air at {count} stops and was warm again when the car moved:"
+    " the engine is taken to have stood for {stood:.0f s} in all.",
+    do="Switch the automatic stop off for the test, or log the engine's speed. Where the engine ran"
+    " on, the coolant pump or the blower fails at idle.",
+)
 
 STANDS_M_S: Final = 0.5
 MIN_STOP_S: Final = 15.0
@@ -41,10 +52,8 @@ def stopped_with_the_car(grid: Grid) -> Bools:
         return off
     rise = _rise(grid)
     speed, bins = grid.value("road_speed"), 1.0 / grid.step
-    edges = np.diff(np.concatenate(([False], speed < STANDS_M_S, [False])).astype(int))
-    stops = list(zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True))
     told, fell = 0, []
-    for start, stop in stops:
+    for start, stop in runs_of(speed < STANDS_M_S):
         if stop - start < MIN_STOP_S * bins:
             continue
         before = _highest(rise[max(0, start - round(BEFORE_S * bins)) : start])
@@ -61,6 +70,16 @@ def stopped_with_the_car(grid: Grid) -> Bools:
     for start, stop in fell:
         off[start:stop] = True
     return off
+
+
+def stop_findings(grid: Grid, stopped: Bools) -> list[Finding]:
+    """That the engine is taken to have stopped with the car, where it is."""
+    stops = runs_of(stopped)
+    if not stops:
+        return []
+    begin, end = float(grid.time[stops[0][0]]), float(grid.time[stops[-1][1] - 1])
+    stood = float(stopped.sum()) * grid.step
+    return [STOPS_WITH_THE_CAR.found(None, begin, end, count=len(stops), stood=stood)]
 
 
 def _rise(grid: Grid) -> Floats:

@@ -305,7 +305,7 @@ def test_a_default_yields_to_the_few_good_cars_of_a_family() -> None:
     limit = yielding("coolant_plateau", stands, good, NO_RUN)
     assert limit.low == pytest.approx(88.0 - away)
     assert limit.high == pytest.approx(88.0 + away)
-    assert "moved to where the family's 2 good cars with this figure reach" in limit.basis
+    assert "moved to where the family's 2 good cars with this figure may lie" in limit.basis
     wide = Limit(50.0, 120.0, "default")
     assert yielding("coolant_plateau", wide, good, NO_RUN) is wide
     assert yielding("coolant_plateau", stands, [], NO_RUN) is stands

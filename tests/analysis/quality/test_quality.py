@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from analysis.quality import all_detectors, assess
-from analysis.quality.view import View, middle, runs_of
+from analysis.quality.view import View, middle
+from analysis.signal.blocks import runs_of
 from ingest.arrays import Floats
 from ingest.load.load import load_run
 from ingest.run import ErrorSource, Finding, Run

@@ -11,7 +11,7 @@ import pytest
 
 from analysis.timeline.grid import build_grid
 from analysis.timeline.states import engine_on
-from analysis.timeline.stops import stopped_with_the_car
+from analysis.timeline.stops import stop_findings, stopped_with_the_car
 from ingest.arrays import Floats
 from tests.support.signals.runs import make_run
 
@@ -45,9 +45,15 @@ def test_an_outlet_that_falls_with_every_stop() -> None:
 def test_the_engine_did_not_run_then() -> None:
     channels = {"outlet": 5.0 + outlet(8.0), "road_speed": SPEED}
     grid = build_grid(make_run(TIME, channels))
-    on = engine_on(grid)
+    stopped = stopped_with_the_car(grid)
+    on = engine_on(grid, stopped)
     assert not on[STANDS[: on.size]].any()
     assert on[~STANDS[: on.size]].all()
+    (said,) = stop_findings(grid, stopped)
+    # five stops of 49 s
+    assert "at 5 stops" in str(said.detail)
+    assert "245 s in all" in str(said.detail)
+    assert stop_findings(grid, np.zeros_like(stopped)) == []
 
 
 @pytest.mark.parametrize(
